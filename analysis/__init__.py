@@ -1,0 +1,1 @@
+"""Arrays in, frozen results with their uncertainty out: no I/O, no clock, no configuration."""

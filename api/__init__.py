@@ -1,0 +1,1 @@
+"""Jobs, measuring, pages, live screens and the command line."""

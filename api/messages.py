@@ -1,0 +1,161 @@
+"""Every message that goes to a live screen, told apart by `kind`; one JSON object a WebSocket message.
+
+A screen opens ``/live`` and is sent `Hello` first, then the others as things happen. Numbers are mm,
+crank degrees and seconds; each screen turns them into the units its owner chose.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+
+class Message(BaseModel):
+    """Base of all live messages."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class ChannelHealth(Message):
+    """One channel as a person wants to know it: `state` is a word of `capture`'s channel states."""
+
+    name: str
+    quantity: Literal["crank", "gauge"]
+    state: str
+    age_s: float | None
+    rate_hz: float
+    accepted: int
+    rejected: int
+    sentence: str
+    last_line: str = ""
+
+
+class RecorderHealth(Message):
+    """Is what arrives being kept: words and figures of the recorder."""
+
+    state: str
+    queued: int
+    unsaved_s: float
+    sentence: str
+
+
+class Latest(Message):
+    """The newest reading of one channel. `wire_ns` is capture's monotonic arrival stamp."""
+
+    value: float
+    wire_ns: int
+    wall_ms: float
+
+
+class Hello(Message):
+    """First message on a connection: everything a screen needs to draw itself from nothing."""
+
+    kind: Literal["hello"] = "hello"
+    version: str
+    run_id: int | None
+    latest: dict[str, Latest]
+    channels: list[ChannelHealth]
+    recorder: RecorderHealth | None
+    measurement: MeasurementView | None
+    guide: Guide
+
+
+class Readings(Message):
+    """Newest values, at most 60 times a second, and the new points of the measurement's curve."""
+
+    kind: Literal["readings"] = "readings"
+    latest: dict[str, Latest]
+    points: CurvePoints | None = None
+
+
+class CurvePoints(Message):
+    """Points of the running measurement: gauge over crank, lag not yet removed; `way` is +1, -1 or 0."""
+
+    measurement_id: int
+    first: int
+    crank_deg: list[float]
+    gauge_mm: list[float]
+    way: list[int]
+
+
+class MeasurementView(Message):
+    """A measurement as a screen shows it; `result` has the fields of `lobewright measure --json`."""
+
+    id: int
+    job_id: int | None
+    what: Literal["tdc", "lobe"]
+    touches: str
+    gauge: str
+    state: Literal["running", "finished", "refused", "discarded"]
+    started_at: str
+    result: dict[str, Any] | None
+    sentence: str
+
+
+class Centre(Message):
+    """The running measurement's number, settling; `result` or `error` as `lobewright measure --json`."""
+
+    kind: Literal["centre"] = "centre"
+    measurement_id: int
+    result: dict[str, Any] | None = None
+    error: dict[str, str] | None = None
+    curve_deg: list[float] = []
+    curve_mm: list[float] = []
+
+
+class Measurement(Message):
+    """A measurement began, ended, was refused or discarded."""
+
+    kind: Literal["measurement"] = "measurement"
+    measurement: MeasurementView
+
+
+class Guide(Message):
+    """What the builder does now: one sentence, one number, one way to go.
+
+    `to_go_deg` is signed (positive: turn on in the running direction); `to_go_mm` is what the gauge must
+    still move; `target_mm` is the reading to stop at; `button` is what the one large button does.
+    """
+
+    kind: Literal["guide"] = "guide"
+    job_id: int | None = None
+    step: str = ""
+    sentence: str
+    why: str = ""
+    number: float | None = None
+    unit: Literal["deg", "mm", ""] = ""
+    label: str = ""
+    interval: float | None = None
+    to_go_deg: float | None = None
+    to_go_mm: float | None = None
+    target_mm: float | None = None
+    verdict: str = ""
+    tone: Literal["", "approach", "on_the_number", "overshot", "fault"] = ""
+    button: str = ""
+    action: str = ""
+    cautions: list[str] = []
+
+
+class Health(Message):
+    """State of every channel and of the recorder, at least once a second: the screen's heartbeat."""
+
+    kind: Literal["health"] = "health"
+    channels: list[ChannelHealth]
+    recorder: RecorderHealth | None
+    capture_alive: bool
+    sentence: str
+
+
+class Event(Message):
+    """Something that happened at the bench: a cable pulled, a gauge moved, a counter that began again."""
+
+    kind: Literal["event"] = "event"
+    channel: str
+    code: str
+    sentence: str
+    at: str
+
+
+Hello.model_rebuild()
+Readings.model_rebuild()

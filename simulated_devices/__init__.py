@@ -1,0 +1,1 @@
+"""A simulated engine, a hand and instruments that speak over pseudo-terminals."""
