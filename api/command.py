@@ -1,0 +1,69 @@
+"""The command ``lobewright``: each part is loaded only when it is called for."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from api.errors import ServiceError
+
+PARTS = {
+    "demo": ("api.demo", "demo", "Simulated bench, capture and web service; one Ctrl-C stops all."),
+    "run": ("api.run", "run", "Capture and web service of a real bench."),
+    "ports": (
+        "api.ports_command",
+        "ports",
+        "Serial ports, what each seems to send, a bench file to start from.",
+    ),
+    "measure": ("api.measure_command", "measure", "True TDC or a lobe's centre from trace files."),
+    "export": ("api.archive_command", "export", "Write traces of the shop to files."),
+    "import": ("api.archive_command", "import_", "Take trace files into the shop."),
+}
+
+
+class PartsGroup(click.Group):
+    """A group whose commands live in modules of their own."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands in the order of the table."""
+        return list(PARTS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load one command."""
+        if cmd_name not in PARTS:
+            return None
+        module, name, _ = PARTS[cmd_name]
+        command = getattr(importlib.import_module(module), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, _, text) in PARTS.items()])
+
+
+@click.group(cls=PartsGroup)
+@click.version_option(package_name="lobewright")
+def lobewright() -> None:
+    """Time camshafts from the streams of an encoder and dial indicators."""
+
+
+def main() -> None:
+    """Run the command; every mistake is told in one line on the error stream."""
+    try:
+        code = lobewright.main(standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        code = 2
+    except click.ClickException as error:
+        click.echo(f"lobewright: {' '.join(error.format_message().split())}", err=True)
+        code = 2
+    except ServiceError as error:
+        click.echo(f"lobewright: {error.message}", err=True)
+        code = 2
+    except (click.Abort, KeyboardInterrupt):
+        code = 130
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,226 @@
+"""``lobewright measure``: a true TDC or a lobe out of trace files, as JSON or as a table for people."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from analysis.refusals import Refusal
+from analysis.results import LobeResult, LobeSettings, TdcResult, TdcSettings
+from analysis.streams import GaugeFacts, Streams
+from api.errors import MisuseError, TraceFileError
+from api.result_fields import error_fields, result_fields
+from api.result_table import result_table
+from api.trace_file import CRANK, Trace, read_trace
+
+MOST_LAG_S = 10.0
+Result = TdcResult | LobeResult
+Estimate = Callable[[Streams, GaugeFacts], Result]
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is asked of every file of one call."""
+
+    kind: str
+    gauge: str | None
+    facts: GaugeFacts
+    estimate: Estimate
+    as_json: bool
+
+
+@click.group()
+def measure() -> None:
+    """Find true TDC or a lobe's centre in trace files."""
+
+
+_files = click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
+_gauge = click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
+_lag = click.option(
+    "--lag", "lag_s", metavar="S", type=float, help="Known lag of the gauge behind the encoder, s."
+)
+_json = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
+
+
+@measure.command()
+@_files
+@_gauge
+@click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
+@click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
+@click.option(
+    "--pin-offset", "pin_offset_mm", metavar="MM", type=float, help="Pin offset, towards the thrust side."
+)
+@_lag
+@_json
+def tdc(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    stroke_mm: float | None,
+    rod_mm: float | None,
+    pin_offset_mm: float | None,
+    lag_s: float | None,
+    as_json: bool,
+) -> None:
+    """Find true TDC of the piston that the gauge stands on.
+
+    Stroke, rod and pin offset help but are not needed. Exit code 0: all measured, 1: one or more refused,
+    2: misused, or a file cannot be read.
+    """
+    settings = tdc_settings(stroke_mm, rod_mm, pin_offset_mm)
+
+    def estimate(streams: Streams, facts: GaugeFacts) -> Result:
+        from analysis.piston_dwell import find_tdc
+
+        return find_tdc(streams, settings, facts)
+
+    _finish(files, Task("tdc", gauge, gauge_facts(lag_s), estimate, as_json))
+
+
+@measure.command()
+@_files
+@_gauge
+@click.option(
+    "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
+)
+@_lag
+@click.option(
+    "--drop",
+    "drop_mm",
+    metavar="MM",
+    type=float,
+    default=1.27,
+    show_default=True,
+    help="Drop below full lift.",
+)
+@click.option(
+    "--check-lift", "check_lifts_mm", metavar="MM", type=float, multiple=True, help="May be given again."
+)
+@_json
+def lobe(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    tdc_deg: float,
+    lag_s: float | None,
+    drop_mm: float,
+    check_lifts_mm: tuple[float, ...],
+    as_json: bool,
+) -> None:
+    """Find the centre, lift, opening and closing of the lobe that the gauge follows.
+
+    Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    settings = lobe_settings(tdc_deg, drop_mm, check_lifts_mm)
+
+    def estimate(streams: Streams, facts: GaugeFacts) -> Result:
+        from analysis.lift_curve import find_lobe
+
+        return find_lobe(streams, settings, facts)
+
+    _finish(files, Task("lobe", gauge, gauge_facts(lag_s), estimate, as_json))
+
+
+def tdc_settings(stroke_mm: float | None, rod_mm: float | None, pin_offset_mm: float | None) -> TdcSettings:
+    """Check what is said of the crank train; raises `MisuseError` where it cannot be."""
+    _require_between("--stroke", stroke_mm, 1.0, 2000.0, "mm")
+    _require_between("--rod", rod_mm, 1.0, 5000.0, "mm")
+    _require_between("--pin-offset", pin_offset_mm, -100.0, 100.0, "mm")
+    if rod_mm is not None and stroke_mm is None:
+        raise MisuseError("contradictory_options", "--rod is of use only together with --stroke; give both.")
+    if pin_offset_mm is not None and (stroke_mm is None or rod_mm is None):
+        raise MisuseError("contradictory_options", "--pin-offset needs --stroke and --rod; give all three.")
+    if stroke_mm is not None and rod_mm is not None and rod_mm <= stroke_mm / 2 + abs(pin_offset_mm or 0.0):
+        raise MisuseError(
+            "contradictory_options",
+            f"a rod of {rod_mm:g} mm cannot turn over a stroke of {stroke_mm:g} mm; check both.",
+        )
+    return TdcSettings(stroke_mm, rod_mm, pin_offset_mm)
+
+
+def lobe_settings(tdc_deg: float, drop_mm: float, check_lifts_mm: tuple[float, ...]) -> LobeSettings:
+    """Check what is asked of a lobe; raises `MisuseError` where it cannot be."""
+    _require_between("--tdc", tdc_deg, -1e9, 1e9, "deg")
+    _require_between("--drop", drop_mm, 0.01, 50.0, "mm")
+    for lift_mm in check_lifts_mm:
+        _require_between("--check-lift", lift_mm, 0.005, 50.0, "mm")
+    if not check_lifts_mm:
+        return LobeSettings(tdc_deg=tdc_deg, drop_mm=drop_mm)
+    return LobeSettings(tdc_deg=tdc_deg, drop_mm=drop_mm, check_lifts_mm=tuple(dict.fromkeys(check_lifts_mm)))
+
+
+def gauge_facts(lag_s: float | None) -> GaugeFacts:
+    """Check a lag given by hand."""
+    _require_between("--lag", lag_s, -MOST_LAG_S, MOST_LAG_S, "s")
+    return GaugeFacts(lag_s=lag_s)
+
+
+def _require_between(option: str, value: float | None, low: float, high: float, unit: str) -> None:
+    if value is None or (math.isfinite(value) and low <= value <= high):
+        return
+    raise MisuseError("bad_option", f"{option} {value:g} is not possible; give {low:g} to {high:g} {unit}.")
+
+
+def streams_of(trace: Trace, gauge: str | None) -> Streams:
+    """Pick the crank and one gauge out of a trace.
+
+    Raises
+    ------
+    MisuseError
+        No such gauge, or several and none named.
+    """
+    there = sorted(trace.gauges)
+    if gauge is None and len(there) > 1:
+        raise MisuseError(
+            "which_gauge", f"the file has the gauges {', '.join(there)}; choose one with --gauge."
+        )
+    name = there[0] if gauge is None else gauge.removesuffix("_mm").removesuffix("_in")
+    if name not in trace.gauges:
+        raise MisuseError("no_such_gauge", f"there is no gauge {gauge}; the file has {', '.join(there)}.")
+    crank, own = trace.channels[CRANK], trace.gauge_mm(name)
+    return Streams(crank.time_s, crank.value, own.time_s, own.value)
+
+
+def _finish(files: tuple[Path, ...], task: Task) -> None:
+    worst = max(_measure_file(path, task) for path in files)
+    if worst:
+        raise SystemExit(worst)
+
+
+def _measure_file(path: Path, task: Task) -> int:
+    """Measure one file, print what came out, and return the exit code it asks for."""
+    head = {"file": str(path), "kind": task.kind}
+    try:
+        result = task.estimate(streams_of(read_trace(path), task.gauge), task.facts)
+    except (TraceFileError, MisuseError) as error:
+        click.echo(f"lobewright: {path}: {error.message}", err=True)
+        if task.as_json:
+            _echo_json(head | error_fields(error.code, error.message))
+        return 2
+    except Refusal as refusal:
+        if task.as_json:
+            _echo_json(head | error_fields(refusal.code, refusal.message))
+        else:
+            click.echo(f"{path}: refused ({refusal.code}). {refusal.message}")
+        return 1
+    if task.as_json:
+        _echo_json(head | result_fields(result))
+    else:
+        click.echo("\n".join(_table(path, result)))
+    return 0
+
+
+def _table(path: Path, result: Result) -> Iterator[str]:
+    yield str(path)
+    yield from result_table(result)
+    yield ""
+
+
+def _echo_json(fields: dict[str, Any]) -> None:
+    click.echo(json.dumps(fields, ensure_ascii=False, allow_nan=False))
