@@ -1,0 +1,117 @@
+"""Turning what is wrong with a bench file into sentences with a line number.
+
+The standard TOML reader tells no positions, so the line of a key is looked up in the text.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+Place = tuple[int | str, ...]
+
+_HEADER = re.compile(r"^\s*(\[\[|\[)\s*([A-Za-z0-9_\".-]+)\s*(?:\]\]|\])")
+_TOML_LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
+
+
+def syntax_problem(name: str, text: str, error: Exception) -> str:
+    """One sentence for a file that is not TOML."""
+    message = str(error)
+    match = _TOML_LINE.search(message)
+    line = int(match[1]) if match else text.count("\n") + 1
+    reason = _TOML_LINE.sub("", message).strip().rstrip(".") or "nested too deeply"
+    return f"{name}, line {line}: not valid TOML: {reason}; strings stand in quotes, one `key = value` a line"
+
+
+def problems_of(name: str, text: str, table: dict[str, Any], error: ValidationError) -> list[str]:
+    """One sentence for each mistake that the check found."""
+    sentences = []
+    for problem in error.errors(include_url=False):
+        place = tuple(part for part in problem["loc"])
+        line = line_of(text, place)
+        sentences.append(f"{name}, line {line}: {_reason(place, dict(problem), table)}")
+    return sentences
+
+
+def line_of(text: str, place: Place) -> int:
+    """Line of the key at `place`, else of its table's header, else 1."""
+    lines = text.splitlines()
+    start, stop = _table_span(lines, place)
+    key = str(place[-1]) if place else ""
+    pattern = re.compile(rf"^\s*[\"']?{re.escape(key)}[\"']?\s*=")
+    for number in range(start, stop):
+        if pattern.match(lines[number]):
+            return number + 1
+    inline = re.compile(rf"^\s*{re.escape(str(place[0]))}\b") if place else None
+    for number, content in enumerate(lines):
+        if inline and not start and inline.match(content):
+            return number + 1
+    return max(1, start)
+
+
+def _table_span(lines: list[str], place: Place) -> tuple[int, int]:
+    """First line (0-based, just behind the header) and end of the table that `place` is in."""
+    if not place:
+        return 0, 0
+    wanted = place[1] if len(place) > 1 and isinstance(place[1], int) else 0
+    start, seen = 0, -1
+    for number, content in enumerate(lines):
+        header = _HEADER.match(content)
+        if not header:
+            continue
+        if start:
+            return start, number
+        seen += header[2].strip('"') == str(place[0])
+        if seen == wanted and header[2].strip('"') == str(place[0]):
+            start = number + 1
+    return start, len(lines)
+
+
+def _reason(place: Place, problem: dict[str, Any], table: dict[str, Any]) -> str:
+    key = str(place[-1]) if place else ""
+    where = f" in {_table_name(place, table)}" if len(place) > 1 else ""
+    kind = problem["type"]
+    if kind == "extra_forbidden":
+        return f"unknown key `{key}`{where}; {_nearest(place)}"
+    if kind == "missing":
+        return f"the key `{key}` is missing{where}; add it"
+    if kind == "value_error":
+        message = str(problem["ctx"]["error"])
+        return f"{message}{where and ' —' + where}"
+    shown = repr(problem.get("input"))
+    shown = shown if len(shown) <= 60 else shown[:57] + "…"
+    return f"`{key}` = {shown}{where} cannot be used: {_plain(problem)}; correct it"
+
+
+def _plain(problem: dict[str, Any]) -> str:
+    message = str(problem["msg"])
+    return message.replace("Input should be", "it should be").replace("String should", "it should")
+
+
+def _table_name(place: Place, table: dict[str, Any]) -> str:
+    if place[0] == "gauge" and len(place) > 1 and isinstance(place[1], int):
+        gauges = table.get("gauge")
+        entry = gauges[place[1]] if isinstance(gauges, list) and place[1] < len(gauges) else None
+        name = entry.get("name") if isinstance(entry, dict) else None
+        return f"[[gauge]] {name!r}" if isinstance(name, str) else f"[[gauge]] number {place[1] + 1}"
+    return f"[{place[0]}]"
+
+
+def _nearest(place: Place) -> str:
+    known = _known_keys(place)
+    close = difflib.get_close_matches(str(place[-1]), known, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean `{close[0]}`?"
+    return f"known here: {', '.join(known)}"
+
+
+def _known_keys(place: Place) -> list[str]:
+    from capture import bench  # the models live there, and it imports this module
+
+    model: type[BaseModel] = bench.Bench
+    if len(place) > 1:
+        model = bench.CrankInstrument if place[0] == "crank" else bench.GaugeInstrument
+    return list(model.model_fields)

@@ -1,0 +1,313 @@
+"""Frame decoders: bytes in, frames out. No port, no clock, no configuration file.
+
+A decoder is fed whatever a read returned and gives back the complete lines it recognised, each with
+the place in the chunk where it ended. What it cannot use it counts. A gauge's line has no checksum, so
+a line that lost its head is a valid wrong number: everything up to the first terminator after opening,
+overflow or a gap is dropped.
+"""
+
+from __future__ import annotations
+
+import re
+from abc import ABC, abstractmethod
+from dataclasses import dataclass, field
+
+BUFFER_BYTES = 4096
+LONGEST_LINE_BYTES = 80
+_TERMINATOR = re.compile(rb"[\r\n]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One recognised line.
+
+    Attributes
+    ----------
+    value : int
+        A count, or a gauge reading in units of its last decimal.
+    end : int
+        Offset in the chunk just behind the line's terminator.
+    decimals : int
+        Decimals of a gauge reading; 0 for a count.
+    index : bool
+        The encoder's index mark was seen with this count.
+    micros : int or None
+        The device's own time, microseconds, wrapping at 2**32.
+    text : bytes
+        The line itself, for people.
+    """
+
+    value: int
+    end: int
+    decimals: int = 0
+    index: bool = False
+    micros: int | None = None
+    text: bytes = b""
+
+
+@dataclass(slots=True)
+class Rejects:
+    """What a decoder could not use, counted by reason."""
+
+    rejected: int = 0
+    partial: int = 0
+    overflow: int = 0
+    last_line: bytes = b""
+
+    @property
+    def total(self) -> int:
+        """Lines or pieces of lines not used."""
+        return self.rejected + self.partial + self.overflow
+
+
+@dataclass(slots=True)
+class LineSplitter:
+    """Bounded splitter: chunks in, complete lines out, each with the offset where it ended.
+
+    CR, LF and any mixture of them end a line; NUL before or behind a line is padding.
+    """
+
+    rejects: Rejects = field(default_factory=Rejects)
+    _buffer: bytes = b""
+    _in_step: bool = False
+
+    def feed(self, chunk: bytes) -> list[tuple[bytes, int]]:
+        """Complete lines that ended in this chunk, with their end offsets; empty lines left out."""
+        lines: list[tuple[bytes, int]] = []
+        start = 0
+        for match in _TERMINATOR.finditer(chunk):
+            self._take(chunk[start : match.start()], match.end(), lines)
+            start = match.end()
+        self._keep(chunk[start:])
+        return lines
+
+    def resynchronise(self) -> None:
+        """Drop what is held and everything up to the next terminator."""
+        if self._in_step and self._buffer.strip(b"\0"):
+            self.rejects.partial += 1
+            self.rejects.last_line = self._buffer[-LONGEST_LINE_BYTES:]
+        self._buffer, self._in_step = b"", False
+
+    @property
+    def held(self) -> int:
+        """Bytes held back for a line that is not complete yet."""
+        return len(self._buffer)
+
+    def _take(self, piece: bytes, end: int, lines: list[tuple[bytes, int]]) -> None:
+        line = (self._buffer + piece).strip(b"\0")
+        self._buffer = b""
+        if not self._in_step:
+            self._in_step = True
+            if line:
+                self.rejects.partial += 1
+                self.rejects.last_line = line[-LONGEST_LINE_BYTES:]
+        elif line:
+            lines.append((line, end))
+
+    def _keep(self, tail: bytes) -> None:
+        if len(self._buffer) + len(tail) <= BUFFER_BYTES:
+            self._buffer += tail
+            return
+        if self._in_step:
+            self.rejects.overflow += 1
+        self._buffer, self._in_step = b"", False
+
+
+class Decoder(ABC):
+    """Base of all frame decoders: `feed` is the template, `_recognise` the one thing that differs.
+
+    Attributes
+    ----------
+    rejects : Rejects
+        What could not be used, counted.
+    """
+
+    def __init__(self) -> None:
+        self.rejects = Rejects()
+        self._splitter = LineSplitter(self.rejects)
+
+    def feed(self, chunk: bytes) -> list[Frame]:
+        """Frames whose last byte is in this chunk.
+
+        Parameters
+        ----------
+        chunk : bytes
+            What one read returned; of any length, cut anywhere.
+
+        Returns
+        -------
+        list of Frame
+            In order; `rejects` has grown by what could not be used.
+        """
+        frames = []
+        for line, end in self._splitter.feed(chunk):
+            frame = self._recognise(line, end) if len(line) <= LONGEST_LINE_BYTES else None
+            if frame is None:
+                self.rejects.rejected += 1
+                self.rejects.last_line = line[:LONGEST_LINE_BYTES]
+            else:
+                frames.append(frame)
+        return frames
+
+    def resynchronise(self) -> None:
+        """Forget the line begun: after opening, an error or a gap."""
+        self._splitter.resynchronise()
+
+    @property
+    def held(self) -> int:
+        """Bytes held back, at most `BUFFER_BYTES`."""
+        return self._splitter.held
+
+    @abstractmethod
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        """The frame of one line, or `None`."""
+
+
+def _decimal(text: bytes, end: int, line: bytes) -> Frame:
+    """Turn ``-12.340`` into -12340 with 3 decimals, exactly."""
+    sign = -1 if text[:1] == b"-" else 1
+    whole, _, part = text.lstrip(b"+- ").partition(b".")
+    return Frame(sign * int(whole + part), end, decimals=len(part), text=line)
+
+
+class DecimalDecoder(Decoder):
+    """A signed decimal a line: ``+12.345``, ``-0.01``, `` 3.20``. A point is required."""
+
+    _LINE = re.compile(rb"[ \t]*([+-]?[ ]{0,8}\d{1,6}\.\d{1,6})[ \t]*")
+
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        match = self._LINE.fullmatch(line)
+        return _decimal(match[1], end, line) if match else None
+
+
+class TaggedDecoder(Decoder):
+    """A tag and a decimal: ``A+12.345``, ``01A -0.010``, ``ch2:3.20``.
+
+    Parameters
+    ----------
+    tag : str
+        Only lines with this tag are this gauge's; lines with another tag are counted as rejected.
+        Empty: any short tag that ends in a letter or one of ``: = , #``.
+    """
+
+    _LINE = re.compile(
+        rb"[ \t]*(?P<tag>[A-Za-z0-9_]{0,7}[A-Za-z:=,#])[ \t:=,]{0,4}"
+        rb"(?P<number>[+-]?[ ]{0,8}\d{1,6}\.\d{1,6})[ \t]*"
+    )
+
+    def __init__(self, tag: str = "") -> None:
+        super().__init__()
+        self._tag = tag.encode()
+
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        if self._tag:
+            body = line.strip(b" \t")
+            if not body.startswith(self._tag):
+                return None
+            match = DecimalDecoder._LINE.fullmatch(body[len(self._tag) :].lstrip(b" \t:=,"))
+            return _decimal(match[1], end, line) if match else None
+        found = self._LINE.fullmatch(line)
+        return _decimal(found["number"], end, line) if found else None
+
+
+class CountDecoder(Decoder):
+    """A count a line: ``12345``, ``-7``."""
+
+    _LINE = re.compile(rb"[ \t]*([+-]?\d{1,10})[ \t]*")
+
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        match = self._LINE.fullmatch(line)
+        return Frame(int(match[1]), end, text=line) if match else None
+
+
+class CountIndexDecoder(Decoder):
+    """A count and an index mark: ``12345 0``, ``12346,1``; the second number is 1 at the index."""
+
+    _LINE = re.compile(rb"[ \t]*([+-]?\d{1,10})[ \t]*[ ,;\t][ \t]*([01])[ \t]*")
+
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        match = self._LINE.fullmatch(line)
+        return Frame(int(match[1]), end, index=match[2] == b"1", text=line) if match else None
+
+
+class CountMicrosDecoder(Decoder):
+    """A count and the device's own microseconds: ``12345 998877``; they wrap at 2**32."""
+
+    _LINE = re.compile(rb"[ \t]*([+-]?\d{1,10})[ \t]*[ ,;\t][ \t]*(\d{1,10})[ \t]*")
+
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        match = self._LINE.fullmatch(line)
+        if not match or int(match[2]) >= 2**32:
+            return None
+        return Frame(int(match[1]), end, micros=int(match[2]), text=line)
+
+
+class PatternDecoder(Decoder):
+    """A regular expression over the whole line for anything else.
+
+    Parameters
+    ----------
+    pattern : str
+        With a named group ``value`` (a gauge) or ``count`` (the crank); also understood: ``index`` (the
+        mark is there when the group matched something other than ``0``) and ``micros``.
+    """
+
+    _NUMBER = re.compile(rb"[+-]?[ ]{0,8}\d{1,6}(\.\d{1,6})?")
+    _COUNT = re.compile(rb"[+-]?\d{1,10}")
+
+    def __init__(self, pattern: str) -> None:
+        super().__init__()
+        self._pattern = re.compile(pattern.encode("latin-1"))
+
+    def _recognise(self, line: bytes, end: int) -> Frame | None:
+        match = self._pattern.fullmatch(line)
+        if not match:
+            return None
+        groups = match.groupdict()
+        if "count" in groups:
+            return self._count(groups, end, line)
+        number = (groups["value"] or b"").strip(b" \t")
+        return _decimal(number, end, line) if self._NUMBER.fullmatch(number) else None
+
+    def _count(self, groups: dict[str, bytes | None], end: int, line: bytes) -> Frame | None:
+        count, micros = groups["count"] or b"", groups.get("micros")
+        if not self._COUNT.fullmatch(count) or not (micros is None or re.fullmatch(rb"\d{1,10}", micros)):
+            return None
+        index = (groups.get("index") or b"0").strip() not in {b"", b"0"}
+        own = int(micros) if micros is not None else None
+        if own is not None and own >= 2**32:
+            return None
+        return Frame(int(count), end, index=index, micros=own, text=line)
+
+
+FRAME_KINDS: dict[str, str] = {
+    "decimal": "a signed decimal a line",
+    "tagged": "a tag and a decimal",
+    "count": "a count a line",
+    "count_index": "a count with an index mark",
+    "count_micros": "a count with the device's own microseconds",
+    "pattern": "a regular expression with named groups, for anything else",
+}
+CRANK_KINDS = ("count", "count_index", "count_micros", "pattern")
+GAUGE_KINDS = ("decimal", "tagged", "pattern")
+
+
+def make_decoder(kind: str, *, tag: str = "", pattern: str = "") -> Decoder:
+    """A fresh decoder of the named kind.
+
+    Raises
+    ------
+    KeyError
+        For a kind that is not in `FRAME_KINDS`; the bench file is checked before it comes to that.
+    """
+    if kind == "tagged":
+        return TaggedDecoder(tag)
+    if kind == "pattern":
+        return PatternDecoder(pattern)
+    plain: dict[str, type[Decoder]] = {
+        "decimal": DecimalDecoder,
+        "count": CountDecoder,
+        "count_index": CountIndexDecoder,
+        "count_micros": CountMicrosDecoder,
+    }
+    return plain[kind]()
