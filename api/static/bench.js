@@ -1,0 +1,302 @@
+/**
+ * The bench: what the builder does now.
+ */
+
+import { get, post } from "./ask.js";
+import { crankChannel, emptyPoints, gaugeChannels } from "./bench_state.js";
+import { centreParts, keptState, nextTouch, readingOf, staleness, theButton, theNumber, theSentence } from "./bench_view.js";
+import { pageCue } from "./cue.js";
+import { byId, el, note, put, refill, show, sign, state } from "./dom.js";
+import { onLargeButton } from "./hands.js";
+import { LiveCurve } from "./live_curve.js";
+import { isDark, startScreen, tell } from "./screen.js";
+import { Sound } from "./sound.js";
+import { joined } from "./units.js";
+import { plainName, say, whatOf } from "./words.js";
+
+const { settings, link, bench } = startScreen();
+const sound = new Sound(settings);
+const cue = pageCue();
+const curve = new LiveCurve(byId("curve"));
+const choice = { touches: "piston_1", gauge: "", cylinders: 4 };
+let trouble = "";
+let busy = false;
+let frame = 0;
+
+const spoken = (text) => say(text, settings.chosen.words);
+
+// ---- painting: one frame at most for whatever came ----
+
+function repaint() {
+  frame ||= requestAnimationFrame(paint);
+}
+
+function paint() {
+  frame = 0;
+  const now = bench.now;
+  const stale = staleness(link.state, link.ageMs(), now);
+  paintWords(now, stale);
+  paintNumber(now, stale);
+  paintReadings(now);
+  paintButton(now);
+  cue.draw(stale ? null : now.guide, settings.chosen);
+  curve.draw(curveView(now));
+  const newest = Math.max(0, ...Object.values(now.latest).map((latest) => latest.wall_ms));
+  document.dispatchEvent(new CustomEvent("painted", { detail: { wallMs: newest, atMs: Date.now() } }));
+}
+
+function paintWords(now, stale) {
+  const sentence = spoken(theSentence(now, link.state));
+  put(byId("sentence"), sentence);
+  put(byId("step"), spoken(now.guide?.step ?? ""));
+  put(byId("why"), spoken(now.guide?.why ?? ""));
+  show(byId("why"), Boolean(now.guide?.why) && !stale);
+  const notes = [];
+  if (trouble) notes.push(["stop", trouble, ""]);
+  if (now.error && now.measurement?.state !== "finished") notes.push(["mind", now.error.message, now.measurement?.state === "running" ? "Not yet." : ""]);
+  for (const warning of now.result?.warnings ?? []) notes.push(["mind", warning.message, ""]);
+  for (const caution of now.guide?.cautions ?? []) notes.push(["mind", caution, ""]);
+  const lines = notes.map(([kind, text, strong]) => [kind, spoken(text), strong]);
+  refill(byId("notes"), JSON.stringify(lines), () => lines.map((line) => note(...line)));
+}
+
+function paintNumber(now, stale) {
+  const box = byId("figure");
+  const number = theNumber(now, settings.chosen);
+  box.classList.toggle("stale", Boolean(stale));
+  if (!box.firstChild) {
+    box.append(
+      el("span", { class: "figure-label" }),
+      el("div", { class: "figure-line" }, el("span", { class: "figure-number", id: "number" }), el("span", { class: "figure-unit" }),
+        el("span", { class: "figure-interval" })),
+      el("p", { class: "stale-note", hidden: true }, sign("stop"), el("span")),
+    );
+  }
+  const [label, line, stopped] = box.children;
+  put(label, spoken(number.label));
+  put(line.children[0], number.digits);
+  put(line.children[1], number.unit);
+  put(line.children[2], number.interval);
+  show(stopped, Boolean(stale));
+  put(stopped.lastChild, spoken(stale ?? ""));
+}
+
+function reading(channel) {
+  return el("div", { class: "reading", data: { channel: channel.name } },
+    el("div", { class: "reading-name" }, el("span", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
+    el("div", { class: "reading-value" }, el("span"), el("small")), el("div", { class: "reading-note" }));
+}
+
+function paintReadings(now) {
+  const box = byId("readings");
+  refill(box, `${now.channels.map((channel) => channel.name)}`, () => (now.channels.length ? now.channels.map(reading)
+    : el("p", { class: "quiet" }, "No instrument is known yet.")));
+  for (const channel of now.channels) {
+    const row = box.querySelector(`[data-channel="${CSS.escape(channel.name)}"]`);
+    const told = readingOf(channel, now.latest[channel.name], link.state, link.ageMs(), settings.chosen);
+    row.classList.toggle("stale", told.stale);
+    refill(row.querySelector(".reading-state"), told.kind + told.word, () => state(told.kind, told.word));
+    const [digits, unit] = row.querySelector(".reading-value").children;
+    put(digits, told.digits);
+    put(unit, told.unit);
+    put(row.querySelector(".reading-note"), spoken(told.note));
+  }
+  const kept = keptState(now.recorder);
+  refill(byId("kept"), kept.kind + kept.word, () => state(kept.kind, kept.word));
+}
+
+function paintButton(now) {
+  const button = theButton(now, choice, link.state);
+  const node = byId("act");
+  node.disabled = busy || !button.ready;
+  refill(node, button.label, () => [spoken(button.label), el("span", { class: "key-hint" }, button.ready ? "or the space bar" : "")]);
+  const running = now.measurement?.state === "running";
+  show(byId("choose"), !running && !now.guide?.action && link.state === "live");
+  refill(byId("more"), `${running} ${now.measurement?.id} ${now.measurement?.state}`, () => moreButtons(now.measurement, running));
+}
+
+function moreButtons(measurement, running) {
+  if (running) return el("button", { type: "button", class: "plain-button", onclick: () => act("discard") }, "Throw this one away");
+  if (measurement?.state === "finished") return el("a", { class: "plain-button", href: `/traces/${measurement.id}` }, `Look at ${whatOf(measurement.touches)}`);
+  return null;
+}
+
+function curveView(now) {
+  const { measurement, points } = now;
+  const crank = crankChannel(now);
+  const kind = settings.chosen.length;
+  const title = measurement ? `${whatOf(measurement.touches)}: gauge over crank degrees` : "The curve";
+  put(byId("curve-title"), spoken(title));
+  const count = points?.crankDeg.length ?? 0;
+  put(byId("curve-note"), measurement ? `${count} readings. Dots: turned on. Rings: turned back.` : "It is drawn here while you measure.");
+  return {
+    key: `${measurement?.id ?? ""} ${kind} ${isDark()}`,
+    period: measurement?.what === "tdc" ? 360 : 720,
+    zeroDeg: 0,
+    points,
+    fit: now.fit,
+    result: now.result,
+    crankDeg: crank ? now.latest[crank.name]?.value : NaN,
+    lengthKind: kind,
+  };
+}
+
+/** The drawing in words, for whoever cannot see it; renewed once a second, not sixty times. */
+function describeCurve() {
+  const { measurement, result, points } = bench.now;
+  const count = points?.crankDeg.length ?? 0;
+  const centre = measurement && result ? ` Centre ${joined(centreParts(measurement, result, settings.chosen))}.` : "";
+  byId("curve").setAttribute("aria-label", spoken(measurement ? `${whatOf(measurement.touches)}, ${count} readings drawn.${centre}` : "No curve yet"));
+}
+
+// ---- doing ----
+
+async function act(what) {
+  if (busy || !what) return;
+  busy = true;
+  repaint();
+  try {
+    await DEEDS[what]?.() ?? (await otherDeed(what));
+    trouble = "";
+  } catch (problem) {
+    trouble = problem.message;
+    sound.play("fault");
+  }
+  busy = false;
+  repaint();
+}
+
+const DEEDS = {
+  async start() {
+    const what = choice.touches.startsWith("piston") ? "tdc" : "lobe";
+    await post("/api/measurements", { what, gauge: choice.gauge, touches: choice.touches });
+    return true;
+  },
+  async finish() {
+    const { id, touches } = bench.now.measurement;
+    await post(`/api/measurements/${id}/finish`);
+    choice.touches = nextTouch(touches, choice.cylinders);
+    paintChoice();
+    return true;
+  },
+  async discard() {
+    await post(`/api/measurements/${bench.now.measurement.id}/discard`);
+    return true;
+  },
+};
+
+/** What a job's step asks for is an address of the server's own, posted to as it is. */
+async function otherDeed(action) {
+  if (action.startsWith("/api/")) await post(action);
+}
+
+function paintChoice() {
+  const [part, number] = choice.touches.split("_");
+  for (const input of document.querySelectorAll('input[name="part"]')) input.checked = input.value === part;
+  byId("touch-number").value = number;
+}
+
+function buildChoice() {
+  const parts = { piston: "piston: true TDC", inlet: "inlet valve", exhaust: "exhaust valve" };
+  byId("touch-part").replaceChildren(...Object.entries(parts).map(([value, label]) => {
+    const input = el("input", { type: "radio", name: "part", value });
+    input.addEventListener("change", takeChoice);
+    return el("label", {}, input, el("span", {}, spoken(label)));
+  }));
+  const numbers = Array.from({ length: 16 }, (_, at) => el("option", { value: at + 1 }, String(at + 1)));
+  byId("touch-number").replaceChildren(...numbers);
+  byId("touch-number").addEventListener("change", takeChoice);
+  byId("gauge").addEventListener("change", () => {
+    choice.gauge = byId("gauge").value;
+    repaint();
+  });
+  paintChoice();
+}
+
+function takeChoice() {
+  const part = document.querySelector('input[name="part"]:checked')?.value ?? "piston";
+  choice.touches = `${part}_${byId("touch-number").value}`;
+  repaint();
+}
+
+function followGauges() {
+  const names = gaugeChannels(bench.now).map((channel) => channel.name);
+  const changed = refill(byId("gauge"), String(names), () => names.map((name) => el("option", { value: name }, plainName(name))));
+  if (changed) choice.gauge = names.includes(choice.gauge) ? choice.gauge : names[0] ?? "";
+  byId("gauge").value = choice.gauge;
+  show(byId("gauge-box"), names.length > 1);
+}
+
+// ---- hearing ----
+
+/** A screen that slept, or came late, has a hole in its curve: the server has the whole. */
+let fetching = false;
+async function fillHole() {
+  const { points, measurement } = bench.now;
+  if (fetching || !measurement || !points?.missing) return;
+  fetching = true;
+  try {
+    const trace = await get(`/api/measurements/${measurement.id}/trace?max_points=20000`);
+    bench.now = { ...bench.now, points: pointsFrom(trace, measurement.id) };
+  } catch {
+    bench.now = { ...bench.now, points: emptyPoints(measurement.id) };
+  }
+  fetching = false;
+  repaint();
+}
+
+function pointsFrom(trace, id) {
+  return { ...emptyPoints(id), crankDeg: trace.crank_deg ?? [], gaugeMm: trace.gauge_mm ?? [], way: trace.way ?? [] };
+}
+
+let toldCentre = "";
+let toldAt = 0;
+/** The moving number is told to a screen reader, and spoken, when it stands still or every few seconds. */
+function tellCentre(kind) {
+  const { measurement, result } = bench.now;
+  if (!measurement || !result) return;
+  const text = `${whatOf(measurement.touches)}: ${joined(centreParts(measurement, result, settings.chosen))}`;
+  const ended = kind === "measurement" && measurement.state === "finished";
+  if (text === toldCentre || (!ended && performance.now() - toldAt < 6000)) return;
+  toldCentre = text;
+  toldAt = performance.now();
+  tell(spoken(text));
+  if (ended) sound.say(text);
+}
+
+function hear(message) {
+  if (message.kind === "hello" || message.kind === "health") followGauges();
+  if (message.kind === "hello" || message.kind === "measurement") trouble = "";
+  if (message.kind === "guide" || message.kind === "hello") followGuide();
+  if (message.kind === "centre" || message.kind === "measurement") tellCentre(message.kind);
+  if (bench.now.points?.missing) fillHole();
+  repaint();
+}
+
+let toldTone = "";
+function followGuide() {
+  const { guide } = bench.now;
+  sound.follow(guide?.tone, guide?.to_go_deg ?? (guide?.to_go_mm ?? NaN) * 10);
+  if (guide && guide.tone !== toldTone) {
+    toldTone = guide.tone;
+    if (guide.sentence) tell(spoken(guide.sentence));
+    if (["on_the_number", "overshot"].includes(guide.tone)) sound.say(spoken(guide.sentence));
+  }
+}
+
+buildChoice();
+bench.addEventListener("change", (event) => hear(event.detail));
+bench.addEventListener("tick", () => {
+  if (link.state !== "live") repaint();
+  describeCurve();
+});
+settings.addEventListener("change", () => {
+  sound.wake();
+  repaint();
+});
+window.addEventListener("pointerdown", () => sound.wake());
+onLargeButton(byId("act"), settings, () => {
+  sound.wake();
+  act(theButton(bench.now, choice, link.state).act);
+});
+repaint();

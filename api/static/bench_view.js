@@ -1,0 +1,117 @@
+/**
+ * From what the bench said to what a person is shown: the one number, its age, the one button. All pure.
+ */
+
+import { crankChannel, isAlive } from "./bench_state.js";
+import { age, centreAngle, decimalsFor, digits, lengthParts, plainAngle, wrap } from "./units.js";
+import { plainName, whatOf } from "./words.js";
+
+const NOTHING = { label: "Crank", digits: "–", unit: "°", interval: "", angle: true };
+
+/** A measured centre as this screen says it: true TDC on the disc, a lobe from the overlap TDC. */
+export function centreParts(measurement, result, choices) {
+  const decimals = decimalsFor(result.u95_deg);
+  const parts = measurement.what === "lobe" ? centreAngle(result.centre_deg, choices.angle, decimals)
+    : plainAngle(result.centre_deg, decimals);
+  return { ...parts, interval: `± ${digits(result.u95_deg, decimals)}°` };
+}
+
+function guideNumber(guide, choices) {
+  const parts = guide.unit === "mm" ? lengthParts(guide.number, choices.length) : plainAngle(guide.number);
+  const unit = guide.unit ? parts.unit : "";
+  const interval = guide.interval === null || guide.interval === undefined ? ""
+    : guide.unit === "mm" ? `± ${lengthParts(guide.interval, choices.length).digits}` : `± ${digits(guide.interval, 2)}°`;
+  return { label: guide.label, digits: parts.digits, unit, interval };
+}
+
+/** The one number: the guide's when it has one, else the centre as it settles, else the crank. */
+export function theNumber(bench, choices) {
+  const { guide, measurement, result } = bench;
+  if (guide && guide.number !== null && guide.number !== undefined) return guideNumber(guide, choices);
+  if (measurement && result && Number.isFinite(result.centre_deg)) {
+    const settling = measurement.state === "running" ? ", settling" : "";
+    return { label: whatOf(measurement.touches) + settling, ...centreParts(measurement, result, choices) };
+  }
+  const crank = crankChannel(bench);
+  const latest = crank && bench.latest[crank.name];
+  if (!latest) return NOTHING;
+  return { label: "Crank", ...plainAngle(wrap(latest.value, 720), 1), interval: "" };
+}
+
+/**
+ * Is what is shown still true? `null` when fresh; else one sentence. `ageMs` is how long the server has been silent.
+ */
+export function staleness(linkState, ageMs, bench) {
+  const old = age(ageMs / 1000);
+  if (linkState === "lost") {
+    return Number.isFinite(ageMs) ? `Link lost. What is shown is ${old} old.` : "No link to the bench yet. Trying again.";
+  }
+  if (linkState === "connecting") return "Connecting to the bench.";
+  if (!bench.captureAlive) return "The bench has stopped reading. What is shown is old.";
+  const crank = crankChannel(bench);
+  if (crank && !isAlive(crank)) {
+    const since = crank.age_s === null ? "never heard" : `silent for ${age(crank.age_s + ageMs / 1000)}`;
+    return `${plainName(crank.name)} ${since}. The number is old.`;
+  }
+  return null;
+}
+
+/** One instrument's reading: digits, whether it is fresh, and a word and a shape for its state. */
+export function readingOf(channel, latest, linkState, ageMs, choices) {
+  const parts = channel.quantity === "crank" ? plainAngle(latest ? wrap(latest.value, 720) : null, 1)
+    : lengthParts(latest?.value ?? null, choices.length);
+  const linkOld = linkState !== "live";
+  const alive = isAlive(channel) && !linkOld;
+  const seconds = (channel.age_s ?? Infinity) + (Number.isFinite(ageMs) ? ageMs / 1000 : 0);
+  const word = linkOld ? `${age(seconds)} old` : isAlive(channel) ? "reading" : plainName(channel.state);
+  return { ...parts, stale: !alive, kind: alive ? "live" : linkOld ? "stop" : "mind", word, note: alive ? rateNote(channel) : channel.sentence };
+}
+
+function rateNote(channel) {
+  const rejected = channel.rejected ? `, ${channel.rejected} rejected` : "";
+  return `${digits(channel.rate_hz, channel.rate_hz < 10 ? 1 : 0)} readings/s${rejected}`;
+}
+
+/** Is what arrives being kept? */
+export function keptState(recorder) {
+  if (!recorder) return { kind: "mind", word: "nothing kept" };
+  const good = recorder.unsaved_s < 5 && ["recording", "saving", "ok", "online"].includes(recorder.state);
+  return good ? { kind: "live", word: "kept" } : { kind: "stop", word: recorder.sentence || recorder.state };
+}
+
+/**
+ * What the one large button does: `{label, act, ready}`. The guide says so in a job; without one, start and finish.
+ */
+export function theButton(bench, choice, linkState) {
+  const { guide, measurement } = bench;
+  if (linkState !== "live") return { label: "No link to the bench", act: "", ready: false };
+  if (guide?.action) return { label: guide.button || "Go on", act: guide.action, ready: true };
+  if (measurement?.state === "running") return { label: `Finish: ${whatOf(measurement.touches)}`, act: "finish", ready: true };
+  if (!choice.gauge) return { label: "No gauge to measure with", act: "", ready: false };
+  return { label: `Start: ${whatOf(choice.touches)}`, act: "start", ready: true };
+}
+
+/** What to measure after `touches`, the way a builder goes round an engine. */
+export function nextTouch(touches, cylinders = 4) {
+  const [part, text] = touches.split("_");
+  const number = Number(text) || 1;
+  if (part === "piston") return `inlet_${number}`;
+  if (part === "inlet") return `exhaust_${number}`;
+  return `inlet_${(number % cylinders) + 1}`;
+}
+
+const SENTENCES = {
+  connecting: "Connecting to the bench.",
+  noBench: "The bench is not running. Start capture, or look under Instruments.",
+  turn: "Say what the gauge touches, then start and turn the crank.",
+};
+
+/** The one sentence. A stale screen never shows an old instruction as if it still held. */
+export function theSentence(bench, linkState) {
+  if (linkState === "connecting") return SENTENCES.connecting;
+  if (linkState === "lost") return "Wait: no link to the bench. It comes back by itself.";
+  if (!bench.captureAlive) return bench.benchSentence || SENTENCES.noBench;
+  if (bench.guide?.sentence) return bench.guide.sentence;
+  if (bench.measurement?.sentence) return bench.measurement.sentence;
+  return SENTENCES.turn;
+}

@@ -1,0 +1,101 @@
+/**
+ * Numbers as this screen's owner wants them read: lengths in mm, inch or thou; angles about the dead centres or plain.
+ *
+ * Everything in the program is mm and crank degrees; these functions are the only place where that changes. All pure.
+ */
+
+/** Thin space between digits and unit, so that a line never breaks there. */
+const NARROW = " ";
+
+export const LENGTHS = {
+  mm: { perMm: 1, decimals: 2, unit: "mm" },
+  inch: { perMm: 1 / 25.4, decimals: 4, unit: "in" },
+  thou: { perMm: 1000 / 25.4, decimals: 1, unit: "thou" },
+};
+
+/** A true minus sign has the width of a plus and of the digits; a hyphen has not. */
+export function digits(value, decimals, signed = false) {
+  if (value === null || value === undefined || !Number.isFinite(value)) return "–";
+  const rounded = Math.abs(value).toFixed(decimals);
+  const nothing = Number(rounded) === 0;
+  const sign = value < 0 && !nothing ? "−" : signed && !nothing ? "+" : "";
+  return sign + rounded;
+}
+
+/** A length in mm as `{digits, unit}` of the chosen kind (`mm`, `inch`, `thou`); `finer` adds decimals. */
+export function lengthParts(mm, kind = "mm", { signed = false, finer = 0 } = {}) {
+  const form = LENGTHS[kind] ?? LENGTHS.mm;
+  const scaled = Number.isFinite(mm) ? mm * form.perMm : mm;
+  return { digits: digits(scaled, form.decimals + finer, signed), unit: form.unit };
+}
+
+export function length(mm, kind, options) {
+  const parts = lengthParts(mm, kind, options);
+  return parts.digits + NARROW + parts.unit;
+}
+
+/** The chosen kind's value of a length in mm, for axes. */
+export function lengthValue(mm, kind = "mm") {
+  return mm * (LENGTHS[kind] ?? LENGTHS.mm).perMm;
+}
+
+/** Remainder that is never negative. */
+export function wrap(deg, period) {
+  const rest = deg % period;
+  return rest < 0 ? rest + period : rest;
+}
+
+/** Into -period/2 .. +period/2, for signed differences of angles. */
+export function wrapSigned(deg, period) {
+  const rest = wrap(deg, period);
+  return rest > period / 2 ? rest - period : rest;
+}
+
+/** Plain crank degrees. */
+export function plainAngle(deg, decimals = 2, signed = false) {
+  return { digits: digits(deg, decimals, signed), unit: "°" };
+}
+
+/**
+ * A lobe's centre as the trade says it: after or before the overlap TDC (0 of 0..720), never more than 360 away.
+ */
+export function centreAngle(deg, wording = "atdc", decimals = 2) {
+  if (!Number.isFinite(deg)) return plainAngle(deg, decimals);
+  if (wording === "plain") return plainAngle(wrap(deg, 720), decimals);
+  const signed = wrapSigned(deg, 720);
+  return { digits: digits(Math.abs(signed), decimals), unit: signed < 0 ? "° BTDC" : "° ATDC" };
+}
+
+/**
+ * An opening or closing as the trade says it: from the nearest dead centre (TDC at 0, BDC at 180 and 540 of 720).
+ */
+export function eventAngle(deg, wording = "atdc", decimals = 1) {
+  if (!Number.isFinite(deg)) return plainAngle(deg, decimals);
+  if (wording === "plain") return plainAngle(wrap(deg, 720), decimals);
+  const fromTop = wrapSigned(deg, 360);
+  const top = Math.abs(fromTop) <= 90;
+  const rest = top ? fromTop : wrapSigned(deg - 180, 360);
+  const side = rest < 0 ? "B" : "A";
+  return { digits: digits(Math.abs(rest), decimals), unit: `° ${side}${top ? "TDC" : "BDC"}` };
+}
+
+/** `{digits, unit}` as one string: the degree sign clings, words are spaced. */
+export function joined(parts) {
+  return parts.unit.startsWith("°") ? parts.digits + parts.unit : parts.digits + NARROW + parts.unit;
+}
+
+/** How long ago, in words short enough to be read at a glance. */
+export function age(seconds) {
+  if (!Number.isFinite(seconds) || seconds < 0) return "never";
+  if (seconds < 10) return `${seconds.toFixed(1)} s`;
+  if (seconds < 120) return `${Math.round(seconds)} s`;
+  if (seconds < 7200) return `${Math.round(seconds / 60)} min`;
+  if (seconds < 172800) return `${Math.round(seconds / 3600)} h`;
+  return `${Math.round(seconds / 86400)} days`;
+}
+
+/** Decimals that show an interval with two figures and never more digits than the number deserves. */
+export function decimalsFor(u95) {
+  if (!Number.isFinite(u95) || u95 <= 0) return 2;
+  return Math.min(3, Math.max(0, 1 - Math.floor(Math.log10(u95))));
+}

@@ -1,0 +1,79 @@
+/**
+ * British words by default, American as a screen's own choice.
+ *
+ * The program speaks British; an American screen has the trade's words exchanged as they are shown. Pure.
+ */
+
+const PAIRS = [
+  ["valve clearances", "valve lash"],
+  ["valve clearance", "valve lash"],
+  ["running clearance", "running lash"],
+  ["checking clearance", "checking lash"],
+  ["vernier pulley", "adjustable cam gear"],
+  ["vernier pulleys", "adjustable cam gears"],
+  ["timing disc", "degree wheel"],
+  ["timing discs", "degree wheels"],
+  ["anticlockwise", "counterclockwise"],
+  ["inlets", "intakes"],
+  ["inlet", "intake"],
+  ["followers", "lifters"],
+  ["follower", "lifter"],
+  ["centres", "centers"],
+  ["centred", "centered"],
+  ["centre", "center"],
+  ["spanner", "wrench"],
+  ["millimetres", "millimeters"],
+  ["millimetre", "millimeter"],
+  ["metres", "meters"],
+  ["metre", "meter"],
+  ["colour", "color"],
+  ["grey", "gray"],
+];
+
+const AMERICAN = new Map(PAIRS);
+const FINDER = new RegExp(
+  `\\b(${PAIRS.map(([british]) => british).sort((a, b) => b.length - a.length).join("|")})\\b`,
+  "gi",
+);
+
+function likeCase(model, word) {
+  const first = model[0];
+  return first !== first.toLowerCase() ? word[0].toUpperCase() + word.slice(1) : word;
+}
+
+/** `text` in the chosen words, `british` or `american`; capitals at the start of a word are kept. */
+export function say(text, words = "british") {
+  if (words !== "american") return text;
+  return text.replace(FINDER, (found) => likeCase(found, AMERICAN.get(found.toLowerCase())));
+}
+
+/** "inlet_2" as a person says it: "inlet 2". */
+export function plainName(name) {
+  return (name ?? "").replaceAll("_", " ");
+}
+
+const WHAT = { piston: "True TDC", inlet: "Inlet lobe", exhaust: "Exhaust lobe" };
+
+/** What a gauge on `touches` measures: "True TDC, piston 1", "Inlet lobe 2". */
+export function whatOf(touches) {
+  const [part, number] = (touches ?? "").split("_");
+  if (part === "piston") return `${WHAT.piston}, piston ${number ?? ""}`.trim();
+  return WHAT[part] ? `${WHAT[part]} ${number ?? ""}`.trim() : plainName(touches);
+}
+
+const originals = new WeakMap();
+const SKIPPED = new Set(["SCRIPT", "STYLE", "TEXTAREA", "CODE"]);
+
+/** Exchange the words of everything a page was served with; called again, it can also change them back. */
+export function reword(root, words) {
+  const walker = document.createTreeWalker(root, NodeFilter.SHOW_TEXT);
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    if (SKIPPED.has(node.parentElement?.tagName) || node.parentElement?.closest("[data-live]")) continue;
+    const now = node.nodeValue;
+    const known = originals.get(node);
+    const source = known && known.shown === now ? known.source : now;
+    const shown = say(source, words);
+    if (shown !== now) node.nodeValue = shown;
+    originals.set(node, { source, shown });
+  }
+}
