@@ -38,7 +38,7 @@ class Channel:
         if self.quantity == "crank":
             return 360.0 / self.counts_per_turn
         unit_mm = MM_PER_INCH if self.unit == "in" else 1.0
-        return self.sign * unit_mm / 10**decimals
+        return self.sign * unit_mm / 10.0**decimals
 
     @property
     def offset(self) -> float:
@@ -52,7 +52,7 @@ class Channel:
         """Degrees or millimetres of one raw integer."""
         if self.quantity == "crank":
             return (raw + 0.5) * 360.0 / self.counts_per_turn
-        millimetres = self.sign * raw / 10**decimals
+        millimetres = self.sign * raw / 10.0**decimals
         return millimetres * MM_PER_INCH if self.unit == "in" else millimetres
 
 
