@@ -41,6 +41,23 @@ class Motion:
         """Crank angle at any times; before and after the course the crank stands still."""
         return np.interp(time_s, self.time_s, self.crank_deg)
 
+    def with_pause(self, at_s: float, seconds: float) -> Motion:
+        """This course with the crank held still for a while from `at_s` on."""
+        place = int(np.searchsorted(self.time_s, at_s, side="right"))
+        angle = float(self.at(np.asarray(at_s)))
+        return Motion(
+            np.concatenate([self.time_s[:place], [at_s, at_s + seconds], self.time_s[place:] + seconds]),
+            np.concatenate([self.crank_deg[:place], [angle, angle], self.crank_deg[place:]]),
+        )
+
+    def until(self, end_s: float) -> Motion:
+        """The part of this course up to `end_s`."""
+        keep = self.time_s < end_s
+        return Motion(
+            np.append(self.time_s[keep], end_s),
+            np.append(self.crank_deg[keep], float(self.at(np.asarray(end_s)))),
+        )
+
     def then(self, other: Motion) -> Motion:
         """This course and after it another, which starts where and when this one ends."""
         return Motion(

@@ -56,6 +56,10 @@ class Fault:
         """Change engine, course, instruments or mountings before anything is recorded."""
         return setup
 
+    def on_sprocket(self, course: Course, rng: np.random.Generator) -> Floats:
+        """Change where a cam's sprocket stands over the whole course (`course.sprocket_deg`)."""
+        return course.sprocket_deg
+
     def on_plunger(self, shown: Plunger, rng: np.random.Generator) -> Floats:
         """Change where a target holds the plunger (`shown.pushed_mm`) at the moments that readings show."""
         return shown.pushed_mm
@@ -68,11 +72,34 @@ class Fault:
         """Change the counts."""
         return counts
 
+    def lost_lines(self, time_s: Floats, rng: np.random.Generator) -> NDArray[np.bool_]:
+        """Which lines of the counter never arrive."""
+        return np.zeros(time_s.shape, dtype=np.bool_)
+
     def on_readings(
         self, time_s: Floats, value_mm: Floats, gauge: Mounting, rng: np.random.Generator
     ) -> Floats:
         """Change the values shown; NaN takes a reading out."""
         return value_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The whole course of one cam's sprocket: the motion's knots, and the valve that a gauge touches."""
+
+    setup: Setup
+    valve: str
+    sprocket_deg: Floats
+
+    @property
+    def time_s(self) -> Floats:
+        """Times of the knots."""
+        return self.setup.motion.time_s
+
+    @property
+    def crank_deg(self) -> Floats:
+        """Crank angle at the knots."""
+        return self.setup.motion.crank_deg
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,12 +265,12 @@ def _crank_trace(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
     counts = encoder.counts(angle)
     for fault in faults:
         counts = fault.on_counts(time, counts, rng)
-    arrived = _arrivals(time, setup, rng)
+    keep = np.ones(time.shape, dtype=np.bool_)
     if setup.drop_unchanged:
-        keep = np.concatenate([[True], np.diff(counts) != 0])
-        keep[-1] = True
-        arrived, counts = arrived[keep], counts[keep]
-    return arrived, encoder.middle_deg(counts)
+        keep[1:-1] = np.diff(counts)[:-1] != 0
+    for fault in faults:
+        keep &= ~fault.lost_lines(time, rng)
+    return _arrivals(time, setup, rng)[keep], encoder.middle_deg(counts)[keep]
 
 
 def _gauge_trace(
@@ -252,7 +279,7 @@ def _gauge_trace(
     gauge, motion = mounting.gauge, setup.motion
     time = _ticks(gauge.rate_hz, motion.duration_s, rng)
     shown_s = time - gauge.lateness_s(time.size, rng)
-    crank, rise = _target_course(setup, mounting.touches, shown_s + motion.time_s[0])
+    crank, rise = _target_course(setup, mounting.touches, shown_s + motion.time_s[0], rng, faults)
     pushed = mounting.pushed_mm(rise)
     for fault in faults:
         pushed = fault.on_plunger(Plunger(name, mounting, setup, shown_s, crank, rise, pushed), rng)
@@ -264,7 +291,9 @@ def _gauge_trace(
     return GaugeTrace(arrived[kept], value[kept], mounting)
 
 
-def _target_course(setup: Setup, touches: str, at_s: Floats) -> tuple[Floats, Floats]:
+def _target_course(
+    setup: Setup, touches: str, at_s: Floats, rng: np.random.Generator, faults: Sequence[Fault]
+) -> tuple[Floats, Floats]:
     """Crank angle and rise of the target at the given moments of the course."""
     motion, engine = setup.motion, setup.engine
     crank = motion.at(at_s)
@@ -272,4 +301,6 @@ def _target_course(setup: Setup, touches: str, at_s: Floats) -> tuple[Floats, Fl
         return crank, engine.rise_mm(touches, crank)
     # The slack remembers: it has to be followed along the whole course, then read off.
     sprocket = engine.sprocket_deg(touches, motion.crank_deg)
+    for fault in faults:
+        sprocket = fault.on_sprocket(Course(setup, touches, sprocket), rng)
     return crank, engine.valve_lift_mm(touches, np.interp(at_s, motion.time_s, sprocket))
