@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 
 class ServiceError(Exception):
     """Root of everything this wing raises for a person to read.
@@ -29,6 +31,10 @@ class ServiceError(Exception):
         super().__init__(message)
         self.code = code
         self.message = message
+
+    def fields(self) -> dict[str, Any]:
+        """Give what a web request is answered with; an error that knows more adds to it."""
+        return {"code": self.code, "message": self.message}
 
 
 class TraceFileError(ServiceError):
