@@ -1,0 +1,92 @@
+"""What cannot be measured, or should be known, of a lobe trace: codes and sentences that say what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.lobe_fit import LagPrior, LobeFit
+from analysis.lobe_shape import LobeShape, Reading
+from analysis.passes import Sweep
+from analysis.refusals import Refusal, Warn
+from analysis.streams import Floats
+from analysis.trace_faults import CheckedStreams
+
+FEWEST_FORWARD = 12
+
+
+def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
+    """Refuse a trace without enough readings turned forward with the slack taken up."""
+    if len(forward_s) >= FEWEST_FORWARD:
+        return
+    if sweeps and not any(sweep.direction > 0 for sweep in sweeps):
+        raise Refusal(
+            "turned_backwards",
+            "The crank was turned only against its running direction, where the slack hangs the other way: "
+            "turn it in the running direction through the lobe.",
+        )
+    raise Refusal(
+        "slack_not_taken_up",
+        f"Only {len(forward_s)} readings were taken turning forwards with the slack taken up: go back well "
+        "before the lobe, then turn forwards through it without turning back.",
+    )
+
+
+def refuse_shape(fit: LobeFit, shape: LobeShape, drop_mm: float) -> Reading:
+    """Return the centre at the drop asked for, or refuse a curve that does not show both sides of it."""
+    level = shape.peak_mm - drop_mm
+    before, after = shape.crossing(level, -1), shape.crossing(level, 1)
+    if before is None and after is None:
+        raise Refusal(
+            "drop_not_reached",
+            f"The readings never fall {drop_mm:.2f} mm below full lift: turn further on both sides of the "
+            "nose, or ask for a smaller drop.",
+        )
+    if before is None or after is None:
+        side = "before" if before is None else "after"
+        raise Refusal(
+            "one_flank_only",
+            f"The lobe was seen from one side only: nothing {drop_mm:.2f} mm below full lift {side} "
+            "the nose; turn forwards through the whole nose.",
+        )
+    _refuse_gap(fit, before, after)
+    centre = shape.centre_at_drop(drop_mm)
+    if centre is None:
+        raise Refusal("not_a_lobe", "The readings show no single nose: check what the plunger touches.")
+    return centre
+
+
+def _refuse_gap(fit: LobeFit, before: float, after: float) -> None:
+    phase = np.sort(fit.placed.phase_deg)
+    inside = phase[(phase > before - 10.0) & (phase < after + 10.0)]
+    edges = np.concatenate([[before - 10.0], inside, [after + 10.0]])
+    widest = int(np.argmax(np.diff(edges)))
+    gap = float(edges[widest + 1] - edges[widest])
+    if gap > 0.6 * (after - before + 20.0):
+        raise Refusal(
+            "gap_at_nose",
+            f"There is no reading over {gap:.0f} degrees of the nose: turn more slowly, or more "
+            "often, through it.",
+        )
+
+
+def warnings_of(fit: LobeFit, prior: LagPrior, centre: Reading) -> tuple[Warn, ...]:
+    """Tell what the builder should know of a number that is given."""
+    warnings = []
+    if prior.u_s > 0.03 and fit.lag_u_s > 0.25 * prior.u_s:
+        warnings.append(
+            Warn(
+                "lag_not_found",
+                f"How late the gauge answers could not be told from these passes "
+                f"(to {1e3 * fit.lag_u_s:.0f} ms), so the interval is wide: turn through the lobe at two "
+                "different speeds, or measure TDC first with this gauge.",
+            )
+        )
+    if fit.base_mm is None:
+        warnings.append(
+            Warn(
+                "base_circle_not_seen",
+                "The base circle was not seen, so peak lift is a gauge reading and no events are told: "
+                "turn two whole turns for those.",
+            )
+        )
+    return tuple(warnings)

@@ -1,0 +1,112 @@
+"""Numbers read off a fitted lift curve, each with its gradient, so its uncertainty follows from the fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.lobe_fit import LobeFit
+from analysis.streams import Floats
+
+_GRID_DEG = 0.5
+_FLAT_DROP = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A number of the curve and its gradient with respect to [coefficients, base (if any), lag]."""
+
+    value: float
+    gradient: Floats
+
+    def u(self, covariance: Floats) -> float:
+        """Standard uncertainty by the law of propagation (GUM 5.2.2)."""
+        return float(np.sqrt(max(float(self.gradient @ covariance @ self.gradient), 0.0)))
+
+
+class LobeShape:
+    """One fitted curve, asked for its peak, its crossings and what follows from them."""
+
+    def __init__(self, fit: LobeFit) -> None:
+        self.fit = fit
+        low, high = fit.basis.first_deg, fit.basis.last_deg
+        self.grid_deg: Floats = np.linspace(low, high, int((high - low) / _GRID_DEG) + 2)
+        self.grid_mm: Floats = fit.lift_mm(self.grid_deg)
+        self.peak_deg = self._peak_deg()
+        self.peak_mm = float(fit.lift_mm(np.array([self.peak_deg]))[0])
+
+    def _peak_deg(self) -> float:
+        at = int(np.argmax(self.grid_mm))
+        a, b = self.grid_deg[max(at - 1, 0)], self.grid_deg[min(at + 1, len(self.grid_deg) - 1)]
+        fine = np.linspace(a, b, 41)
+        slope = self.fit.lift_mm(fine, 1)
+        down = np.flatnonzero((slope[:-1] > 0.0) & (slope[1:] <= 0.0))
+        if not len(down):
+            return float(self.grid_deg[at])
+        k = int(down[0])
+        return float(fine[k] + slope[k] / (slope[k] - slope[k + 1]) * (fine[k + 1] - fine[k]))
+
+    def _row(self, phase_deg: float, derivative: int = 0) -> Floats:
+        row = np.zeros(len(self.fit.covariance))
+        row[: self.fit.basis.size] = self.fit.basis.rows(np.array([phase_deg]), derivative)[0]
+        return row
+
+    def lift(self, phase_deg: float) -> Reading:
+        """Lift at one phase."""
+        return Reading(float(self.fit.lift_mm(np.array([phase_deg]))[0]), self._row(phase_deg))
+
+    def peak(self) -> Reading:
+        """Peak lift above the base circle (above zero reading where the base circle was not seen)."""
+        return self.lift(self.peak_deg)
+
+    def full_lift(self) -> Reading:
+        """Phase of full lift: where the slope is nought."""
+        bend = float(self.fit.lift_mm(np.array([self.peak_deg]), 2)[0])
+        return Reading(self.peak_deg, self._row(self.peak_deg, 1) / max(-bend, 1e-9))
+
+    def crossing(self, level_mm: float, side: int) -> float | None:
+        """Phase nearest the peak at which the curve passes a level before (-1) or after (+1) the peak."""
+        inside = self.grid_deg > self.peak_deg if side > 0 else self.grid_deg < self.peak_deg
+        place = np.flatnonzero(inside & (self.grid_mm < level_mm))
+        if not len(place):
+            return None
+        outer = int(place[0] if side > 0 else place[-1])
+        a, b = self.grid_deg[outer], self.grid_deg[outer] - side * _GRID_DEG * 1.01
+        for _ in range(3):
+            fine = np.linspace(a, b, 9)
+            above = np.flatnonzero(self.fit.lift_mm(fine) >= level_mm)
+            k = int(above[0]) if len(above) else 8
+            a, b = fine[max(k - 1, 0)], fine[k]
+        lift = self.fit.lift_mm(np.array([a, b]))
+        share = (level_mm - lift[0]) / (lift[1] - lift[0]) if lift[1] != lift[0] else 0.5
+        return float(a + share * (b - a))
+
+    def at_level(self, level_mm: float, side: int, follow_peak: bool) -> Reading | None:
+        """A crossing with its gradient; `follow_peak` when the level is told from the peak."""
+        phase = self.crossing(level_mm, side)
+        if phase is None:
+            return None
+        slope = float(self.fit.lift_mm(np.array([phase]), 1)[0])
+        if slope * side >= 0.0:
+            return None
+        level = self._row(self.peak_deg) if follow_peak else np.zeros(len(self.fit.covariance))
+        return Reading(phase, (level - self._row(phase)) / slope)
+
+    def pair_at_drop(self, drop_mm: float) -> tuple[Reading, Reading] | None:
+        """The equal-lift pair at a drop below full lift."""
+        level = self.peak_mm - drop_mm
+        before, after = self.at_level(level, -1, True), self.at_level(level, 1, True)
+        return None if before is None or after is None else (before, after)
+
+    def centre_at_drop(self, drop_mm: float) -> Reading | None:
+        """Middle of the equal-lift pair at a drop below full lift."""
+        pair = self.pair_at_drop(drop_mm)
+        if pair is None:
+            return None
+        before, after = pair
+        return Reading(0.5 * (before.value + after.value), 0.5 * (before.gradient + after.gradient))
+
+    def largest_slope(self) -> float:
+        """Largest slope of the curve, mm a crank degree, without a sign."""
+        return float(np.max(np.abs(self.fit.lift_mm(self.grid_deg, 1))))
