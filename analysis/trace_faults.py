@@ -196,7 +196,8 @@ def _note_gaps(motion: CrankMotion, crank_s: Floats, gauge_s: Floats, warnings: 
                 "while the crank turned.",
             )
         )
-    lost = int((~motion.covered(gauge_s)).sum())
+    within = (gauge_s >= crank_s[0]) & (gauge_s <= crank_s[-1])
+    lost = int((within & ~motion.covered(gauge_s)).sum())
     if lost:
         warnings.append(
             Warn(
