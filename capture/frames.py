@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 BUFFER_BYTES = 4096
 LONGEST_LINE_BYTES = 80
@@ -35,6 +35,8 @@ class Frame:
         The device's own time, microseconds, wrapping at 2**32.
     text : bytes
         The line itself, for people.
+    rejects_before : int
+        Lines that could not be used between the frame before and this one.
     """
 
     value: int
@@ -43,6 +45,7 @@ class Frame:
     index: bool = False
     micros: int | None = None
     text: bytes = b""
+    rejects_before: int = 0
 
 
 @dataclass(slots=True)
@@ -68,8 +71,8 @@ class LineSplitter:
     """
 
     rejects: Rejects = field(default_factory=Rejects)
+    in_step: bool = False
     _buffer: bytes = b""
-    _in_step: bool = False
 
     def feed(self, chunk: bytes) -> list[tuple[bytes, int]]:
         """Complete lines that ended in this chunk, with their end offsets; empty lines left out."""
@@ -83,10 +86,10 @@ class LineSplitter:
 
     def resynchronise(self) -> None:
         """Drop what is held and everything up to the next terminator."""
-        if self._in_step and self._buffer.strip(b"\0"):
+        if self.in_step and self._buffer.strip(b"\0"):
             self.rejects.partial += 1
             self.rejects.last_line = self._buffer[-LONGEST_LINE_BYTES:]
-        self._buffer, self._in_step = b"", False
+        self._buffer, self.in_step = b"", False
 
     @property
     def held(self) -> int:
@@ -96,8 +99,8 @@ class LineSplitter:
     def _take(self, piece: bytes, end: int, lines: list[tuple[bytes, int]]) -> None:
         line = (self._buffer + piece).strip(b"\0")
         self._buffer = b""
-        if not self._in_step:
-            self._in_step = True
+        if not self.in_step:
+            self.in_step = True
             if line:
                 self.rejects.partial += 1
                 self.rejects.last_line = line[-LONGEST_LINE_BYTES:]
@@ -108,9 +111,9 @@ class LineSplitter:
         if len(self._buffer) + len(tail) <= BUFFER_BYTES:
             self._buffer += tail
             return
-        if self._in_step:
+        if self.in_step:
             self.rejects.overflow += 1
-        self._buffer, self._in_step = b"", False
+        self._buffer, self.in_step = b"", False
 
 
 class Decoder(ABC):
@@ -125,6 +128,7 @@ class Decoder(ABC):
     def __init__(self) -> None:
         self.rejects = Rejects()
         self._splitter = LineSplitter(self.rejects)
+        self._rejects_told = 0
 
     def feed(self, chunk: bytes) -> list[Frame]:
         """Frames whose last byte is in this chunk.
@@ -146,17 +150,28 @@ class Decoder(ABC):
                 self.rejects.rejected += 1
                 self.rejects.last_line = line[:LONGEST_LINE_BYTES]
             else:
-                frames.append(frame)
+                frames.append(self._with_rejects(frame))
         return frames
 
-    def resynchronise(self) -> None:
-        """Forget the line begun: after opening, an error or a gap."""
+    def resynchronise(self, *, in_step: bool = False) -> None:
+        """Forget the line begun: after opening, an error or a gap.
+
+        Parameters
+        ----------
+        in_step : bool
+            The next byte is known to begin a line, because nothing is sent before it is asked for.
+        """
         self._splitter.resynchronise()
+        self._splitter.in_step = in_step
 
     @property
     def held(self) -> int:
         """Bytes held back, at most `BUFFER_BYTES`."""
         return self._splitter.held
+
+    def _with_rejects(self, frame: Frame) -> Frame:
+        before, self._rejects_told = self.rejects.total - self._rejects_told, self.rejects.total
+        return replace(frame, rejects_before=before) if before else frame
 
     @abstractmethod
     def _recognise(self, line: bytes, end: int) -> Frame | None:
