@@ -11,7 +11,7 @@ import { onLargeButton } from "./hands.js";
 import { LiveCurve } from "./live_curve.js";
 import { isDark, startScreen, tell } from "./screen.js";
 import { Sound } from "./sound.js";
-import { joined } from "./units.js";
+import { joined, unitParts } from "./units.js";
 import { plainName, say, whatOf } from "./words.js";
 
 const { settings, link, bench } = startScreen();
@@ -55,7 +55,8 @@ function paintWords(now, stale) {
   if (trouble) notes.push(["stop", trouble, ""]);
   if (now.error && now.measurement?.state !== "finished") notes.push(["mind", now.error.message, now.measurement?.state === "running" ? "Not yet." : ""]);
   for (const warning of now.result?.warnings ?? []) notes.push(["mind", warning.message, ""]);
-  for (const caution of now.guide?.cautions ?? []) notes.push(["mind", caution, ""]);
+  const cautions = now.guide?.cautions ?? [];
+  if (cautions.length) notes.push(["mind", cautions.join(" "), ""]);
   const lines = notes.map(([kind, text, strong]) => [kind, spoken(text), strong]);
   refill(byId("notes"), JSON.stringify(lines), () => lines.map((line) => note(...line)));
 }
@@ -67,15 +68,18 @@ function paintNumber(now, stale) {
   if (!box.firstChild) {
     box.append(
       el("span", { class: "figure-label" }),
-      el("div", { class: "figure-line" }, el("span", { class: "figure-number", id: "number" }), el("span", { class: "figure-unit" }),
+      el("div", { class: "figure-line" }, el("span", { class: "figure-digits" }, el("span", { class: "figure-number", id: "number" }),
+        el("span", { class: "figure-degree" })), el("span", { class: "figure-unit" }),
         el("span", { class: "figure-interval" })),
       el("p", { class: "stale-note", hidden: true }, sign("stop"), el("span")),
     );
   }
   const [label, line, stopped] = box.children;
   put(label, spoken(number.label));
-  put(line.children[0], number.digits);
-  put(line.children[1], number.unit);
+  const [degree, unit] = unitParts(number.unit);
+  put(line.children[0].firstChild, number.digits);
+  put(line.children[0].lastChild, degree);
+  put(line.children[1], unit);
   put(line.children[2], number.interval);
   show(stopped, Boolean(stale));
   put(stopped.lastChild, spoken(stale ?? ""));
@@ -84,7 +88,7 @@ function paintNumber(now, stale) {
 function reading(channel) {
   return el("div", { class: "reading", data: { channel: channel.name } },
     el("div", { class: "reading-name" }, el("span", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
-    el("div", { class: "reading-value" }, el("span"), el("small")), el("div", { class: "reading-note" }));
+    el("div", { class: "reading-value" }, el("span"), el("small", { class: channel.quantity === "crank" ? "degree" : "" })), el("div", { class: "reading-note" }));
 }
 
 function paintReadings(now) {
@@ -112,6 +116,7 @@ function paintButton(now) {
   refill(node, button.label, () => [spoken(button.label), el("span", { class: "key-hint" }, button.ready ? "or the space bar" : "")]);
   const running = now.measurement?.state === "running";
   show(byId("choose"), !running && !now.guide?.action && link.state === "live");
+  show(byId("more"), link.state === "live");
   refill(byId("more"), `${running} ${now.measurement?.id} ${now.measurement?.state}`, () => moreButtons(now.measurement, running));
 }
 
@@ -197,7 +202,7 @@ function paintChoice() {
 }
 
 function buildChoice() {
-  const parts = { piston: "piston: true TDC", inlet: "inlet valve", exhaust: "exhaust valve" };
+  const parts = { piston: "piston", inlet: "inlet valve", exhaust: "exhaust valve" };
   byId("touch-part").replaceChildren(...Object.entries(parts).map(([value, label]) => {
     const input = el("input", { type: "radio", name: "part", value });
     input.addEventListener("change", takeChoice);

@@ -84,6 +84,11 @@ export function joined(parts) {
   return parts.unit.startsWith("°") ? parts.digits + parts.unit : parts.digits + NARROW + parts.unit;
 }
 
+/** The unit parted into a degree sign and the words after it. */
+export function unitParts(unit) {
+  return unit.startsWith("°") ? ["°", unit.slice(1).trim()] : ["", unit];
+}
+
 /** How long ago, in words short enough to be read at a glance. */
 export function age(seconds) {
   if (!Number.isFinite(seconds) || seconds < 0) return "never";
@@ -94,8 +99,8 @@ export function age(seconds) {
   return `${Math.round(seconds / 86400)} days`;
 }
 
-/** Decimals that show an interval with two figures and never more digits than the number deserves. */
+/** Decimals of a centre: as many as its interval deserves, and never more than a builder can use. */
 export function decimalsFor(u95) {
   if (!Number.isFinite(u95) || u95 <= 0) return 2;
-  return Math.min(3, Math.max(0, 1 - Math.floor(Math.log10(u95))));
+  return Math.min(2, Math.max(0, 1 - Math.floor(Math.log10(u95))));
 }
