@@ -1,0 +1,69 @@
+"""What all screens share: the bench as it is, the measurement in hand, its newest number, the guide."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from api.bench_state import BenchState
+from api.estimate import PROGRAM
+from api.guide import plain_guide
+from api.live import Screens
+from api.messages import Centre, Guide, Health, Hello, MeasurementView
+
+GuideMaker = Callable[[Health, MeasurementView | None, Centre | None], Guide]
+
+
+class Board:
+    """Composes what a screen is told; `guide_maker` may be replaced by one that knows jobs."""
+
+    def __init__(self, bench: BenchState) -> None:
+        self.bench = bench
+        self.measurement: MeasurementView | None = None
+        self.centre: Centre | None = None
+        self.guide_maker: GuideMaker = plain_guide
+        self.screens = Screens(self.hello, lambda: bench.latest)
+        self._guide: Guide | None = None
+
+    def hello(self) -> Hello:
+        """Give a new screen everything it needs to draw itself from nothing."""
+        health = self.health()
+        return Hello(
+            version=PROGRAM,
+            run_id=self.bench.run_id,
+            latest=self.bench.latest,
+            channels=health.channels,
+            recorder=health.recorder,
+            measurement=self._measurement_with_number(),
+            guide=self.guide(health),
+        )
+
+    def health(self) -> Health:
+        """Give the bench's health at this moment."""
+        return self.bench.health_now(time.monotonic_ns())
+
+    def guide(self, health: Health) -> Guide:
+        """Say what to do now."""
+        return self.guide_maker(health, self.measurement, self.centre)
+
+    def publish_health(self) -> None:
+        """Send health, which is every screen's heartbeat, and the guide where it has changed."""
+        health = self.health()
+        self.screens.publish(health)
+        self._publish_changed(self.guide(health))
+
+    def publish_guide(self) -> None:
+        """Send the guide where it has changed."""
+        self._publish_changed(self.guide(self.health()))
+
+    def _publish_changed(self, guide: Guide) -> None:
+        if guide != self._guide:
+            self._guide = guide
+            self.screens.publish(guide)
+
+    def _measurement_with_number(self) -> MeasurementView | None:
+        """Give the measurement in hand; one that runs with the number it has so far."""
+        view, centre = self.measurement, self.centre
+        if view is None or view.state != "running" or centre is None or centre.measurement_id != view.id:
+            return view
+        return view.model_copy(update={"result": centre.result})

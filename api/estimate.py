@@ -1,0 +1,76 @@
+"""One measurement through the analysis: what came out, in the words and fields that are kept and shown."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from analysis.refusals import Refusal
+from analysis.results import Curve, LobeResult, LobeSettings, TdcResult, TdcSettings
+from analysis.streams import GaugeFacts, Streams
+from api.result_fields import detail_fields, result_fields
+
+PROGRAM = importlib.metadata.version("lobewright")
+LIVE_CURVE_POINTS = 240
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Either a result or a refusal, never both.
+
+    `result` has the fields of ``lobewright measure --json``; `detail` what else the fit knows.
+    """
+
+    result: dict[str, Any] | None = None
+    detail: dict[str, Any] | None = None
+    error: dict[str, str] | None = None
+    curve: Curve | None = None
+    curve_deg: list[float] = field(default_factory=list)
+    curve_mm: list[float] = field(default_factory=list)
+
+    @property
+    def sentence(self) -> str:
+        """Say in one sentence what came out."""
+        if self.result is None:
+            return self.error["message"] if self.error else ""
+        name = "Lobe centre" if "drop_mm" in self.result else "True TDC"
+        return f"{name} {self.result['centre_deg']:.2f}° ± {self.result['u95_deg']:.2f}°."
+
+
+def estimate(streams: Streams, settings: TdcSettings | LobeSettings, facts: GaugeFacts) -> Outcome:
+    """Find true TDC or the lobe; a refusal is an outcome like any other."""
+    try:
+        result = find(streams, settings, facts)
+    except Refusal as refusal:
+        return Outcome(error={"code": refusal.code, "message": refusal.message})
+    deg, mm = live_curve(result.curve)
+    return Outcome(
+        result=result_fields(result),
+        detail=detail_fields(result),
+        curve=result.curve,
+        curve_deg=deg,
+        curve_mm=mm,
+    )
+
+
+def find(streams: Streams, settings: TdcSettings | LobeSettings, facts: GaugeFacts) -> TdcResult | LobeResult:
+    """Call the estimator that fits the settings; raises `Refusal`."""
+    if isinstance(settings, TdcSettings):
+        from analysis.piston_dwell import find_tdc
+
+        return find_tdc(streams, settings, facts)
+    from analysis.lift_curve import find_lobe
+
+    return find_lobe(streams, settings, facts)
+
+
+def live_curve(curve: Curve | None) -> tuple[list[float], list[float]]:
+    """Give a fitted curve with few enough points for a moving screen."""
+    if curve is None or not curve.crank_deg.size:
+        return [], []
+    count = min(LIVE_CURVE_POINTS, curve.crank_deg.size)
+    chosen = np.unique(np.linspace(0, curve.crank_deg.size - 1, count).astype(int))
+    return np.round(curve.crank_deg[chosen], 3).tolist(), np.round(curve.lift_mm[chosen], 5).tolist()
