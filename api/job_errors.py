@@ -7,7 +7,7 @@ from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 
 from analysis.plain import EntryError
-from analysis.procedure import Blocked
+from analysis.procedure_state import Blocked
 from analysis.refusals import Refusal
 from analysis.verdict import NotComparable
 from api.errors import ConflictError, MisuseError, PlainRefusal, ServiceError

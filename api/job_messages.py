@@ -42,7 +42,7 @@ class Trouble(Body):
 
 
 class EngineEntry(Body):
-    """An engine to be kept. Lengths are mm; a length may also be text with its unit, such as ``"3.15 in"``."""
+    """An engine to be kept. Lengths are mm; a length may also be text with its unit: ``"3.15 in"``."""
 
     engine: Annotated[
         dict[str, Any],
@@ -172,6 +172,9 @@ class LobeStandingView(Body):
     stage: str
     full_lift_deg: float
     full_lift: str
+    u95_deg: float
+    drop_mm: float
+    by_hand: bool
     verdict: VerdictView | None
     not_comparable: str
 
@@ -183,7 +186,19 @@ class CamStandingView(Body):
     measured: list[LobeStandingView]
     verdict: VerdictView | None
     to_make_deg: float | None
+    separation_error_cam_deg: float | None
     sentence: str
+
+
+class DepartureView(Body):
+    """A step left out, or a block gone past, with the reason that is printed on the sheet."""
+
+    step: str
+    title: str
+    reason: str
+    by: str
+    at: str
+    code: str
 
 
 class Finding(Body):
@@ -218,7 +233,7 @@ class JobView(Body):
     tdc_u95_deg: float | None
     overlap_tdc_deg: float | None
     findings: list[Finding]
-    unproved: list[str]
+    departures: list[DepartureView]
     signed_by: str
     signed_at: str
     facts: list[Fact]
@@ -245,7 +260,7 @@ class FactAdded(Body):
 
 
 class MeasureEntry(Body):
-    """Begin the measurement of the step that is due, or of a named one; an empty body is the step that is due."""
+    """Begin the measurement of the step that is due (an empty body), or of a named one."""
 
     step: Annotated[str | None, Field(description="Id of a step; left out: the one that is due.")] = None
     cylinder: str | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, TypeVar, cast
 
 from sqlite_utils import Database
@@ -105,12 +105,12 @@ class JobReader:
     def _one_kept(self, table: str, number: int, word: str) -> Kept:
         found = self._kept(table, "WHERE id = ?", (number,))
         if not found:
-            raise NotFoundError(f"no_such_{word.split()[-1]}", f"There is no {word} {number}; see the list.")
+            raise NotFoundError(f"no_such_{table[:-1]}", f"There is no {word} {number}; see the list.")
         return found[0]
 
     def _kept(self, table: str, where: str, values: tuple[Any, ...]) -> list[Kept]:
         kind: type[Any] = Engine if table == "engines" else CamCard
-        rows = self._ask(f"SELECT * FROM {table} {where}", values)  # noqa: S608
+        rows = self._ask(f"SELECT * FROM {table} {where}", values)
         return [
             Kept(
                 row["id"],
@@ -139,7 +139,7 @@ class JobReader:
         )
 
     def _jobs(self, where: str, values: tuple[Any, ...]) -> list[JobRow]:
-        return [_job_row(row) for row in self._ask(f"SELECT * FROM jobs {where}", values)]  # noqa: S608
+        return [_job_row(row) for row in self._ask(f"SELECT * FROM jobs {where}", values)]
 
     def facts(self, job_id: int) -> list[Fact]:
         """Give what happened in a job, in order."""
@@ -204,7 +204,7 @@ def as_text(value: object, kind: Any = None) -> str:
 def insert(db: Database, table: str, row: Row) -> int:
     """Add one row and give its number."""
     names, marks = ", ".join(row), ", ".join(f":{name}" for name in row)
-    cursor = db.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", row)  # noqa: S608
+    cursor = db.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", row)
     return cast("int", cursor.lastrowid)
 
 
@@ -216,7 +216,7 @@ def keep(db: Database, body: Engine | CamCard, by: str) -> int:
 
 def put_away(db: Database, table: str, number: int) -> None:
     """Take an engine or a card off the list; jobs that were made with it hold their own copy."""
-    db.execute(f"UPDATE {table} SET retired_at = ? WHERE id = ?", (now_text(), number))  # noqa: S608
+    db.execute(f"UPDATE {table} SET retired_at = ? WHERE id = ?", (now_text(), number))
 
 
 def keep_job(db: Database, job: Job, engine_id: int | None, card_id: int | None, by: str) -> int:
@@ -245,13 +245,22 @@ def add_fact(db: Database, job_id: int, fact: Fact, source: Fields | None) -> No
     )
 
 
-def tell_standing(
-    db: Database, job_id: int, now_step: str, now_title: str, signed_at: str, signed_by: str
-) -> None:
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where a job stands, as it is written beside it for lists."""
+
+    now_step: str
+    now_title: str
+    signed_at: str
+    signed_by: str
+
+
+def tell_standing(db: Database, job_id: int, standing: Standing) -> None:
     """Write beside the job where it stands, for lists."""
     db.execute(
-        "UPDATE jobs SET now_step = ?, now_title = ?, signed_at = ?, signed_by = ?, changed_at = ? WHERE id = ?",
-        (now_step, now_title, signed_at, signed_by, now_text(), job_id),
+        "UPDATE jobs SET now_step = :now_step, now_title = :now_title, signed_at = :signed_at,"
+        " signed_by = :signed_by, changed_at = :at WHERE id = :id",
+        asdict(standing) | {"at": now_text(), "id": job_id},
     )
 
 

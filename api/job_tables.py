@@ -13,20 +13,20 @@ def create_job_tables(db: Database) -> None:
     the guide is inside a step, so that a restart goes on where it was.
     """
     for table in ("engines", "cards"):
-        db[table].create(
+        db.table(table).create(
             {"id": int, "name": str, "body": str, "at": str, "by": str, "retired_at": str},
             pk="id",
             not_null={"name", "body", "at", "by"},
             strict=True,
         )
-        db[table].create_index(["name"])
+        db.table(table).create_index(["name"])
     _create_jobs(db)
     _create_facts(db)
     _create_bench_tables(db)
 
 
 def _create_jobs(db: Database) -> None:
-    db["jobs"].create(
+    db.table("jobs").create(
         {
             "id": int,
             "reference": str,
@@ -49,12 +49,12 @@ def _create_jobs(db: Database) -> None:
         not_null={"reference", "body", "at", "by", "changed_at"},
         strict=True,
     )
-    db["jobs"].create_index(["changed_at"])
-    db["jobs"].create_index(["reference"])
+    db.table("jobs").create_index(["changed_at"])
+    db.table("jobs").create_index(["reference"])
 
 
 def _create_facts(db: Database) -> None:
-    db["job_facts"].create(
+    db.table("job_facts").create(
         {
             "job_id": int,
             "number": int,
@@ -68,7 +68,7 @@ def _create_facts(db: Database) -> None:
         not_null={"at", "by", "kind", "what"},
         strict=True,
     )
-    db["job_adoptions"].create(
+    db.table("job_adoptions").create(
         {
             "measurement_id": int,
             "job_id": int,
@@ -82,14 +82,14 @@ def _create_facts(db: Database) -> None:
         not_null={"job_id", "at", "sentence"},
         strict=True,
     )
-    db["job_adoptions"].create_index(["job_id"])
+    db.table("job_adoptions").create_index(["job_id"])
 
 
 def _create_bench_tables(db: Database) -> None:
-    db["active_job"].create(
+    db.table("active_job").create(
         {"id": int, "job_id": int, "at": str, "by": str}, pk="id", not_null={"job_id", "at"}, strict=True
     )
-    db["guide_stages"].create(
+    db.table("guide_stages").create(
         {"job_id": int, "step": str, "stage": str, "body": str, "at": str, "by": str},
         pk="job_id",
         not_null={"step", "stage", "body", "at"},

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
+from api.job_tables import create_job_tables
+
 SCHEMA = Migrations("lobewright.shop")
 
 
@@ -38,3 +40,9 @@ def m001_measurements(db: Database) -> None:
     )
     db.table("measurements").create_index(["state"])
     db.table("measurements").create_index(["job_id"])
+
+
+@SCHEMA()
+def m002_jobs(db: Database) -> None:
+    """Engines, cam cards, jobs, what happened in them, and which one the bench serves."""
+    create_job_tables(db)
