@@ -25,12 +25,12 @@ class BenchChecked:
     """
 
     __pydantic_config__ = STRICT
-    kind: Literal["bench_checked"] = "bench_checked"
     counts_forward: bool = True
     turn_deg: float | None = None
     gauges: tuple[str, ...] = ()
     gauge_signs: tuple[int, ...] = ()
     by_hand: bool = False
+    kind: Literal["bench_checked"] = "bench_checked"
 
 
 @dataclass(frozen=True, slots=True)

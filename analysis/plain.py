@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from functools import cache
 from typing import Any, TypeVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
@@ -33,12 +31,16 @@ class EntryError(AnalysisError):
         self.message = message
 
 
-@cache
-def _adapter(kind: Hashable) -> TypeAdapter[Any]:
-    return TypeAdapter(kind)
+_adapters: dict[Any, TypeAdapter[Any]] = {}
 
 
-def to_plain(value: object, kind: Hashable = None) -> Any:
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    if kind not in _adapters:
+        _adapters[kind] = TypeAdapter(kind)
+    return _adapters[kind]
+
+
+def to_plain(value: object, kind: Any = None) -> Any:
     """Return `value`, a dataclass or a union member, as dicts, lists, numbers, strings and None."""
     return _adapter(kind if kind is not None else type(value)).dump_python(value, mode="json")
 
@@ -55,7 +57,7 @@ def from_plain(kind: type[T], plain: Any) -> T:
     return read
 
 
-def read_plain(kind: Hashable, plain: Any) -> Any:
+def read_plain(kind: Any, plain: Any) -> Any:
     """As `from_plain`, for unions and other annotations that are not classes."""
     try:
         return _adapter(kind).validate_python(plain)
