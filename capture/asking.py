@@ -1,8 +1,8 @@
 """Asking a gauge that answers only when asked. A pure state machine: times are handed in.
 
-Answers carry no number, so an answer is only believed when exactly one question can have caused it. After a
-question went unanswered, the next answer may be the late one: it is let go, the line is left quiet, and a fresh
-question is asked. A reading is stamped half-way between question and answer.
+Answers carry no number, so an answer is only believed when exactly one question can have caused it.
+After a question went unanswered, the next answer may be the late one: it is let go, the line is left
+quiet, and a fresh question is asked. A reading is stamped half-way between question and answer.
 """
 
 from __future__ import annotations

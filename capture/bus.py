@@ -61,7 +61,7 @@ class Bus:
         try:
             act(listener)
             self._failed.discard(id(listener))
-        except Exception as error:  # noqa: BLE001 - whatever a listener raises, the others go on
+        except Exception as error:
             if id(listener) in self._failed:
                 return
             self._failed.add(id(listener))

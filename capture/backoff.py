@@ -1,0 +1,26 @@
+"""Waiting longer and longer between tries; the sleep is the caller's."""
+
+from __future__ import annotations
+
+FIRST_PAUSE_S = 0.1
+LONGEST_PAUSE_S = 1.0
+
+
+class BackOff:
+    """Pauses between tries to open a port: 0.1 s, then double, at most 1 s.
+
+    The longest is short because people stand and wait for a cable that they have just plugged in.
+    """
+
+    def __init__(self, first_s: float = FIRST_PAUSE_S, longest_s: float = LONGEST_PAUSE_S) -> None:
+        self._first_s, self._longest_s = first_s, longest_s
+        self._next_s = first_s
+
+    def next_pause_s(self) -> float:
+        """The pause before the next try."""
+        pause, self._next_s = self._next_s, min(2 * self._next_s, self._longest_s)
+        return pause
+
+    def succeeded(self) -> None:
+        """A try worked: the next failure is tried again soon."""
+        self._next_s = self._first_s
