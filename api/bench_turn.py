@@ -1,0 +1,95 @@
+"""Are the counts a turn right: one TDC to the next, each found by itself, as the encoder tells them.
+
+The joint fit of true TDC takes a turn as 360 degrees and so cannot doubt it; here every dwell of the piston
+is fitted alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.piston_dwell import find_tdc
+from analysis.refusals import Refusal
+from analysis.results import TdcSettings
+from analysis.streams import Floats, GaugeFacts, Streams
+
+LIKELY_LAG_S = 0.06
+LEAST_RISE_MM = 0.3
+AROUND_S = 0.2
+FORWARD_SHARE = 0.98
+
+
+def turned_deg(streams: Streams) -> float:
+    """Give how far the crank stands from where it began, as the encoder tells it."""
+    return float(streams.crank_deg[-1] - streams.crank_deg[0]) if streams.crank_deg.size else 0.0
+
+
+def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polarity: int) -> float | None:
+    """Give the degrees from one TDC to the next, turning one way; `None` where two were not seen.
+
+    Parameters
+    ----------
+    streams : Streams
+        Crank and a gauge on the piston, turned over more than one TDC without turning back.
+    polarity : int
+        +1 where the gauge reads more as the piston rises.
+    """
+    lag_s = LIKELY_LAG_S if facts.lag_s is None else facts.lag_s
+    centres = [
+        found
+        for start_s, end_s in _rises(streams, polarity)
+        if (found := _alone(_cut(streams, start_s, end_s), settings, replace(facts, lag_s=lag_s))) is not None
+    ]
+    steps = [abs(after - before) for before, after in pairwise(centres) if _one_way(streams, before, after)]
+    return float(np.median(steps)) if steps else None
+
+
+def _rises(streams: Streams, polarity: int) -> list[tuple[float, float]]:
+    """Give start and end of every stretch in which the piston pushes the plunger."""
+    value = polarity * streams.gauge_mm
+    rest = float(np.min(value))
+    pushed = value > rest + max(LEAST_RISE_MM, 0.05 * float(np.ptp(value)))
+    edges = np.flatnonzero(np.diff(pushed.astype(np.int8)))
+    bounds = [0, *(edges + 1).tolist(), pushed.size]
+    return [
+        (float(streams.gauge_time_s[first]), float(streams.gauge_time_s[last - 1]))
+        for first, last in pairwise(bounds)
+        if pushed[first] and first > 0 and last < pushed.size
+    ]
+
+
+def _cut(streams: Streams, start_s: float, end_s: float) -> Streams:
+    crank = _within(streams.crank_time_s, start_s - 2 * AROUND_S, end_s + 2 * AROUND_S)
+    gauge = _within(streams.gauge_time_s, start_s - AROUND_S, end_s + AROUND_S)
+    return Streams(
+        streams.crank_time_s[crank],
+        streams.crank_deg[crank],
+        streams.gauge_time_s[gauge],
+        streams.gauge_mm[gauge],
+    )
+
+
+def _within(time_s: Floats, start_s: float, end_s: float) -> slice:
+    return slice(int(np.searchsorted(time_s, start_s)), int(np.searchsorted(time_s, end_s, side="right")))
+
+
+def _alone(streams: Streams, settings: TdcSettings, facts: GaugeFacts) -> float | None:
+    """Find the TDC of one dwell, unwrapped."""
+    try:
+        found = find_tdc(streams, settings, facts)
+    except Refusal:
+        return None
+    middle = float(np.median(streams.crank_deg))
+    return found.centre_deg + 360.0 * round((middle - found.centre_deg) / 360.0)
+
+
+def _one_way(streams: Streams, before: float, after: float) -> bool:
+    """Tell whether the crank went from one TDC to the other without turning back."""
+    low, high = sorted((before, after))
+    between = (streams.crank_deg > low) & (streams.crank_deg < high)
+    course = np.diff(streams.crank_deg[between])
+    went = float(np.sum(np.abs(course)))
+    return went > 0 and abs(float(np.sum(course))) >= FORWARD_SHARE * went and high - low > 90.0

@@ -1,0 +1,236 @@
+"""Measurements of a job: what its step asks for is begun, and what was finished becomes a fact.
+
+A finished measurement is taken into its job whoever finished it and whenever: at once, or, if the service
+was killed in between, when the job is looked at again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import OrderedDict
+from dataclasses import dataclass
+
+from analysis.engine import CYCLE_DEG, Job, Lobe, LobeCard, Valve
+from analysis.job_facts import Payload
+from analysis.procedure_state import JobState, StepState
+from analysis.results import TdcSettings
+from api.bench_turn import tdc_to_tdc, turned_deg
+from api.errors import BenchError, ConflictError, MisuseError, ServiceError
+from api.estimate import Outcome, estimate
+from api.job_errors import BlockedError
+from api.job_measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
+from api.job_messages import MeasureEntry
+from api.job_store import Adoption
+from api.job_views import touches
+from api.jobs import Jobs
+from api.lobes_left import lobes_left
+from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
+from api.measurement_store import Measurement, MeasurementReader
+from api.measuring import Measuring
+from api.streams import StoredInterval, StoredStreams
+
+log = logging.getLogger("lobewright.jobs")
+KEPT_OUTCOMES = 24
+USUAL_DROP_MM = 1.27
+USUAL_CHECK_LIFTS_MM = (0.1, 0.3, 1.0, 1.27)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A stored measurement looked at again: its readings and what the analysis makes of them."""
+
+    interval: StoredInterval
+    outcome: Outcome
+
+
+class JobMeasuring:
+    """Begins measurements for jobs and takes the finished ones in; called from the event loop."""
+
+    def __init__(
+        self, jobs: Jobs, measuring: Measuring, measurements: MeasurementReader, stored: StoredStreams
+    ) -> None:
+        self._jobs = jobs
+        self._measuring = measuring
+        self._measurements = measurements
+        self._stored = stored
+        self._taking: dict[int, asyncio.Lock] = {}
+        self._found: OrderedDict[int, Found] = OrderedDict()
+
+    def running(self, job_id: int) -> Measurement | None:
+        """Give the job's measurement that has not ended."""
+        return next((one for one in self._measurements.running() if one.job_id == job_id), None)
+
+    def sentence_if_measured(self, job_id: int) -> str:
+        """Say what of the job is being measured, or nothing."""
+        running = self.running(job_id)
+        if running is None:
+            return ""
+        return (
+            f"The job is being measured ({running.touches.replace('_', ' ')}, number {running.id}); "
+            "finish or discard that, then delete it."
+        )
+
+    async def begin(self, job_id: int, entry: MeasureEntry) -> Measurement:
+        """Begin the measurement that a step asks for; raises a `ServiceError` with what is in the way."""
+        row, state = self._jobs.read.job(job_id), self._jobs.state(job_id)
+        step = _chosen_step(state, entry)
+        if state.signed_by:
+            raise BlockedError("signed", f"The job is signed by {state.signed_by}; go back to a step first.")
+        _refuse_blocked(step)
+        what = self._touched(job_id, step, entry)
+        asked = self._asked(row.job, state, what, entry.gauge or self._usual_gauge(job_id, what))
+        return await self._measuring.begin(asked.model_copy(update={"job_id": job_id}))
+
+    def _touched(self, job_id: int, step: StepState, entry: MeasureEntry) -> Touched:
+        """Give what the gauge is to touch in a step: what was asked for, else what is still missing."""
+        engine = self._jobs.read.job(job_id).job.engine
+        if entry.valve is not None or entry.cylinder is not None:
+            lobe = Lobe(entry.cylinder or engine.reference, entry.valve or "inlet")
+            part = "piston" if entry.valve is None and not step.lobes else lobe.valve
+            return touched(engine, f"{part}_{lobe.cylinder.lower()}")
+        if step.kind in {"bench_check", "true_tdc", "tdc_again"}:
+            return Touched(engine.reference, None)
+        left = lobes_left(self._jobs.read.job(job_id).job, self._jobs.facts(job_id), step.id)
+        if not left:
+            raise MisuseError("nothing_to_measure", f"{step.title} asks for no measurement.")
+        return Touched(left[0].cylinder, left[0].valve)
+
+    def _asked(self, job: Job, state: JobState, what: Touched, gauge: str | None) -> MeasurementAsked:
+        if what.valve is None:
+            engine = job.engine
+            tdc = TdcAsked(
+                stroke_mm=engine.stroke_mm, rod_mm=engine.rod_mm, pin_offset_mm=engine.pin_offset_mm
+            )
+            return MeasurementAsked(touches=f"piston_{what.cylinder.lower()}", gauge=gauge, tdc=tdc)
+        if state.overlap_tdc_deg is None:
+            raise BlockedError("not_yet", "A lobe comes after the stroke: find overlap TDC first.", "stroke")
+        lobe = LobeAsked(
+            tdc_deg=state.overlap_tdc_deg,
+            tdc_u_deg=(state.tdc_u95_deg or 0.0) / 2,
+            drop_mm=wanted_drop_mm(job, what.valve),
+            check_lifts_mm=wanted_lifts_mm(job, what.valve),
+        )
+        return MeasurementAsked(touches=touches(what.lobe), gauge=gauge, lobe=lobe)
+
+    def _usual_gauge(self, job_id: int, what: Touched) -> str | None:
+        """Give the gauge that measured the same kind of thing in this job last."""
+        kind = "tdc" if what.valve is None else "lobe"
+        before = self._measurements.listed(job_id=job_id, limit=50)
+        return next((one.gauge for one in before if one.what == kind), None)
+
+    async def finish(self, job_id: int) -> Measurement:
+        """Finish the job's running measurement and take it in; raises `ConflictError` if there is none."""
+        running = self.running(job_id)
+        if running is None:
+            raise ConflictError(
+                "already_ended", "Nothing is being measured; another screen was faster, and nothing is lost."
+            )
+        ended = await self._measuring.finish(running.id)
+        await self.take_in(job_id)
+        return ended
+
+    # -- what was finished becomes a fact
+
+    async def take_in(self, job_id: int) -> None:
+        """Take every finished measurement of a job that was not taken yet into its facts, oldest first."""
+        async with self._taking.setdefault(job_id, asyncio.Lock()):
+            known = {one.measurement_id for one in self._jobs.read.adoptions(job_id)}
+            finished = self._measurements.listed(state="finished", job_id=job_id, limit=1000)
+            for measurement in reversed(finished):
+                if measurement.id not in known:
+                    await self._take(job_id, measurement)
+
+    async def _take(self, job_id: int, measurement: Measurement) -> None:
+        step = self._jobs.state(job_id).now or ""
+        adoption = Adoption(measurement.id, None, step, "", measurement.sentence)
+        try:
+            payload = await self._payload(job_id, measurement, step)
+            await self._jobs.add(job_id, payload, adopting=adoption)
+        except ServiceError as error:
+            log.warning("job %d does not take measurement %d: %s", job_id, measurement.id, error.message)
+            refused = Adoption(measurement.id, None, step, error.code, error.message)
+            await self._jobs.not_taken(job_id, refused)
+
+    async def _payload(self, job_id: int, measurement: Measurement, step: str) -> Payload:
+        engine = self._jobs.read.job(job_id).job.engine
+        what = touched(engine, measurement.touches)
+        if what.valve is None and step == "bench_check":
+            return await asyncio.to_thread(self._bench, measurement)
+        if what.valve is None:
+            return tdc_fact(measurement, what.cylinder)
+        found = await self.look_again(measurement)
+        offset = engine.firing_offset_deg(what.cylinder) % CYCLE_DEG
+        return lobe_fact(measurement, what.lobe, offset, found.outcome.curve)
+
+    def _bench(self, measurement: Measurement) -> Payload:
+        streams = self._interval(measurement).streams()
+        settings, polarity = measurement.analysis_settings(), (measurement.detail or {}).get("polarity", 1)
+        assert isinstance(settings, TdcSettings)
+        turn = tdc_to_tdc(streams, settings, measurement.gauge_facts(), polarity)
+        return bench_fact(measurement, turn, turned_deg(streams))
+
+    # -- what is stored, looked at again
+
+    async def look_again(self, measurement: Measurement) -> Found:
+        """Compute a measurement from its stored readings again: its curve, its pairs, its passes."""
+        known = self._found.get(measurement.id)
+        if known is None:
+            known = await asyncio.to_thread(self._look, measurement)
+            self._found[measurement.id] = known
+            if len(self._found) > KEPT_OUTCOMES:
+                self._found.popitem(last=False)
+        return known
+
+    def _look(self, measurement: Measurement) -> Found:
+        interval = self._interval(measurement)
+        settings, facts = measurement.analysis_settings(), measurement.gauge_facts()
+        return Found(interval, estimate(interval.streams(), settings, facts))
+
+    def _interval(self, measurement: Measurement) -> StoredInterval:
+        if measurement.imported_file:
+            return self._stored.of_file(measurement.imported_file, measurement.gauge)
+        if measurement.run_id is None:
+            raise BenchError("no_run", f"Measurement {measurement.id} lies on no run; its readings are gone.")
+        return self._stored.of_run(
+            measurement.run_id, measurement.gauge, measurement.start_ns, measurement.end_ns
+        )
+
+
+def _chosen_step(state: JobState, entry: MeasureEntry) -> StepState:
+    if entry.step is not None:
+        found = next((step for step in state.steps if step.id == entry.step), None)
+        if found is None:
+            raise MisuseError("no_such_step", f"This job has no step called {entry.step}; see its steps.")
+        return found
+    if state.now is None:
+        raise BlockedError("nothing_due", "No step is due in this job; name the step to be measured.")
+    return state.step(state.now)
+
+
+def _refuse_blocked(step: StepState) -> None:
+    if step.state == "blocked" and not step.code:
+        raise BlockedError("not_yet", f"{step.title} cannot be measured yet. {step.why}", step.id)
+
+
+def wanted_drop_mm(job: Job, valve: Valve) -> float:
+    """Give the drop below full lift at which the job's card wants a lobe's centre."""
+    card = job.card.lobe(valve)
+    drop = card.drop_mm if card is not None and job.card.way == "full_lift" else None
+    return USUAL_DROP_MM if drop is None else drop
+
+
+def wanted_lifts_mm(job: Job, valve: Valve) -> list[float]:
+    """Give the check lifts, at the valve, at which a lobe's events are wanted: the usual and the card's."""
+    card = job.card.lobe(valve)
+    own = [] if card is None else _check_lift_at_valve(card)
+    return sorted({*USUAL_CHECK_LIFTS_MM, *own})
+
+
+def _check_lift_at_valve(card: LobeCard) -> list[float]:
+    if card.check_lift_mm is None:
+        return []
+    if card.lift_at == "valve":
+        return [card.check_lift_mm]
+    at_valve = card.check_lift_mm * card.rocker_ratio - (card.checking_clearance_mm or 0.0)
+    return [at_valve] if at_valve > 0 else []
