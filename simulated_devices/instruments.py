@@ -78,7 +78,7 @@ class DialIndicator:
     ----------
     step : float
         Smallest step shown, in `unit`.
-    unit : {"mm", "inch"}
+    unit : {"mm", "in"}
     rate_hz : float
         Readings a second (when continuous).
     lag_s, jitter_s : float
@@ -101,7 +101,7 @@ class DialIndicator:
     """
 
     step: float = 0.01
-    unit: Literal["mm", "inch"] = "mm"
+    unit: Literal["mm", "in"] = "mm"
     rate_hz: float = 10.0
     lag_s: float = 0.06
     jitter_s: float = 0.0
@@ -117,7 +117,7 @@ class DialIndicator:
     @property
     def mm_per_unit(self) -> float:
         """Millimetres in one unit of the display."""
-        return MM_PER_INCH if self.unit == "inch" else 1.0
+        return MM_PER_INCH if self.unit == "in" else 1.0
 
     @property
     def step_mm(self) -> float:
@@ -201,29 +201,38 @@ class EncoderDevice:
 
     def __init__(self, encoder: Encoder, start_s: float = 0.0) -> None:
         self.encoder = encoder
-        self._due_s = start_s
+        self.due_s = start_s
         self._last: tuple[float, float] | None = None
-        self.count_shift = 0
+        self._count_shift = 0
+        self._booted_s = start_s
 
     def update(self, time_s: float, crank_deg: float) -> list[CrankReading]:
-        """Readings due up to `time_s`, the crank having moved evenly since the last call."""
+        """Readings due up to `time_s`, the crank having moved evenly since the last call.
+
+        The newest shows the crank at `time_s` itself: a counter is never later than its caller.
+        """
         last_s, last_deg = self._last or (time_s, crank_deg)
         self._last = (time_s, crank_deg)
-        if self._due_s < time_s - 0.5:
-            self._due_s = time_s
-        readings = []
-        while self._due_s <= time_s:
-            readings.append(
-                self._reading(self._due_s, _between(self._due_s, last_s, last_deg, time_s, crank_deg))
-            )
-            self._due_s += 1.0 / self.encoder.rate_hz
-        return readings
+        moments, self.due_s = _moments_due(self.due_s, time_s, self.encoder.rate_hz)
+        return [self._reading(at, _between(at, last_s, last_deg, time_s, crank_deg)) for at in moments]
 
     def _reading(self, time_s: float, crank_deg: float) -> CrankReading:
         angle = np.asarray(crank_deg)
-        micros = round(time_s * (1e6 + self.encoder.clock_ppm)) % 2**32
-        count = int(self.encoder.counts(angle)) + self.count_shift
-        return CrankReading(time_s, count, int(self.encoder.index_passes(angle)), micros)
+        own_s = (time_s - self._booted_s) * (1.0 + 1e-6 * self.encoder.clock_ppm)
+        count = int(self.encoder.counts(angle)) - self._count_shift
+        passes = int(self.encoder.index_passes(angle))
+        return CrankReading(time_s, count, passes, round(own_s * 1e6) % 2**32)
+
+    def reboot(self, time_s: float, crank_deg: float) -> None:
+        """Begin again: the count is 0 here and now, and so are the device's microseconds."""
+        self._count_shift = int(self.encoder.counts(np.asarray(crank_deg)))
+        self._booted_s = time_s
+
+    @property
+    def zero_deg(self) -> float:
+        """Crank angle at which the count is 0 now."""
+        shift_deg = self._count_shift * 360.0 / self.encoder.counts_per_turn
+        return self.encoder.zero_deg + self.encoder.direction * shift_deg
 
 
 class DialDevice:
@@ -234,25 +243,20 @@ class DialDevice:
 
     def __init__(self, gauge: DialIndicator, rng: np.random.Generator, start_s: float = 0.0) -> None:
         self.gauge = gauge
+        self.due_s = start_s
         self._rng = rng
-        self._due_s = start_s
         self._past: deque[tuple[float, float]] = deque()
 
     def update(self, time_s: float, pushed_mm: float) -> list[GaugeReading]:
-        """Readings due up to `time_s`."""
+        """Readings due up to `time_s`; the newest arrives at `time_s` itself."""
         self._past.append((time_s, pushed_mm))
         keep_s = self.gauge.lag_s + 20.0 * self.gauge.jitter_s + 0.5
         while len(self._past) > 2 and self._past[1][0] < time_s - keep_s:
             self._past.popleft()
         if self.gauge.asked:
             return []
-        if self._due_s < time_s - 0.5:
-            self._due_s = time_s
-        readings = []
-        while self._due_s <= time_s:
-            readings.append(self._reading(self._due_s))
-            self._due_s += 1.0 / self.gauge.rate_hz
-        return readings
+        moments, self.due_s = _moments_due(self.due_s, time_s, self.gauge.rate_hz)
+        return [self._reading(at) for at in moments]
 
     def ask(self, time_s: float) -> GaugeReading:
         """The answer of an indicator asked at `time_s`, ready at once."""
@@ -273,6 +277,20 @@ class DialDevice:
                 return _between(seen_s, *earlier, *later)
             later = earlier
         return later[1]
+
+
+def _moments_due(due_s: float, now_s: float, rate_hz: float) -> tuple[list[float], float]:
+    """Moments due up to now, the last one moved to now itself, and when the next is due.
+
+    A device whose caller slept for long does not make up for it.
+    """
+    if due_s < now_s - 0.1:
+        due_s = now_s
+    moments = []
+    while due_s <= now_s:
+        moments.append(due_s)
+        due_s += 1.0 / rate_hz
+    return [*moments[:-1], now_s] if moments else [], due_s
 
 
 def _between(at_s: float, first_s: float, first: float, second_s: float, second: float) -> float:

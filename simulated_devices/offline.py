@@ -212,7 +212,7 @@ class Trace:
         ]
         for name, trace in self.gauges.items():
             gauge = trace.mounting.gauge
-            channel = f"{name}_{'in' if gauge.unit == 'inch' else 'mm'}"
+            channel = f"{name}_{'in' if gauge.unit == 'in' else 'mm'}"
             values = np.round(trace.value_mm / gauge.mm_per_unit, 7)
             rows += [(float(t), channel, float(v)) for t, v in zip(trace.time_s, values, strict=True)]
         return sorted(rows, key=lambda row: row[0])

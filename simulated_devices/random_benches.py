@@ -126,11 +126,11 @@ def random_encoder(rng: Rng) -> Encoder:
 
 def random_gauge(rng: Rng, rates_hz: tuple[float, float] = (5.0, 50.0)) -> DialIndicator:
     """Lag 10 to 150 ms, jitter to 15 ms, steps of 0.001 and 0.01 mm and 0.0005 in, any polarity."""
-    step, unit = [(0.01, "mm"), (0.01, "mm"), (0.001, "mm"), (0.0005, "inch")][int(rng.integers(4))]
+    step, unit = [(0.01, "mm"), (0.01, "mm"), (0.001, "mm"), (0.0005, "in")][int(rng.integers(4))]
     lag = rng.uniform(0.010, 0.150)
     return DialIndicator(
         step=step,
-        unit="inch" if unit == "inch" else "mm",
+        unit="in" if unit == "in" else "mm",
         rate_hz=float(np.exp(rng.uniform(*np.log(rates_hz)))),
         lag_s=lag,
         jitter_s=float(rng.choice([0.0, rng.uniform(0.0, min(0.015, lag / 3.0))])),
