@@ -92,10 +92,8 @@ class BenchState:
 
     def _aged(self, channel: ChannelHealth, now_ns: int, alive: bool) -> ChannelHealth:
         newest = self.latest.get(channel.name)
-        age_s = None if newest is None else (now_ns - newest.wire_ns) / 1e9
-        if channel.age_s is not None and age_s is not None and channel.quantity == "crank":
-            age_s = max(0.0, min(age_s, channel.age_s + 1.0)) if alive else age_s
-        change: dict[str, Any] = {"age_s": channel.age_s if age_s is None else round(age_s, 3)}
+        age_s = channel.age_s if newest is None else round((now_ns - newest.wire_ns) / 1e9, 3)
+        change: dict[str, Any] = {"age_s": age_s}
         if not alive:
             change |= {
                 "state": "unknown",

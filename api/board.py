@@ -46,6 +46,10 @@ class Board:
         """Say what to do now."""
         return self.guide_maker(health, self.measurement, self.centre)
 
+    def say_hello(self) -> None:
+        """Let every screen draw itself anew: another run has begun, or the bench is back."""
+        self.screens.publish(self.hello())
+
     def publish_health(self) -> None:
         """Send health, which is every screen's heartbeat, and the guide where it has changed."""
         health = self.health()

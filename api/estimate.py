@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import importlib.metadata
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 
 from analysis.refusals import Refusal
-from analysis.results import Curve, LobeResult, LobeSettings, TdcResult, TdcSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.results import Curve, EqualReadings, LobeResult, LobeSettings, TdcResult, TdcSettings
+from analysis.streams import Floats, GaugeFacts, Streams
 from api.result_fields import detail_fields, result_fields
 
 PROGRAM = importlib.metadata.version("lobewright")
@@ -21,7 +21,9 @@ LIVE_CURVE_POINTS = 240
 class Outcome:
     """Either a result or a refusal, never both.
 
-    `result` has the fields of ``lobewright measure --json``; `detail` what else the fit knows.
+    `result` has the fields of ``lobewright measure --json`` and, for drawing, `polarity` and
+    `equal_readings`; `detail` has what else the fit knows. `curve_deg`, `curve_mm` are the fitted curve for
+    a moving screen: degrees as the result tells them, millimetres as the gauge reads them.
     """
 
     result: dict[str, Any] | None = None
@@ -46,10 +48,12 @@ def estimate(streams: Streams, settings: TdcSettings | LobeSettings, facts: Gaug
         result = find(streams, settings, facts)
     except Refusal as refusal:
         return Outcome(error={"code": refusal.code, "message": refusal.message})
-    deg, mm = live_curve(result.curve)
+    deg, mm = live_curve(result)
+    detail = detail_fields(result)
+    pairs = [_pair(pair) for pair in result.equal_readings]
     return Outcome(
-        result=result_fields(result),
-        detail=detail_fields(result),
+        result=result_fields(result) | {"polarity": result.polarity, "equal_readings": pairs},
+        detail=detail,
         curve=result.curve,
         curve_deg=deg,
         curve_mm=mm,
@@ -67,10 +71,24 @@ def find(streams: Streams, settings: TdcSettings | LobeSettings, facts: GaugeFac
     return find_lobe(streams, settings, facts)
 
 
-def live_curve(curve: Curve | None) -> tuple[list[float], list[float]]:
-    """Give a fitted curve with few enough points for a moving screen."""
+def live_curve(result: TdcResult | LobeResult) -> tuple[list[float], list[float]]:
+    """Give the fitted curve with few enough points for a moving screen, as the gauge would read it."""
+    curve = result.curve
     if curve is None or not curve.crank_deg.size:
         return [], []
     count = min(LIVE_CURVE_POINTS, curve.crank_deg.size)
     chosen = np.unique(np.linspace(0, curve.crank_deg.size - 1, count).astype(int))
-    return np.round(curve.crank_deg[chosen], 3).tolist(), np.round(curve.lift_mm[chosen], 5).tolist()
+    return np.round(curve.crank_deg[chosen], 3).tolist(), np.round(
+        gauge_mm(result, curve)[chosen], 5
+    ).tolist()
+
+
+def gauge_mm(result: TdcResult | LobeResult, curve: Curve) -> Floats:
+    """Give the gauge's reading along a fitted curve: a lobe's lift stands on its base circle."""
+    if isinstance(result, TdcResult):
+        return curve.lift_mm
+    return (result.base_mm or 0.0) + result.polarity * curve.lift_mm
+
+
+def _pair(pair: EqualReadings) -> dict[str, float]:
+    return {name: float(value) for name, value in asdict(pair).items()}

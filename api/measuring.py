@@ -30,8 +30,7 @@ from api.streams import StoredInterval, StoredStreams
 log = logging.getLogger("lobewright.measuring")
 LEAST_PAUSE_S = 0.1
 SHARE_OF_A_CORE = 0.34
-FLUSH_S = 3.0
-Flush = Callable[[float], Awaitable[bool]]
+Flush = Callable[[], Awaitable[bool]]
 
 
 class Running:
@@ -105,7 +104,7 @@ class Measuring:
         """End the interval and compute the number from what is stored."""
         with self._ending(number) as running:
             end_ns = time.monotonic_ns()
-            flushed = await self._flush(FLUSH_S)
+            flushed = await self._flush()
             measurement = running.measurement
             interval = await asyncio.to_thread(self._read, measurement, end_ns)
             outcome = await asyncio.to_thread(
@@ -207,7 +206,7 @@ class Measuring:
         """Set what is stored before what came live."""
         interval = running.interval
         interval.whole = True
-        await self._flush(FLUSH_S)
+        await self._flush()
         stored = await asyncio.to_thread(self._read, running.measurement, None)
         if not interval.whole:
             return  # the feed left some out meanwhile; the next round tries again

@@ -1,0 +1,153 @@
+"""``/api/measurements``: begin, finish, discard, list, look at, draw, download."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Path, Query
+from fastapi.responses import StreamingResponse
+from pydantic import BaseModel
+
+from api.measurement_requests import MeasurementAsked
+from api.measurement_store import Measurement
+from api.messages import MeasurementView
+from api.problems import RESPONSES
+from api.service import Service, the_service
+from api.trace_file import trace_lines
+from api.trace_view import TraceView, trace_view
+
+router = APIRouter(prefix="/api/measurements", tags=["measurements"], responses=RESPONSES)
+TheService = Annotated[Service, Depends(the_service)]
+Number = Annotated[int, Path(ge=1, le=2**53, description="Number of the measurement.")]
+
+
+class MeasurementDetail(MeasurementView):
+    """A measurement with everything that is kept of it.
+
+    `settings` say what was asked and where true TDC came from, `facts` what was known of the gauge and where
+    its lag came from, `detail` holds the uncertainty budget and further numbers of the fit.
+    """
+
+    run_id: int | None
+    imported_file: str | None
+    ended_at: str | None
+    duration_s: float | None
+    settings: dict[str, Any]
+    facts: dict[str, Any]
+    detail: dict[str, Any] | None
+    error: dict[str, Any] | None
+    program: str
+
+
+class MeasurementList(BaseModel):
+    """Measurements, newest first; ask again with `before` set to the last number for older ones."""
+
+    measurements: list[MeasurementView]
+
+
+@router.get("")
+def list_measurements(
+    service: TheService,
+    state: Literal["running", "finished", "refused", "discarded"] | None = None,
+    job_id: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    before: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+) -> MeasurementList:
+    """List measurements, newest first; discarded ones only when asked for."""
+    found = service.measurements.listed(state=state, job_id=job_id, limit=limit, before=before)
+    return MeasurementList(measurements=[measurement.view() for measurement in found])
+
+
+@router.post("", status_code=201)
+async def begin_measurement(asked: MeasurementAsked, service: TheService) -> MeasurementView:
+    """Begin a measurement now: every reading from this instant counts.
+
+    Set the gauge on the piston or the valve first, then begin, then turn the crank. The number settles on
+    ``/live``; finish when it has.
+    """
+    return (await service.measuring.begin(asked)).view()
+
+
+@router.get("/{number}")
+def get_measurement(number: Number, service: TheService) -> MeasurementDetail:
+    """Give one measurement with its settings, result and uncertainty budget."""
+    return detail_of(service.measurements.get(number))
+
+
+@router.post("/{number}/finish")
+async def finish_measurement(number: Number, service: TheService) -> MeasurementView:
+    """End the measurement now and compute its number from the stored readings.
+
+    The state becomes `finished`, or `refused` with the reason in `sentence` where the readings cannot carry a
+    number. Answers 409 where another screen has ended it.
+    """
+    return (await service.measuring.finish(number)).view()
+
+
+@router.post("/{number}/discard")
+async def discard_measurement(number: Number, service: TheService) -> MeasurementView:
+    """End the measurement without a number; its readings stay stored."""
+    return (await service.measuring.discard(number)).view()
+
+
+@router.get("/{number}/trace")
+async def get_trace(
+    number: Number,
+    service: TheService,
+    max_points: Annotated[int, Query(ge=8, le=200_000, description="Most points a curve.")] = 4000,
+) -> TraceView:
+    """Give readings, fitted curve, passes and equal readings for drawing, thinned without losing a peak."""
+
+    def compose() -> TraceView:
+        measurement, interval, outcome = service.ended(number)
+        return trace_view(measurement, interval, outcome, max_points)
+
+    return await asyncio.to_thread(compose)
+
+
+@router.get("/{number}/trace.csv", response_class=StreamingResponse)
+async def get_trace_file(number: Number, service: TheService) -> StreamingResponse:
+    """Download the trace file: every stored reading, no digit lost."""
+    measurement = service.measurements.get(number)
+    interval = await asyncio.to_thread(service.interval, measurement)
+    return StreamingResponse(
+        trace_lines(interval.channels(), interval.start_ns, trace_comments(measurement)),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{trace_name(measurement)}"'},
+    )
+
+
+def trace_name(measurement: Measurement) -> str:
+    """Name the trace file of a measurement."""
+    return f"trace-{measurement.id:05d}-{measurement.touches}.csv"
+
+
+def trace_comments(measurement: Measurement) -> list[str]:
+    """Say in comments what the trace is; the last line is what an import reads back."""
+    known = {
+        name: getattr(measurement, name)
+        for name in ("what", "touches", "gauge", "started_at", "ended_at", "settings", "facts")
+    }
+    return [
+        f"Lobewright trace {measurement.id}: {measurement.touches}, begun {measurement.started_at}",
+        "measurement " + json.dumps(known, allow_nan=False),
+    ]
+
+
+def detail_of(measurement: Measurement) -> MeasurementDetail:
+    """Give a measurement with everything that is kept of it."""
+    ended, start = measurement.end_ns, measurement.start_ns
+    return MeasurementDetail(
+        **measurement.view().model_dump(),
+        run_id=measurement.run_id,
+        imported_file=measurement.imported_file,
+        ended_at=measurement.ended_at,
+        duration_s=None if ended is None else (ended - start) / 1e9,
+        settings=measurement.settings,
+        facts=measurement.facts,
+        detail=measurement.detail,
+        error=measurement.error,
+        program=measurement.program,
+    )

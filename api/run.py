@@ -1,0 +1,188 @@
+"""``lobewright run``: capture and the web service of one bench, until told to stop."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import signal
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from api.config import DEFAULT_PORT, ServiceConfig
+from api.errors import MisuseError
+
+if TYPE_CHECKING:
+    from api.service import Service
+
+GRACE_S = 2
+PING_S = 4.0
+LARGEST_WORD = 65_536
+WEB_FILE = "web.json"
+DEFAULT_DATA = Path("lobewright-data")
+
+
+@click.command()
+@click.option("--bench", "bench_file", required=True, type=click.Path(path_type=Path), help="The bench file.")
+@click.option(
+    "--data",
+    "data_dir",
+    default=DEFAULT_DATA,
+    show_default=True,
+    type=click.Path(path_type=Path),
+    help="Folder for everything kept.",
+)
+@click.option(
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    help="Address to listen on; this machine only unless told.",
+)
+@click.option(
+    "--port",
+    default=DEFAULT_PORT,
+    show_default=True,
+    type=click.IntRange(0, 65535),
+    help="Port of the pages; 0: any free one.",
+)
+def run(bench_file: Path, data_dir: Path, host: str, port: int) -> None:
+    """Run a real bench: read its instruments, keep everything, serve the pages."""
+    check_bench(bench_file)
+    serve(ServiceConfig(data_dir=data_dir, bench_file=bench_file, host=host, port=port))
+
+
+def check_bench(bench_file: Path) -> None:
+    """Tell every mistake of a bench file; raises `MisuseError`."""
+    from capture.bench import load_bench
+    from capture.errors import BenchFileError
+
+    try:
+        load_bench(bench_file)
+    except BenchFileError as error:
+        raise MisuseError("bad_bench_file", "\n".join(error.problems)) from None
+
+
+def serve(config: ServiceConfig) -> None:
+    """Run capture and the web service; returns when told to stop, everything ended.
+
+    Raises
+    ------
+    MisuseError
+        The port is taken, or the data folder cannot be written.
+    StoreError
+        The shop's file is in use, damaged, or from a newer program.
+    """
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    _make_folder(config.data_dir)
+    with told_to_stop(), listening(config.host, config.port) as listener:
+        from api.service import Service
+
+        service = Service(config)
+        with _web_file(config, listener):
+            _serve_on(listener, config, service)
+
+
+@contextlib.contextmanager
+def told_to_stop() -> Iterator[None]:
+    """Leave by the front door on SIGTERM and on a closed terminal, as on Ctrl-C."""
+
+    def stop(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), stop)
+    with contextlib.suppress(KeyboardInterrupt):
+        yield
+
+
+def _serve_on(listener: socket.socket, config: ServiceConfig, service: Service) -> None:
+    import uvicorn
+
+    from api.app import create_app
+    from api.supervise import CaptureKeeper
+
+    keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
+    settings = uvicorn.Config(
+        create_app(config, service),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=GRACE_S,
+        ws_ping_interval=PING_S,
+        ws_ping_timeout=PING_S,
+        ws_max_size=LARGEST_WORD,
+        ws_per_message_deflate=False,
+    )
+    if keeper is not None:
+        keeper.start()
+    click.echo(f"Lobewright is at {address_of(listener)}", err=True)
+    try:
+        uvicorn.Server(settings).run([listener])
+    finally:
+        if keeper is not None:
+            keeper.stop()
+
+
+def _make_folder(data_dir: Path) -> None:
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MisuseError(
+            "bad_data_folder",
+            f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
+        ) from None
+    if not os.access(data_dir, os.W_OK):
+        raise MisuseError(
+            "bad_data_folder", f"the folder {data_dir} cannot be written; choose another --data."
+        )
+
+
+@contextlib.contextmanager
+def listening(host: str, port: int) -> Iterator[socket.socket]:
+    """Open the port of the pages; raises `MisuseError` where it is taken or the address is not ours."""
+    try:
+        family, _, _, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+    except OSError:
+        raise MisuseError("bad_host", f"--host {host} is no address of this machine.") from None
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(address)
+        listener.listen(128)
+    except OSError as error:
+        listener.close()
+        raise MisuseError(
+            "port_taken",
+            f"port {port} on {host} cannot be used ({error.strerror}); choose another with --port.",
+        ) from None
+    with listener:
+        yield listener
+
+
+def address_of(listener: socket.socket) -> str:
+    """Give the address of the pages, to be opened on this machine."""
+    host, port = listener.getsockname()[:2]
+    if host in {"0.0.0.0", "::"}:
+        host = "127.0.0.1"
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+@contextlib.contextmanager
+def _web_file(config: ServiceConfig, listener: socket.socket) -> Iterator[None]:
+    """Say in the data folder where the service is, for commands that have to ask it."""
+    path = config.data_dir / WEB_FILE
+    new = path.with_suffix(".new")
+    new.write_text(json.dumps({"pid": os.getpid(), "url": address_of(listener)}), encoding="utf-8")
+    new.replace(path)
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)

@@ -1,0 +1,118 @@
+"""The service as a whole: what is kept, what the bench says, what is being measured, who watches."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import functools
+from collections.abc import Coroutine
+from typing import Any
+
+from starlette.requests import HTTPConnection
+
+from api.bench_state import BenchState, FeedMessage
+from api.board import Board
+from api.config import ServiceConfig
+from api.estimate import Outcome, estimate
+from api.feed import Feed
+from api.measurement_store import Measurement, MeasurementStore
+from api.measuring import Measuring
+from api.shop_store import ShopStore
+from api.streams import StoredInterval, StoredStreams
+
+HEARTBEAT_S = 0.5
+KEPT_OUTCOMES = 32
+
+
+class Service:
+    """Everything behind the pages.
+
+    Made outside the event loop (it opens files, and may raise `StoreError`); lives from `start` to `stop`.
+    """
+
+    def __init__(self, config: ServiceConfig) -> None:
+        self.config = config
+        self.shop = ShopStore(config.data_dir)
+        self.measurements = MeasurementStore(self.shop)
+        self.stored = StoredStreams(config.data_dir)
+        self.bench = BenchState()
+        self.board = Board(self.bench)
+        self.feed = Feed(config.data_dir, self)
+        self.measuring = Measuring(self.measurements, self.bench, self.stored, self.board, self.feed.flush)
+        self.estimated = functools.lru_cache(KEPT_OUTCOMES)(self._estimated)
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    async def start(self) -> None:
+        """Begin to listen to capture, and go on with what was running."""
+        self.measuring.resume()
+        self.keep(self.feed.run())
+        self.keep(self._beat())
+
+    async def stop(self) -> None:
+        """Stop everything; nothing is lost by it."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self.measuring.close()
+        await asyncio.to_thread(self.shop.close)
+
+    def keep(self, work: Coroutine[Any, Any, None]) -> None:
+        """Run something until the service stops."""
+        self._tasks.add(asyncio.create_task(work))
+
+    # -- what capture says
+
+    def take(self, message: FeedMessage, now_ns: int) -> None:
+        """Take one message of the live feed."""
+        kind = message.get("kind")
+        if kind == "readings":
+            self.bench.readings(message, now_ns)
+            self.measuring.take_readings(message)
+            self.board.screens.readings_changed()
+        elif kind == "health":
+            self.bench.health(message, now_ns)
+        elif kind == "event":
+            self.board.screens.publish(self.bench.event(message, now_ns))
+        elif kind == "hello":
+            self.bench.hello(message, now_ns)
+            self.measuring.feed_began()
+            self.board.say_hello()
+
+    def lost(self) -> None:
+        """Hear that the live feed ended."""
+        self.bench.lost()
+        self.board.publish_health()
+
+    async def _beat(self) -> None:
+        while True:
+            with contextlib.suppress(ValueError):
+                self.board.publish_health()
+            await asyncio.sleep(HEARTBEAT_S)
+
+    # -- what is stored
+
+    def interval(self, measurement: Measurement) -> StoredInterval:
+        """Read a measurement's streams; raises `ServiceError`."""
+        if measurement.run_id is None:
+            return self.stored.of_file(measurement.imported_file or "", measurement.gauge)
+        return self.stored.of_run(
+            measurement.run_id, measurement.gauge, measurement.start_ns, measurement.end_ns
+        )
+
+    def _estimated(self, number: int) -> tuple[Measurement, StoredInterval, Outcome]:
+        measurement = self.measurements.get(number)
+        interval = self.interval(measurement)
+        outcome = estimate(interval.streams(), measurement.analysis_settings(), measurement.gauge_facts())
+        return measurement, interval, outcome
+
+    def ended(self, number: int) -> tuple[Measurement, StoredInterval, Outcome]:
+        """Give a measurement with its streams and its fit; what has ended is fitted once and remembered."""
+        if self.measurements.get(number).end_ns is None:
+            return self._estimated(number)
+        return self.estimated(number)
+
+
+def the_service(connection: HTTPConnection) -> Service:
+    """Give the service of an app to a route."""
+    service: Service = connection.app.state.service
+    return service
