@@ -132,12 +132,13 @@ def _standing(
 
 def _step_state(step: Step, outcome: Outcome, standing: Standing, why: str) -> StepState:
     own_block = outcome.code if why and why == outcome.why else ""
+    sentence = step.do if standing == "blocked" and not own_block else outcome.sentence
     return StepState(
         id=step.id,
         kind=step.kind,
         title=step.title,
         state=standing,
-        sentence=outcome.sentence if standing != "skipped" else f"Skipped: {why}",
+        sentence=sentence if standing != "skipped" else f"Skipped: {why}",
         gives=step.gives,
         needs=step.needs,
         cautions=step.cautions,

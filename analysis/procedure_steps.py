@@ -42,6 +42,7 @@ MAKERS_FIRST = (
 )
 CLEARANCE_FIRST = "Timing taken with a wrong valve clearance is wrong everywhere but at full lift."
 HOLD_THE_CAM = "Hold the cam before its bolts are slackened: an open valve's spring will turn it."
+KEEP_IT_TIGHT = "Keep the pulley from going with the cam: the drive's slack must stay taken up."
 TORQUE_FIGURE = "Torque and locking as the engine maker says; tightening moves pulleys."
 CRANK_STOP = "A positive stop is met gently, by hand, from both sides; never with the starter."
 
@@ -178,7 +179,7 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     return {
         "lobe": turning,
         "verdict": (MAKERS_FIRST,),
-        "correction": (HOLD_THE_CAM, CAM_ALONE, *turning, CHECK_PISTONS),
+        "correction": (HOLD_THE_CAM, KEEP_IT_TIGHT, CAM_ALONE, *turning, CHECK_PISTONS),
         "nipped": (*turning, CHECK_PISTONS),
         "torqued": (TORQUE_FIGURE, *turning, CHECK_PISTONS),
     }[kind]
