@@ -118,7 +118,10 @@ class HealthBoard:
                 self._look(status, now_ns)
 
     def channels(self, now_ns: int) -> list[dict[str, Any]]:
-        """One mapping a channel: name, quantity, state, age_s, rate_hz, accepted, rejected, sentence, last_line."""
+        """One mapping a channel.
+
+        Keys: name, quantity, state, age_s, rate_hz, accepted, rejected, sentence, last_line.
+        """
         with self._lock:
             return [self._described(status, now_ns) for status in self._statuses]
 
@@ -136,7 +139,7 @@ class HealthBoard:
         seen = self._seen[status.intake.channel.name]
         seen.add(now_ns, status.intake.accepted, status.intake.rejected)
         state, sentence = _judge(status, seen, now_ns)
-        if seen.state is not None and state != seen.state or (seen.state is None and state != "starting"):
+        if (seen.state is not None and state != seen.state) or (seen.state is None and state != "starting"):
             self._out.event(Event(now_ns, status.intake.channel.name, f"channel_{state}", sentence))
             seen.state = state
 
@@ -164,9 +167,9 @@ def as_text(line: bytes) -> str:
 
 
 def rejected_share(intake: Intake) -> float:
-    """Share of the lines that were rejected, since the start."""
-    lines = intake.accepted + intake.rejected
-    return intake.rejected / lines if lines else 0.0
+    """Share of the lines that were damaged, since the start; cut lines after opening do not count."""
+    lines = intake.accepted + intake.damaged
+    return intake.damaged / lines if lines else 0.0
 
 
 def undetected_share(intake: Intake) -> float:
@@ -195,7 +198,8 @@ def _judge(status: ChannelStatus, seen: _Seen, now_ns: int) -> tuple[ChannelStat
     if seen.rejected >= GARBLED_LINES and seen.rejected > seen.accepted:
         line = as_text(status.intake.decoder.rejects.last_line)[:40]
         return ChannelState.GARBLED, (
-            f"{name}: what comes in cannot be read (last: {line}); check baud, framing and frame in the bench file"
+            f"{name}: what comes in cannot be read (last: {line}); "
+            "check baud, framing and frame in the bench file"
         )
     if status.mute:
         return ChannelState.MUTE, (
@@ -215,9 +219,10 @@ def _judge(status: ChannelStatus, seen: _Seen, now_ns: int) -> tuple[ChannelStat
 
 def _online_sentence(status: ChannelStatus) -> str:
     share = undetected_share(status.intake)
-    if rejected_share(status.intake) < 1e-4 or share < 1e-6:
-        return ""
+    name, damaged = status.intake.channel.name, 100 * rejected_share(status.intake)
+    if status.intake.damaged < GARBLED_LINES or damaged < 0.01:
+        return f"{name}: readings come in"
     return (
-        f"{status.intake.channel.name}: {100 * rejected_share(status.intake):.2g} % of the lines arrive damaged; "
+        f"{name}: {damaged:.2g} % of the lines arrive damaged; "
         f"about {1e6 * share:.0f} in a million may be wrong without showing it; check cable and earth"
     )

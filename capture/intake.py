@@ -54,6 +54,11 @@ class Intake:
         """Lines read and not accepted, for whatever reason."""
         return self.decoder.rejects.total + self._proof.dropped + self._continuity.implausible
 
+    @property
+    def damaged(self) -> int:
+        """Lines that were whole, but cannot be what the instrument said."""
+        return self.decoder.rejects.rejected + self._proof.dropped + self._continuity.implausible
+
     def begin(self, reason: str, now_ns: int) -> None:
         """The port was just opened and emptied: nothing before belongs to what comes now."""
         if self._segment is not None or reason != "start":
@@ -97,16 +102,25 @@ class Intake:
         (stamp,) = self._stamper.stamps(t_ns, 0, [0])
         self._take_frames([(frame, stamp)], late=False)
 
+    def late_answer(self) -> None:
+        """An answer came that may belong to an earlier question: it is counted, not used."""
+        self._tally.late_answer += 1
+
     def settle(self, now_ns: int) -> None:
         """List what was rejected lately as a gap, if a second has gone by."""
-        self._tally.settle(self._counts(), self.last_ns, now_ns, self.channel.name, self._out)
+        if self._tally.is_due(now_ns):
+            self._list_rejects(now_ns)
 
     def finish(self, now_ns: int) -> None:
         """The port is closed: nothing held back can be proven any more."""
         self.decoder.resynchronise()
         self._proof.begin()
         self._continuity.begin()
-        self._tally.settle(self._counts(), self.last_ns, now_ns, self.channel.name, self._out, force=True)
+        self._list_rejects(now_ns)
+
+    def _list_rejects(self, now_ns: int) -> None:
+        for gap in self._tally.settle(self._counts(), self.last_ns or now_ns, now_ns):
+            self._out.gap(Gap(self.channel.name, *gap))
 
     def _take_frames(self, stamped: list[tuple[Frame, int]], *, late: bool) -> None:
         if late != self._late:
@@ -168,6 +182,7 @@ class Intake:
             "rejected": rejects.rejected + self._proof.dropped,
             "implausible": self._continuity.implausible,
             "in_doubt": self._tally.in_doubt,
+            "late_answer": self._tally.late_answer,
         }
 
 
@@ -176,27 +191,19 @@ class _Tally:
 
     def __init__(self) -> None:
         self.in_doubt = 0
+        self.late_answer = 0
         self._told: dict[str, int] = {}
         self._told_ns = 0
-        self._from_ns = 0
 
-    def settle(
-        self,
-        counts: dict[str, int],
-        last_ns: int,
-        now_ns: int,
-        channel: str,
-        out: Listener,
-        *,
-        force: bool = False,
-    ) -> None:
-        if not force and now_ns - self._told_ns < TALLY_EVERY_NS:
-            return
-        for reason, count in counts.items():
-            lines = count - self._told.get(reason, 0)
-            if lines > 0:
-                out.gap(Gap(channel, reason, self._from_ns or min(last_ns or now_ns, now_ns), now_ns, lines))
-        self._told, self._told_ns, self._from_ns = counts, now_ns, now_ns
+    def is_due(self, now_ns: int) -> bool:
+        return now_ns - self._told_ns >= TALLY_EVERY_NS
+
+    def settle(self, counts: dict[str, int], start_ns: int, now_ns: int) -> list[tuple[str, int, int, int]]:
+        """Reason, start, end and lines of what was newly counted."""
+        start_ns = self._told_ns or start_ns
+        grown = [(reason, count - self._told.get(reason, 0)) for reason, count in counts.items()]
+        self._told, self._told_ns = counts, now_ns
+        return [(reason, min(start_ns, now_ns), now_ns, lines) for reason, lines in grown if lines > 0]
 
 
 def _continuity(instrument: CrankInstrument | GaugeInstrument) -> Continuity:

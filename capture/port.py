@@ -13,7 +13,7 @@ import select
 import termios
 import time
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import serial
 
@@ -47,7 +47,7 @@ class Port:
     def __init__(self, instrument: Instrument) -> None:
         self.name = instrument.port
         self.identity = identity(self.name)
-        self._serial = _opened(instrument)
+        self._serial: Any = _opened(instrument)
         self._fd = self._file_descriptor()
         self.rdev = os.fstat(self._fd).st_rdev if self._fd is not None else None
         self._keep_others_out()
@@ -127,10 +127,7 @@ class Port:
             self._serial.close()
 
     def _read_descriptor(self, fd: int, timeout_s: float) -> bytes:
-        ready, _, _ = (
-            select.select([fd], [], [], timeout_s) if fd < 1024 else (self._poll(fd, timeout_s), [], [])
-        )
-        if not ready:
+        if not _ready(fd, select.POLLIN, timeout_s):
             return b""
         chunk = os.read(fd, CHUNK_BYTES)
         if not chunk:
@@ -138,18 +135,11 @@ class Port:
         return chunk
 
     @staticmethod
-    def _poll(fd: int, timeout_s: float) -> list[int]:
-        poll = select.poll()
-        poll.register(fd, select.POLLIN)
-        return [fd] if poll.poll(timeout_s * 1000) else []
-
-    @staticmethod
     def _write_descriptor(fd: int, data: bytes) -> bool:
         deadline = time.monotonic() + WRITE_TIMEOUT_S
         left = data
         while left:
-            _, ready, _ = select.select([], [fd], [], max(0.0, deadline - time.monotonic()))
-            if ready:
+            if _ready(fd, select.POLLOUT, max(0.0, deadline - time.monotonic())):
                 with contextlib.suppress(BlockingIOError):
                     left = left[os.write(fd, left) :]
             elif time.monotonic() >= deadline:
@@ -179,10 +169,16 @@ class Port:
         return f"port {self.name} {what}"
 
 
-def _opened(instrument: Instrument) -> serial.SerialBase:
+def _ready(fd: int, what: int, timeout_s: float) -> bool:
+    poll = select.poll()  # unlike select, any descriptor number will do
+    poll.register(fd, what)
+    return bool(poll.poll(timeout_s * 1000))
+
+
+def _opened(instrument: Instrument) -> Any:
     port = instrument.port
     try:
-        opening = serial.serial_for_url(
+        opening: Any = serial.serial_for_url(
             port,
             do_not_open=True,
             baudrate=instrument.baud,

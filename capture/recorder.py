@@ -50,6 +50,9 @@ class RecorderLimits:
     blocks_a_commit: int = 400
 
 
+USUAL_LIMITS = RecorderLimits()
+
+
 class Recorder:
     """A `Listener` that stores what it hears.
 
@@ -69,7 +72,7 @@ class Recorder:
         writer: StreamWriter,
         channels: list[Channel],
         *,
-        limits: RecorderLimits = RecorderLimits(),
+        limits: RecorderLimits = USUAL_LIMITS,
         on_saved: Callable[[dict[str, int]], None] = lambda saved: None,
         on_event: Callable[[Event], None] = lambda event: None,
         clock_ns: Callable[[], int] = time.monotonic_ns,

@@ -1,0 +1,255 @@
+"""The capture process put together: readers, recorder, live feed, health; started, supervised, stopped."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+from capture.bench import Bench
+from capture.bus import Bus, Listener
+from capture.devices import KnownDevices
+from capture.folder import publish_facts, withdraw_facts
+from capture.health import HealthBoard
+from capture.live_feed import FEED_SCHEMA, Answer, LiveFeed, Message
+from capture.log_limit import LimitedLog
+from capture.port_reader import PortReader
+from capture.reading import Event
+from capture.recorder import USUAL_LIMITS, Recorder, RecorderLimits, boot_id
+from capture.service_notify import notify
+from capture.stream_store import StreamWriter
+from capture.watch import Watch
+
+log = logging.getLogger(__name__)
+TICK_S = 0.25
+HEALTH_EVERY_S = 0.5
+BEAT_WITHIN_NS = 5_000_000_000
+SWITCH_INTERVAL_S = 0.001
+
+
+class Capture:
+    """Everything that one capture process does.
+
+    Parameters
+    ----------
+    bench : Bench
+    bench_text : str
+        The bench file as it was read; kept with the run.
+    data_dir : Path
+        Locked by the caller (`capture.folder.FolderLock`).
+    limits : RecorderLimits
+
+    Raises
+    ------
+    StoreError
+        When the stream store cannot be used.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        bench_text: str,
+        data_dir: Path,
+        limits: RecorderLimits = USUAL_LIMITS,
+    ) -> None:
+        self.bench, self.data_dir = bench, data_dir
+        self._writer = StreamWriter(data_dir)
+        self._started = (time.monotonic_ns(), time.time_ns())
+        self.run_id = self._writer.begin_run(
+            bench.channels,
+            mono_ns=self._started[0],
+            wall_ns=self._started[1],
+            pid=os.getpid(),
+            boot_id=boot_id(),
+            bench=bench_text,
+        )
+        self._bus = Bus(self._listener_failed)
+        self.feed = LiveFeed(self._hello, self._commands())
+        self.recorder = Recorder(
+            self._writer,
+            list(bench.channels),
+            limits=limits,
+            on_saved=self.feed.saved,
+            on_event=self._tell,
+        )
+        self._bus.add(self.recorder)
+        self._bus.add(self.feed)
+        devices = KnownDevices(self._remembered_devices())
+        self.readers = {
+            instrument.channel.name: PortReader(instrument, self._bus, devices, self._remember_device)
+            for instrument in bench.instruments
+        }
+        statuses = [reader.status for reader in self.readers.values()]
+        self._board = HealthBoard(statuses, self._bus)
+        self._watch = Watch(list(self.readers.values()), self._bus, self.recorder.anchor)
+        self._stopping = threading.Event()
+        self._limited_log = LimitedLog(log)
+        self._recorder_was_hung = False
+        self._health_due_s = 0.0
+
+    def run(self) -> bool:
+        """Work until `stop`; tells whether everything heard is stored."""
+        self.start()
+        while not self._stopping.wait(TICK_S):
+            self.tick()
+        return self.shut_down()
+
+    def start(self) -> None:
+        """Start all threads: the recorder is ready before the first port is opened."""
+        sys.setswitchinterval(SWITCH_INTERVAL_S)  # so that a busy thread delays the stamps of others less
+        self.recorder.start()
+        self.feed.start()
+        for reader in self.readers.values():
+            reader.start()
+        self._watch.start()
+        facts = {"pid": os.getpid(), "socket": str(self.feed.path), "run_id": self.run_id}
+        publish_facts(self.data_dir, {**facts, "started": self._started[1] / 1e9})
+        notify("READY=1")
+        log.info("recording %s into %s as run %d", ", ".join(self.readers), self.data_dir, self.run_id)
+
+    def tick(self) -> None:
+        """Look after everything once."""
+        self._board.tick(time.monotonic_ns())
+        self._revive()
+        if time.monotonic() >= self._health_due_s:
+            self._health_due_s = time.monotonic() + HEALTH_EVERY_S
+            self.feed.health(self.health())
+        if self._all_beat():
+            notify("WATCHDOG=1")
+
+    def stop(self) -> None:
+        """Ask `run` to end; callable from a signal handler."""
+        self._stopping.set()
+
+    def shut_down(self) -> bool:
+        """Close the ports, store everything, say so, end; tells whether everything is stored."""
+        notify("STOPPING=1")
+        self._watch.stop()
+        for reader in self.readers.values():
+            reader.stop()
+        for reader in self.readers.values():
+            reader.join(1.0)
+        stored = self.recorder.stop()
+        if stored:
+            self._writer.end_run(time.monotonic_ns(), time.time_ns())
+            self._writer.close()
+        withdraw_facts(self.data_dir)
+        self.feed.stop()
+        return stored
+
+    def health(self) -> Message:
+        """The fields of a `health` message."""
+        return {
+            "channels": self._board.channels(time.monotonic_ns()),
+            "recorder": self.recorder.health(),
+            "doubts": self._board.doubts(),
+        }
+
+    # --- commands of clients ------------------------------------------------------------------------
+
+    def _commands(self) -> dict[str, Any]:
+        return {"flush": self._flush, "accept_device": self._accept_device, "health": self._answer_health}
+
+    def _flush(self, message: Message, answer: Answer) -> None:
+        def done(stored: bool) -> None:
+            sentence = "" if stored else self.recorder.health()["sentence"]
+            answer({"ok": stored, "sentence": sentence, "saved": self.recorder.saved()})
+
+        self.recorder.request_flush(done)
+
+    def _accept_device(self, message: Message, answer: Answer) -> None:
+        reader = self.readers.get(str(message.get("channel")))
+        if reader is None:
+            answer({"ok": False, "sentence": f"there is no channel {message.get('channel')!r}"})
+        elif reader.accept_device():
+            self._bus.event(
+                Event(
+                    time.monotonic_ns(),
+                    reader.name,
+                    "device_accepted",
+                    f"{reader.name}: the device is accepted",
+                )
+            )
+            answer({"ok": True, "sentence": f"{reader.name}: recording goes on with this device"})
+        else:
+            answer({"ok": False, "sentence": f"{reader.name}: no device is waiting to be accepted"})
+
+    def _answer_health(self, message: Message, answer: Answer) -> None:
+        answer({"ok": True, "sentence": "", **self.health()})
+
+    def _hello(self) -> Message:
+        mono_ns, wall_ns = time.monotonic_ns(), time.time_ns()
+        return {
+            "run_id": self.run_id,
+            "schema": FEED_SCHEMA,
+            "channels": [
+                {
+                    "name": channel.name,
+                    "quantity": channel.quantity,
+                    "unit": channel.unit,
+                    "sign": channel.sign,
+                    "counts_per_turn": channel.counts_per_turn,
+                }
+                for channel in self.bench.channels
+            ],
+            "anchor": {"monotonic_ns": mono_ns, "wall_ns": wall_ns},
+        }
+
+    # --- looking after the parts --------------------------------------------------------------------
+
+    def _revive(self) -> None:
+        if not self.recorder.alive:
+            self._tell(
+                Event(time.monotonic_ns(), "", "recorder_dead", "the recorder stopped and was restarted")
+            )
+            self.recorder.start()
+        if not self.feed.alive:
+            self.feed.start()
+        for reader in self.readers.values():
+            if not reader.alive:
+                self._tell(
+                    Event(
+                        time.monotonic_ns(),
+                        reader.name,
+                        "reader_dead",
+                        f"{reader.name}: its reader was restarted",
+                    )
+                )
+                reader.start()
+        if self.recorder.hung != self._recorder_was_hung:
+            self._recorder_was_hung = self.recorder.hung
+            code = "recorder_hung" if self._recorder_was_hung else "recorder_recovered"
+            sentence = self.recorder.health()["sentence"] or "the recorder goes on; nothing was lost"
+            self._tell(Event(time.monotonic_ns(), "", code, sentence))
+
+    def _all_beat(self) -> bool:
+        oldest = min([self.recorder.beat_ns, *(r.status.beat_ns for r in self.readers.values())])
+        return time.monotonic_ns() - oldest < BEAT_WITHIN_NS
+
+    def _listener_failed(self, listener: Listener, error: Exception) -> None:
+        if listener is self.recorder:
+            sentence = f"the recorder refused readings ({error!r}); stop and start capture"
+            self._tell(Event(time.monotonic_ns(), "", "recorder_refused", sentence))
+
+    def _tell(self, event: Event) -> None:
+        """An event of capture itself: to the log, and to everybody."""
+        self._limited_log.warning(event.code, event.sentence)
+        self._bus.event(event)
+
+    def _remembered_devices(self) -> dict[str, str]:
+        """Devices of the last run, as far as the bench file still gives them the same port."""
+        remembered = {}
+        ports = {instrument.channel.name: instrument.port for instrument in self.bench.instruments}
+        for name, stored in self._writer.devices_of_last_run().items():
+            port, _, identity = stored.rpartition(" ")
+            if ports.get(name) == port:
+                remembered[name] = identity
+        return remembered
+
+    def _remember_device(self, channel: str, identity: str) -> None:
+        if identity:
+            self.recorder.device(channel, f"{self.readers[channel].instrument.port} {identity}")
