@@ -1,11 +1,8 @@
 """Where the crank stood, and how fast it turned, at any moment between the encoder's counts.
 
-A counter knows the crank only to a count, but the moment at which the count changes is known to a line of the
-stream: turning slowly, that is many times finer. So the readings are first turned into knots (the edge
-between two counts at the moment it was passed; the reading itself where counts are skipped), and the polyline
-through the knots is then smoothed by local parabolas over the widest span that the knots themselves allow
-(intersection of confidence intervals, Goldenshluger & Nemirovski 1997): wide while the hand is steady,
-narrow at a stop, a start or a reversal.
+The knots of `crank_knots` are joined by a polyline, which is smoothed over the widest span that the knots
+themselves allow (intersection of confidence intervals, Goldenshluger & Nemirovski 1997): wide while the hand is
+steady, narrow at a stop, a start or a reversal. Everything takes time in proportion to the readings.
 """
 
 from __future__ import annotations
@@ -14,20 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
-from scipy.signal import oaconvolve
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
-from analysis.noise_model import smallest_step
+from analysis.crank_knots import Knots, find_knots
 from analysis.streams import Floats
 
 _GRID_S = 0.005
-_LONGEST_GAP_S = 0.6
-_LINE_JITTER_S = 0.0005
-_HALF_SPANS_S = (0.015, 0.024, 0.039, 0.062, 0.1, 0.16, 0.26, 0.42)
-_AGREE = 2.0
-_COUNTS_LOST = 2.5
-
-Ints = NDArray[np.intp]
+_LONGEST_GAP_S = 1.0
+_BOX_SPANS_S = (0.015, 0.025, 0.045, 0.075, 0.125, 0.205, 0.335)
+_AGREE = 1.0
+# What smoothing bends adds about as much variance as the knots' own (found on simulated hands).
+_BIAS_SHARE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,17 +30,21 @@ class CrankMotion:
 
     Attributes
     ----------
-    count_deg
+    count_deg : float
         One count of the encoder, degrees, as found in the readings.
+    line_s : float
+        Usual time between two of its lines.
     """
 
     count_deg: float
+    line_s: float
     _knot_s: Floats
     _warped: Floats
     _grid_step: float
     _angle: Floats
     _speed: Floats
-    _u: Floats
+    _variance: Floats
+    _density: Floats
     _lost: Floats
 
     @property
@@ -61,17 +59,30 @@ class CrankMotion:
 
     def angle_deg(self, time_s: Floats) -> Floats:
         """Crank angle at the given times, degrees, unwrapped; held beyond the ends."""
-        return self._read(self._angle, time_s)
+        return _between(self._angle, *self._places(time_s))
 
     def speed_deg_s(self, time_s: Floats) -> Floats:
         """Crank speed at the given times, degrees a second, negative when turned backwards."""
-        return self._read(self._speed, time_s)
+        return _between(self._speed, *self._places(time_s))
+
+    def angle_and_speed(self, time_s: Floats) -> tuple[Floats, Floats]:
+        """Angle and speed at once, as `angle_deg` and `speed_deg_s`."""
+        left, share = self._places(time_s)
+        return _between(self._angle, left, share), _between(self._speed, left, share)
 
     def u_deg(self, time_s: Floats) -> Floats:
         """Standard uncertainty of the angle at the given times, degrees (infinite where counts were lost)."""
-        u = self._read(self._u, time_s)
+        u = np.sqrt(_between(self._variance, *self._places(time_s)))
         known: Floats = np.where(self.covered(time_s), u, np.inf)
         return known
+
+    def noise_deg2_s(self, time_s: Floats) -> Floats:
+        """Noise of the angle as a density, deg² s.
+
+        Errors of the angle at neighbouring moments are alike. Averaged over a stretch of time they act like
+        independent errors of this density over the time between two readings.
+        """
+        return _between(self._density, *self._places(time_s))
 
     def covered(self, time_s: Floats) -> NDArray[np.bool_]:
         """Tell for which of the given times the crank's angle is known."""
@@ -86,12 +97,16 @@ class CrankMotion:
         warped = self._warped[0] + self._grid_step * np.arange(len(self._angle))
         return np.interp(warped, self._warped, self._knot_s)
 
-    def _read(self, values: Floats, time_s: Floats) -> Floats:
-        place = (np.interp(time_s, self._knot_s, self._warped) - self._warped[0]) / self._grid_step
-        left = np.clip(place.astype(np.intp), 0, len(values) - 2)
-        share = np.clip(place - left, 0.0, 1.0)
-        result: Floats = values[left] + share * (values[left + 1] - values[left])
-        return result
+    def _places(self, time_s: Floats) -> tuple[NDArray[np.intp], Floats]:
+        place = np.interp(time_s, self._knot_s, self._warped) / self._grid_step
+        left = np.minimum(place.astype(np.intp), len(self._angle) - 2)
+        return left, np.minimum(place - left, 1.0)
+
+
+def _between(values: Floats, left: NDArray[np.intp], share: Floats) -> Floats:
+    start = values[left]
+    result: Floats = start + share * (values[left + 1] - start)
+    return result
 
 
 def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
@@ -104,134 +119,97 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
     crank_deg : ndarray, shape (n,)
         Unwrapped angle at the middle of the count, degrees.
 
-    Returns
-    -------
-    CrankMotion
-
     Raises
     ------
     ValueError
         With fewer than two readings at different times.
     """
-    time_s, crank_deg = _one_a_moment(time_s, crank_deg)
-    if len(time_s) < 2:
-        raise ValueError("at least two crank readings at different times are needed")
-    count_deg = smallest_step(crank_deg) or 1e-6
-    knot_s, knot_deg, variance = _knots(time_s, crank_deg, count_deg)
-    warped = _shorten_gaps(knot_s)
-    step = max(_GRID_S, (warped[-1] - warped[0]) / (4.0 * len(time_s) + 1000.0))
-    grid = warped[0] + step * np.arange(int((warped[-1] - warped[0]) / step) + 2)
-    polyline = np.interp(grid, warped, knot_deg)
-    density = np.interp(grid, warped, _density(warped, variance))
-    angle, speed, u = _smooth(polyline, density, step, count_deg)
-    lost = _lost_stretches(time_s, crank_deg, count_deg)
-    return CrankMotion(count_deg, knot_s, warped, step, angle, speed, u, lost)
+    knots = find_knots(time_s, crank_deg)
+    warped = np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(knots.time_s), _LONGEST_GAP_S))])
+    step = max(_GRID_S, float(warped[-1]) / (4.0 * len(time_s) + 1000.0))
+    cells = int(warped[-1] / step) + 2
+    polyline = _cell_means(warped, knots.angle_deg, step, cells)
+    density = np.interp(step * np.arange(cells), warped, _density(knots))
+    angle, variance = _smooth(polyline, density, step, knots)
+    return CrankMotion(
+        knots.count_deg,
+        knots.line_s,
+        knots.time_s,
+        warped,
+        step,
+        angle,
+        np.gradient(angle, step),
+        _BIAS_SHARE * variance,
+        _BIAS_SHARE * density,
+        knots.lost,
+    )
 
 
-def _one_a_moment(time_s: Floats, crank_deg: Floats) -> tuple[Floats, Floats]:
-    """Keep the last of several readings with the same stamp."""
-    keep = np.append(np.diff(time_s) > 0.0, True)
-    return time_s[keep], crank_deg[keep]
+def _cell_means(time: Floats, value: Floats, step: float, cells: int) -> Floats:
+    """Mean of the polyline over each cell of the grid: no knot is left out."""
+    borders = np.clip(step * (np.arange(cells + 1) - 0.5), time[0], time[-1])
+    areas = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(time) * (value[1:] + value[:-1]))])
+    heights = np.interp(borders, time, value)
+    left = np.clip(np.searchsorted(time, borders, side="right") - 1, 0, len(time) - 2)
+    area = areas[left] + 0.5 * (borders - time[left]) * (value[left] + heights)
+    widths = np.diff(borders)
+    # A half cell at either end stands for its end point, not for its own middle.
+    whole = widths > 0.999 * step
+    return np.where(whole, np.diff(area) / step, np.interp(step * np.arange(cells), time, value))
 
 
-def _knots(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[Floats, Floats, Floats]:
-    """Times, angles and variances of what the counts tell: edges, skipped-over readings, turning points."""
-    change = np.diff(crank_deg)
-    moved = np.flatnonzero(np.abs(change) > 0.5 * count_deg)
-    single = np.abs(change[moved]) < 1.5 * count_deg
-    edge = moved[single]
-    gap = time_s[edge + 1] - time_s[edge]
-    edge_s = time_s[edge] + 0.5 * gap
-    edge_deg = 0.5 * (crank_deg[edge] + crank_deg[edge + 1])
-    reading = np.unique(np.concatenate([moved[~single], moved[~single] + 1, [0, len(time_s) - 1]]))
-    turn_s, turn_deg = _turning_counts(time_s, crank_deg, moved)
-    times = np.concatenate([edge_s, time_s[reading], turn_s])
-    angles = np.concatenate([edge_deg, crank_deg[reading], turn_deg])
-    line = np.concatenate([gap, np.full(len(reading) + len(turn_s), np.inf)])
-    order = np.argsort(times, kind="stable")
-    times, angles, line = times[order], angles[order], line[order]
-    keep = np.append(np.diff(times) > 0.0, True)
-    times, angles, line = times[keep], angles[keep], line[keep]
-    return times, angles, _knot_variance(times, angles, line, count_deg)
-
-
-def _turning_counts(time_s: Floats, crank_deg: Floats, moved: Ints) -> tuple[Floats, Floats]:
-    """Middle of each count that the crank left by the edge through which it came."""
-    change = crank_deg[moved + 1] - crank_deg[moved]
-    turn = np.flatnonzero(change[:-1] * change[1:] < 0.0)
-    first, last = moved[turn] + 1, moved[turn + 1]
-    return 0.5 * (time_s[first] + time_s[last]), crank_deg[first]
-
-
-def _knot_variance(times: Floats, angles: Floats, line: Floats, count_deg: float) -> Floats:
-    """An edge is known to a line of the stream times the speed, anything else to a count."""
-    speed = np.abs(np.gradient(angles, times)) if len(times) > 2 else np.zeros(len(times))
-    counted = count_deg**2 / 12.0
-    with np.errstate(invalid="ignore"):
-        timed = speed**2 * (line**2 / 12.0 + _LINE_JITTER_S**2)
-    stamped = counted + (speed * _LINE_JITTER_S) ** 2
-    return np.where(np.isfinite(line), np.minimum(timed, stamped), stamped)
-
-
-def _shorten_gaps(knot_s: Floats) -> Floats:
-    """A time scale on which no two knots lie further apart than the longest span smoothed over."""
-    return np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(knot_s), _LONGEST_GAP_S))])
-
-
-def _density(warped: Floats, variance: Floats) -> Floats:
+def _density(knots: Knots) -> Floats:
     """Noise of the polyline as white noise: variance times spacing, deg² s."""
-    spacing = np.gradient(warped) if len(warped) > 2 else np.full(len(warped), np.ptp(warped))
-    return variance * spacing
+    time_s = knots.time_s
+    spacing = np.gradient(time_s) if len(time_s) > 2 else np.full(len(time_s), np.ptp(time_s))
+    return knots.variance_deg2 * spacing
 
 
-def _smooth(
-    polyline: Floats, density: Floats, step: float, count_deg: float
-) -> tuple[Floats, Floats, Floats]:
-    """Local parabolas, each over the widest span that agrees with all narrower ones."""
-    angle, speed = polyline.copy(), np.gradient(polyline, step)
-    cap = count_deg**2 / 12.0
-    u2 = np.minimum(density / step, cap)
-    lower, upper = angle - _AGREE * np.sqrt(u2), angle + _AGREE * np.sqrt(u2)
+def _smooth(polyline: Floats, density: Floats, step: float, knots: Knots) -> tuple[Floats, Floats]:
+    """At each moment the widest smoothing that agrees with all narrower ones; with its variance."""
+    base = polyline[0]
+    level = polyline - base
+    speed = np.abs(np.gradient(level, step))
+    cap = knots.count_deg**2 / 12.0 + (speed * knots.jitter_s) ** 2
+    variance = np.minimum(density / step, cap)
+    angle = level
+    spread = _AGREE * np.sqrt(variance)
+    lower, upper = angle - spread, angle + spread
     open_ = np.ones(len(angle), dtype=bool)
-    for half_s in _HALF_SPANS_S:
-        half = round(half_s / step)
-        if half < 2 or 2 * half + 1 > len(polyline):
+    for span_s in _BOX_SPANS_S:
+        half = round(0.5 * span_s / step)
+        if half < 1 or 14 * half + 1 > len(polyline):
             continue
-        level_kernel, slope_kernel = _parabola_kernels(half, step)
-        padded = _mirrored(polyline, half)
-        level = oaconvolve(padded, level_kernel, mode="valid")
-        variance = uniform_filter1d(density, 2 * half + 1) * float(level_kernel @ level_kernel) / step
-        variance = np.minimum(variance, cap)
-        spread = _AGREE * np.sqrt(variance)
-        lower, upper = np.maximum(lower, level - spread), np.minimum(upper, level + spread)
+        smoother, gain = _fourth_order(level, half)
+        wide = np.minimum(gain * uniform_filter1d(density, 6 * half + 1, mode="nearest") / step, cap)
+        spread = _AGREE * np.sqrt(wide)
+        lower, upper = np.maximum(lower, smoother - spread), np.minimum(upper, smoother + spread)
         open_ &= lower <= upper
-        slope = oaconvolve(padded, slope_kernel, mode="valid")
-        angle, speed = np.where(open_, level, angle), np.where(open_, slope, speed)
-        u2 = np.where(open_, variance, u2)
-    return angle, speed, np.sqrt(u2)
+        angle, variance = np.where(open_, smoother, angle), np.where(open_, wide, variance)
+    limit = 0.5 * knots.count_deg + speed * (knots.line_s + 3.0 * knots.jitter_s)
+    return base + np.clip(angle, level - limit, level + limit), variance
 
 
-def _parabola_kernels(half: int, step: float) -> tuple[Floats, Floats]:
-    """Convolution kernels that give level and slope of a parabola fitted with a bell-shaped weight."""
-    place = np.arange(-half, half + 1) / (half + 1.0)
-    weight = (1.0 - place**2) ** 2
-    powers = np.vander(place, 3, increasing=True)
-    normal = powers.T @ (weight[:, None] * powers)
-    kernels = np.linalg.solve(normal, (weight[:, None] * powers).T)
-    return kernels[0][::-1].copy(), kernels[1][::-1] / ((half + 1.0) * step)
+def _fourth_order(level: Floats, half: int) -> tuple[Floats, float]:
+    """Smooth with three running means, twice, so that parabolas and cubics pass unchanged.
+
+    Returns the smoothed values and the sum of the squared weights.
+    """
+    reach = 6 * half + 1
+    head = 2.0 * level[0] - level[reach:0:-1]
+    tail = 2.0 * level[-1] - level[-2 : -reach - 2 : -1]
+    padded = np.concatenate([head, level, tail])
+    once = _three_means(padded, 2 * half + 1)
+    smooth = 2.0 * once - _three_means(once, 2 * half + 1)
+    pulse = np.zeros(2 * reach + 1)
+    pulse[reach] = 1.0
+    kernel = 2.0 * _three_means(pulse, 2 * half + 1) - _three_means(
+        _three_means(pulse, 2 * half + 1), 2 * half + 1
+    )
+    return smooth[reach:-reach], float(kernel @ kernel)
 
 
-def _mirrored(values: Floats, half: int) -> Floats:
-    """Continue both ends by their own image turned about the end point: level and slope go on."""
-    head = 2.0 * values[0] - values[half:0:-1]
-    tail = 2.0 * values[-1] - values[-2 : -half - 2 : -1]
-    return np.concatenate([head, values, tail])
-
-
-def _lost_stretches(time_s: Floats, crank_deg: Floats, count_deg: float) -> Floats:
-    """Start and end of each gap in the stream across which the crank moved by more than a count or two."""
-    gap = np.diff(time_s)
-    usual = float(np.median(gap))
-    long = (gap > max(0.25, 20.0 * usual)) & (np.abs(np.diff(crank_deg)) > _COUNTS_LOST * count_deg)
-    where = np.flatnonzero(long)
-    return np.column_stack([time_s[where], time_s[where + 1]])
+def _three_means(values: Floats, size: int) -> Floats:
+    for _ in range(3):
+        values = uniform_filter1d(values, size, mode="nearest")
+    return values

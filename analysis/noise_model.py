@@ -8,8 +8,8 @@ import numpy as np
 
 from analysis.streams import Floats
 
-ROOT_12 = float(np.sqrt(12.0))
 _SAMPLE = 100_000
+_ORDINARY = 3.0
 
 
 def smallest_step(values: Floats) -> float:
@@ -61,71 +61,92 @@ class NoiseModel:
     jitter_s: float = 0.0
     extra_mm: float = 0.0
 
-    def variance_mm2(self, rate_mm_s: Floats, crank_mm: Floats) -> Floats:
+    def variance_mm2(self, rate_mm_s: Floats, known_mm: Floats) -> Floats:
         """Variance of each reading, mm².
 
         Parameters
         ----------
         rate_mm_s : ndarray, shape (m,)
             How fast the plunger moves when the reading is taken.
-        crank_mm : ndarray, shape (m,)
-            Standard uncertainty of the crank angle times the slope of the curve there.
+        known_mm : ndarray, shape (m,)
+            Standard uncertainty known otherwise, such as that of the crank angle times the slope of the curve.
         """
         fixed = self.step_mm**2 / 12.0 + self.extra_mm**2
-        known: Floats = fixed + (self.jitter_s * rate_mm_s) ** 2 + crank_mm**2
-        return known
+        variance: Floats = fixed + (self.jitter_s * rate_mm_s) ** 2 + known_mm**2
+        return variance
 
     def refitted(
-        self, residual_mm: Floats, freedom_share: float, rate_mm_s: Floats, crank_mm: Floats
+        self, residual_mm: Floats, freedom_share: float, rate_mm_s: Floats, known_mm: Floats
     ) -> NoiseModel:
-        """Estimate jitter and extra again from residuals (variance components, robust).
+        """Estimate jitter and extra again from residuals (variance components by scoring, robust).
 
         Parameters
         ----------
         residual_mm : ndarray, shape (m,)
             Residuals of the present fit.
         freedom_share : float
-            (m - fitted parameters) / m: residuals are smaller than errors by this share in variance.
-        rate_mm_s, crank_mm
+            Share of the residuals' freedom that the fit has left: (m - fitted parameters) / m.
+        rate_mm_s, known_mm
             As in `variance_mm2`.
         """
-        base = self.step_mm**2 / 12.0 + crank_mm**2
         squares = residual_mm**2 / max(freedom_share, 0.05)
-        design = np.column_stack([np.ones_like(rate_mm_s), rate_mm_s**2])
         model = self
         for _ in range(3):
-            variance = model.variance_mm2(rate_mm_s, crank_mm)
-            clipped = (
-                np.minimum(squares, 9.0 * variance + 1e-300) if model.jitter_s or model.extra_mm else squares
-            )
-            model = _components(design, clipped - base, variance, self.step_mm)
+            variance = model.variance_mm2(rate_mm_s, known_mm)
+            excess = np.minimum(squares, 16.0 * variance) - self.step_mm**2 / 12.0 - known_mm**2
+            model = _components(rate_mm_s**2, excess, 1.0 / variance**2, self.step_mm)
         return model
 
 
-def _components(design: Floats, excess: Floats, variance: Floats, step_mm: float) -> NoiseModel:
+def _components(rate2: Floats, excess: Floats, weight: Floats, step_mm: float) -> NoiseModel:
     """Non-negative weighted least squares of the excess variance on [1, rate²]."""
-    weight = 1.0 / np.maximum(variance, 1e-12) ** 2
-    normal = (design * weight[:, None]).T @ design
-    right = (design * weight[:, None]).T @ excess
-    both = np.linalg.lstsq(normal, right, rcond=1e-12)[0]
-    if both.min() < 0.0:
-        alone = np.maximum(right / np.maximum(np.diag(normal), 1e-300), 0.0)
-        gains = alone**2 * np.diag(normal)
-        both = np.where(np.arange(2) == int(np.argmax(gains)), alone, 0.0)
-    extra, jitter = np.sqrt(np.maximum(both, 0.0))
-    return NoiseModel(step_mm, float(jitter), float(extra))
+    ones, cross, squares = float(weight.sum()), float(weight @ rate2), float(weight @ rate2**2)
+    level, tilt = float(weight @ excess), float((weight * rate2) @ excess)
+    determinant = ones * squares - cross**2
+    if determinant > 1e-9 * ones * squares:
+        extra, jitter = (
+            (squares * level - cross * tilt) / determinant,
+            (ones * tilt - cross * level) / determinant,
+        )
+        if extra >= 0.0 and jitter >= 0.0:
+            return NoiseModel(step_mm, float(np.sqrt(jitter)), float(np.sqrt(extra)))
+    alone_extra, alone_jitter = max(level / ones, 0.0), max(tilt / squares, 0.0) if squares > 0.0 else 0.0
+    if alone_jitter**2 * squares >= alone_extra**2 * ones:
+        return NoiseModel(step_mm, float(np.sqrt(alone_jitter)), 0.0)
+    return NoiseModel(step_mm, 0.0, float(np.sqrt(alone_extra)))
 
 
-def robust_weights(residual_mm: Floats, sd_mm: Floats, freedom: float = 6.0) -> Floats:
-    """Weights of Student's t: near 1 for ordinary residuals, falling as 1/r² for wild ones.
+def robust_weights(residual_mm: Floats, sd_mm: Floats) -> Floats:
+    """Weights of 1 for ordinary residuals, falling with the square beyond three standard deviations.
+
+    Costs nothing where the noise is as supposed, and takes the sting out of the odd wild reading.
 
     Parameters
     ----------
     residual_mm, sd_mm : ndarray, shape (m,)
         Residuals and their standard deviations.
-    freedom : float
-        Degrees of freedom of the assumed distribution; smaller is more forgiving.
     """
-    ratio = residual_mm / np.maximum(sd_mm, 1e-12)
-    weights: Floats = (freedom + 1.0) / (freedom + ratio**2)
-    return np.minimum(weights, 1.0)
+    ratio = np.abs(residual_mm) / np.maximum(sd_mm, 1e-12)
+    weights: Floats = np.minimum(1.0, (_ORDINARY / np.maximum(ratio, _ORDINARY)) ** 2)
+    return weights
+
+
+def crowding(moved_mm: Floats, step_mm: float) -> Floats:
+    """How many readings share one step of the gauge, and with it one rounding error.
+
+    Parameters
+    ----------
+    moved_mm : ndarray, shape (m - 1,)
+        How far the plunger moved from each reading to the next (by the fitted curve; a sign does not matter).
+    step_mm : float
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        At least 1. A hundred readings of a still crank count as one.
+    """
+    if step_mm <= 0.0:
+        return np.ones(len(moved_mm) + 1)
+    steps = np.floor(np.concatenate([[0.0], np.cumsum(np.abs(moved_mm))]) / step_mm)
+    group = np.cumsum(np.concatenate([[0], np.diff(steps) > 0.0]))
+    return np.bincount(group)[group].astype(np.float64)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.crank_motion import CrankMotion
-from analysis.noise_model import NoiseModel, robust_weights
+from analysis.noise_model import NoiseModel, crowding, robust_weights
 from analysis.slider_crank import piston_drop
 from analysis.streams import Floats
 
@@ -15,15 +16,15 @@ CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET = range(6)
 _RATIO_BOUNDS = (0.12, 0.48)
 _OFFSET_BOUND = 0.2
 _LAG_BOUNDS = (-0.3, 1.0)
-_STEPS = 25
+_MOST_STEPS = 25
 
 
 @dataclass(frozen=True, slots=True)
 class Prior:
     """What is known before the readings: a mean and a standard uncertainty for every parameter.
 
-    Order: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw. Infinite is
-    unknown.
+    Order: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw. Infinite
+    is unknown.
     """
 
     mean: Floats
@@ -32,7 +33,56 @@ class Prior:
     @property
     def precision(self) -> Floats:
         """One over the variances."""
-        return 1.0 / self.sd**2
+        return np.asarray(1.0 / self.sd**2)
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Readings of the gauge in contact with the piston, and the motion of the crank meanwhile."""
+
+    motion: CrankMotion
+    time_s: Floats
+    gauge_mm: Floats
+
+    def only(self, chosen: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Readings:
+        """Some of them."""
+        return Readings(self.motion, self.time_s[chosen], self.gauge_mm[chosen])
+
+    @property
+    def interval_s(self) -> float:
+        """Usual time from one reading to the next."""
+        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Modelled:
+    """The model at each reading.
+
+    Attributes
+    ----------
+    residual_mm : ndarray, shape (m,)
+        Reading less model.
+    jacobian : ndarray, shape (m, 6)
+        Derivatives of the model by the parameters, in the order of `Prior`.
+    angle_deg, speed_deg_s, drop : ndarray, shape (m,)
+        Crank angle past the centre (unwrapped), crank speed, and drop of the piston in throws, lag removed.
+    """
+
+    residual_mm: Floats
+    jacobian: Floats
+    angle_deg: Floats
+    speed_deg_s: Floats
+    drop: Floats
+
+    @property
+    def rate_mm_s(self) -> Floats:
+        """How fast the reading changes."""
+        return self.jacobian[:, LAG]
+
+    @property
+    def slope_mm_deg(self) -> Floats:
+        """Change of the reading by a crank degree."""
+        return -self.jacobian[:, CENTRE]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,175 +93,133 @@ class PistonFit:
     ----------
     values, covariance : ndarray, shapes (6,), (6, 6)
         Parameters in the order of `Prior`.
-    jacobian : ndarray, shape (m, 6)
-    residual_mm, variance_mm2, weight : ndarray, shape (m,)
-        Reading less model, its variance, and the weight used (1 / variance times the robust weight).
-    angle_deg : ndarray, shape (m,)
-        Crank angle past the fitted centre, unwrapped, lag removed.
+    variance_mm2, known_mm : ndarray, shape (m,)
+        Variance of each reading, and the standard uncertainty in it that is not the step's, jitter's or extra.
+    robust : ndarray, shape (m,)
+        Robust weight, 1 for ordinary readings.
     """
 
     values: Floats
     covariance: Floats
-    jacobian: Floats
-    residual_mm: Floats
-    variance_mm2: Floats
-    weight: Floats
-    robust: Floats
-    angle_deg: Floats
+    readings: Readings
+    model: Modelled
     noise: NoiseModel
-    time_s: Floats
-    gauge_mm: Floats
+    variance_mm2: Floats
+    known_mm: Floats
+    robust: Floats
 
     @property
-    def chi_square(self) -> float:
-        """Mean squared residual over variance."""
-        return float(np.mean(self.residual_mm**2 / self.variance_mm2))
+    def weight(self) -> Floats:
+        """Weight of each reading in the fit, 1/mm²."""
+        return self.robust / self.variance_mm2
+
+    @property
+    def folded_deg(self) -> Floats:
+        """Crank angle past the nearest TDC, degrees, lag removed."""
+        return (self.model.angle_deg + 180.0) % 360.0 - 180.0
+
+    @property
+    def freedom_used(self) -> float:
+        """Number of parameters that the readings themselves had to settle."""
+        weighted = self.model.jacobian * self.weight[:, None]
+        return float(np.trace(self.covariance @ (weighted.T @ self.model.jacobian)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Model:
-    residual: Floats
-    jacobian: Floats
-    angle: Floats
-    rate: Floats
-    crank: Floats
+def model_piston(readings: Readings, values: Floats) -> Modelled:
+    """Model every reading with the given parameters, in the order of `Prior`."""
+    crank, speed = readings.motion.angle_and_speed(readings.time_s - values[LAG])
+    angle = crank - values[CENTRE]
+    piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
+    scale = float(values[SCALE])
+    jacobian = np.empty((len(angle), 6))
+    jacobian[:, CENTRE] = piston.slope * (-scale * np.pi / 180.0)
+    jacobian[:, ZERO] = 1.0
+    jacobian[:, SCALE] = piston.drop
+    jacobian[:, LAG] = jacobian[:, CENTRE] * speed
+    jacobian[:, RATIO] = scale * piston.by_ratio
+    jacobian[:, OFFSET] = scale * piston.by_offset
+    residual = readings.gauge_mm - values[ZERO] - scale * piston.drop
+    return Modelled(residual, jacobian, angle, speed, piston.drop)
 
 
 def fit_piston(
-    motion: CrankMotion,
-    time_s: Floats,
-    gauge_mm: Floats,
-    start: Floats,
-    prior: Prior,
-    noise: NoiseModel,
-    rounds: int = 4,
+    readings: Readings, start: Floats, prior: Prior, noise: NoiseModel, *, rounds: int = 4
 ) -> PistonFit:
-    """Fit the piston's motion to readings in contact.
+    """Fit the piston's motion to readings in contact, and their noise with it.
 
     Parameters
     ----------
-    motion : CrankMotion
-    time_s, gauge_mm : ndarray, shape (m,)
-        Readings in contact with the piston.
+    readings : Readings
     start : ndarray, shape (6,)
         First guess, in the order of `Prior`.
     prior : Prior
     noise : NoiseModel
-        First guess of the noise; jitter and extra are estimated again `rounds` times.
+        First guess of the noise; jitter and extra are estimated anew in each round but the last.
+    rounds : int
+        How often weights and parameters are settled in turn.
     """
-    values = start.copy()
-    model = _evaluate(motion, time_s, gauge_mm, values)
-    rate_share = _readings_a_second(time_s)
-    robust = np.ones(len(time_s))
-    for turn in range(max(rounds, 1)):
-        crowd = _crowding(model, noise.step_mm)
-        crank = model.crank * np.sqrt(np.maximum(1.0, 1.0)) if rate_share else model.crank
-        if turn:
-            noise = noise.refitted(model.residual, 1.0 - 6.0 / max(len(time_s), 12), model.rate, crank)
-        variance = _variance(noise, model, crank, crowd)
-        robust = robust_weights(model.residual, np.sqrt(variance)) if turn else robust
-        values, model = _descend(motion, time_s, gauge_mm, values, prior, robust / variance)
-    weight = robust / variance
-    normal = (model.jacobian * weight[:, None]).T @ model.jacobian + np.diag(prior.precision)
-    return PistonFit(
-        values,
-        _inverse(normal),
-        model.jacobian,
-        model.residual,
-        variance,
-        weight,
-        robust,
-        model.angle,
-        replace(noise),
-        time_s,
-        gauge_mm,
-    )
+    values = start
+    model = model_piston(readings, values)
+    for left in range(rounds, 0, -1):
+        known = _known_mm(readings, model, noise.step_mm, float(values[LAG]))
+        variance = noise.variance_mm2(model.rate_mm_s, known)
+        robust = robust_weights(model.residual_mm, np.sqrt(variance))
+        values, model, covariance = _descend(readings, values, model, prior, robust / variance)
+        fit = PistonFit(values, covariance, readings, model, noise, variance, known, robust)
+        if left > 1:
+            share = 1.0 - fit.freedom_used / len(readings.time_s)
+            noise = noise.refitted(model.residual_mm, share, model.rate_mm_s, known)
+    return fit
 
 
-def predict(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, fit: PistonFit) -> Floats:
-    """Residuals of readings outside the fit, each over its standard deviation."""
-    model = _evaluate(motion, time_s, gauge_mm, fit.values)
-    spread: Floats = model.residual / np.sqrt(fit.noise.variance_mm2(model.rate, model.crank))
-    return spread
-
-
-def _readings_a_second(time_s: Floats) -> float:
-    return 1.0 / max(float(np.median(np.diff(time_s))), 1e-6) if len(time_s) > 1 else 0.0
-
-
-def _variance(noise: NoiseModel, model: _Model, crank: Floats, crowd: Floats) -> Floats:
-    return noise.variance_mm2(model.rate, crank) + (crowd - 1.0) * noise.step_mm**2 / 12.0
-
-
-def _crowding(model: _Model, step_mm: float) -> Floats:
-    """How many readings share one step of the gauge: they carry one rounding error between them."""
-    if step_mm <= 0.0:
-        return np.ones(len(model.angle))
-    travel = np.abs(np.diff(model.angle)) * np.abs(
-        0.5 * (model.jacobian[1:, CENTRE] + model.jacobian[:-1, CENTRE])
-    )
-    cluster = np.concatenate([[0], (np.cumsum(travel) / step_mm).astype(np.intp)])
-    counts = np.bincount(cluster - cluster[0]) if cluster[-1] < 50 * len(cluster) else None
-    if counts is None:
-        cluster = np.concatenate([[0], np.cumsum(np.diff(cluster) > 0)])
-        counts = np.bincount(cluster)
-    return counts[cluster].astype(np.float64)
-
-
-def _evaluate(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, values: Floats) -> _Model:
-    moment = time_s - values[LAG]
-    angle = motion.angle_deg(moment) - values[CENTRE]
-    speed = motion.speed_deg_s(moment)
-    piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
-    slope = values[SCALE] * piston.slope * (np.pi / 180.0)
-    jacobian = np.column_stack(
-        [
-            -slope,
-            np.ones_like(slope),
-            piston.drop,
-            -slope * speed,
-            values[SCALE] * piston.by_ratio,
-            values[SCALE] * piston.by_offset,
-        ]
-    )
-    residual = gauge_mm - values[ZERO] - values[SCALE] * piston.drop
-    crank = np.abs(slope) * np.where(np.isfinite(motion.u_deg(moment)), motion.u_deg(moment), 0.0)
-    return _Model(residual, jacobian, angle, slope * speed, crank)
+def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float) -> Floats:
+    """What the crank's counts add, and what one step shared by several readings adds to each."""
+    moment = readings.time_s - lag_s
+    density = readings.motion.noise_deg2_s(moment)
+    at_once = np.square(np.minimum(readings.motion.u_deg(moment), 10.0))
+    crank = np.maximum(at_once, density / max(readings.interval_s, 1e-3))
+    slope = model.slope_mm_deg
+    moved = np.diff(model.angle_deg) * 0.5 * (slope[1:] + slope[:-1])
+    rounding = (crowding(moved, step_mm) - 1.0) * step_mm**2 / 12.0
+    known: Floats = np.sqrt(slope**2 * crank + rounding)
+    return known
 
 
 def _descend(
-    motion: CrankMotion, time_s: Floats, gauge_mm: Floats, values: Floats, prior: Prior, weight: Floats
-) -> tuple[Floats, _Model]:
-    """Gauss-Newton with halving of steps that do not help."""
-    model = _evaluate(motion, time_s, gauge_mm, values)
+    readings: Readings, values: Floats, model: Modelled, prior: Prior, weight: Floats
+) -> tuple[Floats, Modelled, Floats]:
+    """Gauss-Newton, halving steps that do not help; gives parameters, model and covariance."""
     cost = _cost(model, values, prior, weight)
-    for _ in range(_STEPS):
-        weighted = model.jacobian * weight[:, None]
-        known = np.isfinite(prior.sd)
-        pull = np.where(known, prior.precision * np.where(known, prior.mean - values, 0.0), 0.0)
-        right = weighted.T @ model.residual + pull
-        step = _inverse(weighted.T @ model.jacobian + np.diag(prior.precision)) @ right
-        share = 1.0
-        while share > 1e-3:
-            trial = _within_bounds(values + share * step)
-            trial_model = _evaluate(motion, time_s, gauge_mm, trial)
+    for _ in range(_MOST_STEPS):
+        covariance, step = _newton_step(model, values, prior, weight)
+        for halving in range(12):
+            trial = _within_bounds(values + 0.5**halving * step)
+            trial_model = model_piston(readings, trial)
             trial_cost = _cost(trial_model, trial, prior, weight)
-            if trial_cost <= cost * (1.0 + 1e-12):
+            if trial_cost <= cost:
                 break
-            share *= 0.5
         else:
             break
         gained = cost - trial_cost
         values, model, cost = trial, trial_model, trial_cost
-        if gained <= 1e-4:
+        if gained < 1e-3:
             break
-    return values, model
+    covariance, _ = _newton_step(model, values, prior, weight)
+    return values, model, covariance
 
 
-def _cost(model: _Model, values: Floats, prior: Prior, weight: Floats) -> float:
+def _newton_step(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> tuple[Floats, Floats]:
+    weighted = model.jacobian * weight[:, None]
+    known = np.isfinite(prior.sd)
+    pull = prior.precision * np.where(known, prior.mean - values, 0.0)
+    covariance = _inverse(weighted.T @ model.jacobian + np.diag(prior.precision))
+    return covariance, covariance @ (weighted.T @ model.residual_mm + pull)
+
+
+def _cost(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> float:
     known = np.isfinite(prior.sd)
     away = (values[known] - prior.mean[known]) / prior.sd[known]
-    return float(weight @ model.residual**2 + away @ away)
+    return float(weight @ model.residual_mm**2 + away @ away)
 
 
 def _within_bounds(values: Floats) -> Floats:

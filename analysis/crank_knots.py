@@ -1,0 +1,192 @@
+"""What an encoder's counts tell exactly: at which moments the crank stood at which angles, and how surely.
+
+A counter steps at the edges between two counts. Where the count rises by one from one line to the next, the
+edge was passed between the two lines: turning slowly, that is far finer than a count. Where counts are skipped,
+the line itself is the best there is: the middle of its count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.noise_model import smallest_step
+from analysis.streams import Floats
+
+_LEAST_JITTER_S = 0.0001
+_REPEATS_KEPT = 0.02
+_LIKELY_LINE_S = 0.004
+_COUNTS_LOST = 2.5
+_LEAST_LOST_S = 0.1
+_MEDIAN_OF_CHI_SQUARE = 0.455
+
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Knots:
+    """Moments and angles of the crank, in order of time.
+
+    Attributes
+    ----------
+    time_s, angle_deg : ndarray, shape (k,)
+    variance_deg2 : ndarray, shape (k,)
+        Variance of each angle at its moment.
+    count_deg, line_s, jitter_s : float
+        One count of the encoder, the usual time between two of its lines, and the jitter of their arrival, as
+        found.
+    lost : ndarray, shape (g, 2)
+        Start and end of each gap in the stream across which the crank moved unseen.
+    """
+
+    time_s: Floats
+    angle_deg: Floats
+    variance_deg2: Floats
+    count_deg: float
+    line_s: float
+    jitter_s: float
+    lost: Floats
+
+
+def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
+    """Turn an encoder's readings into knots.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Arrival times, seconds, not falling; several readings may share one.
+    crank_deg : ndarray, shape (n,)
+        Unwrapped angle at the middle of the count, degrees.
+
+    Raises
+    ------
+    ValueError
+        With fewer than two readings at different times.
+    """
+    keep = np.append(np.diff(time_s) > 0.0, True)
+    time_s, crank_deg = time_s[keep], crank_deg[keep]
+    if len(time_s) < 2:
+        raise ValueError("at least two crank readings at different times are needed")
+    count_deg = smallest_step(crank_deg) or 1e-6
+    line_s, frugal = _line_period(time_s, crank_deg, count_deg)
+    least_lost_deg = max(_COUNTS_LOST * count_deg, 1.0 if frugal else 0.3)
+    lost = _lost_stretches(time_s, crank_deg, least_lost_deg, line_s)
+    if frugal:
+        time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s)
+    times, angles, waits = _all_knots(time_s, crank_deg, count_deg, line_s)
+    variance, jitter_s = _variance(times, angles, waits, count_deg)
+    return Knots(times, angles, variance, count_deg, line_s, jitter_s, lost)
+
+
+def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool]:
+    """Time from line to line, and whether lines that repeat the count before were left out."""
+    gap = np.diff(time_s)
+    jump = np.abs(np.diff(crank_deg)) / count_deg
+    usual = float(np.median(gap))
+    if np.mean(jump < 0.5) > _REPEATS_KEPT or jump.max() < 0.5:
+        return usual, False
+    if float(jump.mean()) > 1.15 and float(np.quantile(gap, 0.98)) < 2.5 * usual:
+        return usual, False
+    return _common_period(gap), True
+
+
+def _common_period(gap: Floats) -> float:
+    """The longest period of which all waits are multiples; a likely one where the waits do not tell."""
+    near = gap[gap < 8.0 * float(np.median(gap))][:4000]
+    low, shortest, high = (float(q) for q in np.quantile(near, (0.05, 0.02, 0.95)))
+    tried_hz = np.arange(max(1.5 / max(high - low, 1e-4), 0.8 / max(shortest, 1e-4), 40.0), 1100.0, 2.0)
+    if len(tried_hz):
+        common = np.abs(np.mean(np.exp(2j * np.pi * near[:, None] * tried_hz), axis=0))
+        good = np.flatnonzero(common > 0.7)
+        if len(good):
+            peak = good[0] + int(np.argmax(common[good[0] : good[0] + 20]))
+            return float(1.0 / tried_hz[peak])
+    return min(max(shortest, 0.0005), _LIKELY_LINE_S)
+
+
+def _lost_stretches(time_s: Floats, crank_deg: Floats, least_deg: float, line_s: float) -> Floats:
+    gap = np.diff(time_s)
+    long = (gap > max(_LEAST_LOST_S, 8.0 * line_s)) & (np.abs(np.diff(crank_deg)) > least_deg)
+    where = np.flatnonzero(long)
+    return np.column_stack([time_s[where], time_s[where + 1]])
+
+
+def _with_last_moments(
+    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float
+) -> tuple[Floats, Floats]:
+    """Where counts are skipped after a silence, say that the old count still stood one line before."""
+    skipped = np.abs(np.diff(crank_deg)) > 1.5 * count_deg
+    silent = np.flatnonzero(skipped & (np.diff(time_s) > 2.5 * line_s))
+    return (
+        np.insert(time_s, silent + 1, time_s[silent + 1] - line_s),
+        np.insert(crank_deg, silent + 1, crank_deg[silent]),
+    )
+
+
+def _all_knots(
+    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float
+) -> tuple[Floats, Floats, Floats]:
+    """Times and angles of edges, readings and turning points; and how long an edge may have waited for its line.
+
+    A wait of infinity marks what is known to a count only.
+    """
+    change = np.diff(crank_deg)
+    moved = np.flatnonzero(np.abs(change) > 0.5 * count_deg)
+    single = np.abs(change[moved]) < 1.5 * count_deg
+    edge, skip = moved[single], moved[~single]
+    gap = time_s[edge + 1] - time_s[edge]
+    wait = np.where(gap > 2.5 * line_s, line_s, gap)
+    reading = np.unique(np.concatenate([skip, skip + 1, [0, len(time_s) - 1]]))
+    turn_s, turn_deg = _turning_counts(time_s, crank_deg, moved)
+    times = np.concatenate([time_s[edge + 1] - 0.5 * wait, time_s[reading], turn_s])
+    angles = np.concatenate([0.5 * (crank_deg[edge] + crank_deg[edge + 1]), crank_deg[reading], turn_deg])
+    waits = np.concatenate([wait, np.full(len(reading) + len(turn_s), np.inf)])
+    order = np.argsort(times, kind="stable")
+    times, angles, waits = times[order], angles[order], waits[order]
+    keep = np.append(np.diff(times) > 0.0, True)
+    return times[keep], angles[keep], waits[keep]
+
+
+def _turning_counts(time_s: Floats, crank_deg: Floats, moved: Ints) -> tuple[Floats, Floats]:
+    """Middle of each count that the crank left by the edge through which it came."""
+    change = crank_deg[moved + 1] - crank_deg[moved]
+    turn = np.flatnonzero(change[:-1] * change[1:] < 0.0)
+    first, last = moved[turn] + 1, moved[turn + 1]
+    return 0.5 * (time_s[first] + time_s[last]), crank_deg[first]
+
+
+def _variance(times: Floats, angles: Floats, waits: Floats, count_deg: float) -> tuple[Floats, float]:
+    """An edge is known to its wait times the speed, anything else to a count; both to the line's jitter."""
+    if len(times) < 6:
+        return np.full(len(times), count_deg**2 / 12.0), 0.0
+    speed2 = np.gradient(angles, times) ** 2
+    counted = np.full(len(times), count_deg**2 / 12.0)
+    timed = np.where(
+        np.isfinite(waits), speed2 * np.where(np.isfinite(waits), waits, 0.0) ** 2 / 12.0, counted
+    )
+    known = np.minimum(timed, counted)
+    jitter = max(_line_jitter(times, angles, known, speed2), _LEAST_JITTER_S)
+    return known + speed2 * jitter**2, jitter
+
+
+def _line_jitter(times: Floats, angles: Floats, known: Floats, speed2: Floats) -> float:
+    """Jitter of the arrival times, seconds, from how unevenly five neighbouring knots lie.
+
+    Third divided differences vanish on a smooth motion; what they show beyond the known variance is jitter.
+    """
+    stride = max(1, len(times) // 20_000)
+    first = np.arange(0, len(times) - 3, stride)
+    index = first[:, None] + np.arange(4)
+    near = times[index]
+    between = near[:, :, None] - near[:, None, :] + np.eye(4)
+    weight = 1.0 / np.prod(between, axis=2)
+    uneven = np.sum(weight * angles[index], axis=1) ** 2
+    expected = np.sum(weight**2 * known[index], axis=1)
+    a_second = np.sum(weight**2 * speed2[index], axis=1)
+    moving = a_second > 0.0
+    if moving.sum() < 10:
+        return 0.0
+    excess = (uneven / _MEDIAN_OF_CHI_SQUARE - expected)[moving] / a_second[moving]
+    return float(np.sqrt(max(float(np.median(excess)), 0.0)))
