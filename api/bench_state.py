@@ -127,4 +127,4 @@ def _sentence(alive: bool, channels: list[ChannelHealth]) -> str:
         return "The bench has not told its channels yet."
     if not unwell:
         return "All instruments are online."
-    return " ".join(channel.sentence for channel in unwell)
+    return " ".join(f"{channel.name}: {channel.sentence.rstrip('.')}." for channel in unwell)

@@ -33,8 +33,10 @@ def _while_measuring(measurement: MeasurementView, centre: Centre | None) -> Gui
         "tdc": "Turn slowly over the top and back again, twice, a few millimetres either side.",
         "lobe": "Turn steadily in the running direction for two full turns or more, then a little way back.",
     }
-    guide = Guide(step=_where(measurement), sentence=how[measurement.what], cautions=CAUTIONS)
-    if centre is None:
+    guide = Guide(
+        step=_where(measurement), sentence=measurement.sentence or how[measurement.what], cautions=CAUTIONS
+    )
+    if centre is None or measurement.sentence:
         return guide
     if centre.error is not None:
         return guide.model_copy(update={"why": centre.error["message"]})

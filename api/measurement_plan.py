@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 from api.bench_state import BenchState
 from api.errors import BenchError, NotFoundError
 from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
 from api.measurement_store import Measurement, MeasurementReader, now_text
+from api.streams import StoredStreams
 
 Fields = dict[str, Any]
 
 
-def planned(asked: MeasurementAsked, bench: BenchState, store: MeasurementReader, now_ns: int) -> Measurement:
-    """Give a measurement that begins now, not yet kept.
+def planned(
+    asked: MeasurementAsked, bench: BenchState, store: MeasurementReader, stored: StoredStreams
+) -> Measurement:
+    """Give a measurement that is ready to begin, not yet kept.
 
     Raises
     ------
@@ -22,7 +26,7 @@ def planned(asked: MeasurementAsked, bench: BenchState, store: MeasurementReader
     NotFoundError
         The bench has no gauge of that name.
     """
-    run_id = _running_run(bench, now_ns)
+    run_id = _running_run(bench)
     gauge = _chosen_gauge(asked.gauge, bench)
     if asked.kind == "tdc":
         settings = (asked.tdc or TdcAsked()).model_dump()
@@ -33,18 +37,18 @@ def planned(asked: MeasurementAsked, bench: BenchState, store: MeasurementReader
         what=asked.kind,
         touches=asked.touches,
         gauge=gauge,
-        start_ns=now_ns,
+        start_ns=time.monotonic_ns(),
         state="running",
         started_at=now_text(),
         job_id=asked.job_id,
         run_id=run_id,
         settings=settings,
-        facts=_gauge_facts(asked, bench.specs[gauge], store),
+        facts=_lag(asked, gauge, store) | stored.gauge_marks(run_id, gauge),
     )
 
 
-def _running_run(bench: BenchState, now_ns: int) -> int:
-    if not bench.alive(now_ns) or bench.run_id is None:
+def _running_run(bench: BenchState) -> int:
+    if not bench.alive(time.monotonic_ns()) or bench.run_id is None:
         raise BenchError(
             "capture_not_running", "Capture is not running, so nothing can be measured; wait or restart it."
         )
@@ -78,16 +82,10 @@ def _lobe_settings(asked: LobeAsked, store: MeasurementReader, run_id: int) -> F
     return settings | found | {"tdc_from": last.id}
 
 
-def _gauge_facts(asked: MeasurementAsked, spec: Fields, store: MeasurementReader) -> Fields:
+def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Fields:
     """Take the lag from the last true TDC found with the same gauge where none is given."""
-    facts = {
-        "lag_s": asked.lag_s,
-        "lag_u_s": asked.lag_u_s,
-        "lag_from": None,
-        "step_mm": spec.get("step_mm"),
-        "error_mm": spec.get("error_mm"),
-    }
-    last = store.last_tdc(gauge=spec["name"])
+    facts = {"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s, "lag_from": None}
+    last = store.last_tdc(gauge=gauge)
     if asked.lag_s is not None or last is None or last.result is None or last.detail is None:
         return facts
     known = {"lag_s": last.result["lag_s"], "lag_u_s": last.detail["lag_u_s"]}

@@ -49,7 +49,7 @@ class LobeAsked(Asked):
 
 
 class MeasurementAsked(Asked):
-    """Begin a measurement: what the gauge touches and, if wanted, how it is to be told.
+    """What the gauge touches and, if wanted, how the number is to be told.
 
     `touches` is a part and its cylinder, such as ``piston_1``, ``inlet_1`` or ``exhaust_3``. A piston gives
     true TDC, a valve gives a lobe.

@@ -137,6 +137,14 @@ class MeasurementReader:
         )
         return found[0] if found else None
 
+    def imported(self, name: str, touches: str) -> Measurement | None:
+        """Give the import of a file of that name, if there is one."""
+        found = self._many(
+            "WHERE imported_file = :name AND touches = :touches AND state != 'discarded' LIMIT 1",
+            {"name": name, "touches": touches},
+        )
+        return found[0] if found else None
+
     def _many(self, where: str, values: Fields | None = None) -> list[Measurement]:
         rows = self._read.rows(f"SELECT * FROM measurements {where}", values or {})
         return [_from_row(row) for row in rows]

@@ -13,6 +13,7 @@ import contextlib
 import logging
 import time
 from collections.abc import Awaitable, Callable, Iterator
+from dataclasses import replace
 
 from api.bench_state import BenchState, FeedMessage
 from api.board import Board
@@ -22,7 +23,7 @@ from api.estimate import PROGRAM, Outcome, estimate
 from api.interval import Interval
 from api.measurement_plan import planned
 from api.measurement_requests import MeasurementAsked
-from api.measurement_store import Measurement, MeasurementStore, State
+from api.measurement_store import Measurement, MeasurementStore, State, now_text
 from api.messages import Centre
 from api.messages import Measurement as MeasurementMessage
 from api.streams import StoredInterval, StoredStreams
@@ -30,6 +31,10 @@ from api.streams import StoredInterval, StoredStreams
 log = logging.getLogger("lobewright.measuring")
 LEAST_PAUSE_S = 0.1
 SHARE_OF_A_CORE = 0.34
+CUT_OFF = (
+    "Capture was started again and this measurement's readings end there. "
+    "Finish it with what is stored, or throw it away and start again."
+)
 Flush = Callable[[], Awaitable[bool]]
 
 
@@ -82,7 +87,7 @@ class Measuring:
         BenchError, NotFoundError, ConflictError
             The bench is not alive, has no such gauge, or the gauge is measuring already.
         """
-        plan = planned(asked, self._bench, self._store, time.monotonic_ns())
+        plan = await asyncio.to_thread(planned, asked, self._bench, self._store, self._stored)
         for other in self._active:
             if other.measurement.gauge == plan.gauge:
                 raise ConflictError(
@@ -90,6 +95,7 @@ class Measuring:
                     f"Gauge {plan.gauge} is measuring already (number {other.measurement.id}); "
                     "finish or discard that first.",
                 )
+        plan = replace(plan, start_ns=time.monotonic_ns(), started_at=now_text())
         running = Running(plan)
         self._active.append(running)  # it gathers from this instant, while the row is being written
         try:
@@ -184,6 +190,14 @@ class Measuring:
         """The live feed was connected anew: what came meanwhile is in the store only."""
         for running in self._active:
             running.interval.start_over()
+            if running.measurement.run_id != self._bench.run_id:
+                self._tell_cut_off(running)
+
+    def _tell_cut_off(self, running: Running) -> None:
+        """Capture began another run, in which the crank may count from another zero."""
+        running.measurement = replace(running.measurement, sentence=CUT_OFF)
+        self._board.measurement = running.measurement.view()
+        self._announce(running.measurement)
 
     async def _follow(self, running: Running) -> None:
         """Estimate again and again until cancelled; a failure is logged and does not end it."""

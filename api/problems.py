@@ -70,7 +70,7 @@ async def _by_status(request: Request, error: Exception) -> JSONResponse:
 
 
 async def _failed(request: Request, error: Exception) -> JSONResponse:
-    log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+    log.error("%s %s failed", request.method, request.url.path)
     return problem(500, "internal", "The service failed at this; nothing stored is lost. Its log says more.")
 
 

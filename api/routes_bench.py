@@ -78,12 +78,14 @@ async def get_latest(service: TheService) -> LatestView:
 async def get_health(service: TheService, response: Response) -> ServiceHealth:
     """Tell whether all is well; answers 503 where it is not, for whatever watches the service."""
     bench = service.board.health()
-    kept = bench.recorder is None or bench.recorder.state not in {"failing", "stopped", "hung"}
+    kept = bench.recorder is not None and bench.recorder.state == "recording"
     ok = bench.capture_alive and kept
     response.status_code = 200 if ok else UNWELL
     return ServiceHealth(
         ok=ok,
-        sentence=bench.sentence if kept or bench.recorder is None else bench.recorder.sentence,
+        sentence=bench.sentence
+        if kept or bench.recorder is None
+        else bench.recorder.sentence or bench.sentence,
         version=PROGRAM,
         bench=bench,
         screens=len(service.board.screens),

@@ -111,7 +111,7 @@ async def get_trace(
 async def get_trace_file(number: Number, service: TheService) -> StreamingResponse:
     """Download the trace file: every stored reading, no digit lost."""
     measurement = service.measurements.get(number)
-    interval = await asyncio.to_thread(service.interval, measurement)
+    interval = await asyncio.to_thread(service.stored.of, measurement)
     return StreamingResponse(
         trace_lines(interval.channels(), interval.start_ns, trace_comments(measurement)),
         media_type="text/csv; charset=utf-8",

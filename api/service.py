@@ -91,17 +91,9 @@ class Service:
 
     # -- what is stored
 
-    def interval(self, measurement: Measurement) -> StoredInterval:
-        """Read a measurement's streams; raises `ServiceError`."""
-        if measurement.run_id is None:
-            return self.stored.of_file(measurement.imported_file or "", measurement.gauge)
-        return self.stored.of_run(
-            measurement.run_id, measurement.gauge, measurement.start_ns, measurement.end_ns
-        )
-
     def _estimated(self, number: int) -> tuple[Measurement, StoredInterval, Outcome]:
         measurement = self.measurements.get(number)
-        interval = self.interval(measurement)
+        interval = self.stored.of(measurement)
         outcome = estimate(interval.streams(), measurement.analysis_settings(), measurement.gauge_facts())
         return measurement, interval, outcome
 

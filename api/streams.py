@@ -11,8 +11,10 @@ import numpy as np
 from analysis.streams import Floats, Streams
 from api.errors import BenchError, NotFoundError
 from api.interval import Counts, StoredPart, streams_from
+from api.measurement_store import Measurement
 from api.trace_file import CRANK, read_trace
-from capture.errors import CaptureError
+from capture.bench import parse_bench
+from capture.errors import BenchFileError, CaptureError
 from capture.stream_reader import ChannelReadings, StreamReader
 
 FOREVER_NS = 2**63 - 1
@@ -63,6 +65,12 @@ class StoredStreams:
         self._reader = StreamReader(data_dir)
         self._imported = data_dir / IMPORTED_FOLDER
 
+    def of(self, measurement: Measurement) -> StoredInterval:
+        """Read a measurement's streams, wherever they are kept; raises `ServiceError`."""
+        if measurement.run_id is None:
+            return self.of_file(measurement.imported_file or "", measurement.gauge)
+        return self.of_run(measurement.run_id, measurement.gauge, measurement.start_ns, measurement.end_ns)
+
     def of_run(self, run_id: int, gauge: str, start_ns: int, end_ns: int | None) -> StoredInterval:
         """Read crank and gauge of an interval.
 
@@ -94,6 +102,16 @@ class StoredStreams:
             max(_last(crank), saved.get(crank_name, -1)),
             max(_last(own), saved.get(gauge, -1)),
         )
+
+    def gauge_marks(self, run_id: int, gauge: str) -> dict[str, float | None]:
+        """Give the step and the stated error of a gauge, from the bench file that was kept with the run."""
+        text = next((run.bench for run in self._reader.runs() if run.id == run_id), "")
+        try:
+            instruments = parse_bench(text.encode()).gauge
+        except BenchFileError:
+            instruments = ()
+        own = next((one for one in instruments if one.name == gauge), None)
+        return {"step_mm": own.step_mm if own else None, "error_mm": own.error_mm if own else None}
 
     def of_file(self, name: str, gauge: str) -> StoredInterval:
         """Read an imported trace file."""

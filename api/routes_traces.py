@@ -1,0 +1,50 @@
+"""``/api/traces``: trace files from elsewhere, taken into the shop."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, File, Form, UploadFile
+
+from api.importing import asked_of, import_trace, told_by_file
+from api.measurement_requests import Name
+from api.messages import MeasurementView
+from api.problems import RESPONSES
+from api.service import Service, the_service
+
+router = APIRouter(prefix="/api/traces", tags=["traces"], responses=RESPONSES)
+TheService = Annotated[Service, Depends(the_service)]
+
+
+@router.post("", status_code=201)
+async def import_trace_file(
+    service: TheService,
+    file: Annotated[UploadFile, File(description="A trace file: CSV with the header time_s,channel,value.")],
+    touches: Annotated[
+        Name | None, Form(description="What the gauge touched; left out: as the file says.")
+    ] = None,
+    gauge: Annotated[Name | None, Form(description="Which gauge, where the file has several.")] = None,
+) -> MeasurementView:
+    """Take a trace file into the shop and measure it.
+
+    A file that this program exported says itself what it is; of any other file say what the gauge touched.
+    """
+
+    def take() -> MeasurementView:
+        with tempfile.NamedTemporaryFile(suffix=".csv") as kept:
+            shutil.copyfileobj(file.file, kept)
+            kept.flush()
+            return import_as(service, Path(kept.name), touches, gauge)
+
+    return await asyncio.to_thread(take)
+
+
+def import_as(service: Service, path: Path, touches: str | None, gauge: str | None) -> MeasurementView:
+    """Take a file into the shop, what is said of it by hand before what it says itself."""
+    said = {name: value for name, value in (("touches", touches), ("gauge", gauge)) if value is not None}
+    asked = asked_of(told_by_file(path) | said)
+    return import_trace(path, asked, service.shop, service.config.data_dir).view()
