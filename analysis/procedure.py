@@ -13,6 +13,7 @@ from analysis import procedure_cam, procedure_closing, procedure_opening
 from analysis.cam_timing import full_lift_of
 from analysis.comparison import lobe_error
 from analysis.engine import Cam, Job, Lobe
+from analysis.job_checks import check_job
 from analysis.job_facts import Fact, LobeMeasured, OwnDecision, Payload, Skipped, StrokeFound
 from analysis.procedure_admission import admit
 from analysis.procedure_evidence import Evidence, resting_on
@@ -85,15 +86,16 @@ def _state_of(evidence: Evidence) -> JobState:
         tdc_u95_deg=None if zero is None else zero.u95_deg,
         overlap_tdc_deg=None if overlap is None else overlap[1].overlap_tdc_deg,
         cams=tuple(_cam_standing(evidence, cam) for cam in evidence.job.engine.cams),
-        findings=_findings(outcomes),
+        findings=_findings(evidence, outcomes),
         departures=_departures(evidence, steps),
         signed_by="" if signature is None else signature.by,
         signed_at="" if signature is None else signature.at,
     )
 
 
-def _findings(outcomes: Mapping[str, Outcome]) -> tuple[Warn, ...]:
-    return tuple(dict.fromkeys(warn for outcome in outcomes.values() for warn in outcome.warnings))
+def _findings(evidence: Evidence, outcomes: Mapping[str, Outcome]) -> tuple[Warn, ...]:
+    of_steps = [warn for outcome in outcomes.values() for warn in outcome.warnings]
+    return tuple(dict.fromkeys([*of_steps, *check_job(evidence.job, evidence.standing())]))
 
 
 def _step_states(

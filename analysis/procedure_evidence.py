@@ -74,6 +74,18 @@ class Evidence:
         found = [(number, what) for number, what in self.counting(step_id, kind) if wanted(what)]
         return found[-1] if found else None
 
+    def standing(self) -> tuple[Fact, ...]:
+        """Return the facts whose measurements were not gone back over."""
+        return tuple(fact for fact in self.facts if fact.number > self._cut_of(fact))
+
+    def _cut_of(self, fact: Fact) -> int:
+        if isinstance(fact.what, TdcMeasured):
+            return self.opened_again.get("true_tdc", 0)
+        if isinstance(fact.what, LobeMeasured):
+            cam = self.job.engine.cam_of(Lobe(fact.what.cylinder, fact.what.valve))
+            return self.opened_again.get(f"lobe.{cam.name}", 0)
+        return 0
+
     def skip(self, step: Step) -> tuple[int, str] | None:
         """Return number and reason of a step's skip; a cam's steps are skipped with its lobe step."""
         own = self.last(step.id, Skipped, lambda what: what.step == step.id)
