@@ -2,17 +2,21 @@
  * Asking the server. Whatever goes wrong comes back as one sentence that can be shown to a builder.
  */
 
+/** `body` is what the server said besides the sentence: `code`, `questions`, `may_override`. */
 export class Refused extends Error {
-  constructor(sentence, status, code = "") {
+  constructor(sentence, status, body = null) {
     super(sentence);
     this.status = status;
-    this.code = code;
+    this.code = body?.code ?? "";
+    this.questions = body?.questions ?? [];
+    this.mayOverride = body?.may_override ?? false;
+    this.step = body?.step ?? "";
   }
 }
 
-/** The sentence in an error body: ours (`error.message`), the framework's (`detail`), or one made of the status. */
+/** The sentence in an error body: ours (`message`), the framework's (`detail`), or one made of the status. */
 export function sentenceOf(body, status) {
-  const found = body?.error?.message ?? body?.message ?? body?.sentence ?? body?.detail;
+  const found = body?.message ?? body?.detail;
   if (typeof found === "string") return found;
   if (Array.isArray(found) && found.length) {
     return found.map((item) => `${(item.loc ?? []).filter((part) => part !== "body").join(" ")}: ${item.msg}`).join("; ");
@@ -30,7 +34,7 @@ async function exchange(path, options) {
     throw new Refused(UNREACHED, 0);
   }
   const body = answer.status === 204 ? null : await answer.json().catch(() => null);
-  if (!answer.ok) throw new Refused(sentenceOf(body, answer.status), answer.status, body?.error?.code ?? "");
+  if (!answer.ok) throw new Refused(sentenceOf(body, answer.status), answer.status, body);
   return body;
 }
 

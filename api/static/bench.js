@@ -3,19 +3,22 @@
  */
 
 import { get, post } from "./ask.js";
-import { crankChannel, emptyPoints, gaugeChannels } from "./bench_state.js";
-import { centreParts, keptState, nextTouch, readingOf, staleness, theButton, theNumber, theSentence } from "./bench_view.js";
+import { emptyPoints, gaugeChannels } from "./bench_state.js";
+import { centreParts, keptState, nextTouch, staleness, theButton, theNumber, theSentence } from "./bench_view.js";
 import { pageCue } from "./cue.js";
-import { byId, el, note, put, refill, show, sign, state } from "./dom.js";
+import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { onLargeButton } from "./hands.js";
-import { LiveCurve } from "./live_curve.js";
+import { LiveCurve, viewOfCurve } from "./live_curve.js";
+import { NumberBox, paintReadings, stayAwake } from "./paint.js";
 import { isDark, startScreen, tell } from "./screen.js";
 import { Sound } from "./sound.js";
-import { joined, unitParts } from "./units.js";
+import { joined } from "./units.js";
+import { followZero } from "./zero.js";
 import { plainName, say, whatOf } from "./words.js";
 
 const { settings, link, bench } = startScreen();
 const sound = new Sound(settings);
+const number = new NumberBox(byId("figure"));
 const cue = pageCue();
 const curve = new LiveCurve(byId("curve"));
 const choice = { touches: "piston_1", gauge: "", cylinders: 4 };
@@ -36,8 +39,8 @@ function paint() {
   const now = bench.now;
   const stale = staleness(link.state, link.ageMs(), now);
   paintWords(now, stale);
-  paintNumber(now, stale);
-  paintReadings(now);
+  number.paint(theNumber(now, settings.chosen), stale, spoken);
+  paintEdge(now);
   paintButton(now);
   cue.draw(stale ? null : now.guide, settings.chosen);
   curve.draw(curveView(now));
@@ -61,50 +64,8 @@ function paintWords(now, stale) {
   refill(byId("notes"), JSON.stringify(lines), () => lines.map((line) => note(...line)));
 }
 
-function paintNumber(now, stale) {
-  const box = byId("figure");
-  const number = theNumber(now, settings.chosen);
-  box.classList.toggle("stale", Boolean(stale));
-  if (!box.firstChild) {
-    box.append(
-      el("span", { class: "figure-label" }),
-      el("div", { class: "figure-line" }, el("span", { class: "figure-digits" }, el("span", { class: "figure-number", id: "number" }),
-        el("span", { class: "figure-degree" })), el("span", { class: "figure-unit" }),
-        el("span", { class: "figure-interval" })),
-      el("p", { class: "stale-note", hidden: true }, sign("stop"), el("span")),
-    );
-  }
-  const [label, line, stopped] = box.children;
-  put(label, spoken(number.label));
-  const [degree, unit] = unitParts(number.unit);
-  put(line.children[0].firstChild, number.digits);
-  put(line.children[0].lastChild, degree);
-  put(line.children[1], unit);
-  put(line.children[2], number.interval);
-  show(stopped, Boolean(stale));
-  put(stopped.lastChild, spoken(stale ?? ""));
-}
-
-function reading(channel) {
-  return el("div", { class: "reading", data: { channel: channel.name } },
-    el("div", { class: "reading-name" }, el("span", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
-    el("div", { class: "reading-value" }, el("span"), el("small", { class: channel.quantity === "crank" ? "degree" : "" })), el("div", { class: "reading-note" }));
-}
-
-function paintReadings(now) {
-  const box = byId("readings");
-  refill(box, `${now.channels.map((channel) => channel.name)}`, () => (now.channels.length ? now.channels.map(reading)
-    : el("p", { class: "quiet" }, "No instrument is known yet.")));
-  for (const channel of now.channels) {
-    const row = box.querySelector(`[data-channel="${CSS.escape(channel.name)}"]`);
-    const told = readingOf(channel, now.latest[channel.name], link.state, link.ageMs(), settings.chosen);
-    row.classList.toggle("stale", told.stale);
-    refill(row.querySelector(".reading-state"), told.kind + told.word, () => state(told.kind, told.word));
-    const [digits, unit] = row.querySelector(".reading-value").children;
-    put(digits, told.digits);
-    put(unit, told.unit);
-    put(row.querySelector(".reading-note"), spoken(told.note));
-  }
+function paintEdge(now) {
+  paintReadings(byId("readings"), now, link, settings.chosen, spoken);
   const kept = keptState(now.recorder);
   refill(byId("kept"), kept.kind + kept.word, () => state(kept.kind, kept.word));
 }
@@ -128,22 +89,11 @@ function moreButtons(measurement, running) {
 
 function curveView(now) {
   const { measurement, points } = now;
-  const crank = crankChannel(now);
-  const kind = settings.chosen.length;
   const title = measurement ? `${whatOf(measurement.touches)}: gauge over crank degrees` : "The curve";
   put(byId("curve-title"), spoken(title));
   const count = points?.crankDeg.length ?? 0;
   put(byId("curve-note"), measurement ? `${count} readings. Dots: turned on. Rings: turned back.` : "It is drawn here while you measure.");
-  return {
-    key: `${measurement?.id ?? ""} ${kind} ${isDark()}`,
-    period: measurement?.what === "tdc" ? 360 : 720,
-    zeroDeg: 0,
-    points,
-    fit: now.fit,
-    result: now.result,
-    crankDeg: crank ? now.latest[crank.name]?.value : NaN,
-    lengthKind: kind,
-  };
+  return viewOfCurve(now, settings.chosen, isDark());
 }
 
 /** The drawing in words, for whoever cannot see it; renewed once a second, not sixty times. */
@@ -289,6 +239,8 @@ function followGuide() {
   }
 }
 
+stayAwake();
+followZero(bench, repaint);
 buildChoice();
 bench.addEventListener("change", (event) => hear(event.detail));
 bench.addEventListener("tick", () => {

@@ -16,6 +16,8 @@ export const EMPTY = {
   points: null,
   events: [],
   run: null,
+  /** Encoder angle of true TDC that the measurement's result is told from; 0 while none is known. */
+  zeroDeg: 0,
 };
 
 const KEPT_EVENTS = 20;
@@ -47,7 +49,7 @@ function startOver(state, measurement) {
   const same = state.measurement && measurement && state.measurement.id === measurement.id;
   const next = { ...state, measurement };
   if (same) return measurement.result ? { ...next, result: measurement.result, error: null } : next;
-  return { ...next, result: measurement?.result ?? null, error: null, fit: null, points: null };
+  return { ...next, result: measurement?.result ?? null, error: null, fit: null, points: null, zeroDeg: 0 };
 }
 
 const STEPS = {

@@ -38,6 +38,17 @@ export function baseLayout(look, x, y, more = {}) {
   };
 }
 
+const lowest = (start, list) => list.reduce((least, value) => Math.min(least, value), start);
+const highest = (start, list) => list.reduce((most, value) => Math.max(most, value), start);
+
+/** Show the whole turn, or what was read of it, and mark the axis in the builder's round angles. */
+function whole(item, more = {}) {
+  const { deg } = item.lift ?? item.points;
+  const low = lowest(lowest(Infinity, deg), item.points.deg);
+  const high = highest(highest(-Infinity, deg), item.points.deg);
+  return { ...more, meta: { range: [low, high], angles: true } };
+}
+
 function upright(deg, look, { dash = "longdashdot", colour = look.colours.accent, width = 2 } = {}) {
   return { type: "line", xref: "x", yref: "paper", x0: deg, x1: deg, y0: 0, y1: 1, line: { color: colour, width, dash } };
 }
@@ -49,26 +60,32 @@ function band(from, to, look, axisName = "x") {
   };
 }
 
-function readings(points, look, name = "readings") {
-  return {
-    type: "scatter", mode: "markers", name, x: points.deg, y: lengths(points.mm, look),
-    marker: { size: 4, color: look.colours.ink2, opacity: 0.75 }, hovertemplate: `%{x:.2f}°, %{y} ${unitOf(look)}<extra></extra>`,
+/** Readings turned on are dots, on the way back rings. */
+function readings(points, look) {
+  const part = (back) => {
+    const chosen = points.deg.flatMap((_, at) => ((points.way?.[at] ?? 1) < 0 === back ? [at] : []));
+    return {
+      type: "scatter", mode: "markers", name: back ? "turned back" : "turned on",
+      x: chosen.map((at) => points.deg[at]), y: lengths(chosen.map((at) => points.mm[at]), look),
+      marker: back ? { size: 6, symbol: "circle-open", color: look.colours.line } : { size: 4, color: look.colours.ink2 },
+      hovertemplate: `%{x:.2f}°, %{y} ${unitOf(look)}<extra></extra>`,
+    };
   };
+  return [part(true), part(false)];
 }
 
 function line(curve, look, { name = "", colour = look.colours.accent, dash = "solid", width = 2.2 } = {}) {
   return {
-    type: "scatter", mode: "lines", name, x: curve.deg, y: lengths(curve.mm, look), line: { color: colour, dash, width },
+    type: "scatter", mode: "lines", name, x: curve.deg, y: lengths(curve.mm, look), line: { color: colour, dash, width, simplify: false },
     connectgaps: false, hovertemplate: `${name ? `${name}: ` : ""}%{x:.2f}°, %{y} ${unitOf(look)}<extra></extra>`,
   };
 }
 
 /** Equal readings as a builder takes them: a dimension between the flanks, a tick at its middle. */
-function pairLines(item, look) {
-  const top = item.curve ? item.sense < 0 ? Math.min(...item.curve.mm) : Math.max(...item.curve.mm) : null;
-  if (top === null) return [];
-  return (item.pairs ?? []).slice(0, 8).map((pair) => {
-    const y = lengthValue(top - (item.sense < 0 ? -1 : 1) * pair.drop_mm, look.lengthKind);
+function pairLines(item, look, upwards) {
+  if (!item.curve) return [];
+  return item.pairs.slice(0, 8).map((pair) => {
+    const y = lengthValue(upwards(item.top.mm) - pair.drop_mm, look.lengthKind);
     return {
       type: "scatter", mode: "lines+markers", x: [pair.before_deg, pair.midpoint_deg, pair.after_deg], y: [y, y, y],
       line: { color: look.colours.ink2, width: 1 },
@@ -78,30 +95,51 @@ function pairLines(item, look) {
   });
 }
 
+/**
+ * Fitted traces are shown with their top up, whichever way the gauge counts: a lobe as lift above its base circle, a
+ * piston as its height below the top. Without a fit the gauge's own readings are shown.
+ */
+function uprightened(item) {
+  if (!item.top) return { upwards: (mm) => mm, title: "gauge" };
+  const { sense, mm: top } = item.top;
+  return item.what === "lobe" ? { upwards: (mm) => sense * (mm - item.base), title: "lift" } : { upwards: (mm) => sense * (mm - top), title: "from the top" };
+}
+
+/** Title of an axis of angles: where it counts from. */
+function angleTitle(item) {
+  return item.what === "lobe" ? "crank degrees, 0 at overlap TDC" : "crank degrees of the encoder";
+}
+
 /** Gauge or lift over crank degrees: readings, fit, equal readings, the centre with its interval. */
 export function curveFigure(item, look) {
-  const data = [readings(item.points, look)];
-  if (item.curve) data.push(line(item.curve, look, { name: "fit" }));
+  const { upwards, title } = uprightened(item);
+  const turned = (curve) => ({ ...curve, mm: curve.mm.map(upwards) });
+  const data = readings(turned(item.points), look);
+  if (item.curve) data.push(line(turned(item.curve), look, { name: "fit" }));
   const shapes = [];
   if (Number.isFinite(item.centre)) {
-    data.push(...pairLines(item, look));
+    data.push(...pairLines(item, look, upwards));
     shapes.push(band(item.centre - item.u95, item.centre + item.u95, look), upright(item.centre, look));
   }
-  return { data, layout: baseLayout(look, "crank degrees", `gauge, ${unitOf(look)}`, { shapes }) };
+  return { data, layout: baseLayout(look, angleTitle(item), `${title}, ${unitOf(look)}`, whole(item, { shapes })) };
 }
+
+/** Degrees either side over which a rate is taken. */
+export const RATE_REACH = 6;
 
 /** Lift, velocity and acceleration, one above another on one axis of crank degrees. */
 export function ratesFigure(item, look) {
-  const { deg, lift, velocity, acceleration } = rates(item.lift, 4, 1);
+  const { deg, lift, velocity, acceleration } = rates(item.lift, RATE_REACH, 1);
   const row = (ys, domain, name) => ({
-    type: "scatter", mode: "lines", x: deg, y: lengths(ys, look), yaxis: name, line: { color: look.colours.accent, width: 2 },
+    type: "scatter", mode: "lines", x: deg, y: lengths(ys, look), yaxis: name, line: { color: look.colours.accent, width: 2, simplify: false },
     hovertemplate: "%{x:.1f}°: %{y:.4~f}<extra></extra>", connectgaps: false,
   });
   const unit = unitOf(look);
-  const layout = baseLayout(look, "crank degrees", `lift, ${unit}`, {
+  const layout = baseLayout(look, angleTitle(item), `lift, ${unit}`, {
     yaxis: axis(`lift, ${unit}`, look, { domain: [0.7, 1] }),
     yaxis2: axis(`velocity, ${unit}/°`, look, { domain: [0.36, 0.64] }),
     yaxis3: axis(`acceleration, ${unit}/°²`, look, { domain: [0, 0.29] }),
+    ...whole(item),
   });
   layout.xaxis.anchor = "y3";
   if (Number.isFinite(item.centre)) layout.shapes = [upright(item.centre, look)];
@@ -110,7 +148,7 @@ export function ratesFigure(item, look) {
 
 /** The lobe as it would be cut: lift on a base circle drawn for the eye, over cam degrees. */
 export function polarFigure(items, look) {
-  const base = 1.6 * Math.max(...items.map((item) => Math.max(...item.lift.mm)));
+  const base = 1.6 * Math.max(...items.map((item) => highest(-Infinity, item.lift.mm)));
   const data = items.map((item, at) => ({
     type: "scatterpolar", mode: "lines", name: item.title, theta: item.lift.deg.map((deg) => deg / 2),
     r: lengths(item.lift.mm.map((mm) => base + mm), look), line: { color: nthColour(at, look), dash: DASHES[at % DASHES.length], width: 2.2 },
@@ -151,8 +189,7 @@ export function centresFigure(item, look) {
 
 /** What the fit leaves over, reading by reading. */
 export function residualFigure(item, look, residuals) {
-  const data = [{ ...readings(residuals, look, "residuals"), marker: { size: 4, color: look.colours.ink } }];
-  return { data, layout: baseLayout(look, "crank degrees", `reading less fit, ${unitOf(look)}`) };
+  return { data: readings(residuals, look), layout: baseLayout(look, angleTitle(item), `reading less fit, ${unitOf(look)}`, whole(item)) };
 }
 
 /** The raw streams over time; pauses banded, reversals and gaps marked, each named in its hover and below. */
@@ -175,6 +212,8 @@ export function streamsFigure(item, look, seen) {
     ],
   });
   layout.xaxis.anchor = "y";
+  layout.margin.t = 48;
+  layout.meta = { range: [0, highest(highest(0, streams.gaugeS), streams.crankS)] };
   return { data, layout };
 }
 
@@ -189,11 +228,11 @@ function nthColour(at, look) {
 /** Two or more curves over one another. `curves` are already aligned and on one turn, in crank or cam degrees. */
 export function overlayFigure(items, curves, look, degrees) {
   const data = curves.map((curve, at) => line(curve, look, { name: items[at].title, colour: nthColour(at, look), dash: DASHES[at % DASHES.length] }));
-  return { data, layout: baseLayout(look, `${degrees} degrees`, `lift, ${unitOf(look)}`, { showlegend: true }) };
+  return { data, layout: baseLayout(look, `${degrees} degrees`, `lift, ${unitOf(look)}`, { showlegend: true, meta: { angles: true } }) };
 }
 
 /** Each curve less the first. */
 export function differenceFigure(items, differences, look, degrees) {
   const data = differences.map((curve, at) => line(curve, look, { name: `${items[at + 1].title} less ${items[0].title}`, colour: nthColour(at + 1, look), dash: DASHES[(at + 1) % DASHES.length] }));
-  return { data, layout: baseLayout(look, `${degrees} degrees`, `difference, ${unitOf(look)}`, { showlegend: data.length > 1 }) };
+  return { data, layout: baseLayout(look, `${degrees} degrees`, `difference, ${unitOf(look)}`, { showlegend: data.length > 1, meta: { angles: true } }) };
 }

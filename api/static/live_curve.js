@@ -7,18 +7,41 @@
  */
 
 import { Span, angleTicks, lengthTicks, placeInWindow } from "./curve_scale.js";
+import { crankChannel } from "./bench_state.js";
+import { equalPairs, layOver, unrolled } from "./series.js";
+import { topOf } from "./trace_item.js";
 import { digits, lengthValue, LENGTHS, wrap } from "./units.js";
 
 const MARGIN = { left: 58, right: 16, top: 30, bottom: 34 };
 const PAIRS_DRAWN = 5;
+/** Where a lobe's equal readings are drawn, mm below full lift. */
+const PAIR_DROPS = [0.5, 1.27, 2, 4];
+
+/** What a `LiveCurve` draws of the bench's state. */
+export function viewOfCurve(bench, choices, dark) {
+  const { measurement } = bench;
+  const crank = crankChannel(bench);
+  return {
+    key: `${measurement?.id ?? ""} ${choices.length} ${dark} ${bench.zeroDeg}`,
+    period: measurement?.what === "tdc" ? 360 : 720,
+    zeroDeg: bench.zeroDeg,
+    points: bench.points,
+    fit: bench.fit,
+    result: bench.result,
+    crankDeg: crank ? bench.latest[crank.name]?.value : NaN,
+    lengthKind: choices.length,
+  };
+}
 
 function ink(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 
 export class LiveCurve {
-  constructor(canvas) {
+  /** `scale` enlarges lettering and points for a wall. */
+  constructor(canvas, scale = 1) {
     this.canvas = canvas;
+    this.scale = scale;
     this.layer = document.createElement("canvas");
     this.reset("", 720);
     new ResizeObserver(() => this.#resize()).observe(canvas.parentElement);
@@ -41,9 +64,10 @@ export class LiveCurve {
     const ratio = Math.min(window.devicePixelRatio || 1, 2);
     const { clientWidth, clientHeight } = this.canvas.parentElement;
     if (!clientWidth) return;
-    this.ratio = ratio;
-    this.width = clientWidth;
-    this.height = clientHeight;
+    // Drawn in units of `scale` pixels: a wall's drawing is the bench's, larger.
+    this.ratio = ratio * this.scale;
+    this.width = clientWidth / this.scale;
+    this.height = clientHeight / this.scale;
     for (const canvas of [this.canvas, this.layer]) {
       canvas.width = Math.round(clientWidth * ratio);
       canvas.height = Math.round(clientHeight * ratio);
@@ -198,18 +222,38 @@ export class LiveCurve {
     pen.globalAlpha = 1;
   }
 
+  /** The fitted curve brought onto the readings: it is lift, they are whatever the gauge counts from. */
+  #laid() {
+    const { fit, points, zeroDeg } = this.view;
+    if (!fit || !points) return null;
+    if (this.laidFrom === fit) return this.laidFit;
+    const seen = { deg: points.crankDeg.map((deg) => deg - zeroDeg), mm: points.gaugeMm };
+    const curve = unrolled(fit.deg, fit.mm, this.period);
+    const { sense, offset } = layOver(fit, seen, this.period);
+    this.laidFrom = fit;
+    const gauge = curve.mm.map((mm) => offset + sense * mm);
+    this.laidFit = { curve, gauge, top: topOf({ deg: curve.deg, mm: gauge }, this.#inCurve(curve)) };
+    return this.laidFit;
+  }
+
+  /** The centre's angle on the turn that the fitted curve is unrolled on. */
+  #inCurve(curve) {
+    return curve.deg[0] + wrap(this.view.result.centre_deg - curve.deg[0], this.period);
+  }
+
   #fit(pen) {
-    const { fit } = this.view;
-    if (!fit) return;
+    const laid = this.#laid();
+    if (!laid) return;
     pen.strokeStyle = this.colours.accent;
     pen.lineWidth = 2;
     pen.beginPath();
-    let before = -Infinity;
-    fit.deg.forEach((deg, at) => {
+    let before = Infinity;
+    laid.curve.deg.forEach((deg, at) => {
       const x = this.x(deg);
+      const y = this.y(laid.gauge[at]);
       // A step to the left is the end of the turn: lift the pen.
-      if (x > before) pen.lineTo(x, this.y(fit.mm[at]));
-      else pen.moveTo(x, this.y(fit.mm[at]));
+      if (x >= before) pen.lineTo(x, y);
+      else pen.moveTo(x, y);
       before = x;
     });
     pen.stroke();
@@ -217,13 +261,13 @@ export class LiveCurve {
 
   /** Equal readings as dimensions: a thin line with an arrowhead at each flank and a tick at its middle. */
   #pairs(pen, result) {
-    const { fit } = this.view;
-    const top = fit ? (result.polarity === -1 ? Math.min(...fit.mm) : Math.max(...fit.mm)) : this.high;
-    const sense = result.polarity === -1 ? -1 : 1;
+    const laid = this.#laid();
+    if (!laid) return;
+    const told = result.equal_readings?.length ? result.equal_readings : equalPairs({ deg: laid.curve.deg, mm: laid.gauge.map((mm) => laid.top.sense * mm) }, PAIR_DROPS);
     pen.strokeStyle = pen.fillStyle = this.colours.ink2;
     pen.lineWidth = 1;
-    for (const pair of (result.equal_readings ?? []).slice(0, PAIRS_DRAWN)) {
-      const y = this.y(top - sense * pair.drop_mm);
+    for (const pair of told.slice(0, PAIRS_DRAWN)) {
+      const y = this.y(laid.top.mm - laid.top.sense * pair.drop_mm);
       const [left, right, middle] = [pair.before_deg, pair.after_deg, pair.midpoint_deg].map((deg) => this.x(deg));
       if (!(left < right)) continue;
       pen.beginPath();

@@ -2,6 +2,7 @@
  * Drawing figures on the page with the plotting library, in the colours of this screen; saving them as pictures.
  */
 
+import { ANGLE_STEPS } from "./curve_scale.js";
 import { el } from "./dom.js";
 
 const NAMES = { ink: "--ink", ink2: "--ink-2", line: "--line", hair: "--hair", accent: "--accent", wash: "--accent-wash", stop: "--stop", sheet: "--sheet" };
@@ -31,11 +32,28 @@ export function library() {
 /** Draw or redraw a figure in `box`. */
 export async function draw(box, figure) {
   const Plotly = await library();
-  await Plotly.react(box, figure.data, figure.layout, CONFIG);
+  const { layout } = figure;
+  if (layout.meta?.range && layout.xaxis) layout.xaxis.range = [...layout.meta.range];
+  await Plotly.react(box, figure.data, layout, CONFIG);
+  await markAngles(box);
+  if (box.dataset.marked) return;
+  box.dataset.marked = "yes";
+  box.on("plotly_relayout", () => markAngles(box));
+}
+
+/** Ticks at the angles a builder counts in (5, 10, 30, 90), as many as there is room for. */
+async function markAngles(box) {
+  if (!box.layout?.meta?.angles || !box._fullLayout.xaxis) return;
+  const [from, to] = box._fullLayout.xaxis.range;
+  const wanted = Math.max(2, box.clientWidth / 90);
+  const step = ANGLE_STEPS.find((candidate) => (to - from) / candidate <= wanted) ?? 180;
+  if (box.layout.xaxis.dtick !== step) await window.Plotly.relayout(box, { "xaxis.tick0": 0, "xaxis.dtick": step });
 }
 
 export async function undraw(box) {
-  if (box.data) (await library()).purge(box);
+  if (!box.data) return;
+  (await library()).purge(box);
+  delete box.dataset.marked;
 }
 
 function download(href, name) {
@@ -66,7 +84,8 @@ export function saveCsv(name, header, rows) {
 export async function zoom(box, factor) {
   const Plotly = await library();
   if (!factor) {
-    await Plotly.relayout(box, { "xaxis.autorange": true, "yaxis.autorange": box.layout.yaxis?.autorange === "reversed" ? "reversed" : true });
+    const range = box.layout.meta?.range;
+    await Plotly.relayout(box, { ...(range ? { "xaxis.range": [...range] } : { "xaxis.autorange": true }), "yaxis.autorange": box.layout.yaxis?.autorange === "reversed" ? "reversed" : true });
     return;
   }
   const [from, to] = box._fullLayout.xaxis.range;

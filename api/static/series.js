@@ -203,3 +203,24 @@ export function layOver(fit, points, period) {
   const sense = together < 0 ? -1 : 1;
   return { sense, offset: meanRead - sense * meanFit };
 }
+
+/** Angle on one flank where a curve passes `level`, from the top outwards; `NaN` where it never does. */
+function crossing(curve, top, level, step) {
+  for (let at = top; at + step >= 0 && at + step < curve.mm.length; at += step) {
+    const [here, there] = [curve.mm[at], curve.mm[at + step]];
+    if (here >= level && there < level) return curve.deg[at] + ((curve.deg[at + step] - curve.deg[at]) * (here - level)) / (here - there);
+  }
+  return NaN;
+}
+
+/** Pairs of equal lift read off a fitted curve, one a drop below its top; drops that leave the curve are left out. */
+export function equalPairs(curve, drops) {
+  if (curve.mm.length < 3) return [];
+  const top = curve.mm.indexOf(Math.max(...curve.mm));
+  return drops.flatMap((drop) => {
+    const before = crossing(curve, top, curve.mm[top] - drop, -1);
+    const after = crossing(curve, top, curve.mm[top] - drop, 1);
+    if (!Number.isFinite(before) || !Number.isFinite(after)) return [];
+    return [{ drop_mm: drop, before_deg: before, after_deg: after, midpoint_deg: (before + after) / 2 }];
+  });
+}

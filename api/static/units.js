@@ -102,5 +102,5 @@ export function age(seconds) {
 /** Decimals of a centre: as many as its interval deserves, and never more than a builder can use. */
 export function decimalsFor(u95) {
   if (!Number.isFinite(u95) || u95 <= 0) return 2;
-  return Math.min(2, Math.max(0, 1 - Math.floor(Math.log10(u95))));
+  return u95 < 0.01 ? 3 : Math.min(2, Math.max(0, 1 - Math.floor(Math.log10(u95))));
 }

@@ -1,0 +1,252 @@
+/**
+ * One stored trace: its number, its drawings, its tables, and others laid over it.
+ */
+
+import { get } from "./ask.js";
+import { centreParts } from "./bench_view.js";
+import { byId, el, note, put, show } from "./dom.js";
+import { RATE_REACH, centresFigure, curveFigure, differenceFigure, overlayFigure, polarFigure, ratesFigure, residualFigure, streamsFigure } from "./figures.js";
+import { NumberBox } from "./paint.js";
+import { draw, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
+import { startScreen } from "./screen.js";
+import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
+import { itemFrom, residualsOf } from "./trace_item.js";
+import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, eventRows, factRows, pairRows, passRows, shareBar, table } from "./trace_tables.js";
+import { digits, length, lengthValue } from "./units.js";
+import { plainName, say, whatOf } from "./words.js";
+
+const POINTS = 6000;
+const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
+const { settings } = startScreen();
+const spoken = (text) => say(text, settings.chosen.words);
+const number = new NumberBox(byId("figure"));
+const shown = { measurement: null, item: null, view: "curve", others: [], degrees: "crank", placed: "found" };
+
+const VIEWS = {
+  curve: ["Curve", () => true],
+  rates: ["Lift, velocity, acceleration", (item) => item.what === "lobe" && item.lift],
+  polar: ["Polar", (item) => item.what === "lobe" && item.lift],
+  centres: ["Centre against lift", (item) => item.pairs.length > 1],
+  residuals: ["Left over by the fit", (item) => Boolean(item.curve)],
+  streams: ["As it came in", () => true],
+};
+
+async function load(number_) {
+  const [measurement, trace] = await Promise.all([get(`/api/measurements/${number_}`), get(`/api/measurements/${number_}/trace?max_points=${POINTS}`)]);
+  return { measurement, item: itemFrom(measurement, trace) };
+}
+
+// ---- head and tables ----
+
+function paintHead() {
+  const { measurement, item } = shown;
+  put(byId("title"), spoken(whatOf(measurement.touches)));
+  document.title = `${spoken(whatOf(measurement.touches))} · trace ${id} · Lobewright`;
+  const when = new Date(measurement.started_at).toLocaleString(document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
+  put(byId("about"), spoken(`Trace ${id}, ${when}, gauge ${plainName(measurement.gauge)}, ${measurement.state}.`));
+  byId("save-trace").href = `/api/measurements/${id}/trace.csv`;
+  const notes = [];
+  if (measurement.error) notes.push(note("stop", spoken(measurement.error.message), "No number."));
+  for (const warning of item.result?.warnings ?? []) notes.push(note("mind", spoken(warning.message)));
+  byId("notes").replaceChildren(...notes);
+}
+
+function paintNumber() {
+  const { measurement, item } = shown;
+  const method = item.what === "lobe" ? `Lobe centre, ${item.result ? length(item.result.drop_mm, settings.chosen.length) : ""} below full lift`
+    : "True TDC, in the encoder's degrees";
+  const told = item.result ? { label: method, ...centreParts(measurement, item.result, settings.chosen) }
+    : { label: "No number", digits: "–", unit: "", interval: "" };
+  number.paint(told, null, spoken);
+  byId("facts").replaceChildren(...factRows(item, settings.chosen).map(([name, value]) => el("div", {}, el("dt", {}, spoken(name)), el("dd", {}, value))));
+}
+
+function paintTables() {
+  const { item } = shown;
+  const { chosen } = settings;
+  byId("pairs").replaceChildren(table(PAIR_COLUMNS, pairRows(item, chosen), "None could be taken."));
+  byId("passes").replaceChildren(table(PASS_COLUMNS, passRows(item, chosen), "No pass through the dwell was seen."));
+  const budget = budgetRows(item).map(([source, u, share]) => [spoken(source), u, shareBar(share)]);
+  byId("budget").replaceChildren(table(BUDGET_COLUMNS, budget, "No interval was computed."));
+  show(byId("events-sheet"), item.what === "lobe");
+  byId("events").replaceChildren(table(EVENT_COLUMNS, eventRows(item, chosen), "None could be told."));
+}
+
+// ---- the drawing ----
+
+function figureOf(view, look) {
+  const { item } = shown;
+  if (view === "rates") return ratesFigure(item, look);
+  if (view === "polar") return polarFigure([item], look);
+  if (view === "centres") return centresFigure(item, look);
+  if (view === "residuals") return residualFigure(item, look, residualsOf(item));
+  if (view === "streams") return streamsFigure(item, look, seenInStreams());
+  return curveFigure(item, look);
+}
+
+function seenInStreams() {
+  const { streams } = shown.item;
+  return { ...marks(streams.crankS, streams.crankDeg), gaps: gaps(streams.gaugeS) };
+}
+
+function noteOf(view) {
+  if (view === "curve") return "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; the chain-dotted line is the centre, the band its interval.";
+  if (view === "rates") return `Per crank degree, each point by a parabola over ${RATE_REACH}° either side of it.`;
+  if (view === "polar") return "Lift over a base circle drawn for the eye; cam degrees, clockwise.";
+  if (view === "centres") return "A line that leans means unlike flanks. Dotted: full lift.";
+  if (view === "residuals") return shown.item.what === "lobe" ? "Each reading less the fitted curve at the same angle; the way back is left out, it shows the slack." : "Each reading less the fitted curve at the same angle.";
+  const { pauses, reversals, gaps: missing } = seenInStreams();
+  return `Pauses: ${pauses.length}. Turned round: ${reversals.length}. Gaps in the gauge's readings: ${missing.length}.`;
+}
+
+async function paintPlot() {
+  const box = byId("plot");
+  const look = lookOf(settings);
+  put(byId("drawing-title"), spoken(VIEWS[shown.view][0]));
+  put(byId("plot-note"), spoken(noteOf(shown.view)));
+  // The library keeps axes of the old kind when polar and straight ones follow each other: start afresh.
+  await undraw(box);
+  await draw(box, figureOf(shown.view, look));
+  box.on("plotly_hover", (event) => readOff(event.points[0]));
+}
+
+function readOff(point) {
+  if (Number.isFinite(point?.x)) put(byId("read-off"), `${digits(point.x, 2)}${shown.view === "streams" ? " s" : "°"}: ${digits(point.y, 3)}`);
+}
+
+function buildViews() {
+  const usable = Object.entries(VIEWS).filter(([, [, fits]]) => fits(shown.item));
+  byId("views").replaceChildren(...usable.map(([value, [name]]) => option("view", value, name, shown.view, () => {
+    shown.view = value;
+    paintPlot();
+  })));
+}
+
+function option(name, value, label, chosen, taken) {
+  const input = el("input", { type: "radio", name, value });
+  input.checked = value === chosen;
+  input.addEventListener("change", taken);
+  return el("label", {}, input, el("span", {}, spoken(label)));
+}
+
+const MOVES = { nearer: (box) => zoom(box, 0.5), farther: (box) => zoom(box, 2), left: (box) => pan(box, -0.25), right: (box) => pan(box, 0.25), all: (box) => zoom(box, 0) };
+
+function buildMoves() {
+  for (const button of document.querySelectorAll("[data-move]")) {
+    button.addEventListener("click", () => byId("plot")._fullLayout?.xaxis && MOVES[button.dataset.move](byId("plot")));
+  }
+}
+
+// ---- others laid over ----
+
+function placedCurves() {
+  const items = [shown.item, ...shown.others];
+  const { period } = shown.item;
+  const pairs = items.map((item) => ({ curve: item.lift, centre: item.centre }));
+  const onOne = shown.placed === "aligned" ? aligned(pairs, period) : pairs.map(({ curve }) => sameTurn(pairs[0].curve, curve, period));
+  return { items, curves: shown.degrees === "cam" ? onOne.map(inCamDegrees) : onOne };
+}
+
+async function paintOver() {
+  byId("laid").replaceChildren(...shown.others.map((item) => el("button", { type: "button", class: "plain-button", onclick: () => takeOff(item.id) }, `Take off ${spoken(item.title)}`)));
+  show(byId("over-plots"), shown.others.length > 0);
+  if (!shown.others.length) return;
+  const look = lookOf(settings);
+  const { items, curves } = placedCurves();
+  const differences = curves.slice(1).map((curve) => difference(curves[0], curve));
+  await draw(byId("over-plot"), overlayFigure(items, curves, look, shown.degrees));
+  await draw(byId("difference-plot"), differenceFigure(items, differences, look, shown.degrees));
+  put(byId("difference-note"), spoken(differences.map((curve, at) => differenceWords(items[at + 1], curve)).join(" ")));
+}
+
+function differenceWords(item, curve) {
+  const largest = curve.mm.reduce((most, mm, at) => (Math.abs(mm) > Math.abs(curve.mm[most]) ? at : most), 0);
+  const early = item.centre - shown.item.centre;
+  const shift = `${item.title} stands ${digits(Math.abs(early), 2)}° ${early < 0 ? "earlier" : "later"}`;
+  return `${shift}; the largest difference is ${length(curve.mm[largest] ?? NaN, settings.chosen.length, { finer: 1 })} at ${digits(curve.deg[largest] ?? NaN, 1)}°.`;
+}
+
+function takeOff(other) {
+  shown.others = shown.others.filter((item) => item.id !== other);
+  remember();
+  paintOver();
+}
+
+async function layOverAnother(other) {
+  if (!other || shown.others.some((item) => item.id === other)) return;
+  const { item } = await load(other);
+  if (!item.lift) throw new Error("That trace has no fitted curve to lay over.");
+  shown.others = [...shown.others, item];
+  remember();
+  await paintOver();
+}
+
+/** The address tells what is laid over, so that a page can be handed on. */
+function remember() {
+  const others = shown.others.map((item) => item.id).join(",");
+  window.history.replaceState(null, "", others ? `?with=${others}` : window.location.pathname);
+}
+
+async function buildOver() {
+  show(byId("over"), Boolean(shown.item.lift));
+  if (!shown.item.lift) return;
+  const all = (await get("/api/measurements?limit=500")).measurements;
+  const fitting = all.filter((other) => other.id !== id && other.what === shown.item.what && other.result);
+  byId("other").replaceChildren(...fitting.map((other) => el("option", { value: other.id }, `${other.id}: ${spoken(whatOf(other.touches))}, ${new Date(other.started_at).toLocaleDateString(document.documentElement.lang)}`)));
+  byId("add").disabled = !fitting.length;
+  byId("add").addEventListener("click", () => guarded(() => layOverAnother(Number(byId("other").value))));
+  const again = (name) => (event) => {
+    shown[name] = event.target.value;
+    paintOver();
+  };
+  byId("degrees").replaceChildren(option("degrees", "crank", "crank", "crank", again("degrees")), option("degrees", "cam", "cam", "crank", again("degrees")));
+  byId("placed").replaceChildren(option("placed", "found", "as found", "found", again("placed")), option("placed", "aligned", "centres on one another", "found", again("placed")));
+  const asked = new URLSearchParams(window.location.search).get("with") ?? "";
+  for (const other of asked.split(",").map(Number).filter(Boolean)) await guarded(() => layOverAnother(other));
+}
+
+// ---- saving ----
+
+function saveTable() {
+  const { item } = shown;
+  const even = rates(item.lift, RATE_REACH, 1);
+  const kind = settings.chosen.length;
+  const rows = even.deg.map((deg, at) => [deg, ...[even.lift, even.velocity, even.acceleration].map((list) => (Number.isFinite(list[at]) ? lengthValue(list[at], kind) : ""))]);
+  const unit = kind === "mm" ? "mm" : kind === "inch" ? "in" : "thou";
+  saveCsv(`trace_${id}_by_degree`, ["crank_deg", `lift_${unit}`, `velocity_${unit}_per_deg`, `acceleration_${unit}_per_deg2`], rows);
+}
+
+function buildSaves() {
+  byId("save-png").addEventListener("click", () => guarded(() => savePicture(byId("plot"), `trace_${id}_${shown.view}`, "png")));
+  byId("save-svg").addEventListener("click", () => guarded(() => savePicture(byId("plot"), `trace_${id}_${shown.view}`, "svg")));
+  byId("save-table").addEventListener("click", saveTable);
+  show(byId("save-table"), Boolean(shown.item.lift));
+}
+
+async function guarded(deed) {
+  try {
+    await deed();
+  } catch (problem) {
+    byId("notes").replaceChildren(note("stop", spoken(problem.message)));
+  }
+}
+
+async function paintAll() {
+  paintHead();
+  paintNumber();
+  paintTables();
+  await paintPlot();
+  await paintOver();
+}
+
+guarded(async () => {
+  Object.assign(shown, await load(id));
+  buildViews();
+  buildMoves();
+  buildSaves();
+  await paintAll();
+  settings.addEventListener("change", () => guarded(paintAll));
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => guarded(paintAll));
+  await buildOver();
+  document.body.dataset.ready = "yes";
+});

@@ -1,0 +1,42 @@
+/**
+ * The wall: the bench's number and sentence, to be read from five metres. Nothing here can be pressed.
+ */
+
+import { staleness, theNumber, theSentence } from "./bench_view.js";
+import { pageCue } from "./cue.js";
+import { byId, put } from "./dom.js";
+import { LiveCurve, viewOfCurve } from "./live_curve.js";
+import { NumberBox, paintReadings, stayAwake } from "./paint.js";
+import { isDark, startScreen } from "./screen.js";
+import { followZero } from "./zero.js";
+import { say } from "./words.js";
+
+const { settings, link, bench } = startScreen();
+const number = new NumberBox(byId("figure"));
+const cue = pageCue();
+const curve = new LiveCurve(byId("curve"), 1.8);
+const words = (text) => say(text, settings.chosen.words);
+let frame = 0;
+
+function paint() {
+  frame = 0;
+  const { now } = bench;
+  const stale = staleness(link.state, link.ageMs(), now);
+  put(byId("step"), words(now.guide?.step ?? ""));
+  put(byId("sentence"), words(theSentence(now, link.state)));
+  number.paint(theNumber(now, settings.chosen), stale, words);
+  paintReadings(byId("readings"), now, link, settings.chosen, words);
+  cue.draw(stale ? null : now.guide, settings.chosen);
+  curve.draw(viewOfCurve(now, settings.chosen, isDark()));
+}
+
+function repaint() {
+  frame ||= requestAnimationFrame(paint);
+}
+
+stayAwake();
+followZero(bench, repaint);
+bench.addEventListener("change", repaint);
+bench.addEventListener("tick", () => link.state !== "live" && repaint());
+settings.addEventListener("change", repaint);
+repaint();
