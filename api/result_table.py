@@ -91,8 +91,8 @@ def _budget(budget: Sequence[Contribution], u95_deg: float) -> Iterator[str]:
     if not budget:
         return
     yield "  What the uncertainty is made of (standard uncertainties)"
-    yield from columns(("deg", "from"), ((f"{part.u_deg:.4f}", part.source) for part in budget))
-    yield f"    together {u95_deg / 2:.4f}, expanded (k = 2) {u95_deg:.4f}"
+    yield from (f"    {part.u_deg:8.4f}  {part.source}" for part in budget)
+    yield f"    {u95_deg / 2:8.4f}  together; expanded (k = 2) {u95_deg:.4f}"
 
 
 def _warnings(warnings: Sequence[Warn]) -> Iterator[str]:
