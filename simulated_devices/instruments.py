@@ -203,7 +203,7 @@ class EncoderDevice:
         self.encoder = encoder
         self.due_s = start_s
         self._last: tuple[float, float] | None = None
-        self._count_shift = 0
+        self.count_shift = 0
         self._booted_s = start_s
 
     def update(self, time_s: float, crank_deg: float) -> list[CrankReading]:
@@ -219,19 +219,19 @@ class EncoderDevice:
     def _reading(self, time_s: float, crank_deg: float) -> CrankReading:
         angle = np.asarray(crank_deg)
         own_s = (time_s - self._booted_s) * (1.0 + 1e-6 * self.encoder.clock_ppm)
-        count = int(self.encoder.counts(angle)) - self._count_shift
+        count = int(self.encoder.counts(angle)) - self.count_shift
         passes = int(self.encoder.index_passes(angle))
         return CrankReading(time_s, count, passes, round(own_s * 1e6) % 2**32)
 
     def reboot(self, time_s: float, crank_deg: float) -> None:
         """Begin again: the count is 0 here and now, and so are the device's microseconds."""
-        self._count_shift = int(self.encoder.counts(np.asarray(crank_deg)))
+        self.count_shift = int(self.encoder.counts(np.asarray(crank_deg)))
         self._booted_s = time_s
 
     @property
     def zero_deg(self) -> float:
         """Crank angle at which the count is 0 now."""
-        shift_deg = self._count_shift * 360.0 / self.encoder.counts_per_turn
+        shift_deg = self.count_shift * 360.0 / self.encoder.counts_per_turn
         return self.encoder.zero_deg + self.encoder.direction * shift_deg
 
 

@@ -65,6 +65,7 @@ class PtyLine:
         )
         self._master = -1
         self._device = ""
+        self._points_to = ""
         self._rest: tuple[bytes, Outgoing] | None = None
         self._had_reader = False
 
@@ -92,16 +93,23 @@ class PtyLine:
 
     def point_link(self, device: str | None = None) -> None:
         """Point the link at this line's terminal (or at another device), atomically."""
+        target = device or self._device
         beside = self.link.with_name(f".{self.link.name}.{os.getpid()}")
         beside.unlink(missing_ok=True)
         try:
-            beside.symlink_to(device or self._device)
+            beside.symlink_to(target)
             beside.replace(self.link)
         except OSError as error:
             beside.unlink(missing_ok=True)
             raise SimulatorError(
                 f"{self.link} cannot be made a link: {error.strerror}; choose another --links folder"
             ) from error
+        self._points_to = target
+
+    def swap_links(self, other: PtyLine) -> None:
+        """Let each of two links lead to the other's terminal, as when two cables change places."""
+        self.point_link(other.device)
+        other.point_link(self.device)
 
     def unplug(self, half_line: bytes = b"") -> None:
         """Pull the cable: close the terminal (after half a line, if given) and take the link away."""
@@ -112,7 +120,7 @@ class PtyLine:
                 os.write(self._master, half_line)
         os.close(self._master)
         self._master = -1
-        if self.link.is_symlink() and str(self.link.readlink()) == self._device:
+        if self.link.is_symlink() and str(self.link.readlink()) == self._points_to:
             self.link.unlink()
         self._device = ""
 
@@ -122,6 +130,11 @@ class PtyLine:
         if self._journal >= 0:
             os.close(self._journal)
             self._journal = -1
+
+    @property
+    def in_use(self) -> bool:
+        """Whether anybody had the port open when the last line was due."""
+        return self._had_reader
 
     def has_reader(self) -> bool:
         """Whether anybody has the port open; what an earlier reader left unread is thrown away."""
