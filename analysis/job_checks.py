@@ -56,7 +56,7 @@ def check_job(job: Job, facts: Sequence[Fact]) -> tuple[Warn, ...]:
 def _durations(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
     for lobe, (_, measured) in newest(job, facts).items():
         card = job.card.lobe(lobe.valve)
-        wanted = None if card is None else _card_duration(card)
+        wanted = None if card is None else card_duration_deg(card)
         if card is None or wanted is None or card.check_lift_mm is None:
             continue
         for event in measured.events:
@@ -72,7 +72,8 @@ def valve_check_lift_mm(card: LobeCard) -> float:
     return lift * card.rocker_ratio - (card.checking_clearance_mm or 0.0)
 
 
-def _card_duration(card: LobeCard) -> float | None:
+def card_duration_deg(card: LobeCard) -> float | None:
+    """Return the duration a card states, or that its events make."""
     if card.duration_deg is not None:
         return card.duration_deg
     if card.opens_deg is None or card.closes_deg is None:
