@@ -1,8 +1,8 @@
 """Disc and gauge readings typed in by a builder: the same numbers as from the streams, marked as by hand.
 
 The uncertainty is the builder's own: how finely the disc is divided, how finely the gauge reads against the
-slope there, and how far the pairs scatter. With few pairs the scatter is pooled with what the disc alone would make,
-which counts as four more; errors of the disc do not average out.
+slope there, and how far the pairs scatter. With few pairs the scatter is pooled with what the disc alone
+would make, which counts as four more; errors of the disc do not average out.
 """
 
 from __future__ import annotations
