@@ -8,7 +8,7 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,6 +24,7 @@ GRACE_S = 2
 PING_S = 4.0
 LARGEST_WORD = 65_536
 WEB_FILE = "web.json"
+Beginning = Callable[[str], None]
 DEFAULT_DATA = Path("lobewright-data")
 
 
@@ -67,8 +68,15 @@ def check_bench(bench_file: Path) -> None:
         raise MisuseError("bad_bench_file", "\n".join(error.problems)) from None
 
 
-def serve(config: ServiceConfig) -> None:
+def serve(config: ServiceConfig, beginning: Beginning | None = None) -> None:
     """Run capture and the web service; returns when told to stop, everything ended.
+
+    Parameters
+    ----------
+    config
+        What the service is started with.
+    beginning
+        Called with the address of the pages just before they are served; must return at once.
 
     Raises
     ------
@@ -84,6 +92,8 @@ def serve(config: ServiceConfig) -> None:
 
         service = Service(config)
         with _web_file(config, listener):
+            if beginning is not None:
+                beginning(address_of(listener))
             _serve_on(listener, config, service)
 
 

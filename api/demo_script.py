@@ -1,0 +1,107 @@
+"""The demo's own hands: gauge, start and finish buttons, crank, all from outside over HTTP."""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+import time
+import urllib.error
+import urllib.request
+from typing import Any
+
+log = logging.getLogger("lobewright.demo")
+WAIT_S = 20.0
+LONGEST_STEP_S = 300.0
+SETTLE_S = 0.8
+LOOK_S = 0.2
+Fields = dict[str, Any]
+
+
+class DemoScript:
+    """Carries out the steps of a scenario as a builder would, each with its measurement.
+
+    Parameters
+    ----------
+    web, control
+        Addresses of the pages and of the simulator's control page.
+    steps
+        For each step its name and what each gauge is set on, such as ``("tdc", {"dial_a": "piston_1"})``.
+    """
+
+    def __init__(self, web: str, control: str, steps: list[tuple[str, dict[str, str]]]) -> None:
+        self._web = web
+        self._control = control
+        self._steps = steps
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="demo-script", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let go."""
+        self._stop.set()
+
+    def _run(self) -> None:
+        try:
+            self._wait_for_bench()
+            for name, gauges in self._steps:
+                for gauge, touches in gauges.items():
+                    self._measure(name, gauge, touches)
+        except (OSError, KeyError, ValueError) as error:
+            if not self._stop.is_set():
+                log.warning("the scripted start was given up: %s; the bench is yours", error)
+
+    def _wait_for_bench(self) -> None:
+        deadline = time.monotonic() + WAIT_S
+        while time.monotonic() < deadline and not self._stop.wait(LOOK_S):
+            try:
+                channels = get(f"{self._web}/api/bench")["health"]["channels"]
+            except (OSError, ValueError):
+                continue
+            if channels and all(channel["state"] == "online" for channel in channels):
+                return
+
+    def _measure(self, step: str, gauge: str, touches: str) -> None:
+        """Set the gauge, start, let the hand do its step, finish."""
+        post(f"{self._control}/gauge", {"gauge": gauge, "onto": touches})
+        if self._stop.wait(SETTLE_S):
+            return
+        begun = post(f"{self._web}/api/measurements", {"touches": touches, "gauge": gauge})
+        post(f"{self._control}/script", {"step": step})
+        if not self._hand_rests(step) or self._stop.wait(SETTLE_S):
+            return
+        ended = post(f"{self._web}/api/measurements/{begun['id']}/finish", {})
+        log.info("%s: %s", touches, ended["sentence"])
+
+    def _hand_rests(self, step: str) -> bool:
+        """Wait for the step to end; `False` where the visitor took the crank, or it is time to stop."""
+        deadline = time.monotonic() + LONGEST_STEP_S
+        while time.monotonic() < deadline and not self._stop.wait(LOOK_S):
+            script = get(f"{self._control}/state")["script"]
+            if not script["running"]:
+                return step in script["done"]
+        return False
+
+
+def get(address: str) -> Fields:
+    """Ask for JSON."""
+    return _exchange(urllib.request.Request(address))
+
+
+def post(address: str, body: Fields) -> Fields:
+    """Send JSON; raises `OSError` with the sentence that was answered."""
+    return _exchange(
+        urllib.request.Request(address, json.dumps(body).encode(), {"Content-Type": "application/json"})
+    )
+
+
+def _exchange(request: urllib.request.Request) -> Fields:
+    try:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
+            fields: Fields = json.loads(answer.read())
+            return fields
+    except urllib.error.HTTPError as error:
+        raise OSError(f"{request.full_url} answered {error.code}: {error.read()[:300].decode()}") from None
