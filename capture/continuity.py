@@ -144,13 +144,16 @@ class CrankContinuity(Continuity):
         if self._reopened:
             self._reopened = False
             return self._accept_jump([(count, t_ns)])
-        if self._smooth(self._last[0], count, self._step, 1 + len(self._held)):
+        follows_last = self._smooth(self._last[0], count, self._step, 1 + len(self._held))
+        follows_held = bool(self._held) and self._smooth(self._held[-1][0], count, 0, 1)
+        if follows_last and follows_held:
+            held, self._held = self._held, []
+            return [self._accept(*pair) for pair in [*held, (count, t_ns)]]
+        if follows_last or not follows_held:
             self.implausible += len(self._held)
             self._held = []
+        if follows_last:
             return [self._accept(count, t_ns)]
-        if self._held and not self._smooth(self._held[-1][0], count, 0, 1):
-            self.implausible += len(self._held)
-            self._held = []
         self._held.append((count, t_ns))
         if len(self._held) < CONFIRMING_LINES:
             return []

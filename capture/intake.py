@@ -59,10 +59,19 @@ class Intake:
         """Lines that were whole, but cannot be what the instrument said."""
         return self.decoder.rejects.rejected + self._proof.dropped + self._continuity.implausible
 
-    def begin(self, reason: str, now_ns: int) -> None:
-        """The port was just opened and emptied: nothing before belongs to what comes now."""
-        if self._segment is not None or reason != "start":
-            self._out.gap(Gap(self.channel.name, "closed", self.last_ns or now_ns, now_ns))
+    def begin(self, reason: str, now_ns: int, closed_ns: int | None = None) -> None:
+        """The port was just opened and emptied: nothing before belongs to what comes now.
+
+        Parameters
+        ----------
+        reason : str
+            Of the segment that begins.
+        now_ns : int
+        closed_ns : int, optional
+            Since when nothing was read, where no reading tells.
+        """
+        self._out.gap(Gap(self.channel.name, "closed", self.last_ns or closed_ns or now_ns, now_ns))
+        self._tally.begin(now_ns)
         self.decoder.resynchronise(in_step=self._asked)
         self._proof.begin()
         self._continuity.begin()
@@ -119,7 +128,7 @@ class Intake:
         self._list_rejects(now_ns)
 
     def _list_rejects(self, now_ns: int) -> None:
-        for gap in self._tally.settle(self._counts(), self.last_ns or now_ns, now_ns):
+        for gap in self._tally.settle(self._counts(), now_ns):
             self._out.gap(Gap(self.channel.name, *gap))
 
     def _take_frames(self, stamped: list[tuple[Frame, int]], *, late: bool) -> None:
@@ -195,15 +204,18 @@ class _Tally:
         self._told: dict[str, int] = {}
         self._told_ns = 0
 
+    def begin(self, now_ns: int) -> None:
+        self._told_ns = now_ns
+
     def is_due(self, now_ns: int) -> bool:
         return now_ns - self._told_ns >= TALLY_EVERY_NS
 
-    def settle(self, counts: dict[str, int], start_ns: int, now_ns: int) -> list[tuple[str, int, int, int]]:
+    def settle(self, counts: dict[str, int], now_ns: int) -> list[tuple[str, int, int, int]]:
         """Reason, start, end and lines of what was newly counted."""
-        start_ns = self._told_ns or start_ns
+        start_ns = min(self._told_ns, now_ns)
         grown = [(reason, count - self._told.get(reason, 0)) for reason, count in counts.items()]
         self._told, self._told_ns = counts, now_ns
-        return [(reason, min(start_ns, now_ns), now_ns, lines) for reason, lines in grown if lines > 0]
+        return [(reason, start_ns, now_ns, lines) for reason, lines in grown if lines > 0]
 
 
 def _continuity(instrument: CrankInstrument | GaugeInstrument) -> Continuity:
@@ -217,5 +229,5 @@ def _continuity(instrument: CrankInstrument | GaugeInstrument) -> Continuity:
 def _lines_that_prove(instrument: CrankInstrument | GaugeInstrument, *, asked: bool) -> int:
     """A bare count looks right sooner by chance than a decimal; an answer came because it was asked for."""
     if isinstance(instrument, CrankInstrument):
-        return 3
+        return 5
     return 1 if asked else 2

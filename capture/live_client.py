@@ -93,7 +93,7 @@ class LiveClient:
             self._socket.settimeout(timeout_s)
             try:
                 data = self._socket.recv(1 << 18)
-            except TimeoutError:
+            except (TimeoutError, BlockingIOError):
                 return None
             except OSError as error:
                 raise FeedLost(f"the live feed broke off: {error.strerror}; connect again") from error

@@ -122,18 +122,19 @@ class PortReader:
                 self._wait(RESTART_PAUSE_S)
 
     def _session(self) -> None:
+        opening_ns = self._clock_ns()
         with Port(self.instrument) as port:
             try:
-                self._opened(port)
+                self._opened(port, opening_ns)
                 self._read(port)
             finally:
                 self._port = None
                 self.intake.finish(self._clock_ns())
 
-    def _opened(self, port: Port) -> None:
+    def _opened(self, port: Port, opening_ns: int) -> None:
         now_ns = self._clock_ns()
         self._port, self._read_ns = port, now_ns
-        self.intake.begin(self._reason, now_ns)
+        self.intake.begin(self._reason, now_ns, opening_ns)
         if self._asker:
             self._asker.begin(now_ns)
         self._reason = "reopened"

@@ -118,7 +118,7 @@ def suggested_bench(found: list[Sniffed]) -> str:
         if one.frame in CRANK_KINDS and "[crank]" not in "".join(parts):
             parts.append(
                 f'[crank]\nport = "{one.port.name}"\nbaud = {one.baud}\nframing = "{one.framing}"\n'
-                f'frame = "{one.frame}"\ncounts_per_turn = 3600   # as the encoder says, times four if decoded so\n'
+                f'frame = "{one.frame}"\ncounts_per_turn = 3600   # as the encoder says\n'
                 "direction = 1            # -1 when the number falls as the crank turns forward\n"
             )
         elif one.frame and one.frame not in CRANK_KINDS:
