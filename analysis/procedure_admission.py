@@ -78,7 +78,7 @@ def _clearance(evidence: Evidence, now: JobState, what: ClearanceNoted) -> None:
 
 def _tdc(evidence: Evidence, now: JobState, what: TdcMeasured) -> None:
     evidence.job.engine.firing_offset_deg(what.cylinder)
-    _not_kept_twice(evidence, what.measurement_id)
+    _not_kept_twice(evidence, what)
     _has_interval(what.u95_deg)
     _needs_passed(now, "true_tdc")
 
@@ -89,7 +89,7 @@ def _stroke(evidence: Evidence, now: JobState, what: StrokeFound) -> None:
 
 def _lobe(evidence: Evidence, now: JobState, what: LobeMeasured) -> None:
     cam = _known_lobe(evidence, what.cylinder, what.valve)
-    _not_kept_twice(evidence, what.measurement_id)
+    _not_kept_twice(evidence, what)
     _has_interval(what.u95_deg)
     _needs_passed(now, f"lobe.{cam}")
 
@@ -201,13 +201,25 @@ def _known_lobe(evidence: Evidence, cylinder: str, valve: Any) -> str:
     return evidence.job.engine.cam_of(Lobe(cylinder, valve)).name
 
 
-def _not_kept_twice(evidence: Evidence, measurement_id: str) -> None:
+def _not_kept_twice(evidence: Evidence, what: TdcMeasured | LobeMeasured) -> None:
+    """One measurement may hold several lobes and TDC, from gauges logged together; each is kept once."""
     for fact in evidence.facts:
-        if measurement_id and getattr(fact.what, "measurement_id", "") == measurement_id:
+        kept = fact.what
+        if not isinstance(kept, TdcMeasured | LobeMeasured) or not what.measurement_id:
+            continue
+        if (kept.measurement_id, kept.cylinder, _valve(kept)) == (
+            what.measurement_id,
+            what.cylinder,
+            _valve(what),
+        ):
             raise Blocked(
                 "already_kept",
                 f"This measurement was already kept by {fact.by}, {fact.at}; nothing is lost.",
             )
+
+
+def _valve(what: TdcMeasured | LobeMeasured) -> str:
+    return what.valve if isinstance(what, LobeMeasured) else ""
 
 
 def _has_interval(u95_deg: float) -> None:

@@ -200,7 +200,7 @@ def _proved(evidence: Evidence, step: Step, to: str) -> Outcome:
         return Outcome(True, "Not moved: what was measured stands.")
     if tight < moved or not tight:
         return Outcome(False, step.do)
-    found = evidence.lobes(step.id, step.lobes, after=tight, before=_until(evidence, step, to, tight))
+    found = _measured_after(evidence, step, tight)
     missing = [one.words for one in step.lobes if one not in found]
     if missing:
         return Outcome(
@@ -216,12 +216,18 @@ def _before_tightening(evidence: Evidence, step: Step, tight: int) -> Found:
     return evidence.lobes(f"lobe.{step.cam}", step.lobes, after=touched, before=tight)
 
 
-def _until(evidence: Evidence, step: Step, to: str, tight: int) -> float:
-    """What is measured after the torque does not count for the nipping up before it."""
-    if to == "torqued":
-        return float("inf")
-    torque = evidence.tightened(step.id, step.cam, "torqued")
-    return torque if torque > tight else float("inf")
+def _measured_after(evidence: Evidence, step: Step, tight: int) -> Found:
+    """What was measured after a tightening and before anything else was touched; failing that, since then.
+
+    What is measured after the torque does not prove the nipping up before it, and what is measured after
+    another cam was moved is that cam's doing.
+    """
+    later = [n for cam in evidence.job.engine.cams for n in evidence.touches(cam.name) if n > tight]
+    found = evidence.lobes(step.id, step.lobes, after=tight, before=min(later, default=inf))
+    if len(found) == len(step.lobes):
+        return found
+    own = [number for number in evidence.touches(step.cam) if number > tight]
+    return evidence.lobes(step.id, step.lobes, after=tight, before=min(own, default=inf))
 
 
 def _judged_again(evidence: Evidence, step: Step, found: Found, before: Found) -> Outcome:
