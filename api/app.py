@@ -9,14 +9,30 @@ from fastapi import FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import routes_bench, routes_measurements, routes_pages, routes_traces
+from api import (
+    routes_bench,
+    routes_cards,
+    routes_job_reports,
+    routes_jobs,
+    routes_measurements,
+    routes_pages,
+    routes_traces,
+)
 from api.access import Access, AccessMiddleware, own_names
 from api.config import ServiceConfig
 from api.estimate import PROGRAM
 from api.problems import add_problems
 from api.service import Service
 
-ROUTERS = (routes_bench.router, routes_measurements.router, routes_traces.router, routes_pages.router)
+ROUTERS = (
+    routes_bench.router,
+    routes_cards.router,
+    routes_jobs.router,
+    routes_job_reports.router,
+    routes_measurements.router,
+    routes_traces.router,
+    routes_pages.router,
+)
 DESCRIPTION = """
 The bench of Lobewright over HTTP: readings, measurements, traces.
 

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import OrderedDict
-from dataclasses import dataclass
+from collections.abc import Callable
 
-from analysis.engine import CYCLE_DEG, Job, Lobe, LobeCard, Valve
+from analysis.engine import CYCLE_DEG, Job, Valve
+from analysis.job_checks import valve_check_lift_mm
 from analysis.job_facts import Payload
 from analysis.procedure_state import JobState, StepState
 from analysis.results import TdcSettings
 from api.bench_turn import tdc_to_tdc, turned_deg
-from api.errors import BenchError, ConflictError, MisuseError, ServiceError
-from api.estimate import Outcome, estimate
+from api.errors import ConflictError, MisuseError, ServiceError
+from api.estimate import Outcome
 from api.job_errors import BlockedError
 from api.job_measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
 from api.job_messages import MeasureEntry
@@ -28,34 +28,28 @@ from api.lobes_left import lobes_left
 from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
 from api.measurement_store import Measurement, MeasurementReader
 from api.measuring import Measuring
-from api.streams import StoredInterval, StoredStreams
+from api.streams import StoredInterval
 
 log = logging.getLogger("lobewright.jobs")
-KEPT_OUTCOMES = 24
 USUAL_DROP_MM = 1.27
 USUAL_CHECK_LIFTS_MM = (0.1, 0.3, 1.0, 1.27)
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A stored measurement looked at again: its readings and what the analysis makes of them."""
-
-    interval: StoredInterval
-    outcome: Outcome
+Ended = Callable[[int], tuple[Measurement, StoredInterval, Outcome]]
+"""Gives a measurement with its stored readings and what the analysis makes of them, kept in memory."""
 
 
 class JobMeasuring:
     """Begins measurements for jobs and takes the finished ones in; called from the event loop."""
 
     def __init__(
-        self, jobs: Jobs, measuring: Measuring, measurements: MeasurementReader, stored: StoredStreams
+        self, jobs: Jobs, measuring: Measuring, measurements: MeasurementReader, ended: Ended
     ) -> None:
         self._jobs = jobs
         self._measuring = measuring
         self._measurements = measurements
-        self._stored = stored
+        self._ended = ended
         self._taking: dict[int, asyncio.Lock] = {}
-        self._found: OrderedDict[int, Found] = OrderedDict()
 
     def running(self, job_id: int) -> Measurement | None:
         """Give the job's measurement that has not ended."""
@@ -74,21 +68,25 @@ class JobMeasuring:
     async def begin(self, job_id: int, entry: MeasureEntry) -> Measurement:
         """Begin the measurement that a step asks for; raises a `ServiceError` with what is in the way."""
         row, state = self._jobs.read.job(job_id), self._jobs.state(job_id)
-        step = _chosen_step(state, entry)
         if state.signed_by:
             raise BlockedError("signed", f"The job is signed by {state.signed_by}; go back to a step first.")
+        step = _chosen_step(state, entry)
         _refuse_blocked(step)
         what = self._touched(job_id, step, entry)
-        asked = self._asked(row.job, state, what, entry.gauge or self._usual_gauge(job_id, what))
+        asked = self._asked(row.job, state, what, entry.gauge or self.usual_gauge(job_id, what.valve))
         return await self._measuring.begin(asked.model_copy(update={"job_id": job_id}))
+
+    async def begin_on(self, job_id: int, part: str) -> Measurement:
+        """Begin the measurement of what the gauge touches, such as ``inlet_1``, in the step that is due."""
+        what = touched(self._jobs.read.job(job_id).job.engine, part)
+        return await self.begin(job_id, MeasureEntry(cylinder=what.cylinder, valve=what.valve))
 
     def _touched(self, job_id: int, step: StepState, entry: MeasureEntry) -> Touched:
         """Give what the gauge is to touch in a step: what was asked for, else what is still missing."""
         engine = self._jobs.read.job(job_id).job.engine
         if entry.valve is not None or entry.cylinder is not None:
-            lobe = Lobe(entry.cylinder or engine.reference, entry.valve or "inlet")
-            part = "piston" if entry.valve is None and not step.lobes else lobe.valve
-            return touched(engine, f"{part}_{lobe.cylinder.lower()}")
+            cylinder = entry.cylinder or engine.reference
+            return touched(engine, f"{entry.valve or 'piston'}_{cylinder.lower()}")
         if step.kind in {"bench_check", "true_tdc", "tdc_again"}:
             return Touched(engine.reference, None)
         left = lobes_left(self._jobs.read.job(job_id).job, self._jobs.facts(job_id), step.id)
@@ -113,9 +111,9 @@ class JobMeasuring:
         )
         return MeasurementAsked(touches=touches(what.lobe), gauge=gauge, lobe=lobe)
 
-    def _usual_gauge(self, job_id: int, what: Touched) -> str | None:
-        """Give the gauge that measured the same kind of thing in this job last."""
-        kind = "tdc" if what.valve is None else "lobe"
+    def usual_gauge(self, job_id: int, valve: Valve | None) -> str | None:
+        """Give the gauge that measured the same kind of thing, piston or valve, in this job last."""
+        kind = "tdc" if valve is None else "lobe"
         before = self._measurements.listed(job_id=job_id, limit=50)
         return next((one.gauge for one in before if one.what == kind), None)
 
@@ -159,42 +157,16 @@ class JobMeasuring:
             return await asyncio.to_thread(self._bench, measurement)
         if what.valve is None:
             return tdc_fact(measurement, what.cylinder)
-        found = await self.look_again(measurement)
+        _, _, outcome = await asyncio.to_thread(self._ended, measurement.id)
         offset = engine.firing_offset_deg(what.cylinder) % CYCLE_DEG
-        return lobe_fact(measurement, what.lobe, offset, found.outcome.curve)
+        return lobe_fact(measurement, what.lobe, offset, outcome.curve)
 
     def _bench(self, measurement: Measurement) -> Payload:
-        streams = self._interval(measurement).streams()
+        streams = self._ended(measurement.id)[1].streams()
         settings, polarity = measurement.analysis_settings(), (measurement.detail or {}).get("polarity", 1)
         assert isinstance(settings, TdcSettings)
         turn = tdc_to_tdc(streams, settings, measurement.gauge_facts(), polarity)
         return bench_fact(measurement, turn, turned_deg(streams))
-
-    # -- what is stored, looked at again
-
-    async def look_again(self, measurement: Measurement) -> Found:
-        """Compute a measurement from its stored readings again: its curve, its pairs, its passes."""
-        known = self._found.get(measurement.id)
-        if known is None:
-            known = await asyncio.to_thread(self._look, measurement)
-            self._found[measurement.id] = known
-            if len(self._found) > KEPT_OUTCOMES:
-                self._found.popitem(last=False)
-        return known
-
-    def _look(self, measurement: Measurement) -> Found:
-        interval = self._interval(measurement)
-        settings, facts = measurement.analysis_settings(), measurement.gauge_facts()
-        return Found(interval, estimate(interval.streams(), settings, facts))
-
-    def _interval(self, measurement: Measurement) -> StoredInterval:
-        if measurement.imported_file:
-            return self._stored.of_file(measurement.imported_file, measurement.gauge)
-        if measurement.run_id is None:
-            raise BenchError("no_run", f"Measurement {measurement.id} lies on no run; its readings are gone.")
-        return self._stored.of_run(
-            measurement.run_id, measurement.gauge, measurement.start_ns, measurement.end_ns
-        )
 
 
 def _chosen_step(state: JobState, entry: MeasureEntry) -> StepState:
@@ -223,14 +195,5 @@ def wanted_drop_mm(job: Job, valve: Valve) -> float:
 def wanted_lifts_mm(job: Job, valve: Valve) -> list[float]:
     """Give the check lifts, at the valve, at which a lobe's events are wanted: the usual and the card's."""
     card = job.card.lobe(valve)
-    own = [] if card is None else _check_lift_at_valve(card)
-    return sorted({*USUAL_CHECK_LIFTS_MM, *own})
-
-
-def _check_lift_at_valve(card: LobeCard) -> list[float]:
-    if card.check_lift_mm is None:
-        return []
-    if card.lift_at == "valve":
-        return [card.check_lift_mm]
-    at_valve = card.check_lift_mm * card.rocker_ratio - (card.checking_clearance_mm or 0.0)
-    return [at_valve] if at_valve > 0 else []
+    own = valve_check_lift_mm(card) if card is not None and card.check_lift_mm is not None else 0.0
+    return sorted({*USUAL_CHECK_LIFTS_MM, *([own] if own > 0 else [])})

@@ -311,14 +311,89 @@ class DropEntry(Body):
 
     cylinder: str | None = None
     valve: Valve
-    drop_mm: Annotated[float, Field(gt=0, le=50, description="Travel from where it stood until it touched.")]
+    drop_mm: Annotated[float, Field(gt=0, le=50, description="Travel along the stem until it touched.")]
     at_deg: Annotated[
         float, Field(ge=-720, le=720, description="Crank degrees after overlap TDC; before it negative.")
     ]
-    valve_angle_deg: Annotated[
-        float, Field(ge=0, lt=80, description="Between the valve's stem and the bore.")
-    ] = 0.0
+    from_seat: Annotated[
+        bool, Field(description="The travel was taken from the valve's seat, not from where its cam held it.")
+    ] = False
+    valve_angle_deg: Annotated[float, Field(ge=0, lt=60, description="Between stem and bore.")] = 0.0
+    crown: Annotated[
+        Literal["unknown", "pocket", "flat"],
+        Field(description="Where they would meet: in a pocket parallel to the valve, or a flat crown."),
+    ] = "unknown"
+    u_mm: Annotated[float, Field(gt=0, le=1, description="Standard uncertainty of the travel.")] = 0.05
     by: Person = ""
+
+
+class ShiftedClearanceView(Body):
+    """Least clearance with the cam moved; positive shift is later."""
+
+    shift_deg: float
+    least_mm: float
+    at_deg: float
+    enough: bool
+
+
+class ClearanceCurveView(Body):
+    """Clearance, lift and piston below its top against crank degrees after overlap TDC."""
+
+    after_tdc_deg: list[float]
+    clearance_mm: list[float]
+    lift_mm: list[float]
+    piston_mm: list[float]
+
+
+class PistonClearanceView(Body):
+    """Valve to piston as last found; `still_holds` is false once the cam was touched since."""
+
+    lobe: LobeName
+    fact: int
+    still_holds: bool
+    least_mm: float
+    at_deg: float
+    u95_mm: float
+    minimum_mm: float
+    minimum_from: str
+    enough: bool
+    table: list[ShiftedClearanceView]
+    curve: ClearanceCurveView | None
+
+
+class SingleCamView(Body):
+    """What both lobes of a single cam become by its correction, and what no correction cures."""
+
+    aim: str
+    inlet_error_deg: float
+    exhaust_error_deg: float
+    separation_error_cam_deg: float
+    sentence: str
+
+
+class CamCorrection(Body):
+    """What brings a cam to its card, by either way of moving; degrees of the crank, late is positive."""
+
+    cam: str
+    error_deg: float
+    change_deg: float
+    cam_deg: float
+    make: str
+    seen_from: str
+    cam_turn: str
+    cam_with_running: bool
+    crank_turn: str
+    crank_forward: bool
+    arc_mm: float | None
+    chord_mm: float | None
+    hold_the_crank: str
+    hold_the_cam: str
+    sentence: str
+    setting: str
+    setting_leaves_deg: float | None
+    single_cam: SingleCamView | None
+    park: str
+    lift_at_tdc_then_mm: float | None
 
 
 class MoveWay(Body):

@@ -92,7 +92,7 @@ class JobReader:
 
     def engine(self, number: int) -> Engine:
         """Give one engine; raises `NotFoundError`."""
-        return cast("Engine", self._one_kept("engines", number, "engine").body)
+        return cast("Engine", self.kept("engines", number).body)
 
     def cards(self) -> list[Kept]:
         """Give every card that is not put away, newest first."""
@@ -100,9 +100,11 @@ class JobReader:
 
     def card(self, number: int) -> CamCard:
         """Give one card; raises `NotFoundError`."""
-        return cast("CamCard", self._one_kept("cards", number, "cam card").body)
+        return cast("CamCard", self.kept("cards", number).body)
 
-    def _one_kept(self, table: str, number: int, word: str) -> Kept:
+    def kept(self, table: str, number: int) -> Kept:
+        """Give one of the ``engines`` or the ``cards``; raises `NotFoundError`."""
+        word = {"engines": "engine", "cards": "cam card"}[table]
         found = self._kept(table, "WHERE id = ?", (number,))
         if not found:
             raise NotFoundError(f"no_such_{table[:-1]}", f"There is no {word} {number}; see the list.")

@@ -16,13 +16,19 @@ def lobes_left(job: Job, facts: Sequence[Fact], step_id: str) -> tuple[Lobe, ...
 
     A step whose lobes are all measured and that is not done wants them all once more.
     """
-    evidence = Evidence.of(job, facts)
-    step = evidence.step(step_id)
-    if step is None or not step.lobes or step.kind in {"verdict", "correction", "valve_to_piston"}:
+    step = Evidence.of(job, facts).step(step_id)
+    if step is None:
         return ()
-    measured = _measured(evidence, step)
+    measured = lobes_measured(job, facts, step_id)
     left = tuple(lobe for lobe in step.lobes if lobe not in measured)
     return left or step.lobes
+
+
+def lobes_measured(job: Job, facts: Sequence[Fact], step_id: str) -> set[Lobe]:
+    """Give the lobes whose measurement counts for `step_id`."""
+    evidence = Evidence.of(job, facts)
+    step = evidence.step(step_id)
+    return set() if step is None else _measured(evidence, step)
 
 
 def _measured(evidence: Evidence, step: Step) -> set[Lobe]:

@@ -48,7 +48,7 @@ async def _told(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, ServiceError)
     if error.status >= HTTPStatus.INTERNAL_SERVER_ERROR:
         log.error("%s %s: %s", request.method, request.url.path, error.message)
-    return problem(error.status, error.code, error.message)
+    return JSONResponse(error.fields(), error.status)
 
 
 async def _misasked(request: Request, error: Exception) -> JSONResponse:

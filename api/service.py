@@ -15,6 +15,7 @@ from api.board import Board
 from api.config import ServiceConfig
 from api.estimate import Outcome, estimate
 from api.feed import Feed
+from api.job_desk import JobDesk
 from api.measurement_store import Measurement, MeasurementStore
 from api.measuring import Measuring
 from api.shop_store import ShopStore
@@ -40,6 +41,7 @@ class Service:
         self.feed = Feed(config.data_dir, self)
         self.measuring = Measuring(self.measurements, self.bench, self.stored, self.board, self.feed.flush)
         self.estimated = functools.lru_cache(KEPT_OUTCOMES)(self._estimated)
+        self.desk = JobDesk(self)
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
@@ -47,6 +49,7 @@ class Service:
         self.measuring.resume()
         self.keep(self.feed.run())
         self.keep(self._beat())
+        self.keep(self.desk.run())
 
     async def stop(self) -> None:
         """Stop everything; nothing is lost by it."""
@@ -68,6 +71,8 @@ class Service:
         if kind == "readings":
             self.bench.readings(message, now_ns)
             self.measuring.take_readings(message)
+            if message["channel"] == self.bench.crank():
+                self.desk.take_crank(message["value"])
             self.board.screens.readings_changed()
         elif kind == "health":
             self.bench.health(message, now_ns)
@@ -76,6 +81,7 @@ class Service:
         elif kind == "hello":
             self.bench.hello(message, now_ns)
             self.measuring.feed_began()
+            self.desk.feed_began()
             self.board.say_hello()
 
     def lost(self) -> None:

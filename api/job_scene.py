@@ -1,0 +1,208 @@
+"""What the guide of the open job is made from, kept ready so that it can be made many times a second."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from analysis.engine import Job, Lobe
+from analysis.job_facts import Fact, LobeMeasured
+from analysis.procedure_evidence import Evidence
+from analysis.procedure_state import JobState
+from analysis.refusals import Refusal
+from analysis.stored_lift import StoredLift
+from api.errors import ServiceError
+from api.guide_deeds import CrankNow, GaugeNow, KnownLobe, Scene, TakeUp
+from api.guide_move import next_phase
+from api.job_errors import BlockedError
+from api.job_measuring import JobMeasuring
+from api.job_messages import MeasureEntry
+from api.job_store import Stage
+from api.jobs import Jobs
+from api.messages import Centre, Health, MeasurementView
+from api.zero_proof import ZeroProof, zero_proof
+from capture.stream_reader import StreamReader
+
+if TYPE_CHECKING:
+    from api.service import Service
+
+ALIVE = frozenset({"online"})
+USUAL_STEP_MM = 0.01
+OF_LOBES = frozenset({"lobe", "nipped", "torqued", "again", "cylinder"})
+
+
+@dataclass(slots=True)
+class _Ready:
+    """A job as it was read last."""
+
+    job: Job
+    facts: list[Fact]
+    state: JobState
+    stage: Stage | None
+    taken: set[int]
+    lobes: dict[str, KnownLobe] = field(default_factory=dict)
+    zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
+
+
+class JobScene:
+    """Keeps the open job ready and puts the bench's newest readings beside it."""
+
+    def __init__(self, service: Service, jobs: Jobs, measuring: JobMeasuring) -> None:
+        self._service = service
+        self._jobs = jobs
+        self._measuring = measuring
+        self._reader = StreamReader(service.config.data_dir)
+        self._ready: dict[int, _Ready] = {}
+        self._known: dict[int, KnownLobe | None] = {}
+        self.hand = TakeUp()
+        self.active: int | None = jobs.read.active()
+
+    def forget(self, job_id: int) -> None:
+        """The job has changed; it is read again before it is next shown."""
+        self._ready.pop(job_id, None)
+
+    def forget_zero(self) -> None:
+        """The bench has begun anew; whether the zero stands is asked again."""
+        self._ready.clear()
+
+    async def read(self, job_id: int) -> None:
+        """Read a job, its curves and whether its zero stands, if it has changed."""
+        if job_id in self._ready:
+            return
+        row = self._jobs.read.job(job_id)
+        facts, state = self._jobs.facts(job_id), self._jobs.state(job_id)
+        taken = {one.measurement_id for one in self._jobs.read.adoptions(job_id)}
+        ready = _Ready(row.job, facts, state, self._jobs.read.stage(job_id), taken)
+        service = self._service
+        ready.zero = await asyncio.to_thread(
+            zero_proof, state, facts, service.measurements, self._reader, service.bench.run_id
+        )
+        ready.lobes = await self._lobes(ready)
+        self._ready[job_id] = ready
+
+    async def _lobes(self, ready: _Ready) -> dict[str, KnownLobe]:
+        """Give the curves by which a move, and valve to piston, are led."""
+        evidence = Evidence.of(ready.job, ready.facts)
+        found: dict[str, KnownLobe] = {}
+        for cam in ready.job.engine.cams:
+            lobes = ready.job.engine.reference_lobes(cam)
+            after = max(evidence.touches(cam.name), default=0)
+            newest = sorted(evidence.lobes(f"lobe.{cam.name}", lobes, after=after).values())
+            for number, what in newest:
+                known = await self.known_lobe(number, what)
+                if known is not None:
+                    found[cam.name] = known
+                    found[known.lobe.valve] = known
+        return found
+
+    def lobes(self, job_id: int) -> dict[str, KnownLobe]:
+        """Give the curves of a job that was read: by cam, and by valve of the reference cylinder."""
+        return self._ready[job_id].lobes
+
+    async def known_lobe(self, number: int, what: LobeMeasured) -> KnownLobe | None:
+        """Give the curve of one measured lobe, computed from what is stored; `None` where it cannot be."""
+        if not what.measurement_id.isdecimal():
+            return None
+        key = int(what.measurement_id)
+        if key not in self._known:
+            self._known[key] = await asyncio.to_thread(self._look, number, what)
+        return self._known[key]
+
+    def _look(self, number: int, what: LobeMeasured) -> KnownLobe | None:
+        try:
+            measurement, _, outcome = self._service.ended(int(what.measurement_id))
+            if outcome.curve is None:
+                return None
+            lift = StoredLift.of(outcome.curve)
+        except (ServiceError, Refusal):
+            return None
+        detail: dict[str, Any] = outcome.detail or {}
+        return KnownLobe(
+            lobe=Lobe(what.cylinder, what.valve),
+            fact=number,
+            gauge=measurement.gauge,
+            lift=lift,
+            base_mm=detail.get("base_mm"),
+            polarity=int(detail.get("polarity") or 1),
+            slack_deg=what.slack_deg,
+            step_mm=measurement.facts.get("step_mm") or USUAL_STEP_MM,
+        )
+
+    async def refuse_without_zero(self, job_id: int, entry: MeasureEntry) -> None:
+        """Refuse to measure a lobe while it is not proved that the encoder's zero stands."""
+        await self.read(job_id)
+        step = self._ready[job_id].state.now if entry.step is None else entry.step
+        lobe = entry.valve is not None or (step or "").partition(".")[0] in OF_LOBES
+        zero = self._ready[job_id].zero
+        if lobe and zero.state != "stands":
+            raise BlockedError(f"zero_{zero.state}", zero.sentence, "true_tdc")
+
+    def scene(
+        self, job_id: int, health: Health, measurement: MeasurementView | None, centre: Centre | None
+    ) -> Scene | None:
+        """Give what the guide is made from at this moment; `None` before the job was read."""
+        ready = self._ready.get(job_id)
+        if ready is None:
+            return None
+        own = measurement if measurement is not None and measurement.job_id == job_id else None
+        return Scene(
+            job_id=job_id,
+            job=ready.job,
+            facts=ready.facts,
+            state=ready.state,
+            stage=ready.stage,
+            measurement=own,
+            centre=centre
+            if own is not None and centre is not None and centre.measurement_id == own.id
+            else None,
+            crank=self._crank(health),
+            gauges=self._gauges(health),
+            lobes=ready.lobes,
+            trouble=_trouble(health),
+            zero=ready.zero,
+            waiting=own is not None and own.state == "finished" and own.id not in ready.taken,
+        )
+
+    def _crank(self, health: Health) -> CrankNow | None:
+        bench = self._service.bench
+        name = bench.crank()
+        latest = bench.latest.get(name) if name is not None else None
+        if latest is None or name is None:
+            return None
+        return CrankNow(latest.value, _alive(health, name), self.hand.taken_up, self.hand.turned_deg)
+
+    def _gauges(self, health: Health) -> dict[str, GaugeNow]:
+        bench = self._service.bench
+        return {
+            name: GaugeNow(bench.latest[name].value, _alive(health, name))
+            for name in bench.gauges()
+            if name in bench.latest
+        }
+
+    async def follow(self) -> bool:
+        """Go on with what the guide remembers; `True` where an open job's guide may have changed."""
+        if self.active is None or self.active not in self._ready:
+            return False
+        ready, board = self._ready[self.active], self._service.board
+        if ready.stage is None or ready.stage.stage != "moving":
+            return True
+        scene = self.scene(self.active, board.health(), board.measurement, board.centre)
+        cam = ready.stage.step.partition(".")[2]
+        lobe = ready.lobes.get(cam)
+        phase = next_phase(scene, ready.stage, lobe) if scene is not None and lobe is not None else None
+        if phase is not None:
+            stage = Stage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
+            await self._jobs.set_stage(self.active, stage)
+        return True
+
+
+def _alive(health: Health, name: str) -> bool:
+    return any(channel.name == name and channel.state in ALIVE for channel in health.channels)
+
+
+def _trouble(health: Health) -> str:
+    if not health.capture_alive:
+        return health.sentence
+    silent = [channel for channel in health.channels if channel.state not in ALIVE]
+    return silent[0].sentence if silent else ""
