@@ -82,7 +82,7 @@ def _gauge(line: GaugeLiveLine) -> dict[str, Any]:
     gauge = line.gauge
     return {
         "onto": line.mounting.touches if line.mounting else "",
-        "shown": line.last_line,
+        "value": line.shown,
         "unit": gauge.unit,
         "plunger_mm": float(gauge.plunger_mm(np.asarray(line.pushed_mm(time.monotonic())))),
         "travel_mm": gauge.travel_mm,

@@ -11,7 +11,7 @@ import numpy as np
 
 from simulated_devices.faults.line import LineFault, Outgoing
 from simulated_devices.instruments import DialDevice, DialIndicator, EncoderDevice, Mounting
-from simulated_devices.line_formats import CrankLine, GaugeLine
+from simulated_devices.line_formats import CrankLine, GaugeLine, places
 from simulated_devices.pty_line import PtyLine
 from simulated_devices.world import World
 
@@ -42,6 +42,7 @@ class LiveLine(ABC):
         self._world = world
         self._rng = rng
         self._ended = threading.Event()
+        self._drain_at_s = 0.0
         self._thread = threading.Thread(target=self._run, name=f"line {name}", daemon=True)
 
     def start(self) -> None:
@@ -62,12 +63,19 @@ class LiveLine(ABC):
                 self._turn(time.monotonic())
 
     def _turn(self, now_s: float) -> None:
+        if now_s > self._drain_at_s:
+            self._drain_at_s = now_s + 1.0
+            self._drain()
         due = [Outgoing(line, line) for line in self._due(now_s)]
         if due:
             self.last_line = due[-1].line.decode("ascii", "replace").strip()
         for fault in self.faults:
             due = fault.pass_on(due, now_s, self._rng)
         self.port.send(due)
+
+    def _drain(self) -> None:
+        """Throw away what a reader has written: an instrument that is not asked does not listen."""
+        self.port.read()
 
     @abstractmethod
     def _rest_s(self, now_s: float) -> float:
@@ -101,7 +109,6 @@ class CrankLiveLine(LiveLine):
         return max(self.device.due_s - now_s, 0.0002)
 
     def _due(self, now_s: float) -> list[bytes]:
-        self.port.read()
         state = self._world.advance(now_s)
         readings = self.device.update(now_s, state.crank_deg + self._world.coupling_slip_deg)
         banner, self._banner = self._banner, None
@@ -167,7 +174,14 @@ class GaugeLiveLine(LiveLine):
             self._set_up_at_s = time.monotonic() + MOVING_A_GAUGE_S
 
     def _rest_s(self, now_s: float) -> float:
-        return GAUGE_TICK_S
+        # The plunger is followed in fine steps however seldom it is read.
+        until_due_s = GAUGE_TICK_S if self.gauge.asked else self._device.due_s - now_s
+        return max(min(until_due_s, GAUGE_TICK_S), 0.0002)
+
+    @property
+    def shown(self) -> str:
+        """What the display says, in the gauge's own unit."""
+        return f"{self.reading:+.{places(self.gauge.step)}f}"
 
     def pushed_mm(self, now_s: float) -> float:
         """How far the target pushes the plunger in now."""
@@ -195,11 +209,15 @@ class GaugeLiveLine(LiveLine):
         with self.lock:
             self.spoilt.zero_shift -= self.reading / self.spoilt.unit_factor
 
+    def _drain(self) -> None:
+        if self._asking is None:
+            super()._drain()
+
     def _hear(self, now_s: float) -> None:
         """Understand requests; anything else is not answered."""
-        heard = self.port.read()
         if self._asking is None:
             return
+        heard = self.port.read()
         self._asked = (self._asked + heard)[-256:]
         while (at := self._asked.find(self._asking.request)) >= 0:
             self._asked = self._asked[at + len(self._asking.request) :]
