@@ -20,9 +20,29 @@ _REPEATS_KEPT = 0.02
 _LIKELY_LINE_S = 0.004
 _COUNTS_LOST = 2.5
 _LEAST_LOST_S = 0.1
+_LINGERS = 2.5
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
 Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Rests:
+    """Counts on which the crank lingered: it stood somewhere within, and no edge tells where.
+
+    Attributes
+    ----------
+    from_s, to_s, variance_deg2 : ndarray, shape (r,)
+        When each count was entered and left, and the variance of the angle meanwhile.
+    knot_s, knot_deg : ndarray, shape (q,)
+        Knots that hold the polyline at the middle of the count while the crank lingers or turns about.
+    """
+
+    from_s: Floats
+    to_s: Floats
+    variance_deg2: Floats
+    knot_s: Floats
+    knot_deg: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +54,7 @@ class Knots:
     time_s, angle_deg : ndarray, shape (k,)
     variance_deg2 : ndarray, shape (k,)
         Variance of each angle at its moment.
+    rests : Rests
     count_deg, line_s, jitter_s : float
         One count of the encoder, the usual time between two of its lines, and the jitter of their arrival, as
         found.
@@ -44,6 +65,7 @@ class Knots:
     time_s: Floats
     angle_deg: Floats
     variance_deg2: Floats
+    rests: Rests
     count_deg: float
     line_s: float
     jitter_s: float
@@ -75,9 +97,9 @@ def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
     lost = _lost_stretches(time_s, crank_deg, least_lost_deg, line_s)
     if frugal:
         time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s)
-    times, angles, waits = _all_knots(time_s, crank_deg, count_deg, line_s)
+    times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s)
     variance, jitter_s = _variance(times, angles, waits, count_deg)
-    return Knots(times, angles, variance, count_deg, line_s, jitter_s, lost)
+    return Knots(times, angles, variance, rests, count_deg, line_s, jitter_s, lost)
 
 
 def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool]:
@@ -127,34 +149,54 @@ def _with_last_moments(
 
 def _all_knots(
     time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float
-) -> tuple[Floats, Floats, Floats]:
-    """Times and angles of edges, readings and turning points; and how long an edge may have waited for its line.
+) -> tuple[Floats, Floats, Floats, Rests]:
+    """Times and angles of edges, skipped-over readings, rests and turning points.
 
-    A wait of infinity marks what is known to a count only.
+    With them how long an edge may have waited for its line; infinity marks what is known to a count only.
     """
-    change = np.diff(crank_deg)
-    moved = np.flatnonzero(np.abs(change) > 0.5 * count_deg)
-    single = np.abs(change[moved]) < 1.5 * count_deg
-    edge, skip = moved[single], moved[~single]
-    gap = time_s[edge + 1] - time_s[edge]
+    jump = np.abs(np.diff(crank_deg))
+    moved = np.flatnonzero(jump > 0.5 * count_deg)
+    single = jump[moved] < 1.5 * count_deg
+    gap = time_s[moved + 1] - time_s[moved]
     wait = np.where(gap > 2.5 * line_s, line_s, gap)
+    passed_s = time_s[moved + 1] - 0.5 * wait
+    edge, skip = moved[single], moved[~single]
     reading = np.unique(np.concatenate([skip, skip + 1, [0, len(time_s) - 1]]))
-    turn_s, turn_deg = _turning_counts(time_s, crank_deg, moved)
-    times = np.concatenate([time_s[edge + 1] - 0.5 * wait, time_s[reading], turn_s])
-    angles = np.concatenate([0.5 * (crank_deg[edge] + crank_deg[edge + 1]), crank_deg[reading], turn_deg])
-    waits = np.concatenate([wait, np.full(len(reading) + len(turn_s), np.inf)])
+    rests = _rests(time_s, crank_deg, moved, passed_s, count_deg)
+    times = np.concatenate([passed_s[single], time_s[reading], rests.knot_s])
+    angles = np.concatenate(
+        [0.5 * (crank_deg[edge] + crank_deg[edge + 1]), crank_deg[reading], rests.knot_deg]
+    )
+    waits = np.concatenate([wait[single], np.full(len(reading) + len(rests.knot_s), np.inf)])
     order = np.argsort(times, kind="stable")
     times, angles, waits = times[order], angles[order], waits[order]
     keep = np.append(np.diff(times) > 0.0, True)
-    return times[keep], angles[keep], waits[keep]
+    return times[keep], angles[keep], waits[keep], rests
 
 
-def _turning_counts(time_s: Floats, crank_deg: Floats, moved: Ints) -> tuple[Floats, Floats]:
-    """Middle of each count that the crank left by the edge through which it came."""
-    change = crank_deg[moved + 1] - crank_deg[moved]
-    turn = np.flatnonzero(change[:-1] * change[1:] < 0.0)
-    first, last = moved[turn] + 1, moved[turn + 1]
-    return 0.5 * (time_s[first] + time_s[last]), crank_deg[first]
+def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, count_deg: float) -> Rests:
+    if not len(moved):
+        span = time_s[[0, -1]]
+        return Rests(span[:1], span[1:], np.array([count_deg**2 / 12.0]), span, crank_deg[[0, -1]])
+    borders = np.concatenate([time_s[:1], passed_s, time_s[-1:]])
+    lasted = np.diff(borders)
+    place = np.concatenate([crank_deg[moved], crank_deg[-1:]])
+    beside = np.minimum(np.append(lasted[1:], np.inf), np.concatenate([[np.inf], lasted[:-1]]))
+    lingering = lasted / np.maximum(beside, 1e-9)
+    long = lingering > _LINGERS
+    share = np.clip(0.5 * (lingering - 1.0), 0.0, 1.0)
+    share[[0, -1]] = 1.0
+    change = np.sign(crank_deg[moved + 1] - crank_deg[moved])
+    about = np.flatnonzero((change[:-1] * change[1:] < 0.0) & ~long[1:-1]) + 1
+    inset = np.minimum(0.5 * beside, lasted / 3.0)[long]
+    knot_s = np.concatenate(
+        [borders[:-1][long] + inset, borders[1:][long] - inset, 0.5 * (borders[about] + borders[about + 1])]
+    )
+    knot_deg = np.concatenate([place[long], place[long], place[about]])
+    some = share > 0.05
+    return Rests(
+        borders[:-1][some], borders[1:][some], (share[some] * count_deg) ** 2 / 12.0, knot_s, knot_deg
+    )
 
 
 def _variance(times: Floats, angles: Floats, waits: Floats, count_deg: float) -> tuple[Floats, float]:

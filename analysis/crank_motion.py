@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d, uniform_filter1d
+from scipy.ndimage import uniform_filter1d
 
-from analysis.crank_knots import Knots, find_knots
+from analysis.crank_knots import Knots, Rests, find_knots
 from analysis.streams import Floats
 
 _GRID_S = 0.005
@@ -22,6 +22,7 @@ _BOX_SPANS_S = (0.015, 0.025, 0.045, 0.075, 0.125, 0.205, 0.335)
 _AGREE = 1.0
 # What smoothing bends adds about as much variance as the knots' own (found on simulated hands).
 _BIAS_SHARE = 2.0
+_SCATTER_KNOTS = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +132,9 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
     polyline = _cell_means(warped, knots.angle_deg, step, cells)
     density = np.interp(step * np.arange(cells), warped, _density(knots))
     angle, variance = _smooth(polyline, density, step, knots)
+    moment = np.interp(step * np.arange(cells), warped, knots.time_s)
+    resting, lasting = _resting(moment, knots.rests)
+    hidden, locked_s = _locked(moment, angle, variance, knots)
     return CrankMotion(
         knots.count_deg,
         knots.line_s,
@@ -139,8 +143,8 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
         step,
         angle,
         np.gradient(angle, step),
-        _BIAS_SHARE * variance,
-        _BIAS_SHARE * density,
+        np.maximum(_BIAS_SHARE * variance + hidden, resting),
+        density + hidden * locked_s + resting * lasting,
         knots.lost,
     )
 
@@ -163,6 +167,36 @@ def _density(knots: Knots) -> Floats:
     time_s = knots.time_s
     spacing = np.gradient(time_s) if len(time_s) > 2 else np.full(len(time_s), np.ptp(time_s))
     return knots.variance_deg2 * spacing
+
+
+def _resting(moment: Floats, rests: Rests) -> tuple[Floats, Floats]:
+    """Variance of the angle on a count on which the crank lingered, and how long it did."""
+    which = np.searchsorted(rests.from_s, moment, side="right") - 1
+    inside = (which >= 0) & (moment <= rests.to_s[np.maximum(which, 0)])
+    lasting = (rests.to_s - rests.from_s)[which]
+    return np.where(inside, rests.variance_deg2[which], 0.0), np.where(inside, lasting, 0.0)
+
+
+def _locked(moment: Floats, angle: Floats, variance: Floats, knots: Knots) -> tuple[Floats, Floats]:
+    """Variance that hides where counts and lines keep step, and for how long they do.
+
+    At a very steady speed every edge may wait equally long for its line. Then the knots scatter far less than
+    they are uncertain: what is missing from the scatter is an error common to all of them.
+    """
+    if len(knots.time_s) < 3 * _SCATTER_KNOTS:
+        return np.zeros_like(moment), np.zeros_like(moment)
+    off = knots.angle_deg - np.interp(knots.time_s, moment, angle)
+    left = knots.variance_deg2 - np.minimum(np.interp(knots.time_s, moment, variance), knots.variance_deg2)
+    seen = uniform_filter1d(off**2, _SCATTER_KNOTS, mode="nearest")
+    due = uniform_filter1d(left, _SCATTER_KNOTS, mode="nearest")
+    claimed = uniform_filter1d(knots.variance_deg2, _SCATTER_KNOTS, mode="nearest")
+    locked = (seen < 0.4 * due) & (due > 0.6 * claimed)
+    change = np.flatnonzero(np.diff(locked.astype(np.int8))) + 1
+    starts = np.concatenate([[0], change])
+    ends = np.concatenate([change, [len(locked)]]) - 1
+    lasted = np.repeat(knots.time_s[ends] - knots.time_s[starts], ends - starts + 1)
+    hidden = np.where(locked, claimed - seen, 0.0)
+    return np.interp(moment, knots.time_s, hidden), np.interp(moment, knots.time_s, lasted)
 
 
 def _smooth(polyline: Floats, density: Floats, step: float, knots: Knots) -> tuple[Floats, Floats]:

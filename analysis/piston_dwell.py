@@ -17,6 +17,7 @@ from analysis.piston_fit import (
     PistonFit,
     Prior,
     Readings,
+    doubt_offset,
     fit_piston,
     model_piston,
 )
@@ -67,6 +68,8 @@ def find_tdc(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
     )
     fit = _fit(readings, view, prior, checked.step_mm)
+    if settings.pin_offset_mm is None:
+        fit = doubt_offset(fit, prior)
     _refuse_one_side(fit, checked.step_mm)
     return tdc_result(checked, fit, settings, gauge, prior)
 

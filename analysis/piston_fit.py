@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,6 +170,24 @@ def fit_piston(
             share = 1.0 - fit.freedom_used / len(readings.time_s)
             noise = noise.refitted(model.residual_mm, share, model.rate_mm_s, known)
     return fit
+
+
+def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
+    """Weigh "no pin offset" against "some offset" and average over both.
+
+    Many engines have none. The odds are even before the readings; after them they follow from how much the
+    readings speak for an offset (Savage-Dickey density ratio). Two answers that differ widen the covariance.
+    """
+    variance = float(fit.covariance[OFFSET, OFFSET])
+    offset = float(fit.values[OFFSET])
+    log_odds = 0.5 * (np.log(prior.sd[OFFSET] ** 2 / variance) - offset**2 / variance)
+    none = float(1.0 / (1.0 + np.exp(-np.clip(log_odds, -500.0, 500.0))))
+    tied = fit.covariance[:, OFFSET] / variance
+    away = tied * offset
+    covariance = fit.covariance - none * np.outer(tied, tied) * variance
+    covariance += none * (1.0 - none) * np.outer(away, away)
+    values = _within_bounds(fit.values - none * away)
+    return replace(fit, values=values, covariance=covariance, model=model_piston(fit.readings, values))
 
 
 def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float) -> Floats:
