@@ -11,7 +11,7 @@ the plunger stood at t - lag - jitter.
 from __future__ import annotations
 
 import math
-from collections import deque
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 MM_PER_INCH = 25.4
+_LONGEST_PAST = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +140,12 @@ class DialIndicator:
         position = self.polarity * np.asarray(plunger_mm) + self.noise_mm * noise + self.zero_mm
         return np.asarray(np.round(position / self.step_mm) * self.step)
 
+    def display_one(self, pushed_mm: float, noise: float) -> float:
+        """One value as `display` shows it, for a plunger pushed to `pushed_mm` (held by its stops)."""
+        plunger = min(max(pushed_mm, 0.0), self.travel_mm)
+        position = self.polarity * plunger + self.noise_mm * noise + self.zero_mm
+        return round(position / self.step_mm) * self.step
+
     def lateness_s(self, count: int, rng: np.random.Generator) -> Floats:
         """Lateness of that many readings, never negative."""
         if self.jitter_s <= 0.0:
@@ -245,14 +252,17 @@ class DialDevice:
         self.gauge = gauge
         self.due_s = start_s
         self._rng = rng
-        self._past: deque[tuple[float, float]] = deque()
+        self._past_s: list[float] = []
+        self._past_mm: list[float] = []
 
     def update(self, time_s: float, pushed_mm: float) -> list[GaugeReading]:
         """Readings due up to `time_s`; the newest arrives at `time_s` itself."""
-        self._past.append((time_s, pushed_mm))
-        keep_s = self.gauge.lag_s + 20.0 * self.gauge.jitter_s + 0.5
-        while len(self._past) > 2 and self._past[1][0] < time_s - keep_s:
-            self._past.popleft()
+        self._past_s.append(time_s)
+        self._past_mm.append(pushed_mm)
+        if len(self._past_s) > _LONGEST_PAST:
+            keep_s = self.gauge.lag_s + 20.0 * self.gauge.jitter_s + 0.5
+            old = max(bisect_right(self._past_s, time_s - keep_s) - 1, 0)
+            del self._past_s[:old], self._past_mm[:old]
         if self.gauge.asked:
             return []
         moments, self.due_s = _moments_due(self.due_s, time_s, self.gauge.rate_hz)
@@ -264,19 +274,21 @@ class DialDevice:
 
     def _reading(self, time_s: float) -> GaugeReading:
         seen_s = time_s - float(self.gauge.lateness_s(1, self._rng)[0])
-        pushed = np.asarray(self._pushed_at(seen_s))
-        shown = self.gauge.display(self.gauge.plunger_mm(pushed), self._rng.standard_normal(()))
-        return GaugeReading(time_s, float(shown))
+        noise = self._rng.standard_normal() if self.gauge.noise_mm else 0.0
+        return GaugeReading(time_s, self.gauge.display_one(self._pushed_at(seen_s), noise))
 
     def _pushed_at(self, seen_s: float) -> float:
-        if not self._past:
+        if not self._past_s:
             return 0.0
-        later = self._past[-1]
-        for earlier in reversed(self._past):
-            if earlier[0] <= seen_s:
-                return _between(seen_s, *earlier, *later)
-            later = earlier
-        return later[1]
+        later = min(bisect_right(self._past_s, seen_s), len(self._past_s) - 1)
+        earlier = max(later - 1, 0)
+        return _between(
+            seen_s,
+            self._past_s[earlier],
+            self._past_mm[earlier],
+            self._past_s[later],
+            self._past_mm[later],
+        )
 
 
 def _moments_due(due_s: float, now_s: float, rate_hz: float) -> tuple[list[float], float]:

@@ -27,6 +27,7 @@ one such line. Faults of the wire (`simulated_devices.faults.line`) change what 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 from simulated_devices.instruments import CrankReading, DialIndicator, GaugeReading
 
@@ -43,6 +44,7 @@ _TEMPLATES = {
 }
 
 
+@cache
 def places(step: float) -> int:
     """Decimal places that a step needs: 2 for 0.01, 4 for 0.0005."""
     for count in range(7):

@@ -5,12 +5,12 @@ from __future__ import annotations
 import threading
 import time
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from simulated_devices.faults.line import LineFault, Outgoing
-from simulated_devices.instruments import DialDevice, DialIndicator, EncoderDevice, Mounting
+from simulated_devices.instruments import DialDevice, DialIndicator, EncoderDevice, GaugeReading, Mounting
 from simulated_devices.line_formats import CrankLine, GaugeLine, places
 from simulated_devices.pty_line import PtyLine
 from simulated_devices.world import World
@@ -197,7 +197,7 @@ class GaugeLiveLine(LiveLine):
         while self._answers and self._answers[0] <= now_s:
             self._answers.pop(0)
             readings.append(self._device.ask(now_s))
-        return [self._speak.line(replace(reading, value=self._shown(reading.value))) for reading in readings]
+        return [self._speak.line(GaugeReading(r.time_s, self._shown(r.value))) for r in readings]
 
     def _shown(self, value: float) -> float:
         if not self.spoilt.frozen:

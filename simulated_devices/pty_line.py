@@ -68,6 +68,7 @@ class PtyLine:
         self._points_to = ""
         self._rest: tuple[bytes, Outgoing] | None = None
         self._had_reader = False
+        self._rows: list[str] = []
 
     @property
     def plugged(self) -> bool:
@@ -181,6 +182,7 @@ class PtyLine:
         if self._rest is not None and not self._send_rest():
             self.dropped += len(items)
             return
+        self._write_journal()
         for place, item in enumerate(items):
             self._rest = (item.sent, item)
             if not self._send_rest():
@@ -189,7 +191,8 @@ class PtyLine:
                     self._rest = None
                     self.dropped += 1
                 self.dropped += len(items) - place - 1
-                return
+                break
+        self._write_journal()
 
     def _send_rest(self) -> bool:
         """Go on with the line begun; true when its last byte was accepted."""
@@ -210,5 +213,9 @@ class PtyLine:
         self.accepted += 1
         if self._journal >= 0:
             mark = "spoiled" if item.spoiled else ""
-            row = f"{time.monotonic_ns()}\t{escaped(item.sent)}\t{mark}\n"
-            os.write(self._journal, row.encode("ascii"))
+            self._rows.append(f"{time.monotonic_ns()}\t{escaped(item.sent)}\t{mark}\n")
+
+    def _write_journal(self) -> None:
+        if self._rows:
+            os.write(self._journal, "".join(self._rows).encode("ascii"))
+            self._rows.clear()
