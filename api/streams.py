@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -85,20 +84,17 @@ class StoredStreams:
         try:
             crank_name = self._crank_of(run_id)
             saved = self._reader.saved(run_id)
-            crank = self._reader.read(run_id, crank_name, start_ns, until)
-            own = self._reader.read(run_id, gauge, start_ns, until)
+            crank = self._reader.read_with_neighbours(run_id, crank_name, start_ns, until)
+            own = self._reader.read_with_neighbours(run_id, gauge, start_ns, until)
         except KeyError:
             raise NotFoundError("no_such_gauge", f"Run {run_id} has no gauge {gauge}.") from None
         except CaptureError as error:
             raise BenchError("store_unreadable", f"The stored readings cannot be read: {error}") from None
-        crank = _standing_from(start_ns, crank)
         return StoredInterval(
             start_ns,
             gauge,
-            crank.t_ns,
-            crank.value,
-            own.t_ns,
-            own.value,
+            *crank_readings(crank, start_ns, until),
+            *gauge_readings(own, start_ns, until),
             max(_last(crank), saved.get(crank_name, -1)),
             max(_last(own), saved.get(gauge, -1)),
         )
@@ -129,18 +125,48 @@ class StoredStreams:
         raise NotFoundError("no_crank", f"Run {run_id} has no crank channel; add [crank] to the bench file.")
 
 
-def _standing_from(start_ns: int, crank: ChannelReadings) -> ChannelReadings:
-    """Let a crank that stood still at the start be known from the start.
+def gauge_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Counts, Floats]:
+    """Give every reading of a gauge in an interval, those that were counted without their stamps among them.
 
-    Of a standing stretch the store keeps the first and the last reading and counts the others. Where the
-    interval begins inside one, only the last is in it, with the count of the others before it.
+    Of a gauge that has stood still for some seconds the store keeps the first and the last reading and counts
+    the others. Their values are known; they are spread evenly over the stand, as a gauge sends. Left out,
+    they would look like a gauge that fell silent.
+
+    Parameters
+    ----------
+    own
+        The interval's readings with their neighbours.
     """
-    if not len(crank) or not crank.folded[0] or crank.t_ns[0] <= start_ns:
-        return crank
-    first = {field.name: getattr(crank, field.name)[:1] for field in dataclasses.fields(crank)}
-    first |= {"t_ns": np.array([start_ns]), "folded": first["folded"] * 0, "sequence": first["sequence"] - 1}
-    whole = {name: np.concatenate((value, getattr(crank, name))) for name, value in first.items()}
-    return ChannelReadings(**whole)
+    each = np.where(np.arange(len(own)) > 0, own.folded + 1, 1)
+    row = np.repeat(np.arange(len(own)), each)
+    place = np.arange(row.size) - np.repeat(np.cumsum(each) - each, each) + 1
+    before_ns = own.t_ns[np.maximum(row - 1, 0)]
+    share = place / each[row]
+    spread_ns = before_ns + np.round((own.t_ns[row] - before_ns) * share).astype(np.int64)
+    t_ns = np.where(place == each[row], own.t_ns[row], spread_ns)
+    inside = (t_ns >= start_ns) & (t_ns <= end_ns)
+    return t_ns[inside], own.value[row][inside]
+
+
+def crank_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Counts, Floats]:
+    """Give the crank's kept readings in an interval; one that stood still across an end is known at that end.
+
+    Parameters
+    ----------
+    own
+        The interval's readings with their neighbours.
+    """
+    stood = own.folded > 0
+    inside = (own.t_ns >= start_ns) & (own.t_ns <= end_ns)
+    t_ns = own.t_ns.copy()
+    if np.any(inside) and stood[first := int(np.argmax(inside))] and first > 0:
+        t_ns[first - 1], inside[first - 1] = start_ns, True
+    beyond = int(np.searchsorted(own.t_ns, end_ns, side="right"))
+    if 0 < beyond < len(own) and stood[beyond]:
+        t_ns[beyond], inside[beyond] = end_ns, True
+        t_ns[beyond - 1] = max(t_ns[beyond - 1], start_ns)
+        inside[beyond - 1] = True
+    return t_ns[inside], own.value[inside]
 
 
 def _last(readings: ChannelReadings) -> int:

@@ -86,6 +86,10 @@ class ChannelReadings:
     def __len__(self) -> int:
         return len(self.t_ns)
 
+    def some(self, chosen: slice | NDArray[np.bool_]) -> ChannelReadings:
+        """Some of the readings."""
+        return ChannelReadings(*(getattr(self, name)[chosen] for name in _COLUMNS))
+
     @property
     def lines(self) -> int:
         """Accepted lines that these readings account for."""
@@ -148,6 +152,33 @@ class StreamReader:
         KeyError
             When the run has no such channel.
         """
+        where = "end_ns >= :start AND start_ns <= :end"
+        found = self._decoded(run_id, channel, where, start_ns, end_ns)
+        return found.some((found.t_ns >= start_ns) & (found.t_ns <= end_ns))
+
+    def read_with_neighbours(self, run_id: int, channel: str, start_ns: int, end_ns: int) -> ChannelReadings:
+        """The same, with the reading before the first and the one after the last where there are any.
+
+        What stood still across an end of the interval can only be known from them: of a stand, the first
+        and the last reading are kept.
+
+        Raises
+        ------
+        KeyError
+            When the run has no such channel.
+        """
+        where = (
+            "first >= coalesce((SELECT max(first) FROM blocks"
+            " WHERE channel_id = :id AND start_ns < :start), 0)"
+            " AND first <= coalesce((SELECT min(first) FROM blocks WHERE channel_id = :id AND end_ns > :end),"
+            " 9223372036854775807)"
+        )
+        found = self._decoded(run_id, channel, where, start_ns, end_ns)
+        first = max(0, int(np.searchsorted(found.t_ns, start_ns, side="left")) - 1)
+        last = int(np.searchsorted(found.t_ns, end_ns, side="right"))
+        return found.some(slice(first, last + 1))
+
+    def _decoded(self, run_id: int, channel: str, where: str, start_ns: int, end_ns: int) -> ChannelReadings:
         with self._connection() as connection:
             row = connection.execute(
                 "SELECT id, name, quantity, unit, sign, counts_per_turn FROM channels"
@@ -159,10 +190,10 @@ class StreamReader:
             segments = {segment.number: segment for segment in _segments(connection, row[0])}
             blocks = connection.execute(
                 "SELECT segment, first, kept, start_ns, tail_ns, tail_lines, data FROM blocks"
-                " WHERE channel_id = ? AND end_ns >= ? AND start_ns <= ? ORDER BY first",
-                (row[0], start_ns, end_ns),
+                f" WHERE channel_id = :id AND {where} ORDER BY first",
+                {"id": row[0], "start": start_ns, "end": end_ns},
             ).fetchall()
-        return _joined(Channel(*row[1:]), segments, blocks, start_ns, end_ns)
+        return _joined(Channel(*row[1:]), segments, blocks)
 
     def saved(self, run_id: int) -> dict[str, int]:
         """Sequence number of the last stored reading of each channel that has any."""
@@ -238,9 +269,7 @@ def unpack(data: bytes, kept: int, start_ns: int) -> tuple[Integers, Integers, I
     return times, np.cumsum(deltas), columns[2].astype(np.int64)
 
 
-def _joined(
-    channel: Channel, segments: dict[int, Segment], blocks: list[Any], start_ns: int, end_ns: int
-) -> ChannelReadings:
+def _joined(channel: Channel, segments: dict[int, Segment], blocks: list[Any]) -> ChannelReadings:
     parts: list[ChannelReadings] = []
     for number, first, kept, block_start_ns, tail_ns, tail_lines, data in blocks:
         t_ns, raw, folded = unpack(data, kept, block_start_ns)
@@ -253,10 +282,7 @@ def _joined(
     if not parts:
         none = np.empty(0, np.int64)
         return ChannelReadings(none, np.empty(0), none, none, none, none)
-    inside = np.concatenate([(part.t_ns >= start_ns) & (part.t_ns <= end_ns) for part in parts])
-    return ChannelReadings(
-        *(np.concatenate([getattr(part, name) for part in parts])[inside] for name in _COLUMNS)
-    )
+    return ChannelReadings(*(np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS))
 
 
 _COLUMNS = ("t_ns", "value", "segment", "raw", "sequence", "folded")
