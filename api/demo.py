@@ -15,7 +15,7 @@ import click
 from api.config import DEFAULT_PORT, ServiceConfig
 from api.demo_script import DemoScript
 from api.errors import BenchError, MisuseError
-from api.run import Beginning, listening, serve
+from api.run import listening, serve
 from simulated_devices.bench_file import bench_file
 from simulated_devices.errors import SimulatorError
 from simulated_devices.scenario import Scenario, load_scenario
@@ -75,7 +75,7 @@ def demo(port: int, control_port: int, data_dir: Path | None, scenario_file: str
         with listening(HOST, control_port):
             pass  # so that a taken port is told in our words, before anything is started
         with _simulator(scenario_file, Path(links), control_port):
-            serve(config, beginning=_script(scenario, config) if script else None)
+            serve(config, _script(scenario, config) if script else None)
 
 
 @contextlib.contextmanager
@@ -113,7 +113,5 @@ def _simulator(scenario_file: str, links: Path, control_port: int) -> Iterator[N
             child.wait()
 
 
-def _script(scenario: Scenario, config: ServiceConfig) -> Beginning:
-    """Give what is to be begun once the pages are up; it ends with the process."""
-    steps = [(step.name, dict(step.gauges)) for step in scenario.script]
-    return lambda address: DemoScript(address, config.simulator_url, steps).start()
+def _script(scenario: Scenario, config: ServiceConfig) -> DemoScript:
+    return DemoScript(config.simulator_url, [(step.name, dict(step.gauges)) for step in scenario.script])

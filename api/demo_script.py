@@ -23,21 +23,22 @@ class DemoScript:
 
     Parameters
     ----------
-    web, control
-        Addresses of the pages and of the simulator's control page.
+    control
+        Address of the simulator's control page.
     steps
         For each step its name and what each gauge is set on, such as ``("tdc", {"dial_a": "piston_1"})``.
     """
 
-    def __init__(self, web: str, control: str, steps: list[tuple[str, dict[str, str]]]) -> None:
-        self._web = web
+    def __init__(self, control: str, steps: list[tuple[str, dict[str, str]]]) -> None:
+        self._web = ""
         self._control = control
         self._steps = steps
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="demo-script", daemon=True)
 
-    def start(self) -> None:
-        """Begin."""
+    def start(self, address: str) -> None:
+        """Begin, with the pages at `address`."""
+        self._web = address
         self._thread.start()
 
     def stop(self) -> None:
@@ -51,7 +52,7 @@ class DemoScript:
                 for gauge, touches in gauges.items():
                     self._measure(name, gauge, touches)
         except (OSError, KeyError, ValueError) as error:
-            if not self._stop.is_set():
+            if not self._stop.wait(LOOK_S):  # the pages may just be ending
                 log.warning("the scripted start was given up: %s; the bench is yours", error)
 
     def _wait_for_bench(self) -> None:

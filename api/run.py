@@ -8,9 +8,10 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Callable, Iterator
+import sys
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import click
 
@@ -21,10 +22,10 @@ if TYPE_CHECKING:
     from api.service import Service
 
 GRACE_S = 2
+SWITCH_S = 0.001  # a fit in a worker thread must not hold up the screens for longer
 PING_S = 4.0
 LARGEST_WORD = 65_536
 WEB_FILE = "web.json"
-Beginning = Callable[[str], None]
 DEFAULT_DATA = Path("lobewright-data")
 
 
@@ -68,15 +69,25 @@ def check_bench(bench_file: Path) -> None:
         raise MisuseError("bad_bench_file", "\n".join(error.problems)) from None
 
 
-def serve(config: ServiceConfig, beginning: Beginning | None = None) -> None:
+class Companion(Protocol):
+    """Something that runs beside the web service, such as the demo's own hands."""
+
+    def start(self, address: str) -> None:
+        """Begin; `address` is where the pages will be in a moment."""
+
+    def stop(self) -> None:
+        """Let go; the pages are about to end."""
+
+
+def serve(config: ServiceConfig, companion: Companion | None = None) -> None:
     """Run capture and the web service; returns when told to stop, everything ended.
 
     Parameters
     ----------
     config
         What the service is started with.
-    beginning
-        Called with the address of the pages just before they are served; must return at once.
+    companion
+        Started and stopped with the web service.
 
     Raises
     ------
@@ -92,9 +103,7 @@ def serve(config: ServiceConfig, beginning: Beginning | None = None) -> None:
 
         service = Service(config)
         with _web_file(config, listener):
-            if beginning is not None:
-                beginning(address_of(listener))
-            _serve_on(listener, config, service)
+            _serve_on(listener, config, service, companion)
 
 
 @contextlib.contextmanager
@@ -111,13 +120,16 @@ def told_to_stop() -> Iterator[None]:
         yield
 
 
-def _serve_on(listener: socket.socket, config: ServiceConfig, service: Service) -> None:
+def _serve_on(
+    listener: socket.socket, config: ServiceConfig, service: Service, companion: Companion | None
+) -> None:
     import uvicorn
 
     from api.app import create_app
     from api.supervise import CaptureKeeper
 
     keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
+    sys.setswitchinterval(SWITCH_S)
     settings = uvicorn.Config(
         create_app(config, service),
         log_level="warning",
@@ -131,10 +143,14 @@ def _serve_on(listener: socket.socket, config: ServiceConfig, service: Service) 
     )
     if keeper is not None:
         keeper.start()
+    if companion is not None:
+        companion.start(address_of(listener))
     click.echo(f"Lobewright is at {address_of(listener)}", err=True)
     try:
         uvicorn.Server(settings).run([listener])
     finally:
+        if companion is not None:
+            companion.stop()
         if keeper is not None:
             keeper.stop()
 
