@@ -4,7 +4,7 @@
 
 import { get, post } from "./ask.js";
 import { emptyPoints, gaugeChannels } from "./bench_state.js";
-import { centreParts, keptState, nextTouch, staleness, theButton, theNumber, theSentence } from "./bench_view.js";
+import { centreParts, keptState, nextTouch, staleness, theButton, theNotes, theNumber, theSentence } from "./bench_view.js";
 import { pageCue } from "./cue.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { onLargeButton } from "./hands.js";
@@ -54,13 +54,9 @@ function paintWords(now, stale) {
   put(byId("step"), spoken(now.guide?.step ?? ""));
   put(byId("why"), spoken(now.guide?.why ?? ""));
   show(byId("why"), Boolean(now.guide?.why) && !stale);
-  const notes = [];
-  if (trouble) notes.push(["stop", trouble, ""]);
-  if (now.error && now.measurement?.state !== "finished") notes.push(["mind", now.error.message, now.measurement?.state === "running" ? "Not yet." : ""]);
-  for (const warning of now.result?.warnings ?? []) notes.push(["mind", warning.message, ""]);
-  const cautions = now.guide?.cautions ?? [];
-  if (cautions.length) notes.push(["mind", cautions.join(" "), ""]);
-  const lines = notes.map(([kind, text, strong]) => [kind, spoken(text), strong]);
+  refill(byId("trouble"), trouble, () => (trouble ? note("stop", spoken(trouble)) : null));
+  const lines = theNotes(now).map(([kind, text]) => [kind, spoken(text)]);
+  show(byId("mind"), lines.length > 0);
   refill(byId("notes"), JSON.stringify(lines), () => lines.map((line) => note(...line)));
 }
 

@@ -16,8 +16,10 @@ export const EMPTY = {
   points: null,
   events: [],
   run: null,
-  /** Encoder angle of true TDC that the measurement's result is told from; 0 while none is known. */
+  /** Encoder angle that the measurement's result is told from; 0 while none is known. */
   zeroDeg: 0,
+  /** Encoder angle of true TDC in this run, `null` while it has not been found. */
+  tdcDeg: null,
 };
 
 const KEPT_EVENTS = 20;
@@ -45,9 +47,15 @@ export function joinPoints(known, fresh) {
   return keep === start ? { ...keep } : keep;
 }
 
+/** True TDC as this measurement found it, or what was known before. */
+function tdcAfter(state, measurement) {
+  const found = measurement?.what === "tdc" && measurement.state === "finished" ? measurement.result?.centre_deg : null;
+  return found ?? state.tdcDeg;
+}
+
 function startOver(state, measurement) {
   const same = state.measurement && measurement && state.measurement.id === measurement.id;
-  const next = { ...state, measurement };
+  const next = { ...state, measurement, tdcDeg: tdcAfter(state, measurement) };
   if (same) return measurement.result ? { ...next, result: measurement.result, error: null } : next;
   return { ...next, result: measurement?.result ?? null, error: null, fit: null, points: null, zeroDeg: 0 };
 }
@@ -62,6 +70,8 @@ const STEPS = {
       captureAlive: message.channels.length > 0,
       guide: message.guide,
       run: message.run_id,
+      // Another run has another zero: the counter began anew.
+      tdcDeg: state.run === message.run_id ? state.tdcDeg : null,
     };
     return startOver(next, message.measurement);
   },

@@ -35,7 +35,8 @@ export function theNumber(bench, choices) {
   const crank = crankChannel(bench);
   const latest = crank && bench.latest[crank.name];
   if (!latest) return NOTHING;
-  return { label: "Crank", ...plainAngle(wrap(latest.value, 720), 1), interval: "" };
+  if (bench.tdcDeg === null) return { label: "Crank, on the encoder", ...plainAngle(wrap(latest.value, 360), 1), interval: "" };
+  return { label: "Crank, from true TDC", ...centreAngle(latest.value - bench.tdcDeg, choices.angle, 1), interval: "" };
 }
 
 /**
@@ -58,7 +59,7 @@ export function staleness(linkState, ageMs, bench) {
 
 /** One instrument's reading: digits, whether it is fresh, and a word and a shape for its state. */
 export function readingOf(channel, latest, linkState, ageMs, choices) {
-  const parts = channel.quantity === "crank" ? plainAngle(latest ? wrap(latest.value, 720) : null, 1)
+  const parts = channel.quantity === "crank" ? plainAngle(latest ? wrap(latest.value, 360) : null, 1)
     : lengthParts(latest?.value ?? null, choices.length);
   const linkOld = linkState !== "live";
   const alive = isAlive(channel) && !linkOld;
@@ -86,9 +87,19 @@ export function theButton(bench, choice, linkState) {
   const { guide, measurement } = bench;
   if (linkState !== "live") return { label: "No link to the bench", act: "", ready: false };
   if (guide?.action) return { label: guide.button || "Go on", act: guide.action, ready: true };
+  if (guide?.job_id !== null && guide?.job_id !== undefined) return { label: "Do as the sentence says", act: "", ready: false };
   if (measurement?.state === "running") return { label: `Finish: ${whatOf(measurement.touches)}`, act: "finish", ready: true };
   if (!choice.gauge) return { label: "No gauge to measure with", act: "", ready: false };
   return { label: `Start: ${whatOf(choice.touches)}`, act: "start", ready: true };
+}
+
+/** What is to be minded now: warnings of the number, cautions of the step. Each `[kind, text]`, none twice. */
+export function theNotes(bench) {
+  const told = [];
+  if (bench.error && bench.error.message !== bench.guide?.why && bench.measurement?.state === "running") told.push(["mind", `Not yet. ${bench.error.message}`]);
+  for (const warning of bench.result?.warnings ?? []) told.push(["mind", warning.message]);
+  for (const caution of bench.guide?.cautions ?? []) told.push(["mind", caution]);
+  return told;
 }
 
 /** What to measure after `touches`, the way a builder goes round an engine. */

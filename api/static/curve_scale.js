@@ -62,7 +62,7 @@ export function niceStep(range, wanted) {
   return unit * power;
 }
 
-export const ANGLE_STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 45, 90, 180];
+export const ANGLE_STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 45, 90, 180, 360];
 
 /** Ticks of a crank-degree axis: on the builder's round angles. */
 export function angleTicks(window, wanted) {

@@ -34,7 +34,7 @@ export function baseLayout(look, x, y, more = {}) {
     margin: { l: 56, r: 18, t: 16, b: 48 }, hovermode: "closest", dragmode: "zoom", showlegend: false,
     hoverlabel: { bgcolor: colours.sheet, bordercolor: colours.ink, font: { color: colours.ink } },
     legend: { orientation: "h", x: 0, y: 1.02, yanchor: "bottom" },
-    xaxis: axis(x, look), yaxis: axis(y, look), ...more,
+    xaxis: axis(x, look), yaxis: axis(y, look), ...more, meta: more.meta && { ...more.meta, wording: look.angle },
   };
 }
 
@@ -46,7 +46,7 @@ function whole(item, more = {}) {
   const { deg } = item.lift ?? item.points;
   const low = lowest(lowest(Infinity, deg), item.points.deg);
   const high = highest(highest(-Infinity, deg), item.points.deg);
-  return { ...more, meta: { range: [low, high], angles: true } };
+  return { ...more, meta: { range: [low, high], angles: item.what === "lobe" ? "lobe" : "plain" } };
 }
 
 function upright(deg, look, { dash = "longdashdot", colour = look.colours.accent, width = 2 } = {}) {
@@ -107,7 +107,7 @@ function uprightened(item) {
 
 /** Title of an axis of angles: where it counts from. */
 function angleTitle(item) {
-  return item.what === "lobe" ? "crank degrees, 0 at overlap TDC" : "crank degrees of the encoder";
+  return item.what === "lobe" ? "crank degrees from TDC" : "crank degrees of the encoder";
 }
 
 /** Gauge or lift over crank degrees: readings, fit, equal readings, the centre with its interval. */
@@ -176,14 +176,14 @@ export function centresFigure(item, look) {
   const centres = item.detail?.centres ?? item.pairs?.map((pair) => ({ drop_mm: pair.drop_mm, centre_deg: pair.midpoint_deg })) ?? [];
   const sorted = [...centres].sort((a, b) => a.drop_mm - b.drop_mm);
   const data = [{
-    type: "scatter", mode: "lines+markers", x: sorted.map((centre) => centre.centre_deg), y: lengths(sorted.map((centre) => centre.drop_mm), look),
+    type: "scatter", mode: "lines+markers", x: sorted.map((centre) => item.turn(centre.centre_deg)), y: lengths(sorted.map((centre) => centre.drop_mm), look),
     error_x: { type: "data", array: sorted.map((centre) => 2 * (centre.u_deg ?? 0)), color: look.colours.ink2, thickness: 1.5 },
     line: { color: look.colours.accent, width: 2 }, marker: { size: 8, symbol: "diamond", color: look.colours.accent },
     hovertemplate: `%{x:.2f}° at %{y} ${unitOf(look)} below the top<extra></extra>`,
   }];
   const layout = baseLayout(look, "middle of the pair, crank degrees", `below full lift, ${unitOf(look)}`);
   layout.yaxis.autorange = "reversed";
-  if (Number.isFinite(item.result?.full_lift_deg)) layout.shapes = [upright(item.result.full_lift_deg, look, { dash: "dot", colour: look.colours.ink2, width: 1.5 })];
+  if (Number.isFinite(item.result?.full_lift_deg)) layout.shapes = [upright(item.turn(item.result.full_lift_deg), look, { dash: "dot", colour: look.colours.ink2, width: 1.5 })];
   return { data, layout };
 }
 
@@ -225,14 +225,19 @@ function nthColour(at, look) {
   return at % 2 ? look.colours.ink : look.colours.accent;
 }
 
+/** Crank degrees of lobes are marked from the dead centres; cam degrees and an encoder's are not. */
+function anglesOf(items, degrees) {
+  return items[0].what === "lobe" && degrees === "crank" ? "lobe" : "plain";
+}
+
 /** Two or more curves over one another. `curves` are already aligned and on one turn, in crank or cam degrees. */
 export function overlayFigure(items, curves, look, degrees) {
   const data = curves.map((curve, at) => line(curve, look, { name: items[at].title, colour: nthColour(at, look), dash: DASHES[at % DASHES.length] }));
-  return { data, layout: baseLayout(look, `${degrees} degrees`, `lift, ${unitOf(look)}`, { showlegend: true, meta: { angles: true } }) };
+  return { data, layout: baseLayout(look, `${degrees} degrees`, `lift, ${unitOf(look)}`, { showlegend: true, meta: { angles: anglesOf(items, degrees) } }) };
 }
 
 /** Each curve less the first. */
 export function differenceFigure(items, differences, look, degrees) {
   const data = differences.map((curve, at) => line(curve, look, { name: `${items[at + 1].title} less ${items[0].title}`, colour: nthColour(at + 1, look), dash: DASHES[(at + 1) % DASHES.length] }));
-  return { data, layout: baseLayout(look, `${degrees} degrees`, `difference, ${unitOf(look)}`, { showlegend: data.length > 1, meta: { angles: true } }) };
+  return { data, layout: baseLayout(look, `${degrees} degrees`, `difference, ${unitOf(look)}`, { showlegend: data.length > 1, meta: { angles: anglesOf(items, degrees) } }) };
 }

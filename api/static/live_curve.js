@@ -10,7 +10,8 @@ import { Span, angleTicks, lengthTicks, placeInWindow } from "./curve_scale.js";
 import { crankChannel } from "./bench_state.js";
 import { equalPairs, layOver, unrolled } from "./series.js";
 import { topOf } from "./trace_item.js";
-import { digits, lengthValue, LENGTHS, wrap } from "./units.js";
+import { centreParts } from "./bench_view.js";
+import { deadCentreTick, digits, joined, lengthValue, LENGTHS, wrap } from "./units.js";
 
 const MARGIN = { left: 58, right: 16, top: 30, bottom: 34 };
 const PAIRS_DRAWN = 5;
@@ -22,7 +23,7 @@ export function viewOfCurve(bench, choices, dark) {
   const { measurement } = bench;
   const crank = crankChannel(bench);
   return {
-    key: `${measurement?.id ?? ""} ${choices.length} ${dark} ${bench.zeroDeg}`,
+    key: `${measurement?.id ?? ""} ${choices.length} ${choices.angle} ${dark} ${bench.zeroDeg}`,
     period: measurement?.what === "tdc" ? 360 : 720,
     zeroDeg: bench.zeroDeg,
     points: bench.points,
@@ -30,6 +31,8 @@ export function viewOfCurve(bench, choices, dark) {
     result: bench.result,
     crankDeg: crank ? bench.latest[crank.name]?.value : NaN,
     lengthKind: choices.length,
+    centreText: bench.result ? joined(centreParts(measurement, bench.result, choices)) : "",
+    tick: measurement?.what === "lobe" && choices.angle === "atdc" ? deadCentreTick : (deg, period) => `${wrap(deg, period)}°`,
   };
 }
 
@@ -173,7 +176,7 @@ export class LiveCurve {
       const x = Math.round(MARGIN.left + share * (right - MARGIN.left)) + 0.5;
       pen.moveTo(x, floor);
       pen.lineTo(x, floor + 6);
-      pen.fillText(`${wrap(tick, this.period)}°`, Math.min(Math.max(x, 18), this.width - 18), floor + 10);
+      pen.fillText(this.view.tick(tick, this.period), Math.min(Math.max(x, 18), this.width - 18), floor + 10);
     }
     pen.stroke();
   }
@@ -293,9 +296,9 @@ export class LiveCurve {
     pen.setLineDash([]);
     pen.fillStyle = this.colours.accent;
     pen.font = `600 16px ${ink("--lettering")}`;
-    pen.textAlign = x > this.width - 110 ? "right" : "left";
+    pen.textAlign = x > this.width - 130 ? "right" : "left";
     pen.textBaseline = "middle";
-    pen.fillText(`${digits(deg, 2)}°`, x + (pen.textAlign === "left" ? 8 : -8), MARGIN.top - 10);
+    pen.fillText(this.view.centreText, x + (pen.textAlign === "left" ? 8 : -8), MARGIN.top - 10);
   }
 
   /** Where the crank stands now: a wedge on the axis and a thin line up. */

@@ -4,6 +4,7 @@
 
 import { ANGLE_STEPS } from "./curve_scale.js";
 import { el } from "./dom.js";
+import { deadCentreTick } from "./units.js";
 
 const NAMES = { ink: "--ink", ink2: "--ink-2", line: "--line", hair: "--hair", accent: "--accent", wash: "--accent-wash", stop: "--stop", sheet: "--sheet" };
 
@@ -47,7 +48,11 @@ async function markAngles(box) {
   const [from, to] = box._fullLayout.xaxis.range;
   const wanted = Math.max(2, box.clientWidth / 90);
   const step = ANGLE_STEPS.find((candidate) => (to - from) / candidate <= wanted) ?? 180;
-  if (box.layout.xaxis.dtick !== step) await window.Plotly.relayout(box, { "xaxis.tick0": 0, "xaxis.dtick": step });
+  const values = [];
+  for (let at = Math.ceil(from / step) * step; at <= to; at += step) values.push(Math.round(at * 10) / 10);
+  if (String(box.layout.xaxis.tickvals) === String(values)) return;
+  const lobe = box.layout.meta.angles === "lobe" && box.layout.meta.wording !== "plain";
+  await window.Plotly.relayout(box, { "xaxis.tickvals": values, "xaxis.ticktext": values.map((deg) => (lobe ? deadCentreTick(deg) : `${deg}°`)) });
 }
 
 export async function undraw(box) {

@@ -187,20 +187,24 @@ function remember() {
   window.history.replaceState(null, "", others ? `?with=${others}` : window.location.pathname);
 }
 
-async function buildOver() {
+function buildOverChoices() {
   show(byId("over"), Boolean(shown.item.lift));
-  if (!shown.item.lift) return;
-  const all = (await get("/api/measurements?limit=500")).measurements;
-  const fitting = all.filter((other) => other.id !== id && other.what === shown.item.what && other.result);
-  byId("other").replaceChildren(...fitting.map((other) => el("option", { value: other.id }, `${other.id}: ${spoken(whatOf(other.touches))}, ${new Date(other.started_at).toLocaleDateString(document.documentElement.lang)}`)));
-  byId("add").disabled = !fitting.length;
-  byId("add").addEventListener("click", () => guarded(() => layOverAnother(Number(byId("other").value))));
   const again = (name) => (event) => {
     shown[name] = event.target.value;
     paintOver();
   };
   byId("degrees").replaceChildren(option("degrees", "crank", "crank", "crank", again("degrees")), option("degrees", "cam", "cam", "crank", again("degrees")));
   byId("placed").replaceChildren(option("placed", "found", "as found", "found", again("placed")), option("placed", "aligned", "centres on one another", "found", again("placed")));
+  byId("add").disabled = true;
+  byId("add").addEventListener("click", () => guarded(() => layOverAnother(Number(byId("other").value))));
+}
+
+async function fillOver() {
+  if (!shown.item.lift) return;
+  const all = (await get("/api/measurements?limit=500")).measurements;
+  const fitting = all.filter((other) => other.id !== id && other.what === shown.item.what && other.result);
+  byId("other").replaceChildren(...fitting.map((other) => el("option", { value: other.id }, `${other.id}: ${spoken(whatOf(other.touches))}, ${new Date(other.started_at).toLocaleDateString(document.documentElement.lang)}`)));
+  byId("add").disabled = !fitting.length;
   const asked = new URLSearchParams(window.location.search).get("with") ?? "";
   for (const other of asked.split(",").map(Number).filter(Boolean)) await guarded(() => layOverAnother(other));
 }
@@ -244,9 +248,10 @@ guarded(async () => {
   buildViews();
   buildMoves();
   buildSaves();
+  buildOverChoices();
   await paintAll();
   settings.addEventListener("change", () => guarded(paintAll));
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => guarded(paintAll));
-  await buildOver();
+  await fillOver();
   document.body.dataset.ready = "yes";
 });

@@ -2,7 +2,7 @@
  * A stored trace as the drawings want it, out of what the server sends. Pure.
  *
  * Angles are unrolled about the centre, so that a dwell across zero is one dwell, and so that an inlet and an exhaust
- * lobe stand on the same axis, before and after the overlap TDC.
+ * lobe stand on one axis, after and before TDC.
  */
 
 import { equalPairs, interpolate, layOver, unrolled } from "./series.js";
@@ -21,9 +21,14 @@ export function about(deg, centre, period) {
   return centre - period / 2 + wrap(deg - centre + period / 2, period);
 }
 
-function curveAbout(curve, centre, period) {
+/** The same for a result's angles, of which `told` is the centre: it may have been placed a turn away. */
+function placing(told, placed, period) {
+  return (deg) => placed + about(deg, told, period) - told;
+}
+
+function curveAbout(curve, turn) {
   if (!curve) return null;
-  const pairs = curve.crank_deg.map((deg, at) => [about(deg, centre, period), curve.lift_mm[at]]);
+  const pairs = curve.crank_deg.map((deg, at) => [turn(deg), curve.lift_mm[at]]);
   pairs.sort((a, b) => a[0] - b[0]);
   return { deg: pairs.map(([deg]) => deg), mm: pairs.map(([, mm]) => mm) };
 }
@@ -39,19 +44,21 @@ export function itemFrom(measurement, trace) {
   const period = periodOf(measurement.what);
   const { result } = measurement;
   const detail = measurement.detail ?? {};
-  // A lobe counts from the overlap TDC, before it and after; a piston's TDC is a place on the encoder.
-  const placed = (deg) => (measurement.what === "lobe" ? wrapSigned(deg, period) : wrap(deg, period));
+  // A lobe is told before or after the TDC nearest to it; a piston's TDC is a place on the encoder.
+  const placed = (deg) => (measurement.what === "lobe" ? wrapSigned(deg, 360) : wrap(deg, period));
   const centre = result ? placed(result.centre_deg) : NaN;
-  const middle = result ? centre : placed(middleOf(trace.true_deg, period));
-  const points = { deg: trace.true_deg.map((deg) => about(deg, middle, period)), mm: trace.gauge_mm, atS: trace.time_s, way: trace.way };
-  const lift = curveAbout(trace.curve, middle, period);
+  const told = result ? result.centre_deg : middleOf(trace.true_deg, period);
+  const middle = placed(told);
+  const turn = placing(told, middle, period);
+  const points = { deg: trace.true_deg.map(turn), mm: trace.gauge_mm, atS: trace.time_s, way: trace.way };
+  const lift = curveAbout(trace.curve, turn);
   const laid = lift ? layOver(lift, points, period) : { sense: 1, offset: 0 };
   const curve = lift ? { deg: lift.deg, mm: lift.mm.map((mm) => laid.offset + laid.sense * mm) } : null;
-  const told = detail.equal_readings ?? trace.equal_readings ?? [];
-  const pairs = told.length || !lift ? told.map((pair) => pairAbout(pair, middle, period)) : equalPairs(lift, DROPS);
+  const seen = detail.equal_readings ?? trace.equal_readings ?? [];
+  const pairs = seen.length || !lift ? seen.map((pair) => pairAbout(pair, turn)) : equalPairs(lift, DROPS);
   return {
     id: measurement.id, what: measurement.what, touches: measurement.touches, title: `${whatOf(measurement.touches)}, no. ${measurement.id}`,
-    period, points, lift, pairs, result, detail, centre, u95: result?.u95_deg ?? NaN, curve, top: curve ? topOf(curve, centre) : null,
+    period, points, lift, pairs, result, detail, centre, turn, u95: result?.u95_deg ?? NaN, curve, top: curve ? topOf(curve, centre) : null,
     base: curve ? laid.offset : 0,
     streams: { crankS: trace.crank.time_s, crankDeg: trace.crank.value, gaugeS: trace.gauge.time_s, gaugeMm: trace.gauge.value },
   };
@@ -64,8 +71,7 @@ export function topOf(curve, centre) {
   return { sense, mm: curve.mm.reduce((most, mm) => (sense * mm > sense * most ? mm : most), curve.mm[0]) };
 }
 
-function pairAbout(pair, centre, period) {
-  const turn = (deg) => about(deg, centre, period);
+function pairAbout(pair, turn) {
   return { drop_mm: pair.drop_mm, before_deg: turn(pair.before_deg), after_deg: turn(pair.after_deg), midpoint_deg: turn(pair.midpoint_deg) };
 }
 

@@ -3,7 +3,6 @@
  */
 
 import { el } from "./dom.js";
-import { about } from "./trace_item.js";
 import { centreAngle, decimalsFor, digits, eventAngle, joined, length, plainAngle } from "./units.js";
 
 /** A table: `columns` are `[heading, isNumber]`, `rows` lists of texts or nodes; said in words when empty. */
@@ -16,7 +15,7 @@ export function table(columns, rows, empty) {
 
 /** An angle in the chosen wording: about the dead centres for a lobe, on the disc for a piston. */
 function told(deg, item, choices, form = centreAngle, decimals = 2) {
-  return joined(item.what === "lobe" ? form(deg, choices.angle, decimals) : plainAngle(about(deg, item.centre, item.period), decimals));
+  return joined(item.what === "lobe" ? form(deg, choices.angle, decimals) : plainAngle(item.turn(deg), decimals));
 }
 
 export const PAIR_COLUMNS = [["Below the top", true], ["Before", true], ["After", true], ["Half-way", true], ["Off the centre", true]];

@@ -57,12 +57,13 @@ export function plainAngle(deg, decimals = 2, signed = false) {
 }
 
 /**
- * A lobe's centre as the trade says it: after or before the overlap TDC (0 of 0..720), never more than 360 away.
+ * An angle as the trade says it: after or before the nearest TDC. A lobe's centre never lies further than 180 from the
+ * TDC it is told from, so this holds whether or not it is known which TDC is the overlap one.
  */
 export function centreAngle(deg, wording = "atdc", decimals = 2) {
   if (!Number.isFinite(deg)) return plainAngle(deg, decimals);
   if (wording === "plain") return plainAngle(wrap(deg, 720), decimals);
-  const signed = wrapSigned(deg, 720);
+  const signed = wrapSigned(deg, 360);
   return { digits: digits(Math.abs(signed), decimals), unit: signed < 0 ? "° BTDC" : "° ATDC" };
 }
 
@@ -82,6 +83,14 @@ export function eventAngle(deg, wording = "atdc", decimals = 1) {
 /** `{digits, unit}` as one string: the degree sign clings, words are spaced. */
 export function joined(parts) {
   return parts.unit.startsWith("°") ? parts.digits + parts.unit : parts.digits + NARROW + parts.unit;
+}
+
+/** A tick of an axis of crank degrees from TDC, in the trade's words: TDC, 45, 90, 135, BDC, 135, 90, 45, TDC. */
+export function deadCentreTick(deg) {
+  const signed = Math.abs(wrapSigned(deg, 360));
+  if (signed < 1e-9) return "TDC";
+  if (Math.abs(signed - 180) < 1e-9) return "BDC";
+  return `${Number(signed.toFixed(1))}°`;
 }
 
 /** The unit parted into a degree sign and the words after it. */

@@ -13,7 +13,8 @@ export function followZero(bench, changed) {
     asked = measurement.id;
     const known = await get(`/api/measurements/${measurement.id}`).catch(() => null);
     if (!known || bench.now.measurement?.id !== measurement.id) return;
-    bench.now = { ...bench.now, zeroDeg: known.settings?.tdc_deg ?? 0 };
+    const zero = known.settings?.tdc_deg ?? null;
+    bench.now = { ...bench.now, zeroDeg: zero ?? 0, tdcDeg: zero ?? bench.now.tdcDeg };
     changed();
   });
 }

@@ -1,0 +1,82 @@
+/**
+ * From what is typed into the forms to what the server is sent. Pure.
+ *
+ * What is left empty is not sent. A plain number goes as a number; anything else goes as it was typed ("9.65 mm",
+ * "108 ATDC"), for the server reads units and says what is wrong with them.
+ */
+
+/** A typed value, or `undefined` for nothing. */
+export function typed(text) {
+  const value = (text ?? "").trim();
+  if (!value) return undefined;
+  const plain = Number(value.replace(",", "."));
+  return Number.isFinite(plain) ? plain : value;
+}
+
+/** "1-3-4-2", "1, 3, 4, 2" or "A1 B1" as a list of names. */
+export function names(text) {
+  return (text ?? "").split(/[\s,;–-]+/).filter(Boolean);
+}
+
+function filled(fields) {
+  return Object.fromEntries(Object.entries(fields).filter(([, value]) => value !== undefined && value !== "" && !(Array.isArray(value) && !value.length)));
+}
+
+const CRANK = ["stroke_mm", "rod_mm", "pin_offset_mm", "slack_limit_deg", "inlet_to_piston_mm", "exhaust_to_piston_mm"];
+const ADJUSTER = ["bolt_circle_radius_mm", "slot_each_way_cam_deg", "hole_cam_deg", "gear_teeth"];
+const HALF = ["full_lift_deg", "drop_mm", "opens_deg", "closes_deg", "check_lift_mm", "lift_mm", "lift_at_tdc_mm", "checking_clearance_mm", "running_clearance_mm", "rocker_ratio"];
+
+/** Cylinder names in the order a builder counts them, out of a firing order. */
+export function inOrder(firing) {
+  return [...firing].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
+}
+
+function adjusterOf(form) {
+  const kind = form["adjuster.kind"] ?? "none";
+  const numbers = Object.fromEntries(ADJUSTER.map((name) => [name, typed(form[`adjuster.${name}`])]));
+  const sizes = names((form["adjuster.sizes_deg"] ?? "").replaceAll("-", " ")).map(Number);
+  return filled({ kind, ...numbers, sizes_deg: sizes });
+}
+
+function camsOf(form) {
+  const adjuster = adjusterOf(form);
+  if (form.layout === "single cam") return [{ name: "camshaft", valves: ["inlet", "exhaust"], adjuster }];
+  return [{ name: "inlet", valves: ["inlet"], adjuster }, { name: "exhaust", valves: ["exhaust"], adjuster }];
+}
+
+/** Body of `POST /api/engines`. `form` is a plain object of the form's texts. */
+export function engineEntry(form, confirmed = []) {
+  const firing = names(form.firing_order);
+  const numbers = Object.fromEntries(CRANK.map((name) => [name, typed(form[name])]));
+  const engine = filled({
+    name: (form.name ?? "").trim(), firing_order: firing, cylinders: inOrder(firing), rotation: form.rotation, seen_from: form.seen_from,
+    cams: camsOf(form), forward_only: Boolean(form.forward_only), ...numbers,
+  });
+  return { engine, confirmed };
+}
+
+function halfOf(form, valve) {
+  const half = filled(Object.fromEntries(HALF.map((name) => [name, typed(form[`${valve}.${name}`])])));
+  return Object.keys(half).length ? half : undefined;
+}
+
+/** Body of `POST /api/cards`. */
+export function cardEntry(form, confirmed = []) {
+  const card = filled({
+    name: (form.name ?? "").trim(), way: form.way, inlet: halfOf(form, "inlet"), exhaust: halfOf(form, "exhaust"), maker: (form.maker ?? "").trim(),
+    tolerance_deg: typed(form.tolerance_deg), separation_cam_deg: typed(form.separation_cam_deg), advance_deg: typed(form.advance_deg),
+  });
+  return { card, unit: form.unit ?? "mm", confirmed };
+}
+
+/** Body of `POST /api/jobs`. */
+export function jobEntry(form, confirmed = []) {
+  return {
+    ...filled({
+      reference: (form.reference ?? "").trim(), engine_id: Number(form.engine_id), card_id: Number(form.card_id), customer: (form.customer ?? "").trim(),
+      builder: (form.builder ?? "").trim(), tolerance_deg: typed(form.tolerance_deg), cylinders_wanted: names(form.cylinders_wanted),
+      single_cam_aim: form.single_cam_aim, note: (form.note ?? "").trim(),
+    }),
+    confirmed, open: true,
+  };
+}

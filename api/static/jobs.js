@@ -1,0 +1,122 @@
+/**
+ * Jobs: begin one from an engine and a card, or go on with one.
+ */
+
+import { get, post } from "./ask.js";
+import { byId, el, note, put, state } from "./dom.js";
+import { cardEntry, engineEntry, jobEntry } from "./entries.js";
+import { startScreen } from "./screen.js";
+import { say } from "./words.js";
+
+const BUILDER = "lobewright.builder";
+const { settings } = startScreen();
+const spoken = (text) => say(text, settings.chosen.words);
+
+function fieldsOf(form) {
+  return Object.fromEntries(new FormData(form));
+}
+
+/** Something that can hardly be is asked about: shown, ticked, sent again. */
+function askBack(form, problem) {
+  const box = form.querySelector(".questions");
+  const questions = problem.questions.map((question) => {
+    const tick = el("input", { type: "checkbox", name: "confirmed", value: question.code });
+    return el("div", {}, note("mind", spoken(question.message)), el("label", { class: "check" }, tick, "It is so all the same"));
+  });
+  box.replaceChildren(...(questions.length ? questions : [note("stop", spoken(problem.message))]));
+  (box.querySelector("input") ?? box).focus?.();
+  box.scrollIntoView({ block: "nearest" });
+}
+
+function confirmedIn(form) {
+  return [...form.querySelectorAll('input[name="confirmed"]:checked')].map((tick) => tick.value);
+}
+
+function onSend(form, path, entry, done) {
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const button = form.querySelector('[type="submit"]');
+    button.disabled = true;
+    try {
+      const kept = await post(path, entry(fieldsOf(form), confirmedIn(form)));
+      form.querySelector(".questions").replaceChildren();
+      await done(kept);
+    } catch (problem) {
+      askBack(form, problem);
+    }
+    button.disabled = false;
+  });
+}
+
+function choose(select, items, chosen) {
+  select.replaceChildren(...items.map(([id, name]) => el("option", { value: id }, name)));
+  if (chosen) select.value = String(chosen);
+}
+
+async function loadEngines(chosen) {
+  const engines = await get("/api/engines");
+  choose(byId("engine_id"), engines.map((kept) => [kept.id, kept.engine.name]), chosen);
+}
+
+async function loadCards(chosen) {
+  const cards = await get("/api/cards");
+  choose(byId("card_id"), cards.map((kept) => [kept.id, kept.card.name]), chosen);
+}
+
+function jobLine(job) {
+  const standing = job.signed_at ? state("live", `signed by ${job.signed_by}`) : state("do", job.now_title || "nothing due");
+  return el("li", {}, el("a", { href: `/jobs/${job.id}`, class: "job-line" },
+    el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
+    el("span", { class: "quiet" }, spoken(`${job.engine}, card ${job.card}`)),
+    standing, job.open && state("there", "at the bench now")));
+}
+
+async function loadJobs() {
+  try {
+    const jobs = await get(`/api/jobs?words=${encodeURIComponent(byId("words").value)}`);
+    byId("list").replaceChildren(...(jobs.length ? jobs.map(jobLine) : [el("li", { class: "quiet" }, byId("words").value ? "No job fits." : "No job yet.")]));
+    byId("notes").replaceChildren();
+  } catch (problem) {
+    byId("notes").replaceChildren(note("stop", spoken(problem.message)));
+  }
+}
+
+function dialogs() {
+  for (const kind of ["engine", "card"]) {
+    const dialog = byId(`${kind}-dialog`);
+    byId(`new-${kind}`).addEventListener("click", () => dialog.showModal());
+    dialog.querySelector("[data-close]").addEventListener("click", () => dialog.close());
+  }
+}
+
+function rememberBuilder() {
+  try {
+    const field = byId("builder");
+    field.value = localStorage.getItem(BUILDER) ?? "";
+    field.addEventListener("change", () => localStorage.setItem(BUILDER, field.value));
+  } catch {
+    // forbidden storage: the builder types the name each time
+  }
+}
+
+onSend(byId("begin"), "/api/jobs", jobEntry, (job) => {
+  window.location.href = `/jobs/${job.id}`;
+});
+onSend(byId("engine-form"), "/api/engines", engineEntry, async (kept) => {
+  await loadEngines(kept.id);
+  byId("engine-dialog").close();
+});
+onSend(byId("card-form"), "/api/cards", cardEntry, async (kept) => {
+  await loadCards(kept.id);
+  byId("card-dialog").close();
+});
+let waiting = 0;
+byId("words").addEventListener("input", () => {
+  clearTimeout(waiting);
+  waiting = setTimeout(loadJobs, 200);
+});
+dialogs();
+rememberBuilder();
+put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
+await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message))));
+document.body.dataset.ready = "yes";
