@@ -112,10 +112,10 @@ def correction(evidence: Evidence, step: Step) -> Outcome:
         error = error_of(evidence, step.cam, found)
     except NotComparable as why_not:
         return Outcome(False, step.do, numbers_of(found), why_not.code, why_not.message)
-    return _to_move(evidence, step, error, found)
+    return _to_move(evidence, step, error, found, decision[0])
 
 
-def _to_move(evidence: Evidence, step: Step, error: CamError, found: Found) -> Outcome:
+def _to_move(evidence: Evidence, step: Step, error: CamError, found: Found, decided: int) -> Outcome:
     way = "earlier" if error.error_deg > 0 else "later"
     size = abs(error.error_deg)
     sentence = f"Make it {size:.1f} deg {way} ({size / 2:.1f} cam deg). {step.do}"
@@ -123,7 +123,7 @@ def _to_move(evidence: Evidence, step: Step, error: CamError, found: Found) -> O
     warning = piston_warning(evidence, step, found, -error.error_deg)
     if warning is None:
         return Outcome(False, sentence, facts)
-    if evidence.own_decision(step.id, warning.code):
+    if evidence.own_decision(step.id, warning.code, decided):
         return Outcome(False, sentence, facts, warnings=(warning,))
     return Outcome(False, sentence, facts, warning.code, warning.message, True, (warning,))
 
@@ -134,7 +134,7 @@ def piston_warning(evidence: Evidence, step: Step, found: Found, shift_deg: floa
     The table speaks of the cam as it stood then; how far it has moved since is told by the lobe's centres.
     """
     for one, (_, now) in found.items():
-        known = evidence.clearance(step.id, one)
+        known = evidence.clearance(one)
         then = None if known is None else _measured_before(evidence, step, one, known[0])
         if known is None or then is None:
             continue
@@ -147,8 +147,7 @@ def piston_warning(evidence: Evidence, step: Step, found: Found, shift_deg: floa
 
 def _measured_before(evidence: Evidence, step: Step, one: Lobe, number: int) -> LobeMeasured | None:
     touched = max((n for n in evidence.touches(step.cam) if n < number), default=0)
-    found = evidence.lobes(f"lobe.{step.cam}", (one,), after=touched, before=number)
-    return found[one][1] if one in found else None
+    return evidence.measured_between(one, touched, number)
 
 
 def _too_near(one: Lobe, clearance: PistonClearanceFound, shift_deg: float) -> Warn | None:

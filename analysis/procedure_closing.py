@@ -52,8 +52,9 @@ def valve_to_piston(evidence: Evidence, step: Step) -> Outcome:
 
 
 def _since_touched(evidence: Evidence, step: Step, one: Lobe) -> tuple[int, PistonClearanceFound] | None:
-    found = evidence.clearance(step.id, one)
-    return found if found is not None and found[0] > _last_touch(evidence, one) else None
+    found = evidence.clearance(one)
+    after = max(_last_touch(evidence, one), evidence.opened_again.get(step.id, 0))
+    return found if found is not None and found[0] > after else None
 
 
 def clearance_words(found: PistonClearanceFound) -> str:
@@ -66,7 +67,7 @@ def clearance_words(found: PistonClearanceFound) -> str:
 
 def _too_near(evidence: Evidence, step: Step, facts: tuple[int, ...], said: str) -> Outcome:
     why = f"{said} That is under the least allowed, or cannot be told from it. Do not turn it under power."
-    passed = evidence.own_decision(step.id, "under_minimum")
+    passed = evidence.own_decision(step.id, "under_minimum", max(facts))
     warning = Warn("under_minimum", why)
     return Outcome(passed, said, facts, "" if passed else "under_minimum", why, True, (warning,))
 

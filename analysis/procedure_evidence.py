@@ -97,12 +97,10 @@ class Evidence:
         with_it = self.last(step.id, Skipped, lambda what: what.step == lobe)
         return None if with_it is None else (with_it[0], f"skipped with {lobe}: {with_it[1].reason}")
 
-    def own_decision(self, step_id: str, code: str) -> bool:
-        """Tell whether the builder went past the block `code` of a step on his own decision."""
-        return (
-            self.last(step_id, OwnDecision, lambda what: (what.step, what.code) == (step_id, code))
-            is not None
-        )
+    def own_decision(self, step_id: str, code: str, after: int) -> bool:
+        """Tell whether the builder went past the block `code` of a step, knowing the facts up to `after`."""
+        found = self.last(step_id, OwnDecision, lambda what: (what.step, what.code) == (step_id, code))
+        return found is not None and found[0] > after
 
     def moved(self, step_id: str, cam: str) -> int:
         """Return the number of the last movement of a cam, 0 if none."""
@@ -138,13 +136,26 @@ class Evidence:
         found = self.last(step_id, Decided, lambda what: what.cam == cam)
         return found if found is not None and found[0] > after else None
 
-    def clearance(self, step_id: str, lobe: Lobe) -> tuple[int, PistonClearanceFound] | None:
-        """Return the newest valve-to-piston finding of a lobe."""
-        return self.last(
-            step_id,
-            PistonClearanceFound,
-            lambda what: (what.cylinder, what.valve) == (lobe.cylinder, lobe.valve),
-        )
+    def clearance(self, lobe: Lobe) -> tuple[int, PistonClearanceFound] | None:
+        """Return the newest valve-to-piston finding of a lobe, whatever was gone back over."""
+        found = [
+            (fact.number, fact.what)
+            for fact in self.facts
+            if isinstance(fact.what, PistonClearanceFound)
+            and Lobe(fact.what.cylinder, fact.what.valve) == lobe
+        ]
+        return found[-1] if found else None
+
+    def measured_between(self, lobe: Lobe, after: int, before: int) -> LobeMeasured | None:
+        """Return a lobe's newest measurement between two numbers, whatever was gone back over."""
+        found = [
+            fact.what
+            for fact in self.facts
+            if after < fact.number < before
+            and isinstance(fact.what, LobeMeasured)
+            and Lobe(fact.what.cylinder, fact.what.valve) == lobe
+        ]
+        return found[-1] if found else None
 
     def tdcs(self, step_id: str, after: int = 0) -> list[tuple[int, TdcMeasured]]:
         """Return the counting TDC measurements of the reference cylinder after a number."""

@@ -111,7 +111,7 @@ def _clearances_off(evidence: Evidence, step: Step, facts: tuple[int, ...], off:
     """Full lift hardly minds the clearance; events and equal lifts do, so there it is in the way."""
     warnings = (Warn("clearance_off_card", f"Valve clearance off the card: {off}."),)
     minds = evidence.job.card.way in {"equal_lift", "events", "lift_at_tdc", "equal_overlap_lift"}
-    if not minds or evidence.own_decision(step.id, "clearance_off_card"):
+    if not minds or evidence.own_decision(step.id, "clearance_off_card", max(facts)):
         return Outcome(True, warnings[0].message, facts, warnings=warnings)
     why = f"{warnings[0].message} This card is timed away from full lift, where clearance counts. Set it."
     return Outcome(False, step.do, facts, "clearance_off_card", why, True, warnings)
@@ -203,7 +203,5 @@ def tdc_again(evidence: Evidence, step: Step) -> Outcome:
         f"TDC zero has moved by {off:+.2f} deg since the start, more than {limit:.2f}: encoder, pointer or "
         "coupling slipped, and every lobe since is in doubt. Find out why and go back to true TDC."
     )
-    passed = evidence.own_decision(step.id, "tdc_moved")
-    return Outcome(
-        passed, why, (number,), "" if passed else "tdc_moved", why, True, (Warn("tdc_moved", why),)
-    )
+    passed = evidence.own_decision(step.id, "tdc_moved", number)
+    return Outcome(passed, why, (number,), "" if passed else "tdc_moved", why, may_override=True)

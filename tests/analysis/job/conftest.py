@@ -12,6 +12,7 @@ from analysis.job_facts import (
     BenchChecked,
     ClearanceNoted,
     Decided,
+    Event,
     Fact,
     LobeMeasured,
     Moved,
@@ -104,6 +105,16 @@ class Builder:
         self.measured += 1
         name = more.pop("measurement_id", f"lobe {self.measured}")
         return LobeMeasured(cylinder, valve, centre, 1.27, u95, name, **more)
+
+    def lobe_at(self, centre, valve="inlet", **more):
+        """A lobe at a crank angle, whatever the card says."""
+        self.measured += 1
+        return LobeMeasured("1", valve, centre, 1.27, 0.1, f"lobe {self.measured}", **more)
+
+    def lobe_with_events(self, valve):
+        """A lobe that stands where an events card of 20/56 at 1 mm wants it."""
+        event = Event(1.0, 700.0, 236.0, 256.0, 0.05, 0.05)
+        return self.lobe_at(108.0, valve, events=(event,))
 
     def to_the_lobes(self):
         """Everything before the first lobe."""
