@@ -241,3 +241,19 @@ export function differenceFigure(items, differences, look, degrees) {
   const data = differences.map((curve, at) => line(curve, look, { name: `${items[at + 1].title} less ${items[0].title}`, colour: nthColour(at + 1, look), dash: DASHES[(at + 1) % DASHES.length] }));
   return { data, layout: baseLayout(look, `${degrees} degrees`, `difference, ${unitOf(look)}`, { showlegend: data.length > 1, meta: { angles: anglesOf(items, degrees) } }) };
 }
+
+/** Lift drawn over the piston's motion: what is left between them is the gap. `clearances` as the job's API gives. */
+export function gapFigure(clearances, look) {
+  const data = clearances.flatMap((one, at) => {
+    const deg = one.curve.after_tdc_deg;
+    const name = `${one.lobe.valve} ${one.lobe.cylinder}`;
+    const piece = (mm, what, dash, width = 2.2) => line({ deg, mm }, look, { name: `${name}: ${what}`, colour: nthColour(at, look), dash, width });
+    const gap = piece(one.curve.clearance_mm, "gap", "solid", 3);
+    const rest = [piece(one.curve.lift_mm, "valve lift", "dash")];
+    if (at === 0) rest.push(line({ deg, mm: one.curve.piston_mm }, look, { name: "piston below its top", colour: look.colours.ink2, dash: "dot" }));
+    return [gap, ...rest];
+  });
+  const layout = baseLayout(look, "crank degrees from TDC", unitOf(look), { showlegend: true, meta: { angles: "lobe" } });
+  layout.shapes = clearances.map((one) => ({ type: "line", xref: "paper", x0: 0, x1: 1, y0: lengthValue(one.minimum_mm, look.lengthKind), y1: lengthValue(one.minimum_mm, look.lengthKind), line: { color: look.colours.stop, width: 1.5, dash: "longdash" } }));
+  return { data, layout };
+}

@@ -1,0 +1,222 @@
+/**
+ * One job: what is due, its steps, every lobe against the card, valve to piston, what happened.
+ */
+
+import { get, post, remove } from "./ask.js";
+import { byId, el, note, put, refill, show, state } from "./dom.js";
+import { gapFigure } from "./figures.js";
+import { formFor } from "./job_forms.js";
+import { callOf, errorWords, factWords, stageWords, standingOf } from "./job_view.js";
+import { lobeRules } from "./lobe_rule.js";
+import { draw, lookOf } from "./plots.js";
+import { startScreen } from "./screen.js";
+import { table } from "./trace_tables.js";
+import { digits, length } from "./units.js";
+import { say } from "./words.js";
+
+const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
+const here = `/api/jobs/${id}`;
+const { settings, bench } = startScreen();
+const spoken = (text) => say(text, settings.chosen.words);
+const MEASURED = new Set(["bench_check", "true_tdc", "stroke", "lobe", "correction", "nipped", "torqued", "again", "cylinder", "tdc_again", "valve_to_piston"]);
+let job = null;
+let clearances = [];
+let checks = [];
+
+// ---- asking ----
+
+async function load() {
+  [job, clearances, checks] = await Promise.all([get(here), get(`${here}/valve_to_piston`).catch(() => []), get(`${here}/checks`).catch(() => [])]);
+  paint();
+}
+
+async function doing(deed) {
+  try {
+    await deed();
+    byId("notes").replaceChildren();
+    await load();
+    return true;
+  } catch (problem) {
+    byId("notes").replaceChildren(note("stop", spoken(problem.message)));
+    byId("notes").scrollIntoView({ block: "nearest" });
+    return false;
+  }
+}
+
+/** Ask for the reason that the sheet prints, then do it. */
+function withReason(title, about, button, deed) {
+  const dialog = byId("reason-dialog");
+  put(byId("reason-title"), spoken(title));
+  put(byId("reason-about"), spoken(about));
+  put(byId("reason-send"), spoken(button));
+  byId("reason").value = "";
+  byId("reason-form").onsubmit = (event) => {
+    event.preventDefault();
+    dialog.close();
+    doing(() => deed(byId("reason").value));
+  };
+  byId("reason-leave").onclick = () => dialog.close();
+  dialog.showModal();
+}
+
+function fact(what) {
+  return post(`${here}/facts`, { what });
+}
+
+function button(label, deed, kind = "plain-button") {
+  return el("button", { type: "button", class: kind, onclick: deed }, spoken(label));
+}
+
+// ---- what is due ----
+
+function paintNow() {
+  const step = job.steps.find((one) => one.id === job.now);
+  put(byId("now-title"), spoken(step ? `${step.title}. ${step.sentence}` : job.signed_by ? `Signed by ${job.signed_by}.` : "Nothing is due."));
+  put(byId("now-why"), spoken(step?.why ?? ""));
+  const told = step?.cautions ?? [];
+  refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () => told.map((caution) => note("mind", spoken(caution))));
+  byId("deeds").replaceChildren(...deedsOf(step));
+  paintForm(step);
+}
+
+function deedsOf(step) {
+  if (!step) return [];
+  const deeds = [];
+  if (MEASURED.has(step.kind)) deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
+  if (step.kind === "stroke") deeds.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
+  if (step.may_override) {
+    deeds.push(button("Go past it on your own decision", () => withReason("Your own decision", step.why, "Go past it",
+      (reason) => fact({ kind: "own_decision", step: step.id, code: step.code, reason }))));
+  }
+  if (step.may_skip) {
+    deeds.push(button("Leave this step out", () => withReason(`Leave out: ${step.title}`, `It gives: ${step.gives}`, "Leave it out",
+      (reason) => fact({ kind: "skipped", step: step.id, reason }))));
+  }
+  return deeds;
+}
+
+async function toBench() {
+  if (job.open || (await doing(() => post(`${here}/open`)))) window.location.href = "/";
+}
+
+function paintForm(step) {
+  const form = formFor(job, step, settings.chosen);
+  const box = byId("now-form");
+  show(box, Boolean(form) && !job.signed_by);
+  if (!form) return;
+  refill(box, `${step.id} ${job.facts.length} ${settings.chosen.length} ${settings.chosen.words}`, () => [
+    el("h3", {}, spoken(form.title)), el("div", { class: "form-grid" }, ...form.fields.map(fieldOf)),
+    el("div", {}, el("button", { type: "submit", class: MEASURED.has(step.kind) ? "plain-button" : "big-button" }, spoken(form.button))),
+  ]);
+  box.onsubmit = (event) => {
+    event.preventDefault();
+    const values = Object.fromEntries(new FormData(box));
+    doing(async () => {
+      for (const [path, body] of form.send(values)) await post(`${here}/${path}`, body);
+    });
+  };
+}
+
+function fieldOf(field) {
+  const name = `now-${field.name}`;
+  const input = field.options
+    ? el("select", { id: name, name: field.name }, ...field.options.map(([value, words]) => el("option", { value }, spoken(words))))
+    : el("input", { type: "text", id: name, name: field.name, value: field.value ?? "", required: field.required, autocomplete: "off" });
+  return el("div", {}, el("label", { for: name }, spoken(field.label)), input);
+}
+
+// ---- the rest ----
+
+function paintHead() {
+  const { engine, card, customer, builder, reference } = job.job;
+  put(byId("title"), reference);
+  document.title = `${reference} · Lobewright`;
+  put(byId("about"), spoken([customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`].filter(Boolean).join(", ")));
+  byId("heads").replaceChildren(...(job.open ? [state("there", "at the bench now"), button("Let it wait", () => doing(() => post(`${here}/close`)))] : []),
+    el("a", { class: "plain-button", href: `${here}/sheet.pdf` }, "Sheet (PDF)"),
+    ...(job.signed_by ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]));
+}
+
+function throwAway() {
+  withReason("Delete this job", "What was measured stays stored; the job is taken off the list.", "Delete it", async () => {
+    await remove(here);
+    window.location.href = "/jobs";
+  });
+}
+
+function stepLine(step) {
+  const [kind, word] = standingOf(step);
+  const back = ["done", "skipped"].includes(step.state) && !job.signed_by
+    && button("Go back to it", () => withReason(`Back to: ${step.title}`, "What was done there, and in every step that rests on it, counts no more.", "Go back", (reason) => fact({ kind: "went_back", step: step.id, reason })));
+  return el("li", { class: `step ${step.state}`, "aria-current": step.state === "now" ? "step" : null },
+    el("details", { open: step.state === "now" },
+      el("summary", {}, state(kind, word), el("span", { class: "step-title" }, spoken(step.title))),
+      el("div", { class: "step-more" }, el("p", {}, spoken(step.sentence)), step.why && el("p", { class: "quiet" }, spoken(step.why)), back || null)));
+}
+
+const CAM_COLUMNS = [["Cam", false], ["Lobe", false], ["When", false], ["Full lift", true], ["Against the card", true], ["Verdict", false]];
+
+function camRows() {
+  return job.cams.flatMap((cam) => cam.measured.map((one) => {
+    const { verdict } = one;
+    const against = verdict ? `${errorWords(verdict.error_deg)} ± ${digits(verdict.u95_deg, 2)}°` : spoken(one.not_comparable || "–");
+    return [cam.cam, `${one.valve} ${one.cylinder}`, stageWords(one.stage), one.full_lift, against, state(...callOf(verdict))];
+  }));
+}
+
+function paintLobes() {
+  byId("rules").replaceChildren(...lobeRules(job.cams, Math.max(280, byId("rules").clientWidth * 0.7)));
+  const rows = camRows();
+  byId("cams").replaceChildren(rows.length ? table(CAM_COLUMNS.map(([name, num]) => [spoken(name), num]), rows.map((row) => row.map((cell) => (typeof cell === "string" ? spoken(cell) : cell))), "") : el("p"));
+  const traces = job.facts.filter((one) => one.what.kind === "lobe_measured").map((one) => Number(one.what.measurement_id)).filter(Boolean);
+  show(byId("overlay"), traces.length > 1);
+  byId("overlay").href = `/traces/${traces[0]}?with=${traces.slice(1).join(",")}`;
+}
+
+async function paintPiston() {
+  show(byId("piston-sheet"), clearances.length > 0);
+  if (!clearances.length) return;
+  const mm = (value) => length(value, settings.chosen.length);
+  const shifts = clearances[0].table.map((row) => row.shift_deg);
+  const columns = [["Valve", false], ["Least", true], ["At", true], ["Must be", true], ["", false], ...shifts.map((shift) => [shift === 0 ? "as it stands" : `${errorWords(shift)}`, true])];
+  const rows = clearances.map((one) => [spoken(`${one.lobe.valve} ${one.lobe.cylinder}${one.still_holds ? "" : " (cam touched since)"}`), `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`, `${digits(one.at_deg, 0)}°`,
+    `${mm(one.minimum_mm)}, ${one.minimum_from}`, one.enough ? state("live", "enough") : state("stop", "too near"), ...one.table.map((row) => `${mm(row.least_mm)}${row.enough ? "" : " too near"}`)]);
+  byId("clearances").replaceChildren(table(columns, rows, ""));
+  const drawn = clearances.filter((one) => one.curve);
+  show(byId("gap-plot"), drawn.length > 0);
+  if (drawn.length) await draw(byId("gap-plot"), gapFigure(drawn, lookOf(settings)));
+}
+
+function factLine(one) {
+  const { words, trace, byHand } = factWords(one, settings.chosen);
+  const when = new Date(one.at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
+  return el("li", {}, el("span", { class: "fact-number" }, `${one.number}`),
+    el("span", {}, spoken(words), byHand && " (entered by hand)", " ", trace && el("a", { href: `/traces/${trace}` }, "its trace")),
+    el("span", { class: "quiet small" }, `${when}, ${one.by}`));
+}
+
+function paint() {
+  paintHead();
+  paintNow();
+  byId("steps").replaceChildren(...job.steps.map(stepLine));
+  paintLobes();
+  paintPiston();
+  const found = [...job.findings, ...checks].filter((one, at, all) => all.findIndex((other) => other.message === one.message) === at);
+  show(byId("findings-sheet"), found.length > 0);
+  byId("findings").replaceChildren(...found.map((one) => note("mind", spoken(one.message))));
+  byId("facts").replaceChildren(...[...job.facts].reverse().map(factLine));
+  document.body.dataset.ready = "yes";
+}
+
+// The bench moves the job on: read it again when the guide of this job says something else.
+let told = "";
+bench.addEventListener("change", (event) => {
+  const { guide } = bench.now;
+  if (!["guide", "hello", "measurement"].includes(event.detail.kind) || guide?.job_id !== id) return;
+  const now = `${guide.step} ${guide.action} ${event.detail.kind === "measurement" ? event.detail.measurement.state : ""}`;
+  if (now === told) return;
+  told = now;
+  load().catch(() => {});
+});
+settings.addEventListener("change", () => job && paint());
+doing(async () => {});

@@ -1,0 +1,97 @@
+/**
+ * What can be entered at each kind of step: a list of fields, and what they become when sent. Pure.
+ *
+ * A form is `{title, fields: [{name, label, type, value, options, required}], button, send(values) -> [path, body][]}`.
+ */
+
+import { typed } from "./entries.js";
+import { LENGTHS } from "./units.js";
+
+/** A length typed in this screen's unit, as mm. */
+export function lengthTyped(text, kind) {
+  const value = typed(text);
+  return typeof value === "number" ? value / LENGTHS[kind].perMm : NaN;
+}
+
+function shownLength(mm, kind) {
+  return Number.isFinite(mm) ? String(Number((mm * LENGTHS[kind].perMm).toFixed(LENGTHS[kind].decimals + 1))) : "";
+}
+
+function clearances(job, step, choices) {
+  const { engine, card } = job.job;
+  const cylinder = engine.reference_cylinder || engine.firing_order[0];
+  const unit = LENGTHS[choices.length].unit;
+  const valves = [...new Set(engine.cams.flatMap((cam) => cam.valves))];
+  return {
+    title: "Clearance found and set, cold, on the base circle",
+    fields: valves.map((valve) => ({ name: valve, label: `${valve} valve ${cylinder}, ${unit}`, value: shownLength(card[valve]?.checking_clearance_mm, choices.length), required: true })),
+    button: "Note the clearances",
+    send: (values) => valves.map((valve) => ["facts", { what: { kind: "clearance_noted", cylinder, valve, clearance_mm: lengthTyped(values[valve], choices.length) } }]),
+  };
+}
+
+function verdict(job, step) {
+  return {
+    title: "Decide",
+    fields: [
+      { name: "decision", label: "Decision", options: [["correct", "correct it"], ["leave", "leave it"], ["measure_again", "measure again"]] },
+      { name: "reason", label: "Reason (needed to leave a cam that is out)" },
+    ],
+    button: "Decide",
+    send: (values) => [["facts", { what: { kind: "decided", cam: step.cam, decision: values.decision, reason: values.reason } }]],
+  };
+}
+
+function correction(job, step) {
+  return {
+    title: "How it is moved",
+    fields: [{ name: "way", label: "Way", options: [["cam_turned", "crank held, cam turned, the gauge guides"], ["crank_turned", "cam held, crank turned"]] }],
+    button: "Move it this way at the bench",
+    send: (values) => [["way", { way: values.way }]],
+  };
+}
+
+function tightened(job, step) {
+  const to = step.kind;
+  return {
+    title: to === "nipped" ? "Nipped up" : "Torqued and locked",
+    fields: to === "nipped" ? [] : [{ name: "torque_nm", label: "Torque, Nm, as the engine maker says" }, { name: "locking", label: "Locking: thread-lock, tab" }],
+    button: to === "nipped" ? "It is nipped up" : "It is torqued",
+    send: (values) => {
+      const torque = typed(values.torque_nm);
+      const known = typeof torque === "number" ? { torque_nm: torque } : {};
+      return [["facts", { what: { kind: "tightened", cam: step.cam, to, locking: values.locking ?? "", ...known } }]];
+    },
+  };
+}
+
+function drop(job, step, choices) {
+  const unit = LENGTHS[choices.length].unit;
+  return {
+    title: "One measured drop: the valve pushed until it touched the piston",
+    fields: [
+      { name: "valve", label: "Valve", options: [["inlet", "inlet"], ["exhaust", "exhaust"]] },
+      { name: "drop", label: `Travel until it touched, ${unit}`, required: true },
+      { name: "at", label: "Crank degrees after overlap TDC (before: with a minus)", required: true },
+      { name: "angle", label: "Valve's angle to the bore, degrees", value: "0" },
+    ],
+    button: "Compute the clearance",
+    send: (values) => [["drops", { valve: values.valve, drop_mm: lengthTyped(values.drop, choices.length), at_deg: Number(typed(values.at)), valve_angle_deg: Number(typed(values.angle) ?? 0) }]],
+  };
+}
+
+function signing(job) {
+  return {
+    title: "Sign",
+    fields: [{ name: "by", label: "Name", value: job.job.builder, required: true }, { name: "statement", label: "What you want to say with it" }],
+    button: "Sign the job",
+    send: (values) => [["sign", { by: values.by, statement: values.statement ?? "" }]],
+  };
+}
+
+const FORMS = { clearances, verdict, correction, nipped: tightened, torqued: tightened, valve_to_piston: drop, sign_off: signing };
+
+/** The form of the step that is due, or `null` when it is done at the bench alone. */
+export function formFor(job, step, choices) {
+  return FORMS[step?.kind]?.(job, step, choices) ?? null;
+}
