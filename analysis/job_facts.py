@@ -20,13 +20,15 @@ from analysis.plain import STRICT, read_plain, to_plain
 class BenchChecked:
     """The bench was tried: which way the encoder counts, how many degrees a turn, which gauges answer.
 
-    `turn_deg` is one TDC to the next as the encoder told it, `None` when not yet proved; `gauge_signs` is
+    `turn_deg` is one TDC to the next as the encoder told it, `None` when not yet proved, with its expanded
+    uncertainty where that is known; `gauge_signs` is
     +1 or -1 for each of `gauges`.
     """
 
     __pydantic_config__ = STRICT
     counts_forward: bool = True
     turn_deg: float | None = None
+    turn_u95_deg: float | None = None
     gauges: tuple[str, ...] = ()
     gauge_signs: tuple[int, ...] = ()
     by_hand: bool = False

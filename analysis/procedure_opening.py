@@ -61,7 +61,10 @@ def bench_check(evidence: Evidence, step: Step) -> Outcome:
         return Outcome(False, step.do, (number,), code, why)
     if bench.turn_deg is None:
         return Outcome(False, "Turn on past the next TDC: the counts a turn are not proved yet.", (number,))
-    sentence = f"One turn is {bench.turn_deg:.2f} deg from TDC to TDC; alive: {', '.join(bench.gauges)}."
+    wide = "" if bench.turn_u95_deg is None else f", give or take {bench.turn_u95_deg:.2f},"
+    sentence = (
+        f"One turn is {bench.turn_deg:.2f} deg{wide} from TDC to TDC; alive: {', '.join(bench.gauges)}."
+    )
     return Outcome(True, sentence, (number,))
 
 
@@ -73,7 +76,8 @@ def _bench_fault(bench: BenchChecked) -> tuple[str, str]:
         )
     if not bench.gauges:
         return "no_gauge", "No gauge answers. See to its cable and battery, then check the bench again."
-    if bench.turn_deg is not None and abs(bench.turn_deg - 360) > TURN_LIMIT_DEG:
+    limit = max(TURN_LIMIT_DEG, bench.turn_u95_deg or 0.0)
+    if bench.turn_deg is not None and abs(bench.turn_deg - 360) > limit:
         return "counts_a_turn", (
             f"From TDC to TDC the encoder told {bench.turn_deg:.2f} deg, not 360: wrong counts a turn, "
             "missed counts or a slipping coupling. Cure it, then check the bench again."

@@ -6,8 +6,9 @@ is fitted alone.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import hypot
 
 import numpy as np
 
@@ -20,6 +21,8 @@ LIKELY_LAG_S = 0.06
 LEAST_RISE_MM = 0.3
 AROUND_S = 0.2
 FORWARD_SHARE = 0.98
+COARSEST_DEG = 2.5
+"""A turn known no better than this proves nothing: one part in 144."""
 
 
 def turned_deg(streams: Streams) -> float:
@@ -27,8 +30,16 @@ def turned_deg(streams: Streams) -> float:
     return float(streams.crank_deg[-1] - streams.crank_deg[0]) if streams.crank_deg.size else 0.0
 
 
-def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polarity: int) -> float | None:
-    """Give the degrees from one TDC to the next, turning one way; `None` where two were not seen.
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Degrees from one TDC to the next as the encoder told them, with the expanded uncertainty."""
+
+    deg: float
+    u95_deg: float
+
+
+def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polarity: int) -> Turn | None:
+    """Give the degrees from one TDC to the next, turning one way; `None` where two were not seen well enough.
 
     Parameters
     ----------
@@ -38,13 +49,18 @@ def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polar
         +1 where the gauge reads more as the piston rises.
     """
     lag_s = LIKELY_LAG_S if facts.lag_s is None else facts.lag_s
-    centres = [
+    alone = [
         found
         for start_s, end_s in _rises(streams, polarity)
         if (found := _alone(_cut(streams, start_s, end_s), settings, replace(facts, lag_s=lag_s))) is not None
     ]
-    steps = [abs(after - before) for before, after in pairwise(centres) if _one_way(streams, before, after)]
-    return float(np.median(steps)) if steps else None
+    turns = [
+        Turn(abs(after.deg - before.deg), hypot(before.u95_deg, after.u95_deg))
+        for before, after in pairwise(alone)
+        if _one_way(streams, before.deg, after.deg)
+    ]
+    best = min(turns, key=lambda turn: turn.u95_deg, default=None)
+    return best if best is not None and best.u95_deg <= COARSEST_DEG else None
 
 
 def _rises(streams: Streams, polarity: int) -> list[tuple[float, float]]:
@@ -76,14 +92,15 @@ def _within(time_s: Floats, start_s: float, end_s: float) -> slice:
     return slice(int(np.searchsorted(time_s, start_s)), int(np.searchsorted(time_s, end_s, side="right")))
 
 
-def _alone(streams: Streams, settings: TdcSettings, facts: GaugeFacts) -> float | None:
+def _alone(streams: Streams, settings: TdcSettings, facts: GaugeFacts) -> Turn | None:
     """Find the TDC of one dwell, unwrapped."""
     try:
         found = find_tdc(streams, settings, facts)
     except Refusal:
         return None
     middle = float(np.median(streams.crank_deg))
-    return found.centre_deg + 360.0 * round((middle - found.centre_deg) / 360.0)
+    turns = round((middle - found.centre_deg) / 360.0)
+    return Turn(found.centre_deg + 360.0 * turns, found.u95_deg)
 
 
 def _one_way(streams: Streams, before: float, after: float) -> bool:

@@ -11,6 +11,7 @@ from scipy.interpolate import CubicSpline
 from analysis.engine import CYCLE_DEG, Engine, Lobe, Valve
 from analysis.job_facts import BenchChecked, DropCentre, Event, LobeMeasured, TdcMeasured
 from analysis.results import Curve
+from api.bench_turn import Turn
 from api.errors import MisuseError
 from api.measurement_store import Measurement
 
@@ -58,12 +59,13 @@ def tdc_fact(measurement: Measurement, cylinder: str) -> TdcMeasured:
     )
 
 
-def bench_fact(measurement: Measurement, turn_deg: float | None, turned_deg: float) -> BenchChecked:
+def bench_fact(measurement: Measurement, turn: Turn | None, turned_deg: float) -> BenchChecked:
     """Give the fact of a bench check: the counting direction, a turn from TDC to TDC, the gauge's sign."""
     polarity = (measurement.detail or {}).get("polarity") or 1
     return BenchChecked(
         counts_forward=turned_deg > 0,
-        turn_deg=turn_deg,
+        turn_deg=None if turn is None else turn.deg,
+        turn_u95_deg=None if turn is None else turn.u95_deg,
         gauges=(measurement.gauge,),
         gauge_signs=(int(polarity),),
     )
