@@ -60,7 +60,7 @@ function halfOf(form, valve) {
   return Object.keys(half).length ? half : undefined;
 }
 
-/** Body of `POST /api/cards`. */
+/** Body of `POST /api/cards`; what belongs to another way of telling is not in `form`, for its fields are hidden. */
 export function cardEntry(form, confirmed = []) {
   const card = filled({
     name: (form.name ?? "").trim(), way: form.way, inlet: halfOf(form, "inlet"), exhaust: halfOf(form, "exhaust"), maker: (form.maker ?? "").trim(),

@@ -149,7 +149,7 @@ function stepLine(step) {
   const back = ["done", "skipped"].includes(step.state) && !job.signed_by
     && button("Go back to it", () => withReason(`Back to: ${step.title}`, "What was done there, and in every step that rests on it, counts no more.", "Go back", (reason) => fact({ kind: "went_back", step: step.id, reason })));
   return el("li", { class: `step ${step.state}`, "aria-current": step.state === "now" ? "step" : null },
-    el("details", { open: step.state === "now" },
+    el("details", {},
       el("summary", {}, state(kind, word), el("span", { class: "step-title" }, spoken(step.title))),
       el("div", { class: "step-more" }, el("p", {}, spoken(step.sentence)), step.why && el("p", { class: "quiet" }, spoken(step.why)), back || null)));
 }

@@ -9,6 +9,8 @@ const STANDINGS = { done: ["live", "done"], now: ["do", "now"], blocked: ["stop"
 
 /** Shape and word of a step's standing. */
 export function standingOf(step) {
+  // A step that only waits for those before it is nothing to be alarmed by.
+  if (step.state === "blocked" && !step.code) return ["quiet", "waits"];
   return STANDINGS[step.state] ?? ["quiet", step.state];
 }
 

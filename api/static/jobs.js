@@ -3,7 +3,7 @@
  */
 
 import { get, post } from "./ask.js";
-import { byId, el, note, put, state } from "./dom.js";
+import { byId, el, note, put, show, state } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { startScreen } from "./screen.js";
 import { say } from "./words.js";
@@ -13,7 +13,8 @@ const { settings } = startScreen();
 const spoken = (text) => say(text, settings.chosen.words);
 
 function fieldsOf(form) {
-  return Object.fromEntries(new FormData(form));
+  const hidden = new Set([...form.querySelectorAll("[hidden] [name]")].map((field) => field.name));
+  return Object.fromEntries([...new FormData(form)].filter(([name]) => !hidden.has(name)));
 }
 
 /** Something that can hardly be is asked about: shown, ticked, sent again. */
@@ -89,6 +90,16 @@ function dialogs() {
   }
 }
 
+/** Only the fields that the card's way of telling needs are asked for. */
+function followWay() {
+  const way = byId("way");
+  const fit = () => {
+    for (const field of byId("card-form").querySelectorAll("[data-ways]")) show(field, field.dataset.ways.split(" ").includes(way.value));
+  };
+  way.addEventListener("change", fit);
+  fit();
+}
+
 function rememberBuilder() {
   try {
     const field = byId("builder");
@@ -116,6 +127,7 @@ byId("words").addEventListener("input", () => {
   waiting = setTimeout(loadJobs, 200);
 });
 dialogs();
+followWay();
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
 await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message))));

@@ -1,0 +1,105 @@
+/**
+ * The instruments: what each is, whether it lives, its last line as it came in, how late its gauge is.
+ */
+
+import { get } from "./ask.js";
+import { readingOf } from "./bench_view.js";
+import { byId, el, note, put, refill, show, state } from "./dom.js";
+import { healthRows, lagsFrom, specRows } from "./instruments_view.js";
+import { startScreen } from "./screen.js";
+import { age, digits } from "./units.js";
+import { plainName, say } from "./words.js";
+
+const { settings, link, bench } = startScreen();
+const spoken = (text) => say(text, settings.chosen.words);
+const known = { specs: {}, lags: {} };
+
+function facts(rows) {
+  return el("dl", { class: "facts" }, ...rows.map(([name, value]) => el("div", {}, el("dt", {}, spoken(name)), el("dd", { class: "plain" }, value))));
+}
+
+function channelSheet(channel) {
+  return el("section", { class: "sheet instrument", data: { channel: channel.name }, "aria-label": plainName(channel.name) },
+    el("div", { class: "sheet-head" }, el("h2", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
+    el("div", { class: "reading" }, el("div", { class: "reading-value" }, el("span"), el("small", { class: channel.quantity === "crank" ? "degree" : "" }))),
+    el("p", { class: "what" }), el("div", { class: "health" }), el("p", { class: "last-line" }, "Last line: ", el("code")), el("div", { class: "spec" }));
+}
+
+function lagRow(channel) {
+  if (channel.quantity !== "gauge") return [];
+  const lag = known.lags[channel.name];
+  if (!lag) return [["Late by", "not found yet: measure true TDC with it"]];
+  const when = new Date(lag.at).toLocaleDateString(document.documentElement.lang);
+  return [["Late by", `${digits(lag.lagS * 1000, 0)} ms, found ${when}`]];
+}
+
+function paintChannel(channel) {
+  const node = byId("channels").querySelector(`[data-channel="${CSS.escape(channel.name)}"]`);
+  const told = readingOf(channel, bench.now.latest[channel.name], link.state, link.ageMs(), settings.chosen);
+  node.querySelector(".reading").classList.toggle("stale", told.stale);
+  refill(node.querySelector(".reading-state"), told.kind + told.word, () => state(told.kind, told.word));
+  const [value, unit] = node.querySelector(".reading-value").children;
+  put(value, told.digits);
+  put(unit, told.unit);
+  put(node.querySelector(".what"), spoken(channel.sentence));
+  // Device text is text: whatever bytes came, they are shown and never interpreted.
+  put(node.querySelector("code"), channel.last_line || "(none)");
+  refill(node.querySelector(".health"), JSON.stringify(healthRows(channel)), () => facts(healthRows(channel)));
+  const rows = [...lagRow(channel), ...specRows(known.specs[channel.name])];
+  refill(node.querySelector(".spec"), JSON.stringify(rows), () => facts(rows));
+}
+
+function paintRecorder() {
+  const { recorder } = bench.now;
+  const rows = recorder ? [["State", recorder.state], ["Waiting to be written", String(recorder.queued)], ["Oldest not yet written", age(recorder.unsaved_s)]] : [];
+  refill(byId("recorder"), JSON.stringify([rows, recorder?.sentence]), () => (recorder ? [recorder.sentence && el("p", {}, spoken(recorder.sentence)), facts(rows)]
+    : note("stop", spoken("Nothing is being kept: capture is not running."))));
+}
+
+function eventLine(event) {
+  const when = new Date(event.at).toLocaleTimeString(document.documentElement.lang);
+  return el("li", {}, el("span"), el("span", {}, spoken(event.sentence)), el("span", { class: "quiet small" }, when));
+}
+
+function paint() {
+  const { channels } = bench.now;
+  put(byId("bench-sentence"), spoken(link.state === "live" ? bench.now.benchSentence : "No link to the bench. It comes back by itself."));
+  refill(byId("channels"), channels.map((channel) => channel.name).join(), () => (channels.length ? channels.map(channelSheet) : el("p", { class: "quiet" }, "No instrument is known. Start the bench with a bench file.")));
+  channels.forEach(paintChannel);
+  paintRecorder();
+  refill(byId("events"), JSON.stringify(bench.now.events.map((event) => event.at + event.sentence)), () => bench.now.events.map(eventLine));
+}
+
+let frame = 0;
+function repaint() {
+  frame ||= requestAnimationFrame(() => {
+    frame = 0;
+    paint();
+  });
+}
+
+async function load() {
+  const [told, list] = await Promise.all([get("/api/bench"), get("/api/measurements?state=finished&limit=300")]);
+  known.specs = Object.fromEntries(told.channels.map((spec) => [spec.name, spec]));
+  known.lags = lagsFrom(list.measurements);
+  bench.now = { ...bench.now, events: [...told.events].reverse() };
+  repaint();
+}
+
+/** Where other screens find this one: told by the server where it knows, else this page's own address. */
+async function paintReach() {
+  const reach = await get("/api/addresses").catch(() => null);
+  const addresses = reach?.addresses ?? [window.location.origin];
+  byId("addresses").replaceChildren(el("p", {}, spoken("Open one of these on a phone, a tablet or the wall:")),
+    el("ul", {}, ...addresses.map((address) => el("li", {}, el("a", { href: address }, address)))),
+    reach?.qr ? el("img", { src: reach.qr, alt: `QR code of ${addresses[0]}`, width: 200, height: 200 }) : "");
+  show(byId("reach"), true);
+}
+
+bench.addEventListener("change", repaint);
+bench.addEventListener("tick", () => link.state !== "live" && repaint());
+settings.addEventListener("change", repaint);
+load().catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message)))).finally(() => {
+  document.body.dataset.ready = "yes";
+});
+paintReach();
