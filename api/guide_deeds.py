@@ -18,6 +18,12 @@ from api.job_store import Stage
 from api.messages import Centre, Guide, MeasurementView
 from api.zero_proof import ZeroProof
 
+PARTS = {
+    "piston": "piston",
+    "inlet": "the inlet valve of cylinder",
+    "exhaust": "the exhaust valve of cylinder",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class GaugeNow:
@@ -88,6 +94,8 @@ class Scene:
     gauges: Mapping[str, GaugeNow] = field(default_factory=dict)
     lobes: Mapping[str, KnownLobe] = field(default_factory=dict)
     """By cam, the lobe that the move is led by; by ``inlet`` or ``exhaust``, for valve to piston."""
+    to_use: Mapping[str, str] = field(default_factory=dict)
+    """The gauge for ``piston`` and for ``valve``; empty where the bench has one gauge only."""
     trouble: str = ""
     """What is wrong with the bench, empty when nothing is."""
     zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
@@ -115,6 +123,12 @@ class Scene:
         if self.crank is None or self.state.overlap_tdc_deg is None:
             return None
         return (self.crank.deg - self.state.overlap_tdc_deg) % 720.0
+
+    def gauge_words(self, part: str) -> str:
+        """Say what the gauge goes on; its name, too, where there is more than one."""
+        kind, _, cylinder = part.partition("_")
+        name = self.to_use.get("piston" if kind == "piston" else "valve", "")
+        return f"Gauge {name} on {PARTS[kind]} {cylinder.upper()}".replace("  ", " ")
 
     def stage_of(self, step_id: str) -> Stage | None:
         """How far the guide is inside a step; what was remembered for another step counts no more."""

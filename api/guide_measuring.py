@@ -26,11 +26,6 @@ HOW = {
     "lobe": "Turn forward two full turns and a little more, then some way back.",
 }
 GOOD_SHARE = 0.25
-PARTS = {
-    "piston": "piston",
-    "inlet": "the inlet valve of cylinder",
-    "exhaust": "the exhaust valve of cylinder",
-}
 
 
 def measuring(scene: Scene, step: StepState) -> Told:
@@ -50,7 +45,7 @@ def _to_begin(scene: Scene, step: StepState) -> Told:
     view = scene.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
     said = step.why if step.code else step.sentence
-    sentence = view.sentence if refused and view is not None else _where(part)
+    sentence = view.sentence if refused and view is not None else f"{scene.gauge_words(part)}."
     guide = _base(step, f"{sentence} {_how(step, part)}" if not refused else sentence)
     guide = guide.model_copy(
         update={"why": said if said != guide.sentence else "", "tone": "fault" if refused else ""}
@@ -62,11 +57,6 @@ def _next_part(scene: Scene, step: StepState) -> str:
     if step.kind in {"bench_check", "true_tdc", "tdc_again"}:
         return f"piston_{scene.job.engine.reference.lower()}"
     return touches(lobes_left(scene.job, scene.facts, step.id)[0])
-
-
-def _where(part: str) -> str:
-    kind, _, cylinder = part.partition("_")
-    return f"Gauge on {PARTS[kind]} {cylinder.upper()}."
 
 
 def _how(step: StepState, part: str) -> str:
@@ -96,7 +86,7 @@ def _to_tighten(scene: Scene, step: StepState) -> Told:
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
     part = touches(step.lobes[0])
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
-    sentence = f"{do}, the {step.cam} cam. {_where(part)} {_how(step, part)}"
+    sentence = f"{do}, the {step.cam} cam. {scene.gauge_words(part)}. {_how(step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
     return Told(_button(_base(step, sentence), label), Deed(words, facts=((done, None),), begin=part))

@@ -23,7 +23,6 @@ from analysis.job_facts import Moved
 from analysis.procedure_state import StepState
 from analysis.refusals import Refusal
 from api.guide_deeds import Deed, GaugeNow, KnownLobe, Scene, Told, to_go_deg
-from api.guide_measuring import PARTS
 from api.job_store import Stage
 from api.job_views import touches
 from api.messages import Guide
@@ -115,7 +114,7 @@ def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownL
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
     sentence = (
-        f"Gauge on {_lobe_words(lobe)}. Turn forward to {there} and {held}, then slacken the bolts but one."
+        f"{_gauge_words(scene, lobe)}. Turn forward to {there} and {held}, then slacken the bolts but one."
     )
     guide = _base(step, sentence, _whole_way(correction, way))
     now, gauge = scene.job_deg(), scene.gauges.get(lobe.gauge)
@@ -143,8 +142,9 @@ def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownL
     return Told(guide.model_copy(update={"button": label}), _hold(scene, step, correction, lobe, way))
 
 
-def _lobe_words(lobe: KnownLobe) -> str:
-    return f"{PARTS[lobe.lobe.valve]} {lobe.lobe.cylinder}"
+def _gauge_words(scene: Scene, lobe: KnownLobe) -> str:
+    words = scene.gauge_words(touches(lobe.lobe))
+    return words.replace(f"Gauge {scene.to_use['valve']}", f"Gauge {lobe.gauge}") if scene.to_use else words
 
 
 def _whole_way(correction: Correction, way: Way) -> str:

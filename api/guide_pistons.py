@@ -10,8 +10,8 @@ from analysis.procedure_state import StepState
 from analysis.refusals import Refusal
 from analysis.valve_to_piston import DropMeasured, PistonClearance, find_piston_clearance
 from api.guide_deeds import Deed, KnownLobe, Scene, Told, to_go_deg
-from api.guide_measuring import PARTS
 from api.job_store import Stage
+from api.job_views import touches
 from api.messages import Guide
 
 NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
@@ -36,7 +36,7 @@ def pushing(scene: Scene, step: StepState) -> Told:
 
 
 def _known(scene: Scene, step: StepState, lobe: Lobe) -> bool:
-    found = scene.evidence.clearance(step.id, lobe)
+    found = scene.evidence.clearance(lobe)
     cam = scene.job.engine.cam_of(lobe).name
     return found is not None and found[0] > max(scene.evidence.touches(cam), default=0)
 
@@ -49,9 +49,7 @@ def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Told:
     offset = scene.job.engine.firing_offset_deg(lobe.cylinder)
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
-    guide = _base(
-        step, f"Gauge on {PARTS[lobe.valve]} {lobe.cylinder}. Turn forward to {there} and stop there."
-    )
+    guide = _base(step, f"{scene.gauge_words(touches(lobe))}. Turn forward to {there} and stop there.")
     now, known = scene.job_deg(), scene.lobes.get(lobe.valve)
     if now is None or known is None:
         return Told(guide)

@@ -25,6 +25,7 @@ from api.job_messages import (
     EngineKept,
     FactAdded,
     FactEntry,
+    GaugeChoice,
     JobEntry,
     JobLine,
     JobView,
@@ -55,7 +56,9 @@ class JobDesk:
 
     def __init__(self, service: Service) -> None:
         self.jobs = Jobs(service.shop)
-        self.measuring = JobMeasuring(self.jobs, service.measuring, service.measurements, service.ended)
+        self.measuring = JobMeasuring(
+            self.jobs, service.measuring, service.measurements, service.ended, service.bench.gauges
+        )
         self.scenes = JobScene(service, self.jobs, self.measuring)
         self.reports = JobReports(self.jobs, self.scenes)
         self._service = service
@@ -276,6 +279,13 @@ class JobDesk:
         await self.measuring.take_in(job_id)
         fact = await self.jobs.add(job_id, entry.what, entry.by)
         return FactAdded(fact=fact, job=await self.view(job_id))
+
+    async def choose_gauge(self, job_id: int, entry: GaugeChoice) -> JobView:
+        """Choose the gauge that is used on pistons, or on valves."""
+        self.jobs.read.job(job_id)
+        self.measuring.tell_gauge(job_id, entry.on == "valve", entry.gauge)
+        self._changed(job_id)
+        return await self.view(job_id)
 
     async def choose_way(self, job_id: int, entry: MoveWay) -> JobView:
         """Choose how the cam is moved in the correction that is due."""

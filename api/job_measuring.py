@@ -16,7 +16,7 @@ from analysis.job_facts import Payload
 from analysis.procedure_state import JobState, StepState
 from analysis.results import TdcSettings
 from api.bench_turn import tdc_to_tdc, turned_deg
-from api.errors import ConflictError, MisuseError, ServiceError
+from api.errors import ConflictError, MisuseError, NotFoundError, ServiceError
 from api.estimate import Outcome
 from api.job_errors import BlockedError
 from api.job_measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
@@ -26,7 +26,7 @@ from api.job_views import touches
 from api.jobs import Jobs
 from api.lobes_left import lobes_left
 from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
-from api.measurement_store import Measurement, MeasurementReader
+from api.measurement_store import Measurement, MeasurementReader, What
 from api.measuring import Measuring
 from api.streams import StoredInterval
 
@@ -43,9 +43,16 @@ class JobMeasuring:
     """Begins measurements for jobs and takes the finished ones in; called from the event loop."""
 
     def __init__(
-        self, jobs: Jobs, measuring: Measuring, measurements: MeasurementReader, ended: Ended
+        self,
+        jobs: Jobs,
+        measuring: Measuring,
+        measurements: MeasurementReader,
+        ended: Ended,
+        gauges: Callable[[], list[str]],
     ) -> None:
         self._jobs = jobs
+        self._gauges = gauges
+        self._told_gauges: dict[tuple[int, What], str] = {}
         self._measuring = measuring
         self._measurements = measurements
         self._ended = ended
@@ -112,10 +119,27 @@ class JobMeasuring:
         return MeasurementAsked(touches=touches(what.lobe), gauge=gauge, lobe=lobe)
 
     def usual_gauge(self, job_id: int, valve: Valve | None) -> str | None:
-        """Give the gauge that measured the same kind of thing, piston or valve, in this job last."""
-        kind = "tdc" if valve is None else "lobe"
+        """Give the gauge for a piston (`None`) or a valve of a job.
+
+        What was told for it; else the gauge that measured the same kind of thing in this job last, else any
+        in this job, else the first of the bench.
+        """
+        kind: What = "tdc" if valve is None else "lobe"
+        told_of = self._told_gauges.get((job_id, kind))
         before = self._measurements.listed(job_id=job_id, limit=50)
-        return next((one.gauge for one in before if one.what == kind), None)
+        same = [one.gauge for one in before if one.what == kind]
+        there = self._gauges()
+        likely = [told_of, *same, *(one.gauge for one in before), *there]
+        return next((name for name in likely if name in there), None)
+
+    def tell_gauge(self, job_id: int, valve: bool, name: str) -> None:
+        """Say which gauge is used on pistons, or on valves, from now on; raises `NotFoundError`."""
+        there = self._gauges()
+        if name not in there:
+            raise NotFoundError(
+                "no_such_gauge", f"The bench has no gauge {name}; it has {', '.join(there) or 'none'}."
+            )
+        self._told_gauges[job_id, "lobe" if valve else "tdc"] = name
 
     async def finish(self, job_id: int) -> Measurement:
         """Finish the job's running measurement and take it in; raises `ConflictError` if there is none."""

@@ -401,3 +401,11 @@ class MoveWay(Body):
 
     way: Literal["cam_turned", "crank_turned"]
     by: Person = ""
+
+
+class GaugeChoice(Body):
+    """Which gauge is used on pistons, or on valves, where the bench has more than one."""
+
+    on: Literal["piston", "valve"]
+    gauge: Annotated[str, Field(min_length=1, max_length=64)]
+    by: Person = ""

@@ -113,7 +113,7 @@ class JobReports:
         sources = self._jobs.read.sources(job_id)
         found = []
         for valve in ("inlet", "exhaust"):
-            known = evidence.clearance("valve_to_piston", Lobe(job.engine.reference, valve))
+            known = evidence.clearance(Lobe(job.engine.reference, valve))
             if known is not None:
                 curve = await self._curve(job_id, job, sources.get(known[0], {}), known[1])
                 found.append(_clearance_view(job, evidence, known, curve))

@@ -42,6 +42,7 @@ class _Ready:
     stage: Stage | None
     taken: set[int]
     lobes: dict[str, KnownLobe] = field(default_factory=dict)
+    to_use: dict[str, str] = field(default_factory=dict)
     zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
 
 
@@ -79,6 +80,9 @@ class JobScene:
             zero_proof, state, facts, service.measurements, self._reader, service.bench.run_id
         )
         ready.lobes = await self._lobes(ready)
+        if len(service.bench.gauges()) > 1:
+            on_piston, on_valve = (self._measuring.usual_gauge(job_id, valve) for valve in (None, "inlet"))
+            ready.to_use = {"piston": on_piston or "", "valve": on_valve or ""}
         self._ready[job_id] = ready
 
     async def _lobes(self, ready: _Ready) -> dict[str, KnownLobe]:
@@ -158,6 +162,7 @@ class JobScene:
             else None,
             crank=self._crank(health),
             gauges=self._gauges(health),
+            to_use=ready.to_use,
             lobes=ready.lobes,
             trouble=_trouble(health),
             zero=ready.zero,

@@ -16,6 +16,7 @@ from api.job_messages import (
     DropEntry,
     FactAdded,
     FactEntry,
+    GaugeChoice,
     JobEntry,
     JobLine,
     JobView,
@@ -114,6 +115,12 @@ async def add_fact(job_id: JobNumber, entry: FactEntry, desk: Desk) -> FactAdded
     true, an `own_decision` with that code and a reason goes past it.
     """
     return await desk.add_fact(job_id, entry)
+
+
+@router.post("/{job_id}/gauge", summary="Choose the gauge for pistons, or for valves")
+async def choose_gauge(job_id: JobNumber, entry: GaugeChoice, desk: Desk) -> JobView:
+    """Where nothing is chosen, the one used last in this job is taken, else the bench's first."""
+    return await desk.choose_gauge(job_id, entry)
 
 
 @router.post("/{job_id}/way", summary="Choose how the cam is moved in the correction that is due")
