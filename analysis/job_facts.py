@@ -28,10 +28,10 @@ class BenchChecked:
     __pydantic_config__ = STRICT
     counts_forward: bool = True
     turn_deg: float | None = None
-    turn_u95_deg: float | None = None
     gauges: tuple[str, ...] = ()
     gauge_signs: tuple[int, ...] = ()
     by_hand: bool = False
+    turn_u95_deg: float | None = None
     kind: Literal["bench_checked"] = "bench_checked"
 
 
