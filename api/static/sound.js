@@ -18,7 +18,7 @@ const TONES = {
 export function pipInterval(away) {
   if (!Number.isFinite(away)) return 1.2;
   const share = Math.min(1, Math.log1p(Math.abs(away)) / Math.log1p(60));
-  return 0.12 + share * 1.08;
+  return Math.min(1.2, 0.12 + share * 1.08);
 }
 
 /**

@@ -4,8 +4,8 @@
  * Everything in the program is mm and crank degrees; these functions are the only place where that changes. All pure.
  */
 
-/** Thin space between digits and unit, so that a line never breaks there. */
-const NARROW = " ";
+/** A space at which no line breaks. */
+const NO_BREAK = "\u00a0";
 
 export const LENGTHS = {
   mm: { perMm: 1, decimals: 2, unit: "mm" },
@@ -31,7 +31,7 @@ export function lengthParts(mm, kind = "mm", { signed = false, finer = 0 } = {})
 
 export function length(mm, kind, options) {
   const parts = lengthParts(mm, kind, options);
-  return parts.digits + NARROW + parts.unit;
+  return parts.digits + NO_BREAK + parts.unit;
 }
 
 /** The chosen kind's value of a length in mm, for axes. */
@@ -82,7 +82,7 @@ export function eventAngle(deg, wording = "atdc", decimals = 1) {
 
 /** `{digits, unit}` as one string: the degree sign clings, words are spaced. */
 export function joined(parts) {
-  return parts.unit.startsWith("°") ? parts.digits + parts.unit : parts.digits + NARROW + parts.unit;
+  return parts.unit.startsWith("°") ? parts.digits + parts.unit : parts.digits + NO_BREAK + parts.unit;
 }
 
 /** A tick of an axis of crank degrees from TDC, in the trade's words: TDC, 45, 90, 135, BDC, 135, 90, 45, TDC. */

@@ -1,0 +1,242 @@
+"""A real Chromium for the tests that drive pages, and the demo for them to look at."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import http.server
+import json
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
+
+HERE = Path(__file__).parent
+STATIC = HERE.parents[1] / "api" / "static"
+PICTURES = HERE / "pictures"
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+INSTALL = (
+    "No Chromium was found. Install one and run the tests again: on Debian `apt-get install chromium`, "
+    "anywhere else `python -m playwright install chromium`; or set LOBEWRIGHT_CHROMIUM to its path."
+)
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+START_S = 60.0
+LONG_MS = 60_000
+"""How long a busy machine may take; nothing waits that long on an idle one."""
+
+
+def find_chromium(playwright: Playwright) -> str:
+    """Path of a Chromium: the one that is named, the system's, or the one playwright brought."""
+    named = os.environ.get("LOBEWRIGHT_CHROMIUM")
+    found = named or next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None and Path(playwright.chromium.executable_path).exists():
+        found = playwright.chromium.executable_path
+    if found is None:
+        pytest.fail(INSTALL, pytrace=False)
+    return found
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=find_chromium(playwright), args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+class Tab:
+    """A page that remembers what went wrong in it."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.troubles: list[str] = []
+        page.set_default_timeout(LONG_MS)
+        page.on("pageerror", lambda error: self.troubles.append(f"error: {error}"))
+        page.on("console", self._heard)
+
+    def _heard(self, message: object) -> None:
+        kind, text = getattr(message, "type", ""), getattr(message, "text", "")
+        if kind == "error" and "Failed to load resource" not in text:
+            self.troubles.append(f"console: {text}")
+
+
+@pytest.fixture
+def open_tab(chromium: Browser) -> Iterator[Callable[..., Page]]:
+    """Open pages; an error in any of them fails the test. `troubles_expected` leaves them unjudged."""
+    contexts: list[BrowserContext] = []
+    tabs: list[Tab] = []
+
+    def opened(width: int = 1440, height: int = 900, *, dark: bool = False, choices: dict[str, str] | None = None) -> Page:
+        context = chromium.new_context(
+            viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light", locale="en-GB"
+        )
+        if choices:
+            told = json.dumps(json.dumps(choices))
+            context.add_init_script(f"localStorage.setItem('lobewright.screen', {told})")
+        contexts.append(context)
+        tabs.append(Tab(context.new_page()))
+        return tabs[-1].page
+
+    yield opened
+    troubles = [trouble for tab in tabs for trouble in tab.troubles]
+    for context in contexts:
+        context.close()
+    assert troubles == []
+
+
+# -- a plain file server, for modules alone
+
+
+class _Files(http.server.SimpleHTTPRequestHandler):
+    extensions_map = {**http.server.SimpleHTTPRequestHandler.extensions_map, ".js": "text/javascript"}
+
+    def translate_path(self, path: str) -> str:
+        name = path.split("?")[0].lstrip("/")
+        if name == "static/plotly.min.js":
+            from api.static_files import plotly_script
+
+            return str(plotly_script())
+        if name.startswith("static/"):
+            return str(STATIC / name.removeprefix("static/"))
+        return str(HERE / "modules" / (name or "none"))
+
+    def log_message(self, *_: object) -> None:
+        """Say nothing."""
+
+
+@pytest.fixture(scope="session")
+def module_server() -> Iterator[str]:
+    """Address of a server that gives the modules, their tests and an empty page."""
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), functools.partial(_Files, directory=str(HERE)))
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_address[1]}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+# -- the demo
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Demo:
+    """A running demo: its pages, its API, and the simulator's hand."""
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.port, self.control_port = free_port(), free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self._log = (folder / "demo.log").open("w+")
+        command = [sys.executable, "-c", "from api.command import main; main()", "demo"]
+        ports = ["--port", str(self.port), "--control-port", str(self.control_port)]
+        self._process = subprocess.Popen(
+            [*command, *ports, *options],
+            stdout=self._log,
+            stderr=subprocess.STDOUT,
+            cwd=folder,
+            env={**os.environ, "HOME": str(folder)},
+            start_new_session=True,
+        )
+
+    def wait(self) -> None:
+        """Wait until the bench is alive; fail with what the demo said if it ends before."""
+        deadline = time.monotonic() + START_S
+        while time.monotonic() < deadline:
+            if self._process.poll() is not None:
+                break
+            with contextlib.suppress(OSError, urllib.error.URLError):
+                if self.get("/api/bench")["health"]["capture_alive"]:
+                    return
+            time.sleep(0.2)
+        pytest.fail(f"the demo did not start:\n{self.log()}", pytrace=False)
+
+    def log(self) -> str:
+        self._log.flush()
+        return Path(self._log.name).read_text()
+
+    def get(self, path: str) -> dict:
+        with urllib.request.urlopen(self.url + path, timeout=20) as answer:
+            return json.load(answer)
+
+    def simulator(self, path: str, body: dict | None = None) -> dict:
+        """Ask the simulator, or tell its hand, gauges, pulleys or cables something."""
+        data = None if body is None else json.dumps(body).encode()
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.control_port}{path}", data=data, headers={"Content-Type": "application/json"}
+        )
+        with urllib.request.urlopen(request, timeout=120) as answer:
+            return json.load(answer)
+
+    def finished(self) -> list[dict]:
+        return self.get("/api/measurements?state=finished")["measurements"]
+
+    def stop(self) -> None:
+        self._process.send_signal(signal.SIGINT)
+        try:
+            self._process.wait(20)
+        except subprocess.TimeoutExpired:
+            os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait(20)
+        self._log.close()
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    """The demo as a visitor sees it: its hand measures true TDC and two lobes by itself."""
+    running = Demo(tmp_path_factory.mktemp("demo"))
+    try:
+        running.wait()
+        yield running
+    finally:
+        running.stop()
+
+
+@pytest.fixture(scope="module")
+def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    """A demo whose crank nobody turns until told."""
+    running = Demo(tmp_path_factory.mktemp("demo"), "--no-script")
+    try:
+        running.wait()
+        yield running
+    finally:
+        running.stop()
+
+
+@pytest.fixture(scope="session")
+def picture() -> Callable[..., Path]:
+    """Save a picture of a page; the ones that are kept lie in `pictures`, the others in `pictures/all`."""
+
+    def taken(page: Page, name: str, *, kept: bool = False, full: bool = False) -> Path:
+        folder = PICTURES if kept else PICTURES / "all"
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / f"{re.sub(r'[^a-z0-9_]', '_', name)}.png"
+        page.screenshot(path=path, full_page=full, animations="disabled")
+        return path
+
+    return taken

@@ -1,0 +1,62 @@
+import { EMPTY } from "/static/bench_state.js";
+import { LiveCurve, viewOfCurve } from "/static/live_curve.js";
+import { equal, ok, pause } from "./check.js";
+
+const choices = { length: "mm", angle: "atdc" };
+const measurement = { id: 1, what: "lobe", touches: "inlet_1", state: "running" };
+const crank = { name: "crank", quantity: "crank", state: "online" };
+
+function bench(count, more = {}) {
+  const crankDeg = Array.from({ length: count }, (_, at) => at * 2);
+  const gaugeMm = crankDeg.map((deg) => 9 * Math.exp(-(((deg - 110) / 50) ** 2)));
+  return { ...EMPTY, channels: [crank], latest: { crank: { value: 100 } }, measurement, points: { id: 1, crankDeg, gaugeMm, way: crankDeg.map(() => 1) }, ...more };
+}
+
+async function drawn(state) {
+  document.body.innerHTML = '<div style="width: 600px; height: 300px"><canvas></canvas></div>';
+  const curve = new LiveCurve(document.querySelector("canvas"));
+  await pause(30);
+  curve.draw(viewOfCurve(state, choices, false));
+  return curve;
+}
+
+function inked(curve) {
+  const { width, height } = curve.canvas;
+  return curve.canvas.getContext("2d").getImageData(0, 0, width, height).data.filter((_, at) => at % 4 === 3).filter(Boolean).length;
+}
+
+export const tests = {
+  "an empty drawing has axes and does not fail": async () => ok(inked(await drawn({ ...EMPTY })) > 0),
+  "readings make marks": async () => {
+    const empty = inked(await drawn(bench(0)));
+    const full = inked(await drawn(bench(100)));
+    ok(full > empty, `${full} > ${empty}`);
+  },
+  "points are painted once": async () => {
+    const curve = await drawn(bench(100));
+    equal([curve.painted, curve.scanned], [100, 100]);
+  },
+  "higher readings stand higher and later ones to the right": async () => {
+    const curve = await drawn(bench(100));
+    ok(curve.y(9) < curve.y(0));
+    ok(curve.x(120) > curve.x(60));
+  },
+  "a fitted curve is laid onto a gauge that counts down": async () => {
+    const state = bench(100);
+    state.points.gaugeMm = state.points.gaugeMm.map((mm) => 11 - mm);
+    const deg = Array.from({ length: 360 }, (_, at) => at * 2);
+    const fit = { deg, mm: deg.map((d) => 9 * Math.exp(-(((d - 110) / 50) ** 2))) };
+    const curve = await drawn({ ...state, fit, result: { centre_deg: 110, u95_deg: 0.2 } });
+    ok(Math.abs(curve.laidFit.top.mm - 2) < 0.05, curve.laidFit.top.mm);
+  },
+  "a new measurement starts an empty drawing": async () => {
+    const curve = await drawn(bench(100));
+    curve.draw(viewOfCurve({ ...bench(3), measurement: { ...measurement, id: 2 } }, choices, false));
+    equal(curve.painted, 3);
+  },
+  "ticks name the dead centres for a lobe, degrees for a piston": () => {
+    const lobe = viewOfCurve(bench(3), choices, false);
+    const piston = viewOfCurve({ ...bench(3), measurement: { ...measurement, what: "tdc" } }, choices, false);
+    equal([lobe.tick(180, 720), piston.tick(180, 360), lobe.period, piston.period], ["BDC", "180°", 720, 360]);
+  },
+};
