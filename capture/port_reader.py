@@ -62,6 +62,7 @@ class PortReader:
         self._log = LimitedLog(log)
         self._asker = _asker(instrument)
         self._reason = "start"
+        self._created_ns = clock_ns()
         self._thread: threading.Thread | None = None
         self._port: Port | None = None
         self._read_ns = 0
@@ -122,19 +123,18 @@ class PortReader:
                 self._wait(RESTART_PAUSE_S)
 
     def _session(self) -> None:
-        opening_ns = self._clock_ns()
         with Port(self.instrument) as port:
             try:
-                self._opened(port, opening_ns)
+                self._opened(port)
                 self._read(port)
             finally:
                 self._port = None
                 self.intake.finish(self._clock_ns())
 
-    def _opened(self, port: Port, opening_ns: int) -> None:
+    def _opened(self, port: Port) -> None:
         now_ns = self._clock_ns()
         self._port, self._read_ns = port, now_ns
-        self.intake.begin(self._reason, now_ns, opening_ns)
+        self.intake.begin(self._reason, now_ns, self._created_ns)
         if self._asker:
             self._asker.begin(now_ns)
         self._reason = "reopened"

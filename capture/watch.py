@@ -1,4 +1,4 @@
-"""Looking round once a second: is the wall clock still what it was, does another program read our ports."""
+"""Looking round: is the wall clock still what it was, does another program read our ports."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Watch:
         readers: list[PortReader],
         bus: Bus,
         on_clock: Callable[[int, int], None],
-        every_s: float = 1.0,
+        every_s: float = 0.7,
     ) -> None:
         self._readers, self._bus, self._on_clock, self._every_s = readers, bus, on_clock, every_s
         self._clock = ClockWatch(time.monotonic_ns(), time.time_ns())

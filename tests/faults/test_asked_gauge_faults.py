@@ -67,7 +67,7 @@ def test_a_late_answer_is_never_matched_to_the_wrong_question(
     }
     readings = bench.reader.read(1, "plunger")
     late_gaps = sum(gap.lines or 0 for gap in bench.gaps("plunger") if gap.reason == "late_answer")
-    # A reading's stamp is half-way between question and answer: before the answer, by at most half the patience.
+    # A stamp is half-way between question and answer: before the answer, by at most half the patience.
     behind_ms = [
         (answered[int(raw)] - int(t_ns)) / 1e6 for raw, t_ns in zip(readings.raw, readings.t_ns, strict=True)
     ]
@@ -78,8 +78,8 @@ def test_a_late_answer_is_never_matched_to_the_wrong_question(
     measured(
         10,
         "asked gauge mute",
-        f"{late_gaps} late answers let go, 0 of {len(readings)} matched wrongly (answer at most {max(behind_ms):.0f} ms "
-        "after its reading's stamp)",
+        f"{late_gaps} late answers let go, 0 of {len(readings)} matched wrongly "
+        f"(answer at most {max(behind_ms):.0f} ms after its reading's stamp)",
     )
 
 
