@@ -252,7 +252,8 @@ class Lobe:
 
     def _side(self, distance_deg: Floats, opening: bool) -> Floats:
         foot = self.profile.opening_deg if opening else self.profile.closing_deg
-        flank = self.profile.flank(np.minimum(distance_deg, foot), opening)
+        lifted = self.profile.flank(np.minimum(distance_deg, foot), opening)
+        flank = np.where(distance_deg < foot, lifted, 0.0)
         if self.ramp_mm == 0.0:
             return flank
         ramp = self.opening_ramp if opening else self.closing_ramp

@@ -134,10 +134,19 @@ class SlackChanges(Fault):
 
 @dataclass
 class ValveTouchesPiston(Fault):
-    """The valve meets the piston near TDC and is held back by it, `held_back_mm` at the worst."""
+    """The cam is far out and the valve meets the piston near TDC, held back by `held_back_mm` at worst."""
 
     held_back_mm: float | None = None
     name = "valve_touches_piston"
+
+    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
+        """Turn the cam until the valve is well open at overlap TDC."""
+        engine, valve = setup.engine, _lobe_name(setup)
+        cam = engine.cam_of[valve]
+        towards = -2.0 if engine.truth_of(valve).full_lift_deg < 360.0 else 2.0
+        while float(engine.truth_of(valve).lift_at_mm(np.zeros(()))) < 2.5:
+            engine = engine.with_cam(cam, pulley_deg=engine.cams[cam].pulley_deg + towards)
+        return replace(setup, engine=engine)
 
     def on_plunger(self, shown: Plunger, rng: Rng) -> Floats:
         """Keep the valve off the piston: its lift never exceeds the room above the piston."""

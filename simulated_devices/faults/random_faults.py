@@ -72,6 +72,7 @@ _LOBE_PATTERNS: Mapping[str, tuple[str, ...]] = {
     "turned_backwards": ("turns", "one_pass"),
     "bleeding_follower": ("turns", "nose_rocked"),
     "key_play": ("turns", "nose_rocked"),
+    "valve_touches_piston": ("turns", "one_pass"),
     "slack_changes": ("turns", "nose_rocked"),
 }
 

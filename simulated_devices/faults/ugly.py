@@ -112,7 +112,8 @@ class RoughLine(Fault):
         return replace(setup, arrival_spread_s=rng.uniform(0.0005, 0.004), drop_unchanged=True)
 
 
-def _blemishes(rng: Rng, on_lobe: bool) -> list[Fault]:
+def blemishes(rng: Rng, on_lobe: bool) -> list[Fault]:
+    """One to three blemishes, in the order in which they can be stacked."""
     choices: list[Fault] = [Pauses(), SmallReversals(), ClumsySpeed(), RoughLine(), WildReadings(0.004)]
     if on_lobe:
         choices.append(UnlikeFlanks())
@@ -125,11 +126,11 @@ def _blemishes(rng: Rng, on_lobe: bool) -> list[Fault]:
 
 def ugly_tdc(rng: Rng) -> Bench:
     """A good trace on the piston that looks bad."""
-    blemishes = _blemishes(rng, on_lobe=False)
-    return random_tdc(rng, faults=blemishes)
+    chosen = blemishes(rng, on_lobe=False)
+    return random_tdc(rng, faults=chosen)
 
 
 def ugly_lobe(rng: Rng) -> Bench:
     """A good trace on a valve that looks bad."""
-    blemishes = _blemishes(rng, on_lobe=True)
-    return random_lobe(rng, str(rng.choice(["turns", "turns_and_back", "nose_rocked"])), faults=blemishes)
+    chosen = blemishes(rng, on_lobe=True)
+    return random_lobe(rng, str(rng.choice(["turns", "turns_and_back", "nose_rocked"])), faults=chosen)
