@@ -88,7 +88,7 @@ function curveView(now) {
   const title = measurement ? `${whatOf(measurement.touches)}: gauge over crank degrees` : "The curve";
   put(byId("curve-title"), spoken(title));
   const count = points?.crankDeg.length ?? 0;
-  put(byId("curve-note"), measurement ? `${count} readings. Dots: turned on. Rings: turned back.` : "It is drawn here while you measure.");
+  put(byId("curve-note"), measurement ? `${count} readings as they arrive. Dots: turned on, rings: back. The line has the lag taken out.` : "It is drawn here while you measure.");
   return viewOfCurve(now, settings.chosen, isDark());
 }
 

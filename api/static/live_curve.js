@@ -61,6 +61,8 @@ export class LiveCurve {
     this.low = Infinity;
     this.high = -Infinity;
     this.frame = null;
+    this.colours = null;
+    this.drawn = null;
   }
 
   #resize() {
@@ -77,7 +79,15 @@ export class LiveCurve {
     }
     this.painted = 0;
     this.frame = null;
-    this.dirty = true;
+    this.drawn = null;
+  }
+
+  /** A bench that stands still is not drawn again sixty times a second: a phone's battery pays for that. */
+  #changed(view) {
+    const now = [view.points?.crankDeg.length, view.crankDeg, view.result, view.fit];
+    const same = this.drawn?.every((part, at) => Object.is(part, now[at]));
+    this.drawn = now;
+    return !same;
   }
 
   /**
@@ -86,8 +96,8 @@ export class LiveCurve {
   draw(view) {
     if (!this.width) return;
     if (view.key !== this.key) this.reset(view.key, view.period);
-    this.dirty = false;
-    this.colours = { ink: ink("--ink"), ink2: ink("--ink-2"), line: ink("--line"), hair: ink("--hair"), accent: ink("--accent"), wash: ink("--accent-wash") };
+    if (!this.#changed(view)) return;
+    this.colours ??= { ink: ink("--ink"), ink2: ink("--ink-2"), line: ink("--line"), hair: ink("--hair"), accent: ink("--accent"), wash: ink("--accent-wash"), font: ink("--lettering") };
     this.view = view;
     this.#scan();
     this.#paintNew();
@@ -142,7 +152,7 @@ export class LiveCurve {
     const { colours, height, width } = this;
     const right = width - MARGIN.right;
     const floor = height - MARGIN.bottom;
-    pen.font = `14px ${ink("--lettering")}`;
+    pen.font = `14px ${this.colours.font}`;
     pen.lineWidth = 1;
     pen.strokeStyle = colours.hair;
     pen.fillStyle = colours.ink2;
@@ -295,7 +305,7 @@ export class LiveCurve {
     pen.stroke();
     pen.setLineDash([]);
     pen.fillStyle = this.colours.accent;
-    pen.font = `600 16px ${ink("--lettering")}`;
+    pen.font = `600 16px ${this.colours.font}`;
     pen.textAlign = x > this.width - 130 ? "right" : "left";
     pen.textBaseline = "middle";
     pen.fillText(this.view.centreText, x + (pen.textAlign === "left" ? 8 : -8), MARGIN.top - 10);

@@ -7,7 +7,7 @@ import { EMPTY, next } from "./bench_state.js";
 import { openLink } from "./link.js";
 import { Settings, CHOICES } from "./settings.js";
 import { age } from "./units.js";
-import { reword, say } from "./words.js";
+import { plainName, reword, say } from "./words.js";
 
 const QUESTIONS = {
   length: ["Lengths in", { mm: "mm", inch: "inch", thou: "thou" }],
@@ -28,7 +28,7 @@ export function benchState(linkState, ageMs, bench) {
   if (!bench.captureAlive) return { state: "stopped", kind: "stop", word: "Bench stopped" };
   const silent = bench.channels.filter((channel) => channel.state !== "online");
   if (silent.length) {
-    return { state: "partly", kind: "mind", word: silent.length === 1 ? `${silent[0].name} silent` : `${silent.length} silent` };
+    return { state: "partly", kind: "mind", word: silent.length === 1 ? `${plainName(silent[0].name)} silent` : `${silent.length} silent` };
   }
   return { state: "live", kind: "live", word: "Bench live" };
 }
@@ -92,10 +92,12 @@ export function tell(text) {
   put(byId("said"), text);
 }
 
+const DARK = window.matchMedia("(prefers-color-scheme: dark)");
+
 /** Is it dark on this screen now, by its own choice or the device's? */
 export function isDark() {
   const own = document.documentElement.dataset.light;
-  return own ? own === "dark" : window.matchMedia("(prefers-color-scheme: dark)").matches;
+  return own ? own === "dark" : DARK.matches;
 }
 
 /**

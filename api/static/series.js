@@ -201,7 +201,13 @@ export function layOver(fit, points, period) {
   const [meanFit, meanRead] = [mean(fitted), mean(read)];
   const together = fitted.reduce((sum, value, at) => sum + (value - meanFit) * (read[at] - meanRead), 0);
   const sense = together < 0 ? -1 : 1;
-  return { sense, offset: meanRead - sense * meanFit };
+  // The median: readings from before the gauge was set must not push the curve off the others.
+  return { sense, offset: median(read.map((mm, at) => mm - sense * fitted[at])) };
+}
+
+function median(list) {
+  const sorted = [...list].sort((a, b) => a - b);
+  return sorted[Math.floor(sorted.length / 2)];
 }
 
 /** Angle on one flank where a curve passes `level`, from the top outwards; `NaN` where it never does. */

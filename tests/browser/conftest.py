@@ -193,8 +193,15 @@ class Demo:
         with urllib.request.urlopen(request, timeout=120) as answer:
             return json.load(answer)
 
-    def finished(self) -> list[dict]:
-        return self.get("/api/measurements?state=finished")["measurements"]
+    def finished(self, *parts: str) -> list[dict]:
+        """Wait until each of `parts` (``piston``, ``inlet``, ``exhaust``) is measured; give all, newest first."""
+        deadline = time.monotonic() + 4 * START_S
+        while time.monotonic() < deadline:
+            found = self.get("/api/measurements?state=finished")["measurements"]
+            if all(any(one["touches"].startswith(part) for one in found) for part in parts):
+                return found
+            time.sleep(0.3)
+        pytest.fail(f"the demo's hand has not measured {', '.join(parts)}:\n{self.log()}", pytrace=False)
 
     def stop(self) -> None:
         self._process.send_signal(signal.SIGINT)
@@ -206,7 +213,7 @@ class Demo:
         self._log.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     """The demo as a visitor sees it: its hand measures true TDC and two lobes by itself."""
     running = Demo(tmp_path_factory.mktemp("demo"))
@@ -217,7 +224,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
         running.stop()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     """A demo whose crank nobody turns until told."""
     running = Demo(tmp_path_factory.mktemp("demo"), "--no-script")
@@ -240,3 +247,18 @@ def picture() -> Callable[..., Path]:
         return path
 
     return taken
+
+
+@pytest.fixture(scope="session")
+def until() -> Callable[..., object]:
+    """Wait until a script in the page gives something true; asked from here, for the pages forbid `eval`."""
+
+    def waited(page: Page, script: str, argument: object = None, within_s: float = LONG_MS / 1000) -> object:
+        deadline = time.monotonic() + within_s
+        while not (found := page.evaluate(script, argument)):
+            if time.monotonic() > deadline:
+                pytest.fail(f"still not so after {within_s:g} s: {script}", pytrace=False)
+            page.wait_for_timeout(50)
+        return found
+
+    return waited

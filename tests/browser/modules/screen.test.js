@@ -9,7 +9,7 @@ export const tests = {
   "a link that never was says so": () => equal(benchState("lost", Infinity, EMPTY).word, "No link to the bench"),
   "a bench without capture has stopped": () => equal(benchState("live", 10, EMPTY).word, "Bench stopped"),
   "one silent instrument is named, several are counted": () => {
-    equal(benchState("live", 10, { captureAlive: true, channels: [online("crank"), online("dial_a", "silent")] }).word, "dial_a silent");
+    equal(benchState("live", 10, { captureAlive: true, channels: [online("crank"), online("dial_a", "silent")] }).word, "dial a silent");
     equal(benchState("live", 10, { captureAlive: true, channels: [online("crank", "silent"), online("dial_a", "silent")] }).word, "2 silent");
   },
   "all well is told too": () => equal(benchState("live", 10, { captureAlive: true, channels: [online("crank")] }).kind, "live"),

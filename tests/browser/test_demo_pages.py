@@ -1,0 +1,54 @@
+"""The demo in a real browser: the centre appears and moves while the crank turns, and its trace can be opened."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+CENTRE = "document.querySelector('.figure-label')?.textContent.includes('settling')"
+WATCH = """() => {
+  window.centres = [];
+  document.addEventListener("painted", () => {
+    const label = document.querySelector(".figure-label").textContent;
+    const told = document.querySelector("#number").textContent;
+    const last = window.centres[window.centres.length - 1];
+    if (label.includes("settling") && told !== last) window.centres.push(told);
+  });
+}"""
+
+
+def test_the_centre_appears_moves_and_its_trace_opens(demo, open_tab, until, picture) -> None:
+    desk, phone = open_tab(1440, 900), open_tab(390, 844, dark=True)
+    for page in (desk, phone):
+        page.goto(demo.url)
+    desk.evaluate(WATCH)
+    until(desk, CENTRE)
+    until(desk, "window.centres.length >= 3")
+    assert len(set(desk.evaluate("window.centres"))) >= 3
+    until(phone, CENTRE)
+    picture(desk, "bench_desk", kept=True)
+    picture(phone, "bench_phone", kept=True, full=True)
+
+    demo.finished("inlet")
+    desk.goto(f"{demo.url}/traces")
+    desk.get_by_role("link", name=re.compile("Inlet lobe 1")).first.click()
+    _trace_is_whole(desk)
+    picture(desk, "trace_desk", kept=True)
+    phone.goto(desk.url)
+    _trace_is_whole(phone)
+    picture(phone, "trace_phone", kept=True)
+
+
+def _trace_is_whole(page: Page) -> None:
+    page.wait_for_selector("body[data-ready]")
+    expect(page.locator("#title")).to_have_text("Inlet lobe 1")
+    assert re.fullmatch(r"\d+\.\d+", page.inner_text("#number"))
+    assert page.inner_text(".figure-unit") in {"ATDC", "BTDC"}
+    assert page.locator("#plot .main-svg").count() > 0
+    for table in ("#pairs", "#passes", "#budget", "#events"):
+        assert page.locator(f"{table} tbody tr").count() > 0
