@@ -49,6 +49,8 @@ def moving(scene: Scene, step: StepState) -> Told:
     stage = scene.stage_of(step.id)
     if cam.adjuster.kind in FITTED and (stage is None or stage.stage == "fit"):
         return _to_fit(scene, step, cam, error)
+    if standing.measured and standing.measured[-1].by_hand:
+        return _by_scale(step, cam, correction_for(scene.job.engine, cam, error))
     lobe = scene.lobes.get(step.cam)
     if lobe is None:
         return Told(_base(step, "The curve of this cam is being read from the store; wait a moment."))
@@ -104,6 +106,17 @@ def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Told:
 
 def _later(change_deg: float) -> str:
     return "later" if change_deg > 0 else "earlier"
+
+
+def _by_scale(step: StepState, cam: Cam, correction: Correction) -> Told:
+    """Without a stored curve the builder moves it by scale, and proves it by measuring again."""
+    guide = _base(step, correction.hold_the_crank, f"Or: {correction.hold_the_cam}")
+    if correction.arc_mm is not None:
+        guide = guide.model_copy(
+            update={"number": correction.arc_mm, "unit": "mm", "label": "along the bolt circle"}
+        )
+    fact = Moved(cam.name, "other", correction.change_deg)
+    return Told(guide.model_copy(update={"button": "Moved"}), Deed("Moved.", facts=((fact, None),)))
 
 
 # -- to where the crank or the cam is held

@@ -6,11 +6,14 @@ import asyncio
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from analysis.card_match import card_from, rank_cards
 from analysis.correction import correction_for, lift_at_tdc_after, setting_of, single_cam_after
-from analysis.engine import Cam, Job, Lobe
+from analysis.engine import Cam, CamCard, Job, Lobe
 from analysis.guided_move import best_park
 from analysis.job_checks import check_job
 from analysis.job_facts import Fact, LobeMeasured, PistonClearanceFound
+from analysis.lobe_table import newest
+from analysis.lobe_table import table as lobe_table
 from analysis.procedure_evidence import Evidence
 from analysis.procedure_state import CamStanding
 from analysis.refusals import Refusal
@@ -19,18 +22,23 @@ from api.errors import ConflictError
 from api.guide_deeds import KnownLobe
 from api.guide_pistons import drop_source, less_clearance_mm
 from api.job_errors import told
-from api.job_messages import (
+from api.job_hand import fact_by_hand, source_of
+from api.job_messages import DropEntry, Finding, LobeName
+from api.job_report_messages import (
     CamCorrection,
+    CardFromEntry,
+    CardMatchView,
     ClearanceCurveView,
-    DropEntry,
-    Finding,
-    LobeName,
+    FeatureView,
+    HandEntry,
+    LobeLineView,
     PistonClearanceView,
     ShiftedClearanceView,
     SingleCamView,
 )
 from api.job_views import touches
 from api.jobs import Jobs
+from api.lift_table import lift_table
 
 if TYPE_CHECKING:
     from api.job_scene import JobScene
@@ -59,6 +67,77 @@ class JobReports:
         """Give what the measurements of a job say of each other."""
         job, _, facts = self._counting(job_id)
         return [Finding(code=one.code, message=one.message) for one in told(check_job)(job, facts)]
+
+    def lobes(self, job_id: int) -> list[LobeLineView]:
+        """Give every lobe measured beside the others."""
+        job, _, facts = self._counting(job_id)
+        return [
+            LobeLineView(
+                cylinder=line.lobe.cylinder,
+                valve=line.lobe.valve,
+                odd=list(line.odd),
+                **{name: value for name, value in asdict(line).items() if name not in {"lobe", "odd"}},
+            )
+            for line in lobe_table(job, facts)
+        ]
+
+    async def lift_table(self, job_id: int) -> str:
+        """Give lift by degree of every lobe as it was measured last, as CSV."""
+        job, _, facts = self._counting(job_id)
+        lifts = {}
+        for lobe, (number, what) in newest(job, facts).items():
+            known = await self._scenes.known_lobe(job_id, number, what)
+            if known is not None:
+                lifts[lobe] = known.lift
+        if not lifts:
+            raise ConflictError(
+                "no_curve", "No lobe of this job has a lift curve yet; measure one over two full turns."
+            )
+        return await asyncio.to_thread(lift_table, job.engine, lifts)
+
+    # -- by hand
+
+    async def enter_by_hand(self, job_id: int, entry: HandEntry) -> None:
+        """Take disc and gauge readings into a job."""
+        job = self._jobs.read.job(job_id).job
+        fact = fact_by_hand(job, self._jobs.state(job_id), entry)
+        await self._jobs.add(job_id, fact, entry.by, source_of(entry))
+
+    # -- which card it is
+
+    def card_matches(self, job_id: int) -> list[CardMatchView]:
+        """Rank the cards on file by how well they fit the lobes measured."""
+        measured, offset = self._pair(job_id)
+        cards = {one.id: one.body for one in self._jobs.read.cards() if isinstance(one.body, CamCard)}
+        kept = {id(card): number for number, card in cards.items()}
+        return [
+            CardMatchView(
+                card_id=kept[id(match.card)],
+                card=match.card,
+                fit=match.fit,
+                off_rms=match.off_rms,
+                features=[FeatureView(**asdict(feature)) for feature in match.features],
+                sentence=match.sentence,
+            )
+            for match in told(rank_cards)(list(cards.values()), measured, offset)
+        ]
+
+    def _pair(self, job_id: int) -> tuple[list[LobeMeasured], float]:
+        """Give the newest lobe of either valve of the reference cylinder, and that cylinder's offset."""
+        job, _, facts = self._counting(job_id)
+        reference = job.engine.reference
+        found = [what for lobe, (_, what) in newest(job, facts).items() if lobe.cylinder == reference]
+        if not found:
+            raise ConflictError(
+                "nothing_measured", "No lobe of the reference cylinder is measured yet; measure one first."
+            )
+        return found, job.engine.firing_offset_deg(reference)
+
+    async def keep_card_from(self, job_id: int, entry: CardFromEntry) -> int:
+        """Keep a new card made of the lobes measured, and give its number."""
+        measured, offset = self._pair(job_id)
+        card = told(card_from)(entry.name, measured, offset, entry.check_lift_mm)
+        return await self._jobs.keep(card, entry.by)
 
     # -- correction
 
@@ -127,7 +206,7 @@ class JobReports:
         fact = next((one for one in self._jobs.facts(job_id) if one.number == number), None)
         if fact is None or not isinstance(fact.what, LobeMeasured):
             return None
-        known = await self._scenes.known_lobe(fact.number, fact.what)
+        known = await self._scenes.known_lobe(job_id, fact.number, fact.what)
         if known is None:
             return None
         taken = {name: value for name, value in source.items() if name != "lobe_fact"}

@@ -16,6 +16,7 @@ from api.errors import ServiceError
 from api.guide_deeds import CrankNow, GaugeNow, KnownLobe, Scene, TakeUp
 from api.guide_move import next_phase
 from api.job_errors import BlockedError
+from api.job_hand import curve_of
 from api.job_measuring import JobMeasuring
 from api.job_messages import MeasureEntry
 from api.job_store import Stage
@@ -55,7 +56,7 @@ class JobScene:
         self._measuring = measuring
         self._reader = StreamReader(service.config.data_dir)
         self._ready: dict[int, _Ready] = {}
-        self._known: dict[int, KnownLobe | None] = {}
+        self._known: dict[tuple[int, int], KnownLobe | None] = {}
         self.hand = TakeUp()
         self.active: int | None = jobs.read.active()
 
@@ -79,13 +80,13 @@ class JobScene:
         ready.zero = await asyncio.to_thread(
             zero_proof, state, facts, service.measurements, self._reader, service.bench.run_id
         )
-        ready.lobes = await self._lobes(ready)
+        ready.lobes = await self._lobes(job_id, ready)
         if len(service.bench.gauges()) > 1:
             on_piston, on_valve = (self._measuring.usual_gauge(job_id, valve) for valve in (None, "inlet"))
             ready.to_use = {"piston": on_piston or "", "valve": on_valve or ""}
         self._ready[job_id] = ready
 
-    async def _lobes(self, ready: _Ready) -> dict[str, KnownLobe]:
+    async def _lobes(self, job_id: int, ready: _Ready) -> dict[str, KnownLobe]:
         """Give the curves by which a move, and valve to piston, are led."""
         evidence = Evidence.of(ready.job, ready.facts)
         found: dict[str, KnownLobe] = {}
@@ -94,7 +95,7 @@ class JobScene:
             after = max(evidence.touches(cam.name), default=0)
             newest = sorted(evidence.lobes(f"lobe.{cam.name}", lobes, after=after).values())
             for number, what in newest:
-                known = await self.known_lobe(number, what)
+                known = await self.known_lobe(job_id, number, what)
                 if known is not None:
                     found[cam.name] = known
                     found[known.lobe.valve] = known
@@ -104,16 +105,25 @@ class JobScene:
         """Give the curves of a job that was read: by cam, and by valve of the reference cylinder."""
         return self._ready[job_id].lobes
 
-    async def known_lobe(self, number: int, what: LobeMeasured) -> KnownLobe | None:
+    async def known_lobe(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:
         """Give the curve of one measured lobe, computed from what is stored; `None` where it cannot be."""
-        if not what.measurement_id.isdecimal():
-            return None
-        key = int(what.measurement_id)
+        key = (job_id, number)
         if key not in self._known:
-            self._known[key] = await asyncio.to_thread(self._look, number, what)
+            look = self._look_by_hand if what.by_hand else self._look
+            self._known[key] = await asyncio.to_thread(look, job_id, number, what)
         return self._known[key]
 
-    def _look(self, number: int, what: LobeMeasured) -> KnownLobe | None:
+    def _look_by_hand(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:
+        source = self._jobs.read.sources(job_id).get(number, {})
+        lift = curve_of(source)
+        if lift is None:
+            return None
+        lobe, step = Lobe(what.cylinder, what.valve), float(source["gauge_step_mm"])
+        return KnownLobe(lobe, number, "", lift, source["base_mm"], source["polarity"], None, step)
+
+    def _look(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:
+        if not what.measurement_id.isdecimal():
+            return None
         try:
             measurement, _, outcome = self._service.ended(int(what.measurement_id))
             if outcome.curve is None:
