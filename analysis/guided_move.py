@@ -200,7 +200,7 @@ def flank_move(
         ``not_on_a_flank``: the lift does not rise or fall all the way from here to the target.
     """
     size = abs(error_deg)
-    reach = np.unique(np.concatenate([np.arange(-_FOLLOWED_DEG, size + _FOLLOWED_DEG, 0.25), [0.0, size]]))
+    reach = _reach(size)
     made = reach if error_deg >= 0 else -reach
     lifts = lift.lifts_mm(park_deg + made)
     inside = _monotone_part(lifts, reach, size)
@@ -218,6 +218,13 @@ def flank_move(
         readings_mm=tuple(float(value) for value in readings[order]),
         to_go_deg=tuple(float(value) for value in left[order]),
     )
+
+
+def _reach(size_deg: float) -> Floats:
+    """Degrees of a move, a good way beyond either end, with both ends among them and no two alike."""
+    beyond = np.arange(0.25, _FOLLOWED_DEG, 0.25)
+    between = np.linspace(0.0, size_deg, max(2, int(size_deg / 0.25) + 1)) if size_deg > 0.01 else np.zeros(1)
+    return np.concatenate([-beyond[::-1], between, between[-1] + beyond])
 
 
 def _monotone_part(lifts: Floats, reach: Floats, error_size: float) -> slice:
