@@ -2,16 +2,15 @@
 
 Answers carry no number, so an answer is only believed when exactly one question can have caused it.
 After a question went unanswered, the next answer may be the late one: it is let go, the line is left
-quiet, and a fresh question is asked. A reading is stamped half-way between question and answer.
+quiet, and a fresh question is asked. A reading is stamped half-way between question and answer. What
+no counting can tell is an answer that comes more than the quiet second after the one before it.
 """
 
 from __future__ import annotations
 
-from collections import deque
-
 MOST_TRIES = 3
 MUTE_PAUSE_NS = 2_000_000_000
-LEAST_QUIET_NS = 250_000_000
+LEAST_QUIET_NS = 1_000_000_000
 
 
 class Asker:
@@ -27,7 +26,7 @@ class Asker:
 
     def __init__(self, interval_ns: int, answer_within_ns: int) -> None:
         self._interval_ns, self._within_ns = interval_ns, answer_within_ns
-        self._round_trips: deque[int] = deque([answer_within_ns], maxlen=20)
+        self._quiet_ns = max(LEAST_QUIET_NS, 4 * answer_within_ns)
         self.late = 0
         self.mute = False
         self.begin(0)
@@ -88,7 +87,6 @@ class Asker:
             Its stamp, or `None` when it cannot be told which question it answers.
         """
         if self._waiting and self._outstanding == 1:
-            self._round_trips.append(now_ns - self._sent_ns)
             stamp = (self._sent_ns + now_ns) // 2
             self._due_ns = max(self._sent_ns + self._interval_ns, now_ns)
             self._outstanding, self._tries, self._waiting, self.mute = 0, 0, False, False
@@ -97,7 +95,3 @@ class Asker:
         self._waiting, self._settling = False, True
         self._due_ns = now_ns + self._quiet_ns
         return None
-
-    @property
-    def _quiet_ns(self) -> int:
-        return max(LEAST_QUIET_NS, 4 * max(self._round_trips))

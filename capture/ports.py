@@ -91,12 +91,12 @@ def sniff(port: ListedPort, listen_s: float = LISTEN_S) -> Sniffed:
                 kind, lines, sample = found
                 sentence = f"{port.name}: {FRAME_KINDS[kind]} at {baud} {framing}, last {sample!r}"
                 return Sniffed(port, kind, baud, framing, lines / seconds, sample, sentence)
-            if not heard and baud == BAUDS[0]:
-                break  # silent at one speed, silent at all
-    if heard_any:
-        sentence = f"{port.name}: sends something that no frame kind and no usual speed makes sense of"
-    else:
-        sentence = f"{port.name}: silent; it may answer only when asked (see `request` in the bench file)"
+            if not heard and not heard_any:
+                sentence = (
+                    f"{port.name}: silent; it may answer only when asked (see `request` in the bench file)"
+                )
+                return Sniffed(port, "", 0, "", 0.0, "", sentence)
+    sentence = f"{port.name}: sends something that no frame kind and no usual speed makes sense of"
     return Sniffed(port, "", 0, "", 0.0, as_text(heard_any[-40:]), sentence)
 
 

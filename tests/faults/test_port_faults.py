@@ -218,14 +218,16 @@ def test_corrupted_lines_are_counted_and_what_cannot_be_told_is_published(
     bench.order("set", corrupt=0.0)
     time.sleep(0.3)
     bench.stop()
+    first = b"%d\r\n" % bench.stored("crank")[0]
     journal = bench.journal("crank")
+    journal = journal[next(place for place, row in enumerate(journal) if row[1] == first) :]
     said = [int(sent) for _, sent, spoiled in journal if not spoiled]
     spoiled = sum(mark for _, _, mark in journal)
     stored = bench.stored("crank")
     wrong = sorted(set(stored) - set(said))
     lost = set(said) - set(stored)
     gaps = bench.gaps("crank")
-    listed = sum(gap.lines or 0 for gap in gaps)
+    listed = sum(gap.lines or 0 for gap in gaps if gap.reason != "partial")
     published = health["doubts"]["crank"]
     assert spoiled > 20
     assert len(lost) <= 3, "whole lines beside a corrupted one are kept"
