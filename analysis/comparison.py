@@ -14,6 +14,9 @@ from analysis.verdict import NotComparable, Verdict, judge
 SAME_LIFT_MM = 0.02
 """Two drops or check lifts this near are one: 0.020 in against 0.5 mm."""
 
+SLOPE_CHANGES = 0.15
+"""Share by which a flank's slope may change over a small error; calculated for lobes of 8 to 12 mm."""
+
 WRONG_STROKE_DEG = 300.0
 WRONG_LOBE_DEG = 60.0
 
@@ -265,7 +268,13 @@ def _lift_at_tdc_error(job: Job, card: LobeCard, measured: LobeMeasured) -> Timi
         raise NotComparable("card_is_silent", f"Card {job.card.name} gives no lift at TDC for this lobe.")
     lift, u_lift, slope = _lift_at_tdc(measured)
     error = (card.lift_at_tdc_mm - lift) / slope
-    return TimingError(error, 2 * u_lift / abs(slope), job.card.way, None, lift, card.lift_at_tdc_mm)
+    u95 = _u95_by_slope(2 * u_lift / abs(slope), error)
+    return TimingError(error, u95, job.card.way, None, lift, card.lift_at_tdc_mm)
+
+
+def _u95_by_slope(u95_deg: float, error_deg: float) -> float:
+    """The slope changes along the flank, so a large error by lift is known less well than a small one."""
+    return hypot(u95_deg, SLOPE_CHANGES * error_deg)
 
 
 def _by_lobes(job: Job, cam: Cam, by_lobe: Mapping[Lobe, LobeMeasured]) -> CamError:
@@ -327,7 +336,7 @@ def _by_overlap(job: Job, cam: Cam, by_lobe: Mapping[Lobe, LobeMeasured]) -> Cam
     exhaust_lift, exhaust_u, exhaust_slope = _lift_at_tdc(exhaust)
     closing_in = inlet_slope - exhaust_slope
     error = (exhaust_lift - inlet_lift) / closing_in
-    u95 = 2 * hypot(inlet_u, exhaust_u) / abs(closing_in)
+    u95 = _u95_by_slope(2 * hypot(inlet_u, exhaust_u) / abs(closing_in), error)
     one = TimingError(error, u95, job.card.way, None, inlet_lift - exhaust_lift, 0.0)
     lobes = tuple((Lobe(lobe.cylinder, lobe.valve), one) for lobe in (inlet, exhaust))
     return CamError(error, u95, lobes)
