@@ -21,6 +21,7 @@ _LIKELY_LINE_S = 0.004
 _COUNTS_LOST = 2.5
 _LEAST_LOST_S = 0.1
 _LINGERS = 2.5
+_GUESSED_LATE_U_S = 0.002
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
 Ints = NDArray[np.intp]
@@ -58,6 +59,9 @@ class Knots:
     count_deg, line_s, jitter_s : float
         One count of the encoder, the usual time between two of its lines, and the jitter of their arrival, as
         found.
+    late_u_s : float
+        How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
+        left out, the period of the lines may have to be guessed.
     lost : ndarray, shape (g, 2)
         Start and end of each gap in the stream across which the crank moved unseen.
     """
@@ -69,6 +73,7 @@ class Knots:
     count_deg: float
     line_s: float
     jitter_s: float
+    late_u_s: float
     lost: Floats
 
 
@@ -92,29 +97,30 @@ def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
     if len(time_s) < 2:
         raise ValueError("at least two crank readings at different times are needed")
     count_deg = smallest_step(crank_deg) or 1e-6
-    line_s, frugal = _line_period(time_s, crank_deg, count_deg)
+    line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
     least_lost_deg = max(_COUNTS_LOST * count_deg, 1.0 if frugal else 0.3)
     lost = _lost_stretches(time_s, crank_deg, least_lost_deg, line_s)
     if frugal:
         time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s)
     times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s)
     variance, jitter_s = _variance(times, angles, waits, count_deg)
-    return Knots(times, angles, variance, rests, count_deg, line_s, jitter_s, lost)
+    return Knots(times, angles, variance, rests, count_deg, line_s, jitter_s, late_u_s, lost)
 
 
-def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool]:
-    """Time from line to line, and whether lines that repeat the count before were left out."""
+def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool, float]:
+    """Time from line to line; whether lines that repeat a count were left out; how surely edges are dated."""
     gap = np.diff(time_s)
     jump = np.abs(np.diff(crank_deg)) / count_deg
     usual = float(np.median(gap))
     if np.mean(jump < 0.5) > _REPEATS_KEPT or jump.max() < 0.5:
-        return usual, False
+        return usual, False, 0.0
     if float(jump.mean()) > 1.15 and float(np.quantile(gap, 0.98)) < 2.5 * usual:
-        return usual, False
-    return _common_period(gap), True
+        return usual, False, 0.0
+    line_s, sure = _common_period(gap)
+    return line_s, True, 0.1 * line_s if sure else _GUESSED_LATE_U_S
 
 
-def _common_period(gap: Floats) -> float:
+def _common_period(gap: Floats) -> tuple[float, bool]:
     """The longest period of which all waits are multiples; a likely one where the waits do not tell."""
     near = gap[gap < 8.0 * float(np.median(gap))][:4000]
     low, shortest, high = (float(q) for q in np.quantile(near, (0.05, 0.02, 0.95)))
@@ -124,8 +130,8 @@ def _common_period(gap: Floats) -> float:
         good = np.flatnonzero(common > 0.7)
         if len(good):
             peak = good[0] + int(np.argmax(common[good[0] : good[0] + 20]))
-            return float(1.0 / tried_hz[peak])
-    return min(max(shortest, 0.0005), _LIKELY_LINE_S)
+            return float(1.0 / tried_hz[peak]), True
+    return min(max(shortest, 0.0005), _LIKELY_LINE_S), False
 
 
 def _lost_stretches(time_s: Floats, crank_deg: Floats, least_deg: float, line_s: float) -> Floats:

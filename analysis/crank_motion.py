@@ -35,10 +35,13 @@ class CrankMotion:
         One count of the encoder, degrees, as found in the readings.
     line_s : float
         Usual time between two of its lines.
+    late_u_s : float
+        Standard uncertainty of the encoder's own lag, which is 0 otherwise.
     """
 
     count_deg: float
     line_s: float
+    late_u_s: float
     _knot_s: Floats
     _warped: Floats
     _grid_step: float
@@ -138,6 +141,7 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
     return CrankMotion(
         knots.count_deg,
         knots.line_s,
+        knots.late_u_s,
         knots.time_s,
         warped,
         step,

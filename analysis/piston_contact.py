@@ -64,7 +64,8 @@ def first_view(
     """
     rough_lag = lag_s if lag_s is not None else 0.06
     flat = find_flats(motion.angle_deg(time_s - rough_lag), gauge_mm, step_mm)
-    low, high = float(gauge_mm.min()), float(gauge_mm.max())
+    # Two in a hundred readings may be wild; a plunger at its stop stays there for longer.
+    low, high = (float(end) for end in np.quantile(gauge_mm, (0.02, 0.98)))
     margin = max(4.0 * step_mm, 0.03 * (high - low))
     at_low, at_high = flat & (gauge_mm - low < margin), flat & (high - gauge_mm < margin)
     _refuse_stuck(flat & ~at_low & ~at_high, time_s, gauge_mm)
@@ -75,13 +76,12 @@ def first_view(
         moving &= high - gauge_mm > margin
     _refuse_few(moving)
     wave = _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
-    _refuse_flat_top(
-        motion.angle_deg(time_s - wave.lag_s) - wave.centre_deg, at_high if wave.scale_mm < 0 else at_low
-    )
-    moving &= (gauge_mm - low > margin) if wave.scale_mm < 0 else (high - gauge_mm > margin)
+    top_high = wave.scale_mm < 0.0
+    _refuse_flat_top(motion.angle_deg(time_s - wave.lag_s) - wave.centre_deg, at_high if top_high else at_low)
+    moving &= (gauge_mm - low > margin) if top_high else (high - gauge_mm > margin)
     _refuse_few(moving)
     wave = _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
-    floor = low if wave.scale_mm < 0 else high
+    floor = low if wave.scale_mm < 0.0 else high
     return Contact(moving, wave.centre_deg, wave.lag_s, wave.zero_mm, wave.scale_mm, floor)
 
 
@@ -108,7 +108,9 @@ def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     marks = np.zeros(len(angle_deg) + 1)
     np.add.at(marks, places[first], 1.0)
     np.add.at(marks, places[first + size - 1] + 1, -1.0)
-    return np.asarray(np.cumsum(marks[:-1]) > 0.5)
+    held = np.abs(np.diff(gauge_mm)) <= tolerance
+    beside = np.append(held, False) | np.insert(held, 0, False)
+    return np.asarray((np.cumsum(marks[:-1]) > 0.5) & beside)
 
 
 def _range_over(values: Floats, size: int) -> Floats:
@@ -158,11 +160,18 @@ def _turning_end(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: f
 def _one_wave(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: float) -> tuple[float, _Wave]:
     angle = np.radians(motion.angle_deg(time_s - lag_s))
     design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
-    (level, cosine, sine), *_ = np.linalg.lstsq(design, gauge_mm, rcond=None)
-    misfit = float(np.sum((gauge_mm - design @ np.array([level, cosine, sine])) ** 2))
+    weight = np.ones_like(angle)
+    for _ in range(3):
+        root = np.sqrt(weight)
+        found, *_ = np.linalg.lstsq(design * root[:, None], gauge_mm * root, rcond=None)
+        off = gauge_mm - design @ found
+        usual = max(float(np.median(np.abs(off))), 1e-6)
+        weight = 1.0 / (1.0 + (off / (4.0 * usual)) ** 2)
+    misfit = float(weight @ off**2)
+    level, cosine, sine = (float(value) for value in found)
     crest, height = float(np.arctan2(sine, cosine)), float(np.hypot(sine, cosine))
     if np.mean(np.cos(angle - crest)) < 0.0:
         crest, height = crest + np.pi, -height
     turns = np.round((np.median(angle) - crest) / (2.0 * np.pi))
     centre = float(np.degrees(crest + 2.0 * np.pi * turns))
-    return misfit, _Wave(lag_s, centre, -height / 1.25, float(level + height))
+    return misfit, _Wave(lag_s, centre, -height / 1.25, level + height)

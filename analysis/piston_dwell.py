@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from analysis.noise_model import NoiseModel
 from analysis.piston_contact import Contact, first_view
+from analysis.piston_faults import refuse_faulty_fit
 from analysis.piston_fit import (
     CENTRE,
     LAG,
@@ -30,7 +31,6 @@ from analysis.trace_faults import CheckedStreams, check_streams
 
 _FEWEST = 8
 _COARSE = 1500
-_LEAST_SIDE_DEG = 3.0
 _REACH_DEG = 110.0
 
 Flags = NDArray[np.bool_]
@@ -63,6 +63,7 @@ def find_tdc(
     """
     prior = piston_prior(settings, gauge)
     checked = check_streams(streams, gauge)
+    prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
     readings = _covered(checked, float(prior.mean[LAG]))
     view = first_view(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
@@ -70,8 +71,8 @@ def find_tdc(
     fit = _fit(readings, view, prior, checked.step_mm)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
-    _refuse_one_side(fit, checked.step_mm)
-    return tdc_result(checked, fit, settings, gauge, prior)
+    noted = refuse_faulty_fit(fit)
+    return tdc_result(checked, fit, settings, gauge, prior, noted)
 
 
 def _covered(checked: CheckedStreams, lag_s: float) -> Readings:
@@ -134,17 +135,3 @@ def standardised(readings: Readings, fit: PistonFit) -> Floats:
     known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.time_s - fit.values[LAG]), 10.0)
     spread: Floats = model.residual_mm / np.sqrt(fit.noise.variance_mm2(model.rate_mm_s, known))
     return spread
-
-
-def _refuse_one_side(fit: PistonFit, step_mm: float) -> None:
-    folded = fit.folded_deg
-    below = np.abs(fit.values[SCALE]) * fit.model.drop
-    for name, side in (("before", folded < 0.0), ("after", folded > 0.0)):
-        reached = side & (np.abs(folded) > _LEAST_SIDE_DEG) & (below > 4.0 * step_mm)
-        if reached.sum() < 3:
-            other = "before" if name == "after" else "after"
-            raise Refusal(
-                "one_side_only",
-                f"The dwell was seen from one side only: {int(reached.sum())} usable readings {name} the top; "
-                f"turn as far {name} it as {other} it.",
-            )

@@ -22,13 +22,18 @@ Ints = NDArray[np.intp]
 
 
 def tdc_result(
-    checked: CheckedStreams, fit: PistonFit, settings: TdcSettings, gauge: GaugeFacts, prior: Prior
+    checked: CheckedStreams,
+    fit: PistonFit,
+    settings: TdcSettings,
+    gauge: GaugeFacts,
+    prior: Prior,
+    noted: tuple[Warn, ...],
 ) -> TdcResult:
     """Put a fit into the words of `TdcResult`."""
     values = fit.values
     u_deg = math.sqrt(float(fit.covariance[CENTRE, CENTRE]))
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
-    warnings = list(checked.warnings)
+    warnings = [*checked.warnings, *noted]
     if gauge.lag_s is None and lag_u > 0.4 * prior.sd[LAG]:
         warnings.append(
             Warn(

@@ -1,0 +1,142 @@
+"""Faults that show in how the readings fit the piston's motion: refused with what, when and what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.breaks import Residuals, Suspicion
+from analysis.piston_fit import CENTRE, RATIO, SCALE, ZERO, PistonFit
+from analysis.refusals import Refusal, Warn
+from analysis.streams import Floats
+
+_SURE = 30.0
+_DRIFT_SURE = 25.0
+_WILD = 5.0
+_MOST_WILD = 0.03
+_MOST_JITTER_S = 0.06
+_LEAST_SIDE_DEG = 3.0
+
+
+def refuse_faulty_fit(fit: PistonFit) -> tuple[Warn, ...]:
+    """Refuse a fit whose residuals tell of a fault; what is left gives warnings.
+
+    Raises
+    ------
+    Refusal
+        `one_side_only`, `turn_not_360`, `encoder_slipped`, `stand_moved`, `scale_changed`, `does_not_fit`.
+    """
+    _refuse_one_side(fit)
+    wild = _isolated(np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2))
+    _refuse_breaks(fit, wild)
+    _refuse_misfit(fit)
+    left_out = int(wild.sum())
+    if not left_out:
+        return ()
+    return (Warn("readings_left_out", f"{left_out} readings far off the rest were given next to no weight."),)
+
+
+def _isolated(far: np.ndarray) -> np.ndarray:
+    """Those of the flagged that have no flagged neighbour on either side but perhaps one."""
+    padded = np.concatenate([[False], far, [False]])
+    return far & ~(padded[:-2] & padded[2:])
+
+
+def _refuse_one_side(fit: PistonFit) -> None:
+    folded = fit.folded_deg
+    below = np.abs(fit.values[SCALE]) * fit.model.drop
+    for name, side in (("before", folded < 0.0), ("after", folded > 0.0)):
+        reached = side & (np.abs(folded) > _LEAST_SIDE_DEG) & (below > 4.0 * fit.noise.step_mm)
+        if reached.sum() < 3:
+            other = "before" if name == "after" else "after"
+            raise Refusal(
+                "one_side_only",
+                f"The dwell was seen from one side only: {int(reached.sum())} usable readings {name} the top; "
+                f"turn as far {name} it as {other} it.",
+            )
+
+
+def _refuse_breaks(fit: PistonFit, wild: np.ndarray) -> None:
+    jacobian, values = fit.model.jacobian, fit.values
+    residuals = Residuals(
+        np.where(wild, 0.0, fit.model.residual_mm), fit.variance_mm2, jacobian, fit.covariance
+    )
+    turns = np.round(fit.model.angle_deg / 360.0)
+    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(fit.model.angle_deg)))]) / 360.0
+    drift = residuals.throughout(jacobian[:, CENTRE] * (turns - np.mean(turns)))
+    loss = residuals.throughout(jacobian[:, CENTRE] * (path - np.mean(path)))
+    slip = residuals.change(jacobian[:, CENTRE])
+    stand = residuals.change(jacobian[:, ZERO])
+    scale = residuals.change(jacobian[:, SCALE] * float(values[SCALE]))
+    count = fit.readings.motion.count_deg
+    smallest_mm = max(3.0 * fit.noise.step_mm, 0.02)
+    found = [
+        (drift, abs(drift.size) > max(0.15, count) and drift.chi_square > _DRIFT_SURE, _turn_refusal),
+        (loss, abs(loss.size) > max(0.5, 2.0 * count) and loss.chi_square > _SURE, _loss_refusal),
+        (slip, abs(slip.size) > max(0.3, 1.5 * count) and slip.chi_square > _SURE, _slip_refusal),
+        (stand, abs(stand.size) > smallest_mm and stand.chi_square > _SURE, _stand_refusal),
+        (scale, abs(scale.size) > 0.05 and scale.chi_square > _SURE, _scale_refusal),
+    ]
+    sure = [(what.chi_square, what, refusal) for what, certain, refusal in found if certain]
+    if sure:
+        _, what, refusal = max(sure, key=lambda entry: entry[0])
+        raise refusal(what, fit.readings.time_s)
+
+
+def _turn_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+    del time_s
+    return Refusal(
+        "turn_not_360",
+        f"From one TDC to the next the encoder counted {360.0 + what.size:.1f} degrees instead of 360: check the counts "
+        "a turn in the bench file, then the encoder's coupling and cable for missed counts.",
+    )
+
+
+def _loss_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+    del time_s
+    return Refusal(
+        "counts_lost",
+        f"TDC wanders by about {abs(what.size):.1f} degrees for each turn of crank travel: the encoder loses counts or "
+        "its coupling creeps; check both and measure again.",
+    )
+
+
+def _slip_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+    return Refusal(
+        "encoder_slipped",
+        f"At {time_s[what.index]:.1f} s TDC moved by {what.size:+.1f} degrees on the encoder: its coupling or the pointer "
+        "slipped, or counts were lost; fix it and measure again.",
+    )
+
+
+def _stand_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+    return Refusal(
+        "stand_moved",
+        f"At {time_s[what.index]:.1f} s all readings of the gauge stepped by {what.size:+.3f} mm: the stand was knocked, "
+        "the tip slipped or a key was pressed; leave it alone and measure again.",
+    )
+
+
+def _scale_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+    return Refusal(
+        "scale_changed",
+        f"At {time_s[what.index]:.1f} s the gauge's readings changed their scale: the unit key was pressed or the stand "
+        "turned; set it back and measure again.",
+    )
+
+
+def _refuse_misfit(fit: PistonFit) -> None:
+    noise = fit.noise
+    far = np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2)
+    share = float(np.mean(far))
+    tolerated_mm = 0.1 + 5.0 * noise.step_mm
+    if (
+        noise.jitter_s > _MOST_JITTER_S
+        or noise.extra_mm > tolerated_mm
+        or (share > _MOST_WILD and far.sum() > 3)
+    ):
+        raise Refusal(
+            "does_not_fit",
+            f"The readings do not follow a piston: they scatter by {np.std(fit.model.residual_mm):.2f} mm about the best "
+            f"fit, {100.0 * share:.0f} % of them far off; check what the plunger touches, the encoder's coupling and the "
+            "counts a turn.",
+        )
