@@ -96,12 +96,13 @@ class PtyLine:
         """Point the link at this line's terminal (or at another device), atomically."""
         target = device or self._device
         beside = self.link.with_name(f".{self.link.name}.{os.getpid()}")
-        beside.unlink(missing_ok=True)
         try:
+            beside.unlink(missing_ok=True)
             beside.symlink_to(target)
             beside.replace(self.link)
         except OSError as error:
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                beside.unlink()
             raise SimulatorError(
                 f"{self.link} cannot be made a link: {error.strerror}; choose another --links folder"
             ) from error
