@@ -81,6 +81,9 @@ def _reason(place: Place, problem: dict[str, Any], table: dict[str, Any]) -> str
     if kind == "value_error":
         message = str(problem["ctx"]["error"])
         return f"{message}{where and ' —' + where}"
+    if kind in {"model_type", "tuple_type"}:
+        header = "[[gauge]]" if place[:1] == ("gauge",) else f"[{key}]"
+        return f"`{place[0]}` must be a table: write {header} on a line of its own, its keys below"
     shown = repr(problem.get("input"))
     shown = shown if len(shown) <= 60 else shown[:57] + "…"
     return f"`{key}` = {shown}{where} cannot be used: {_plain(problem)}; correct it"

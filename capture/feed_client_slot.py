@@ -16,6 +16,7 @@ class ClientSlot:
     def __init__(self, connection: socket.socket) -> None:
         connection.setblocking(False)
         self.connection = connection
+        self.gone = False
         self._out = bytearray()
         self._in = b""
         self._stuck_since_s: float | None = None
@@ -34,6 +35,7 @@ class ClientSlot:
         except BlockingIOError:
             sent = 0
         except OSError:
+            self.gone = True
             return False
         if sent:
             del self._out[:sent]

@@ -9,6 +9,7 @@ from capture.bench import CrankInstrument, GaugeInstrument
 from capture.bus import Listener
 from capture.continuity import Admitted, Continuity, CrankContinuity, GaugeContinuity, Proof
 from capture.frames import Frame
+from capture.index_watch import IndexWatch
 from capture.reading import Event, Gap, Readings, Segment
 from capture.stamping import DeviceClock, Stamper
 
@@ -43,6 +44,9 @@ class Intake:
         self._proof = Proof(_lines_that_prove(instrument, asked=self._asked))
         self._stamper = Stamper(instrument.byte_ns)
         self._device_clock: DeviceClock | None = None
+        self._index = (
+            IndexWatch(instrument.counts_per_turn) if isinstance(instrument, CrankInstrument) else None
+        )
         self._segment: Segment | None = None
         self._begin_reason = "start"
         self._tally = _Tally()
@@ -75,6 +79,8 @@ class Intake:
         self.decoder.resynchronise(in_step=self._asked)
         self._proof.begin()
         self._continuity.begin()
+        if self._index:
+            self._index.begin()
         self._stamper.begin(now_ns)
         self._device_clock = None
         self._begin_reason = reason
@@ -139,6 +145,8 @@ class Intake:
         for frame, t_ns in stamped:
             self.last_line = frame.text
             for proven, stamp in self._proof.admit(frame, t_ns):
+                if self._index:
+                    self._look_at_index(self._index, proven, stamp)
                 admitted += self._continuity.admit(proven, self._own_time(proven, stamp))
         if stamped and stamped[-1][0].micros is None:
             self._device_clock = None
@@ -146,6 +154,15 @@ class Intake:
             self._tally.in_doubt += len(admitted)
         elif admitted:
             self._pass_on(admitted)
+
+    def _look_at_index(self, index: IndexWatch, frame: Frame, t_ns: int) -> None:
+        away = index.slipped(frame)
+        if away:
+            sentence = (
+                f"{self.channel.name}: the index mark came {away:+d} counts from where it was: the coupling "
+                "slipped or counts were missed; look at it, then find true TDC again"
+            )
+            self._out.event(Event(t_ns, self.channel.name, "index_slip", sentence))
 
     def _own_time(self, frame: Frame, t_ns: int) -> int:
         if frame.micros is None:
@@ -168,6 +185,8 @@ class Intake:
         number = 0 if self._segment is None else self._segment.number + 1
         self._segment = Segment(number, reason, reading.shift, reading.decimals)
         self._begin_reason = ""
+        if reading.begins and self._index:
+            self._index.begin()
         if reading.begins:
             sentence = f"{self.channel.name}: {_BEGINNINGS[reason]}"
             self._out.event(Event(reading.t_ns, self.channel.name, reason, sentence))

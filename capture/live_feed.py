@@ -168,7 +168,7 @@ class LiveFeed:
         self.beat_ns = time.monotonic_ns()
         for client in tuple(self._clients):
             if not client.send(now_s):
-                self._cut(client)
+                self._cut(client, gone=client.gone)
 
     def _welcome(self) -> None:
         connection, _ = self._listening.accept()

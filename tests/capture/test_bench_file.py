@@ -91,7 +91,7 @@ def test_a_pattern_that_cannot_work_is_refused(pattern: str, words: str) -> None
 
 
 @pytest.mark.parametrize(
-    "text", ["", "x", "[crank", "crank = 3", "gauge = [1]", "[[crank]]", b"\xff\xfe", b"\0"]
+    "text", ["", "x", "[crank", "crank = 3", "gauge = [1]", "gauge = 3", "[[crank]]", b"\xff\xfe", b"\0"]
 )
 def test_what_is_no_bench_file_gets_one_sentence(text: str | bytes) -> None:
     assert len(problems(text)) == 1

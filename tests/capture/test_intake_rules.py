@@ -144,6 +144,21 @@ def test_while_in_doubt_lines_are_counted_and_not_recorded(heard: Any) -> None:
     assert heard.all[0].segment.reason == "accepted"
 
 
+def index_lines(counts: list[int], index_at: int) -> list[str]:
+    return [f"{count} {int(count % 3600 == index_at)}" for count in counts]
+
+
+def test_an_index_mark_in_its_place_raises_nothing_and_one_that_moved_is_told(heard: Any) -> None:
+    line = Line(CRANK.replace('"count"', '"count_index"'), heard)
+    line.say(*index_lines(list(range(8000)), 100))
+    assert heard.events == []
+    line.say(*index_lines(list(range(8000, 12000)), 140))
+    assert [event.code for event in heard.events] == ["index_slip"]
+    assert "+40 counts" in heard.events[0].sentence
+    line.say(*index_lines(list(range(12000, 18000)), 140))
+    assert len(heard.events) == 1, "told once"
+
+
 @settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 5 * MS), st.lists(st.integers(1, 60), max_size=40)), max_size=40))
 def test_stamps_rise_and_never_lie_after_the_read_nor_before_the_read_before(
