@@ -33,7 +33,7 @@ UNKNOWN_LAG = LagPrior(0.09, 0.06)
 
 _FIRST_JITTER_S = 0.005
 _JITTER_ROOM_S = 0.03
-_KNOT_DEG = 5.0
+_MOST_BLUR_DEG = 12.0
 _CURVE_STEP_DEG = 1.0
 
 
@@ -95,8 +95,10 @@ def _find(checked: CheckedStreams, prior: LagPrior, start: LobeResult | None) ->
     near = prior if start is None else LagPrior(start.lag_s, min(prior.u_s, max(start.lag_u_s, 0.005)))
     time_s, value = _forward(checked, engaged, near)
     refuse_before_fit(checked, sweeps, time_s)
-    survey = survey_lobe(motion.angle_deg(time_s - near.lag_s), value, checked.step_mm)
-    basis = survey.basis(_KNOT_DEG)
+    then = time_s - near.lag_s
+    blur = min(near.u_s * float(np.median(np.abs(motion.speed_deg_s(then)))), _MOST_BLUR_DEG)
+    survey = survey_lobe(motion.angle_deg(then), value, checked.step_mm, blur)
+    basis = survey.basis(blur)
     noise = NoiseModel(checked.step_mm, _FIRST_JITTER_S, 0.0)
     readings = ForwardReadings(time_s, survey.polarity * value)
     fit = fit_lobe(motion, survey, basis, readings, prior=prior, noise=noise)
@@ -144,7 +146,7 @@ def _result(found: _Found, settings: LobeSettings, gauge: GaugeFacts) -> LobeRes
         lag_s=fit.lag_s,
         lag_u_s=fit.lag_u_s,
         asymmetry_deg=centre.value - full.value,
-        residual_sd_mm=float(np.sqrt(np.mean(fit.residual_mm**2))),
+        residual_sd_mm=float(np.sqrt(np.mean(fit.placed.residual_mm**2))),
         events=_events(found, settings, tell),
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
@@ -245,7 +247,7 @@ def _curve(fit: LobeFit, tdc_deg: float) -> Curve:
         phase = np.arange(fit.basis.first_deg, fit.basis.last_deg, _CURVE_STEP_DEG)
         first = np.mod(phase[0] + fit.survey.start_deg - tdc_deg, CYCLE_DEG)
         crank = phase - phase[0] + first
-    index, value = fit.basis.local(fit.basis.held(phase))
+    index, value = fit.basis.local(phase)
     own = fit.covariance[index[:, :, None], index[:, None, :]]
     variance = np.einsum("ij,ijk,ik->i", value, own, value)
     return Curve(crank, fit.lift_mm(phase), np.sqrt(np.maximum(variance, 0.0)))

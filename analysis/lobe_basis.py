@@ -1,4 +1,4 @@
-"""Cubic B-splines on even knots: the curve's alphabet, cheap to evaluate and to fit.
+"""Cubic B-splines over knots of any spacing: the curve's alphabet, cheap to evaluate and to fit.
 
 At an end that is `clamped` the splines run out to zero with level, slope and curvature, so that the curve
 joins the base circle there by construction; at an open end they do not.
@@ -7,6 +7,7 @@ joins the base circle there by construction; at an open end they do not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,39 +16,37 @@ from analysis.streams import Floats
 
 Ints = NDArray[np.intp]
 
-_CUBIC = (
-    np.array([[1.0, -3.0, 3.0, -1.0], [4.0, 0.0, -6.0, 3.0], [1.0, 3.0, 3.0, -3.0], [0.0, 0.0, 0.0, 1.0]])
-    / 6.0
-)
-"""Row a: polynomial in the share of the cell, of the spline that began 3 - a cells earlier."""
 
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SplineBasis:
     """Cubic B-splines over a window of cam phase.
 
     Attributes
     ----------
-    first_deg : float
-        Left end of the window.
-    knot_deg : float
-        Distance between knots.
-    cells : int
-        Number of knot intervals in the window.
+    knots_deg : ndarray, shape (cells + 1,)
+        Ends of the cells, rising.
     clamped_left, clamped_right : bool
         Whether the curve runs out to zero at that end.
     """
 
-    first_deg: float
-    knot_deg: float
-    cells: int
+    knots_deg: Floats
     clamped_left: bool
     clamped_right: bool
 
     @property
+    def cells(self) -> int:
+        """Number of knot intervals."""
+        return len(self.knots_deg) - 1
+
+    @property
+    def first_deg(self) -> float:
+        """Left end of the window."""
+        return float(self.knots_deg[0])
+
+    @property
     def last_deg(self) -> float:
         """Right end of the window."""
-        return self.first_deg + self.cells * self.knot_deg
+        return float(self.knots_deg[-1])
 
     @property
     def skipped(self) -> int:
@@ -58,6 +57,26 @@ class SplineBasis:
     def size(self) -> int:
         """Number of coefficients."""
         return self.cells + 3 - self.skipped - (3 if self.clamped_right else 0)
+
+    @cached_property
+    def widths_deg(self) -> Floats:
+        """Width of each cell."""
+        return np.asarray(np.diff(self.knots_deg), dtype=np.float64)
+
+    @cached_property
+    def _cubics(self) -> Floats:
+        """Power (of degrees into the cell), cell, spline: coefficients of the four splines of each cell."""
+        head = self.knots_deg[0] - self.widths_deg[0] * np.arange(3, 0, -1)
+        tail = self.knots_deg[-1] + self.widths_deg[-1] * np.arange(1, 4)
+        table = _cell_cubics(np.concatenate([head, self.knots_deg, tail]))
+        kept = np.arange(self.cells)[:, None] + np.arange(4) - self.skipped
+        table[:, (kept < 0) | (kept >= self.size)] = 0.0
+        return table
+
+    @cached_property
+    def _first_index(self) -> Ints:
+        kept = np.arange(self.cells)[:, None] + np.arange(4) - self.skipped
+        return np.asarray(np.clip(kept, 0, self.size - 1), dtype=np.intp)
 
     def local(self, phase_deg: Floats, derivative: int = 0) -> tuple[Ints, Floats]:
         """The four splines that live at each phase.
@@ -71,51 +90,121 @@ class SplineBasis:
         Returns
         -------
         index : ndarray of int, shape (n, 4)
-            Coefficients concerned; where a spline is left out its value is 0 and the index 0.
+            Coefficients concerned; where a spline is left out its value is 0.
         value : ndarray, shape (n, 4)
         """
-        place = (phase_deg - self.first_deg) / self.knot_deg
-        cell = np.clip(np.floor(place), 0, self.cells - 1)
-        share = place - cell
-        inside = (place >= 0.0) & (place <= self.cells)
-        value = _polynomials(share, derivative) / self.knot_deg**derivative
-        index = cell.astype(np.intp)[:, None] + np.arange(4, dtype=np.intp) - self.skipped
-        known = inside[:, None] & (index >= 0) & (index < self.size)
-        return np.where(known, index, 0), np.where(known, value, 0.0)
+        cell, into, inside = self._locate(phase_deg)
+        return self._first_index[cell], self._values(cell, into, inside, derivative)
+
+    def local_with_slope(self, phase_deg: Floats) -> tuple[Ints, Floats, Floats]:
+        """Indices, values and slopes of the splines at each phase, in one go."""
+        cell, into, inside = self._locate(phase_deg)
+        value, slope = (self._values(cell, into, inside, derivative) for derivative in (0, 1))
+        return self._first_index[cell], value, slope
 
     def evaluate(self, coefficients: Floats, phase_deg: Floats, derivative: int = 0) -> Floats:
-        """Value of the curve (or a derivative) at the given phases, held to the window's ends where open."""
-        index, value = self.local(self.held(phase_deg), derivative)
-        total: Floats = np.einsum("ij,ij->i", coefficients[index], value)
-        return total
-
-    def held(self, phase_deg: Floats) -> Floats:
-        """Phases, those beyond an open end moved to it."""
-        low = -np.inf if self.clamped_left else self.first_deg
-        high = np.inf if self.clamped_right else self.last_deg
-        return np.clip(phase_deg, low, high)
+        """Value of the curve (or a derivative) at the given phases; held at open ends, zero beyond others."""
+        cell, into, inside = self._locate(phase_deg)
+        own = self._polynomial(coefficients, derivative)
+        total = own[-1, cell]
+        for power in range(len(own) - 2, -1, -1):
+            total = own[power, cell] + into * total
+        return np.asarray(np.where(inside, total, 0.0), dtype=np.float64)
 
     def rows(self, phase_deg: Floats, derivative: int = 0) -> Floats:
         """Dense design rows, shape (n, size)."""
-        index, value = self.local(self.held(np.atleast_1d(phase_deg)), derivative)
+        index, value = self.local(np.atleast_1d(phase_deg), derivative)
         dense = np.zeros((len(index), self.size))
         np.add.at(dense, (np.arange(len(index))[:, None], index), value)
         return dense
 
-    def third_differences(self) -> Floats:
-        """Matrix of third differences of the coefficients, left-out ones counting as zero."""
-        full = self.cells + 3
-        difference = np.diff(np.eye(full), n=3, axis=0)
-        return difference[:, self.skipped : self.skipped + self.size]
+    @cached_property
+    def bends(self) -> Floats:
+        """Third derivative in each cell times the root of its width, shape (cells, size).
+
+        The sum of squares of its product with the coefficients is the integral of that derivative squared.
+        """
+        dense = np.zeros((self.cells, self.size))
+        value = 6.0 * self._cubics[3] * np.sqrt(self.widths_deg)[:, None]
+        np.add.at(dense, (np.arange(self.cells)[:, None], self._first_index), value)
+        return dense
+
+    def split(self, cells: NDArray[np.bool_], parts: int) -> tuple[SplineBasis, Ints]:
+        """The same window with some cells split evenly, and the old cell in which each new one lies."""
+        count = np.where(cells, parts, 1)
+        parent = np.repeat(np.arange(self.cells), count)
+        place = np.arange(len(parent)) - np.repeat(np.cumsum(count) - count, count)
+        knots = self.knots_deg[parent] + place * (self.widths_deg / count)[parent]
+        return SplineBasis(np.append(knots, self.last_deg), self.clamped_left, self.clamped_right), parent
+
+    def taken_over(self, other: SplineBasis, coefficients: Floats) -> Floats:
+        """Coefficients here of a curve of a basis over the same window whose knots are knots here."""
+        at = (
+            self.knots_deg[:-1, None] + self.widths_deg[:, None] * np.array([0.125, 0.375, 0.625, 0.875])
+        ).ravel()
+        solution = np.linalg.lstsq(self.rows(at), other.evaluate(coefficients, at), rcond=None)[0]
+        return np.asarray(solution, dtype=np.float64)
+
+    def covers(self, phase_deg: Floats) -> NDArray[np.bool_]:
+        """Tell which phases the curve knows of: all but those beyond an open end."""
+        after = self.clamped_left | (phase_deg >= self.first_deg)
+        before = self.clamped_right | (phase_deg <= self.last_deg)
+        known: NDArray[np.bool_] = after & before
+        return known
+
+    def _locate(self, phase_deg: Floats) -> tuple[Ints, Floats, NDArray[np.bool_]]:
+        low = -np.inf if self.clamped_left else self.first_deg
+        high = np.inf if self.clamped_right else self.last_deg
+        held = np.minimum(np.maximum(phase_deg, low), high)
+        cell = np.searchsorted(self.knots_deg, held, side="right") - 1
+        inside = (cell >= 0) & (held <= self.last_deg)
+        cell = np.minimum(np.maximum(cell, 0), self.cells - 1)
+        return cell, held - self.knots_deg[cell], inside
+
+    def _values(self, cell: Ints, into: Floats, inside: NDArray[np.bool_], derivative: int) -> Floats:
+        table = _differentiated(self._cubics, derivative)
+        column = into[:, None]
+        total: Floats = table[-1][cell]
+        for power in range(len(table) - 2, -1, -1):
+            total = table[power][cell] + column * total
+        total[~inside] = 0.0
+        return total
+
+    def _polynomial(self, coefficients: Floats, derivative: int) -> Floats:
+        """Power, cell: the curve itself as a cubic in each cell."""
+        own = np.einsum("pck,ck->pc", self._cubics, coefficients[self._first_index])
+        return _differentiated(own, derivative)
 
 
-def _polynomials(share: Floats, derivative: int) -> Floats:
-    powers = np.zeros((len(share), 4))
-    for power in range(derivative, 4):
-        factor = float(np.prod(np.arange(power - derivative + 1, power + 1))) if derivative else 1.0
-        powers[:, power] = factor * share ** (power - derivative)
-    values: Floats = powers @ _CUBIC.T
-    return values
+def _differentiated(table: Floats, derivative: int) -> Floats:
+    """Coefficients by power (first axis) of the derivative."""
+    for _ in range(derivative):
+        factor = np.arange(1, len(table)).reshape(-1, *([1] * (table.ndim - 1)))
+        table = table[1:] * factor
+    return table
+
+
+def _cell_cubics(knots: Floats) -> Floats:
+    """Power, cell, spline: the B-splines alive in each inner cell of extended knots, by Cox and de Boor."""
+    cells = len(knots) - 7
+    start = knots[3 : 3 + cells]
+    share = np.array([0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0])
+    width = knots[4 : 4 + cells] - start
+    at = start[:, None] + share * width[:, None]
+    value = np.ones((cells, 1, len(share)))
+    for degree in (1, 2, 3):
+        raised = np.zeros((cells, degree + 1, len(share)))
+        for k in range(degree):
+            left = knots[3 - degree + 1 + k : 3 - degree + 1 + k + cells][:, None]
+            right = knots[4 + k : 4 + k + cells][:, None]
+            rising = (at - left) / (right - left)
+            raised[:, k + 1] += rising * value[:, k]
+            raised[:, k] += (1.0 - rising) * value[:, k]
+        value = raised
+    powers = np.linalg.inv(np.vander(share, 4, increasing=True))
+    cubic = np.einsum("ps,cks->pck", powers, value)
+    scale = width[None, :] ** -np.arange(4.0)[:, None]
+    return np.asarray(cubic * scale[:, :, None], dtype=np.float64)
 
 
 def gram(index: Ints, value: Floats, weight: Floats, size: int) -> Floats:
@@ -123,8 +212,9 @@ def gram(index: Ints, value: Floats, weight: Floats, size: int) -> Floats:
     total = np.zeros(size * size)
     weighted = value * weight[:, None]
     for a in range(4):
+        row = index[:, a] * size
         for b in range(a, 4):
-            part = np.bincount(index[:, a] * size + index[:, b], weighted[:, a] * value[:, b], size * size)
+            part = np.bincount(row + index[:, b], weighted[:, a] * value[:, b], size * size)
             total += part if a == b else part + part.reshape(size, size).T.ravel()
     return total.reshape(size, size)
 

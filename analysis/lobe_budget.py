@@ -45,23 +45,22 @@ def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
     lag_column = fit.covariance[-1] / fit.covariance[-1, -1]
     held = fit.covariance - np.outer(lag_column, fit.covariance[-1])
     pull = held @ centre.gradient
-    index, value = fit.basis.local(fit.basis.held(fit.placed.phase_deg))
-    moved = np.einsum("ij,ij->i", pull[: fit.basis.size][index], value)
+    placed = fit.placed
+    moved = np.einsum("ij,ij->i", pull[: fit.basis.size][placed.index], placed.value)
     if fit.base_mm is not None:
         moved = moved + pull[fit.basis.size]
     share = fit.weight * moved
     whole = np.sum(share**2 / np.maximum(fit.weight, 1e-30))
     raw = np.sum(share**2 * fit.variance_mm2)
     stretch = float(whole / raw) if raw > 0.0 else 1.0
-    slope = np.abs(fit.lift_mm(fit.placed.phase_deg, 1))
 
     def part(variance: Floats | float) -> float:
         return float(np.sqrt(stretch * np.sum(share**2 * variance)))
 
     return {
         "gauge step": part(fit.noise.step_mm**2 / 12.0),
-        "jitter of the lag": part((fit.noise.jitter_s * fit.rate_mm_s) ** 2),
-        "encoder count": part((fit.placed.crank_u_deg * slope) ** 2),
+        "jitter of the lag": part((fit.noise.jitter_s * placed.rate_mm_s) ** 2),
+        "encoder count": part(placed.crank_mm**2),
         "other scatter of the readings": part(fit.noise.extra_mm**2),
     }
 

@@ -15,21 +15,33 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_basis import SplineBasis, gram, project
+from analysis.lobe_noise import local_roughness, renewed, shared_error
 from analysis.lobe_survey import Survey
 from analysis.noise_model import NoiseModel, robust_weights
 from analysis.streams import Floats
 
 _ROUNDS = 24
-_SETTLED_S = 2e-5
-_SETTLED_LOG = 0.05
+_FEWEST_ROUNDS = 3
+_SETTLED_SHARE = 0.03
+_SETTLED_LOG = 0.1
 _TYPICAL_DURATION_DEG = 260.0
+_TYPICAL_WAVE_DEG = 30.0
 _PRIOR_COUNT = 2.0
-_NEIGHBOURS_DEG = 16.0
+_NEIGHBOURS = 7
 _STIFF = 1e-10
+_LOOSE = 1e3
+_TRUSTING_ROUNDS = 3
+_LEAST_FREEDOM = 0.2
+_KINK_MM = 0.02
+_PARTS = 4
+_WIDE_DEG = 2.0
+_MISSED_OF_LEAP = 0.015
+_MISSED_SHARE = 0.3
+_MOST_SPLIT = 14
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -53,11 +65,31 @@ class LagPrior:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """Readings put onto the cycle with one lag: where the crank stood and how fast it turned."""
+    """Readings put onto the cycle with one lag, and what the curve says there.
+
+    Attributes
+    ----------
+    phase_deg, speed_deg_s : ndarray, shape (m,)
+        Where the crank stood one lag before, counted from the survey's start, and how fast it turned.
+    index, value : ndarray, shape (m, 4)
+        Splines alive there.
+    lift_mm, slope_mm_deg, rate_mm_s : ndarray, shape (m,)
+        The curve there, its slope, and how fast the plunger moved.
+    crank_mm : ndarray, shape (m,)
+        What the crank's own uncertainty makes of the reading.
+    residual_mm : ndarray, shape (m,)
+        Reading less base less curve.
+    """
 
     phase_deg: Floats
     speed_deg_s: Floats
-    crank_u_deg: Floats
+    index: Ints
+    value: Floats
+    lift_mm: Floats
+    slope_mm_deg: Floats
+    rate_mm_s: Floats
+    crank_mm: Floats
+    residual_mm: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +104,10 @@ class LobeFit:
         Lift-positive reading on the base circle.
     covariance : ndarray
         Of [coefficients, base (if any), lag].
-    weight : ndarray, shape (m,)
-        Weight of each reading, 1/mm².
+    bending : ndarray, shape (cells,)
+        Variance of the third derivative along the lobe, mm²/deg⁵.
+    weight, variance_mm2 : ndarray, shape (m,)
+        Weight that each reading had, 1/mm², and its variance by the noise model alone.
     """
 
     survey: Survey
@@ -85,10 +119,8 @@ class LobeFit:
     noise: NoiseModel
     bending: Floats
     placed: Placed
-    residual_mm: Floats
     weight: Floats
     variance_mm2: Floats
-    rate_mm_s: Floats
     rounds: int
 
     @property
@@ -101,10 +133,17 @@ class LobeFit:
         return self.basis.evaluate(self.coefficients, phase_deg, derivative)
 
 
-def place(motion: CrankMotion, survey: Survey, time_s: Floats, lag_s: float) -> Placed:
-    """Put readings onto the cycle."""
-    then = time_s - lag_s
-    return Placed(survey.unrolled(motion.angle_deg(then)), motion.speed_deg_s(then), motion.u_deg(then))
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The unknowns between two rounds."""
+
+    coefficients: Floats
+    base: float
+    lag_s: float
+    noise: NoiseModel
+    bending: Floats
+    roughness: Floats
+    covariance: Floats
 
 
 def fit_lobe(
@@ -115,7 +154,6 @@ def fit_lobe(
     *,
     prior: LagPrior,
     noise: NoiseModel,
-    bending: Floats | None = None,
 ) -> LobeFit:
     """Fit curve, base level and lag to forward readings.
 
@@ -125,36 +163,23 @@ def fit_lobe(
         Mean and standard uncertainty of the lag before the fit; the fit starts from the mean.
     noise : NoiseModel
         First guess; jitter and extra are found from the residuals.
-    bending : ndarray, shape (k,), optional
-        Variances of the third differences to start from.
     """
     work = _Work(motion, survey, basis, readings, prior)
-    typical = _typical_bending(survey, basis)
-    state = work.start(noise, bending if bending is not None else np.full(len(work.difference), typical))
-    for count in range(1, _ROUNDS + 1):
-        before = state
-        state = work.round(state, typical)
-        moved = abs(state.lag_s - before.lag_s)
-        bent = float(np.max(np.abs(np.log(state.bending / before.bending))))
-        if count > 3 and moved < _SETTLED_S and bent < _SETTLED_LOG:
-            break
-    return work.result(state, count)
+    state, first = work.settle(work.start(noise), _TRUSTING_ROUNDS)
+    sharp = work.sharp_cells(state)
+    if not sharp.any():
+        return work.result(state, first)
+    finer, parent = basis.split(sharp, _PARTS)
+    refined = _Work(motion, survey, finer, readings, prior)
+    state, second = refined.settle(refined.taken_over(state, basis, parent), 0)
+    return refined.result(state, first + second)
 
 
-def _typical_bending(survey: Survey, basis: SplineBasis) -> float:
-    """Variance of a third difference of a plain lobe of this height."""
-    third = 0.5 * survey.rough_lift_mm * (2.0 * np.pi / _TYPICAL_DURATION_DEG) ** 3 * basis.knot_deg**3
-    return max(0.5 * third**2, 1e-14)
-
-
-@dataclass(frozen=True, slots=True)
-class _State:
-    coefficients: Floats
-    base: float
-    lag_s: float
-    noise: NoiseModel
-    bending: Floats
-    covariance: Floats
+def _settled(before: _State, after: _State) -> bool:
+    lag_u = float(np.sqrt(after.covariance[-1, -1]))
+    moved = abs(after.lag_s - before.lag_s)
+    bent = float(np.max(np.abs(np.log(after.bending / before.bending))))
+    return moved < _SETTLED_SHARE * lag_u and bent < _SETTLED_LOG
 
 
 class _Work:
@@ -175,132 +200,180 @@ class _Work:
             readings,
             prior,
         )
-        self.difference = basis.third_differences()
         self.size = basis.size
         self.has_base = survey.base_mm is not None
+        third = 0.5 * survey.rough_lift_mm * (2.0 * np.pi / _TYPICAL_DURATION_DEG) ** 3
+        self.typical = 0.5 * third**2 * _TYPICAL_WAVE_DEG
 
-    def start(self, noise: NoiseModel, bending: Floats) -> _State:
+    def start(self, noise: NoiseModel) -> _State:
+        """A plain smooth through the readings with the lag at its prior mean."""
         base = self.survey.base_mm or 0.0
         empty = np.zeros((self.size + self.has_base + 1,) * 2)
-        state = _State(np.zeros(self.size), base, self.prior.lag_s, noise, bending, empty)
-        placed = self._place(state)
-        index, value = self.basis.local(self.basis.held(placed.phase_deg))
-        weight = np.full(len(value), 1.0 / max(noise.step_mm, 0.02) ** 2)
-        normal = gram(index, value, weight, self.size) + self._penalty(bending)
-        right = project(index, value, weight * (self.readings.value_mm - base), self.size)
+        flat = np.full(self.basis.cells, _LOOSE * self.typical)
+        state = _State(
+            np.zeros(self.size), base, self.prior.lag_s, noise, flat, np.ones(self.basis.cells + 1), empty
+        )
+        placed = self.place(state)
+        weight = np.full(len(placed.value), 1.0 / max(noise.step_mm, 0.02) ** 2)
+        normal = gram(placed.index, placed.value, weight, self.size) + self._penalty(flat)
+        right = project(placed.index, placed.value, weight * placed.residual_mm, self.size)
         return replace(state, coefficients=_solve(normal, right)[0])
 
-    def round(self, state: _State, typical: float) -> _State:
-        """One Gauss-Newton step, then noise and bending again."""
-        placed = self._place(state)
-        index, value = self.basis.local(self.basis.held(placed.phase_deg))
-        slope = self._slope(state, placed)
-        rate = slope * placed.speed_deg_s
-        residual = self._residual(state, index, value)
-        crank_mm = placed.crank_u_deg * np.abs(slope)
-        share = self._freedom(state, index, value, rate, crank_mm)
-        noise = state.noise.refitted(residual, share, rate, crank_mm)
-        weight = self._weights(
-            noise, rate, crank_mm, residual=residual, index=index, value=value, state=state
+    def settle(self, state: _State, trusting: int) -> tuple[_State, int]:
+        """Rounds until nothing that matters moves; the first few take every reading at its word."""
+        count = 0
+        for count in range(1, _ROUNDS + 1):
+            before, state = state, self.round(state, trusting=count <= trusting)
+            if count >= trusting + _FEWEST_ROUNDS and _settled(before, state):
+                break
+        return state, count
+
+    def taken_over(self, state: _State, basis: SplineBasis, parent: Ints) -> _State:
+        """The unknowns of a fit on coarser knots, put onto these."""
+        return _State(
+            self.basis.taken_over(basis, state.coefficients),
+            state.base,
+            state.lag_s,
+            state.noise,
+            state.bending[parent],
+            np.append(state.roughness[parent], state.roughness[-1]),
+            np.zeros((self.size + self.has_base + 1,) * 2),
         )
-        normal, right = self._normal(index, value, rate, weight=weight, residual=residual, state=state)
+
+    def sharp_cells(self, state: _State) -> Bools:
+        """Wide cells where the curve bends too sharply for its knots, against the readings' noise."""
+        width, missed = self.basis.widths_deg, self.missed_mm(state)
+        placed = self.place(state)
+        sd = np.sqrt(state.noise.variance_mm2(placed.rate_mm_s, placed.crank_mm))
+        cell = self._cells(placed.phase_deg)
+        total = np.bincount(cell, 1.0 / sd**2, self.basis.cells + 1)[:-1]
+        known = 1.0 / np.sqrt(np.maximum(total, 1e-12))
+        excess = np.where(width > _WIDE_DEG, missed / known, 0.0)
+        least = max(_MISSED_SHARE, float(np.sort(excess)[-_MOST_SPLIT:][0]))
+        return excess >= least
+
+    def missed_mm(self, state: _State) -> Floats:
+        """By how much cubics between these knots miss a curve that bends as this one does, in each cell.
+
+        A kink between two knots shows as third derivatives that leap from cell to cell.
+        """
+        width = self.basis.widths_deg
+        third = (self.basis.bends @ state.coefficients) / np.sqrt(width)
+        leap = np.abs(np.diff(third, prepend=0.0, append=0.0))
+        worst = maximum_filter1d(np.maximum(leap[:-1], leap[1:]), 3)
+        missed: Floats = _MISSED_OF_LEAP * worst * width**3
+        return missed
+
+    def place(self, state: _State) -> Placed:
+        """Readings and curve as the present unknowns see them."""
+        then = self.readings.time_s - state.lag_s
+        phase = self.survey.unrolled(self.motion.angle_deg(then))
+        speed = self.motion.speed_deg_s(then)
+        index, value, slopes = self.basis.local_with_slope(phase)
+        own = state.coefficients[index]
+        lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
+        crank_mm = self.motion.u_deg(then) * np.abs(slope)
+        residual = self.readings.value_mm - state.base - lift
+        missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
+        known = np.hypot(crank_mm, missed)
+        return Placed(phase, speed, index, value, lift, slope, slope * speed, known, residual)
+
+    def round(self, state: _State, trusting: bool) -> _State:
+        """One Gauss-Newton step with the noise as the residuals show it, then the bending again."""
+        placed = self.place(state)
+        noise, roughness = self._noise(state, placed, trusting)
+        if trusting:
+            roughness = state.roughness
+        weight = self._weights(noise, roughness, placed, trusting=trusting)[0]
+        normal, right = self._normal(placed, weight, state)
         step, covariance = _solve(normal, right)
         coefficients = state.coefficients + step[: self.size]
         base = state.base + (float(step[self.size]) if self.has_base else 0.0)
         lag = float(np.clip(state.lag_s + step[-1], -0.2, 0.6))
-        bending = self._bend(coefficients, covariance, state.bending, typical)
-        return _State(coefficients, base, lag, noise, bending, covariance)
+        bending = self._bend(coefficients, covariance, state.bending)
+        return _State(coefficients, base, lag, noise, bending, roughness, covariance)
 
     def result(self, state: _State, rounds: int) -> LobeFit:
-        placed = self._place(state)
-        index, value = self.basis.local(self.basis.held(placed.phase_deg))
-        slope = self._slope(state, placed)
-        rate = slope * placed.speed_deg_s
-        residual = self._residual(state, index, value)
-        crank_mm = placed.crank_u_deg * np.abs(slope)
-        weight = self._weights(
-            state.noise, rate, crank_mm, residual=residual, index=index, value=value, state=state
-        )
+        """The fit as the last round left it."""
+        placed = self.place(state)
+        weight, variance = self._weights(state.noise, state.roughness, placed)
+        base = state.base if self.has_base else None
         return LobeFit(
             self.survey,
             self.basis,
             state.coefficients,
-            state.base if self.has_base else None,
+            base,
             state.lag_s,
             state.covariance,
             state.noise,
             state.bending,
             placed,
-            residual,
             weight,
-            state.noise.variance_mm2(rate, crank_mm),
-            rate,
+            variance,
             rounds,
         )
 
-    def _place(self, state: _State) -> Placed:
-        return place(self.motion, self.survey, self.readings.time_s, state.lag_s)
+    def _noise(self, state: _State, placed: Placed, trusting: bool) -> tuple[NoiseModel, Floats]:
+        """Noise model and local roughness from residuals, each made up for the freedom it lost."""
+        variance = state.noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
+        fitted = self._fitted_variance(state.covariance, placed)
+        freedom = variance / (variance + fitted) if trusting else np.maximum(1.0 - fitted / variance, 0.0)
+        cell = self._cells(placed.phase_deg)
+        calm = placed.residual_mm / np.sqrt(state.roughness[cell])
+        noise = renewed(state.noise, calm, freedom, placed.rate_mm_s, placed.crank_mm)
+        sd = np.sqrt(noise.variance_mm2(placed.rate_mm_s, placed.crank_mm))
+        ratio = placed.residual_mm / (sd * np.sqrt(np.maximum(freedom, _LEAST_FREEDOM)))
+        return noise, local_roughness(ratio, cell, state.roughness)
 
-    def _slope(self, state: _State, placed: Placed) -> Floats:
-        return self.basis.evaluate(state.coefficients, placed.phase_deg, 1)
+    def _cells(self, phase_deg: Floats) -> Ints:
+        """Cell of each reading; those beyond the window share one more, the base circle."""
+        cell = np.searchsorted(self.basis.knots_deg, phase_deg, side="right") - 1
+        outside = (cell < 0) | (cell >= self.basis.cells)
+        return np.where(outside, self.basis.cells, cell)
 
-    def _residual(self, state: _State, index: Ints, value: Floats) -> Floats:
-        lift = np.einsum("ij,ij->i", state.coefficients[index], value)
-        residual: Floats = self.readings.value_mm - state.base - lift
-        return residual
-
-    def _freedom(self, state: _State, index: Ints, value: Floats, rate: Floats, crank_mm: Floats) -> float:
-        if not state.covariance.any():
-            return 1.0
-        weight = 1.0 / state.noise.variance_mm2(rate, crank_mm)
-        used = float(np.sum(weight * self._row_variance(state.covariance, index, value, rate)))
-        return max(1.0 - used / len(rate), 0.2)
-
-    def _row_variance(self, covariance: Floats, index: Ints, value: Floats, rate: Floats) -> Floats:
+    def _fitted_variance(self, covariance: Floats, placed: Placed) -> Floats:
         """Variance of the fitted value at each reading."""
-        own = covariance[index[:, :, None], index[:, None, :]]
-        variance = np.einsum("ij,ijk,ik->i", value, own, value)
-        cross = np.einsum("ij,ij->i", covariance[-1][index], value)
-        variance += covariance[-1, -1] * rate**2 - 2.0 * cross * rate
+        index, value, rate = placed.index, placed.value, placed.rate_mm_s
+        total = np.zeros(len(rate))
+        for a in range(4):
+            row = index[:, a] * len(covariance)
+            for b in range(a, 4):
+                part = covariance.ravel()[row + index[:, b]] * value[:, a] * value[:, b]
+                total += part if a == b else 2.0 * part
+        total += covariance[-1, -1] * rate**2
+        linear = -2.0 * covariance[-1, : self.size]
+        total += rate * np.einsum("ij,ij->i", linear[index], value)
         if self.has_base:
             k = self.size
-            variance += covariance[k, k] + 2.0 * np.einsum("ij,ij->i", covariance[k][index], value)
-            variance -= 2.0 * covariance[k, -1] * rate
-        total: Floats = np.maximum(variance, 0.0)
-        return total
+            total += covariance[k, k] - 2.0 * covariance[k, -1] * rate
+            total += 2.0 * np.einsum("ij,ij->i", covariance[k, :k][index], value)
+        return np.maximum(total, 0.0)
 
     def _weights(
-        self,
-        noise: NoiseModel,
-        rate: Floats,
-        crank_mm: Floats,
-        *,
-        residual: Floats,
-        index: Ints,
-        value: Floats,
-        state: _State,
-    ) -> Floats:
-        variance = noise.variance_mm2(rate, crank_mm)
-        lift = np.einsum("ij,ij->i", state.coefficients[index], value)
-        shared = _shared_error(self.readings.value_mm, lift, noise.step_mm)
-        common = noise.step_mm**2 / 12.0 + crank_mm**2
-        variance = variance + (shared - 1.0) * common
-        return robust_weights(residual, np.sqrt(variance)) / variance
-
-    def _normal(
-        self, index: Ints, value: Floats, rate: Floats, *, weight: Floats, residual: Floats, state: _State
+        self, noise: NoiseModel, roughness: Floats, placed: Placed, *, trusting: bool = False
     ) -> tuple[Floats, Floats]:
+        """Weight of each reading, and its variance by the noise model alone."""
+        alone = noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
+        shared = shared_error(self.readings.value_mm, placed.lift_mm, noise.step_mm)
+        variance = alone + (shared - 1.0) * (noise.step_mm**2 / 12.0 + placed.crank_mm**2)
+        variance = variance * roughness[self._cells(placed.phase_deg)]
+        known = self.basis.covers(placed.phase_deg) / variance
+        if trusting:
+            return known, alone
+        return robust_weights(placed.residual_mm, np.sqrt(variance + _KINK_MM**2)) * known, alone
+
+    def _normal(self, placed: Placed, weight: Floats, state: _State) -> tuple[Floats, Floats]:
         p, total = self.size, self.size + self.has_base + 1
+        index, value, rate = placed.index, placed.value, placed.rate_mm_s
         penalty = self._penalty(state.bending)
-        normal = np.zeros((total, total))
-        right = np.empty(total)
+        normal, right = np.zeros((total, total)), np.empty(total)
         normal[:p, :p] = gram(index, value, weight, p) + penalty
-        right[:p] = project(index, value, weight * residual, p) - penalty @ state.coefficients
+        right[:p] = project(index, value, weight * placed.residual_mm, p) - penalty @ state.coefficients
         columns = [np.ones_like(rate), -rate] if self.has_base else [-rate]
         for k, column in enumerate(columns, start=p):
             weighted = weight * column
             normal[:p, k] = normal[k, :p] = project(index, value, weighted, p)
-            right[k] = float(weighted @ residual)
+            right[k] = float(weighted @ placed.residual_mm)
             for m, other in enumerate(columns, start=p):
                 normal[k, m] = float(weighted @ other)
         certain = 1.0 / self.prior.u_s**2
@@ -309,37 +382,20 @@ class _Work:
         return normal, right
 
     def _penalty(self, bending: Floats) -> Floats:
-        scaled = self.difference / bending[:, None]
-        penalty: Floats = self.difference.T @ scaled
+        bends = self.basis.bends
+        penalty: Floats = bends.T @ (bends / bending[:, None])
         return penalty
 
-    def _bend(self, coefficients: Floats, covariance: Floats, bending: Floats, typical: float) -> Floats:
-        """Variance of the third differences along the lobe, by Fellner and Schall's step."""
-        p = self.size
-        squares = (self.difference @ coefficients) ** 2
-        kept = np.einsum("ij,jk,ik->i", self.difference, covariance[:p, :p], self.difference)
-        width = max(3, 2 * round(_NEIGHBOURS_DEG / self.basis.knot_deg) + 1)
+    def _bend(self, coefficients: Floats, covariance: Floats, bending: Floats) -> Floats:
+        """Variance of the third derivative along the lobe, by Fellner and Schall's step."""
+        p, bends = self.size, self.basis.bends
+        squares = (bends @ coefficients) ** 2
+        kept = np.sum((bends @ covariance[:p, :p]) * bends, axis=1)
         freedom = np.clip(p / max(p, len(bending)) - kept / bending, 0.0, 1.0)
-        total = uniform_filter1d(squares, width, mode="constant") * width
-        count = uniform_filter1d(freedom, width, mode="constant") * width
-        found = (_PRIOR_COUNT * typical + total) / (_PRIOR_COUNT + count)
-        return np.maximum(found, _STIFF * typical)
-
-
-def _shared_error(value_mm: Floats, lift_mm: Floats, step_mm: float) -> Floats:
-    """How many readings share one rounding error: a display that rests says the same thing again.
-
-    A run of equal readings over which the curve moves by a whole step holds independent errors; a run over
-    which it does not move holds one.
-    """
-    if step_mm <= 0.0:
-        return np.ones_like(value_mm)
-    starts = np.flatnonzero(np.concatenate([[True], np.abs(np.diff(value_mm)) > 0.5 * step_mm]))
-    count = np.diff(np.append(starts, len(value_mm)))
-    travel = np.maximum.reduceat(lift_mm, starts) - np.minimum.reduceat(lift_mm, starts)
-    shared = count / (1.0 + (count - 1.0) * np.minimum(travel / step_mm, 1.0))
-    repeated: Floats = np.repeat(shared, count)
-    return repeated
+        total = uniform_filter1d(squares, _NEIGHBOURS, mode="constant") * _NEIGHBOURS
+        count = uniform_filter1d(freedom, _NEIGHBOURS, mode="constant") * _NEIGHBOURS
+        found = (_PRIOR_COUNT * self.typical + total) / (_PRIOR_COUNT + count)
+        return np.maximum(found, _STIFF * self.typical)
 
 
 def _solve(normal: Floats, right: Floats) -> tuple[Floats, Floats]:

@@ -57,9 +57,8 @@ def fit_passes(
 
 
 def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
-    phase = fit.placed.phase_deg[group]
-    slope = fit.lift_mm(phase, 1)
-    weight, residual = fit.weight[group], fit.residual_mm[group]
+    slope = fit.placed.slope_mm_deg[group]
+    weight, residual = fit.weight[group], fit.placed.residual_mm[group]
     speed = float(np.mean(np.abs(fit.placed.speed_deg_s[group])))
     start, end = float(readings.time_s[group[0]]), float(readings.time_s[group[-1]])
     design = np.column_stack([-slope, np.ones_like(slope)])

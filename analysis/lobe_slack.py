@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.crank_motion import CrankMotion
-from analysis.lobe_fit import ForwardReadings, LobeFit, place
+from analysis.lobe_fit import ForwardReadings, LobeFit
 from analysis.noise_model import robust_weights
 from analysis.streams import Floats
 
@@ -39,18 +39,20 @@ def find_slack(motion: CrankMotion, fit: LobeFit, back: ForwardReadings) -> Slac
     """
     if len(back.time_s) < _FEWEST:
         return None
-    placed = place(motion, fit.survey, back.time_s, fit.lag_s)
+    then = back.time_s - fit.lag_s
+    crank, speed, crank_u = (
+        fit.survey.unrolled(motion.angle_deg(then)),
+        motion.speed_deg_s(then),
+        motion.u_deg(then),
+    )
     base = fit.base_mm or 0.0
-    costs = [
-        float(np.median(np.abs(back.value_mm - base - fit.lift_mm(placed.phase_deg + s))))
-        for s in _SEARCH_DEG
-    ]
+    costs = [float(np.median(np.abs(back.value_mm - base - fit.lift_mm(crank + s)))) for s in _SEARCH_DEG]
     slack = float(_SEARCH_DEG[int(np.argmin(costs))])
     for _ in range(8):
-        phase = placed.phase_deg + slack
+        phase = crank + slack
         slope = fit.lift_mm(phase, 1)
         residual = back.value_mm - base - fit.lift_mm(phase)
-        variance = fit.noise.variance_mm2(slope * placed.speed_deg_s, placed.crank_u_deg * np.abs(slope))
+        variance = fit.noise.variance_mm2(slope * speed, crank_u * np.abs(slope))
         weight = robust_weights(residual, np.sqrt(variance)) / variance
         known = _inside(fit, phase)
         weight = np.where(known, weight, 0.0)
@@ -58,7 +60,7 @@ def find_slack(motion: CrankMotion, fit: LobeFit, back: ForwardReadings) -> Slac
         if information < _LEAST_INFORMATION:
             return None
         slack += float(np.sum(weight * slope * residual)) / information
-    gradient = _gradient(fit, phase, slope, weight, placed.speed_deg_s) / information
+    gradient = _gradient(fit, phase, slope, weight, speed) / information
     variance_slack = 1.0 / information + float(gradient @ fit.covariance @ gradient)
     return Slack(slack, float(np.sqrt(variance_slack)))
 
@@ -77,7 +79,7 @@ def _gradient(fit: LobeFit, phase: Floats, slope: Floats, weight: Floats, speed:
     """Change of the slack with each unknown of the fit, times the information."""
     pull = weight * slope
     gradient = np.zeros(len(fit.covariance))
-    index, value = fit.basis.local(fit.basis.held(phase))
+    index, value = fit.basis.local(phase)
     gradient[: fit.basis.size] = -np.bincount(index.ravel(), (value * pull[:, None]).ravel(), fit.basis.size)
     if fit.base_mm is not None:
         gradient[fit.basis.size] = -float(pull.sum())

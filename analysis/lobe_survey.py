@@ -20,6 +20,10 @@ _BIN_DEG = 4.0
 _OPEN_GAP_DEG = 60.0
 _RAMP_ROOM_DEG = 44.0
 _FLAT_DEG = 24.0
+_KNOT_DEG = 5.0
+_FINE_KNOT_DEG = 1.25
+_BLURS = 2.0
+_KINK_REACH_DEG = 8.0
 
 Bools = NDArray[np.bool_]
 
@@ -62,20 +66,40 @@ class Survey:
         """Crank angles as phase counted from `start_deg`, 0..720."""
         return np.mod(crank_deg - self.start_deg, CYCLE_DEG)
 
-    def basis(self, knot_deg: float) -> SplineBasis:
-        """Splines for the lobe and its ramps; the base circle beyond is a level."""
+    def basis(self, blur_deg: float) -> SplineBasis:
+        """Splines for the lobe and its ramps; the base circle beyond is a level.
+
+        Knots lie close where the lobe leaves the base circle and joins it again: clearance taken up is a
+        kink.
+
+        Parameters
+        ----------
+        blur_deg : float
+            How far the ends may be from where they seem, because of the lag.
+        """
         left, right = self.lobe_deg
         low = left - _RAMP_ROOM_DEG if self.left_seen else 0.0
         high = right + _RAMP_ROOM_DEG if self.right_seen else self.span_deg
-        cells = max(6, int(np.ceil((high - low) / knot_deg)))
-        if self.left_seen and not self.right_seen:
-            low = high - cells * knot_deg
-        if not self.left_seen and not self.right_seen:
-            knot_deg = (high - low) / cells
-        return SplineBasis(low, knot_deg, cells, self.left_seen, self.right_seen)
+        ends = [end for end, seen in ((left, self.left_seen), (right, self.right_seen)) if seen]
+        wanted = np.array([low, high])
+        for end in ends:
+            reach = _KINK_REACH_DEG + blur_deg
+            wanted = np.concatenate([wanted, np.arange(end - reach, end + reach, _FINE_KNOT_DEG)])
+        return SplineBasis(_filled(np.clip(wanted, low, high)), self.left_seen, self.right_seen)
 
 
-def survey_lobe(crank_deg: Floats, gauge_mm: Floats, step_mm: float) -> Survey:
+def _filled(wanted: Floats) -> Floats:
+    """Knots at the wanted places, even ones between where these lie far apart."""
+    wanted = np.unique(np.round(wanted, 6))
+    keep = np.concatenate([[True], np.diff(wanted) > 0.3 * _FINE_KNOT_DEG])
+    wanted = wanted[keep]
+    count = np.maximum(np.ceil(np.diff(wanted) / _KNOT_DEG - 1e-9), 1).astype(np.intp)
+    start, width = np.repeat(wanted[:-1], count), np.repeat(np.diff(wanted) / count, count)
+    place = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return np.append(start + place * width, wanted[-1])
+
+
+def survey_lobe(crank_deg: Floats, gauge_mm: Floats, step_mm: float, blur_deg: float = 0.0) -> Survey:
     """Look at the readings over crank phase.
 
     Parameters
@@ -84,13 +108,15 @@ def survey_lobe(crank_deg: Floats, gauge_mm: Floats, step_mm: float) -> Survey:
         Crank angle of each usable reading, rough lag removed.
     gauge_mm : ndarray, shape (m,)
     step_mm : float
+    blur_deg : float
+        How far the readings may lie from where they seem, because of the lag: room left at open ends.
 
     Raises
     ------
     Refusal
         `not_a_lobe` when nothing rises.
     """
-    start, span, closed = _covered(crank_deg)
+    start, span, closed = _covered(crank_deg, blur_deg)
     phase = np.mod(crank_deg - start, CYCLE_DEG)
     centre, level = _medians(phase, gauge_mm)
     noise = max(3.0 * step_mm, 0.02)
@@ -105,7 +131,7 @@ def survey_lobe(crank_deg: Floats, gauge_mm: Floats, step_mm: float) -> Survey:
     return _survey_open(start, span, centre, level, noise)
 
 
-def _covered(crank_deg: Floats) -> tuple[float, float, bool]:
+def _covered(crank_deg: Floats, blur_deg: float) -> tuple[float, float, bool]:
     """Start and length of the covered phases, cut at the widest gap, and whether the cycle is closed."""
     phase = np.sort(np.mod(crank_deg, CYCLE_DEG))
     gap = np.diff(np.append(phase, phase[0] + CYCLE_DEG))
@@ -113,7 +139,8 @@ def _covered(crank_deg: Floats) -> tuple[float, float, bool]:
     usual = float(np.median(gap))
     if gap[widest] > max(_OPEN_GAP_DEG, 6.0 * usual):
         start = float(phase[(widest + 1) % len(phase)])
-        return start - 1e-6, CYCLE_DEG - float(gap[widest]) + 2e-6, False
+        room = min(_BLURS * blur_deg, 0.4 * float(gap[widest])) + 1e-6
+        return start - room, CYCLE_DEG - float(gap[widest]) + 2.0 * room, False
     return 0.0, CYCLE_DEG, True
 
 
