@@ -56,7 +56,8 @@ class Access:
         """Give the reason to turn a request away, or `None`."""
         headers = Headers(scope=scope)
         host = headers.get("host", "")
-        if not self._is_own_host(host, scope):
+        doubled = any(len(headers.getlist(name)) > 1 for name in ("host", "origin"))
+        if doubled or not self._is_own_host(host, scope):
             return Denial(
                 400, "wrong_host", "This address is not one of this machine's; open the shop's own address."
             )

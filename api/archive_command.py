@@ -103,16 +103,12 @@ def _running_service(data_dir: Path) -> str | None:
 
 def _take(path: Path, touches: str | None, gauge: str | None, data_dir: Path) -> dict[str, Any]:
     """Import without a service: this process is the shop's one writer meanwhile."""
-    from api.importing import asked_of, import_trace, told_by_file
+    from api.importing import import_told
     from api.shop_store import ShopStore
-    from api.trace_file import read_trace
 
-    read_trace(path)
-    said = {name: value for name, value in (("touches", touches), ("gauge", gauge)) if value is not None}
-    asked = asked_of(told_by_file(path) | said)
     shop = ShopStore(data_dir)
     try:
-        return import_trace(path, asked, shop, data_dir).view().model_dump()
+        return import_told(path, touches, gauge, shop, data_dir).view().model_dump()
     finally:
         shop.close()
 

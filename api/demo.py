@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import subprocess
 import sys
@@ -95,9 +96,8 @@ def _folder(data_dir: Path | None) -> Iterator[Path]:
 def _simulator(scenario_file: str, links: Path, control_port: int) -> Iterator[None]:
     """Run the simulator as a process of its own, in a session of its own: we end it, nobody else does."""
     command = [sys.executable, "-m", "simulated_devices", "--scenario", scenario_file, "--links", str(links)]
-    child = subprocess.Popen(
-        [*command, "--control", f"{HOST}:{control_port}"], stdin=subprocess.DEVNULL, start_new_session=True
-    )
+    further = ["--control", f"{HOST}:{control_port}", "--stay-with", str(os.getpid())]
+    child = subprocess.Popen([*command, *further], stdin=subprocess.DEVNULL, start_new_session=True)
     try:
         yield
         if child.poll() not in {None, 0}:

@@ -41,6 +41,11 @@ def told_by_file(path: Path) -> dict[str, Any]:
 
 def asked_of(told: dict[str, Any]) -> MeasurementAsked:
     """Turn what a file or a person says into a checked request; raises `MisuseError`."""
+    if told.get("touches") is None:
+        raise MisuseError(
+            "what_did_it_touch",
+            "the file does not say what the gauge touched; say so: touches piston_1, inlet_2 …",
+        )
     settings, facts = told.get("settings") or {}, told.get("facts") or {}
     fields: dict[str, Any] = {"touches": told.get("touches"), "gauge": told.get("gauge")}
     kind, model = ("tdc", TdcAsked) if str(told.get("touches")).startswith("piston") else ("lobe", LobeAsked)
@@ -52,6 +57,21 @@ def asked_of(told: dict[str, Any]) -> MeasurementAsked:
         return MeasurementAsked.model_validate(fields)
     except ValidationError as error:
         raise MisuseError("bad_import", in_one_sentence(error.errors())) from None
+
+
+def import_told(
+    path: Path, touches: str | None, gauge: str | None, shop: ShopStore, data_dir: Path
+) -> Measurement:
+    """Take a trace file into the shop; what a person says of it goes before what it says itself.
+
+    Raises
+    ------
+    TraceFileError, MisuseError, ConflictError
+        As `import_trace`.
+    """
+    read_trace(path)
+    said = {name: value for name, value in (("touches", touches), ("gauge", gauge)) if value is not None}
+    return import_trace(path, asked_of(told_by_file(path) | said), shop, data_dir)
 
 
 def import_trace(path: Path, asked: MeasurementAsked, shop: ShopStore, data_dir: Path) -> Measurement:

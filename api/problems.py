@@ -80,5 +80,5 @@ def in_one_sentence(errors: Sequence[Any]) -> str:
     for error in errors[:5]:
         place = ".".join(str(part) for part in error["loc"] if part not in {"body", "query", "path"})
         text = str(error["msg"]).removeprefix("Value error, ")
-        told.append(f"{place}: {text}" if place else text)
+        told.append(f"{place}: {text}" if place else text.rstrip("."))
     return "; ".join(told) + "."

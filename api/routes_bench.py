@@ -5,9 +5,10 @@ from __future__ import annotations
 import time
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Response, WebSocket
+from fastapi import APIRouter, Depends, Request, Response, WebSocket
 from pydantic import BaseModel
 
+from api.addresses import qr_code, shop_addresses
 from api.estimate import PROGRAM
 from api.messages import Event, Guide, Health, Latest, MeasurementView
 from api.problems import RESPONSES
@@ -39,6 +40,13 @@ class LatestView(BaseModel):
 
     now_ms: float
     latest: dict[str, Latest]
+
+
+class AddressesView(BaseModel):
+    """Where the pages can be opened; `qr` is the first address as an image in a data URI."""
+
+    addresses: list[str]
+    qr: str
 
 
 class ServiceHealth(BaseModel):
@@ -90,6 +98,14 @@ async def get_health(service: TheService, response: Response) -> ServiceHealth:
         bench=bench,
         screens=len(service.board.screens),
     )
+
+
+@router.get("/api/addresses")
+async def get_addresses(service: TheService, request: Request) -> AddressesView:
+    """Give the addresses of these pages in the shop, the first as a QR code too."""
+    port = (request.scope.get("server") or ("", service.config.port))[1]
+    addresses = shop_addresses(service.config.host, port)
+    return AddressesView(addresses=addresses, qr=qr_code(addresses[0]))
 
 
 @router.websocket("/live")

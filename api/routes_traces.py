@@ -10,7 +10,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
 
-from api.importing import asked_of, import_trace, told_by_file
+from api.importing import import_told
 from api.measurement_requests import Name
 from api.messages import MeasurementView
 from api.problems import RESPONSES
@@ -38,13 +38,7 @@ async def import_trace_file(
         with tempfile.NamedTemporaryFile(suffix=".csv") as kept:
             shutil.copyfileobj(file.file, kept)
             kept.flush()
-            return import_as(service, Path(kept.name), touches, gauge)
+            path, data_dir = Path(kept.name), service.config.data_dir
+            return import_told(path, touches, gauge, service.shop, data_dir).view()
 
     return await asyncio.to_thread(take)
-
-
-def import_as(service: Service, path: Path, touches: str | None, gauge: str | None) -> MeasurementView:
-    """Take a file into the shop, what is said of it by hand before what it says itself."""
-    said = {name: value for name, value in (("touches", touches), ("gauge", gauge)) if value is not None}
-    asked = asked_of(told_by_file(path) | said)
-    return import_trace(path, asked, service.shop, service.config.data_dir).view()

@@ -25,6 +25,7 @@ GRACE_S = 2
 SWITCH_S = 0.001  # a fit in a worker thread must not hold up the screens for longer
 PING_S = 4.0
 LARGEST_WORD = 65_536
+DENIED = "ASGI callable returned without completing handshake."  # said of every WebSocket turned away
 WEB_FILE = "web.json"
 DEFAULT_DATA = Path("lobewright-data")
 
@@ -130,6 +131,7 @@ def _serve_on(
 
     keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
     sys.setswitchinterval(SWITCH_S)
+    logging.getLogger("uvicorn.error").addFilter(lambda line: line.getMessage() != DENIED)
     settings = uvicorn.Config(
         create_app(config, service),
         log_level="warning",

@@ -96,5 +96,14 @@ def test_a_form_of_another_site_is_turned_away_even_without_an_origin() -> None:
     assert ACCESS.denial(scope("localhost", method="GET", sec_fetch_site="cross-site")) is None
 
 
+@pytest.mark.parametrize("name", ["host", "origin"])
+def test_a_header_given_twice_is_turned_away(name: str) -> None:
+    twice = scope("localhost:8720", origin="http://localhost:8720")
+    twice["headers"] += [(name.encode(), dict(twice["headers"])[name.encode()])]
+    denial = ACCESS.denial(twice)
+    assert denial is not None
+    assert denial.status == 400
+
+
 def test_programs_that_are_no_browser_need_no_origin() -> None:
     assert ACCESS.denial(scope("localhost:8720", method="POST")) is None

@@ -1,0 +1,53 @@
+"""Under which addresses the pages can be opened in the shop, and as a QR code for a phone."""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import socket
+
+import segno
+
+ANY = {"0.0.0.0", "::", ""}
+NEVER_ASKED = ("192.0.2.1", 9)  # a documentation address: choosing a route to it sends nothing
+
+
+def shop_addresses(host: str, port: int) -> list[str]:
+    """Give the addresses of the pages, the best for a phone first.
+
+    Parameters
+    ----------
+    host : str
+        What the service listens on.
+    port : int
+    """
+    if host not in ANY:
+        return [_address(host, port)]
+    own = sorted(own_ip_addresses(), key=lambda ip: (ip.version, int(ip)))
+    name = socket.gethostname().split(".")[0]
+    return [
+        *(_address(str(ip), port) for ip in own),
+        f"http://{name}.local:{port}",
+        _address("127.0.0.1", port),
+    ]
+
+
+def own_ip_addresses() -> set[ipaddress.IPv4Address | ipaddress.IPv6Address]:
+    """Give the addresses of this machine that another can reach."""
+    found = set()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, contextlib.suppress(OSError):
+        probe.connect(NEVER_ASKED)  # fails where there is no network at all
+        found.add(probe.getsockname()[0])
+    with contextlib.suppress(OSError):  # a host need not know its own name
+        found |= {info[4][0] for info in socket.getaddrinfo(socket.gethostname(), None)}
+    addresses = {ipaddress.ip_address(str(one).partition("%")[0]) for one in found}
+    return {one for one in addresses if not (one.is_loopback or one.is_link_local or one.is_unspecified)}
+
+
+def qr_code(address: str) -> str:
+    """Give an address as a QR code, an SVG image in a data URI."""
+    return segno.make(address, error="m").svg_data_uri(scale=6, border=3, dark="black", light="white")
+
+
+def _address(host: str, port: int) -> str:
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
