@@ -149,4 +149,5 @@ def crowding(moved_mm: Floats, step_mm: float) -> Floats:
         return np.ones(len(moved_mm) + 1)
     steps = np.floor(np.concatenate([[0.0], np.cumsum(np.abs(moved_mm))]) / step_mm)
     group = np.cumsum(np.concatenate([[0], np.diff(steps) > 0.0]))
-    return np.bincount(group)[group].astype(np.float64)
+    sharing: Floats = np.bincount(group)[group].astype(np.float64)
+    return sharing
