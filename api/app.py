@@ -16,6 +16,7 @@ from api import (
     routes_jobs,
     routes_measurements,
     routes_pages,
+    routes_sheet,
     routes_traces,
 )
 from api.access import Access, AccessMiddleware, own_names
@@ -29,6 +30,7 @@ ROUTERS = (
     routes_cards.router,
     routes_jobs.router,
     routes_job_reports.router,
+    routes_sheet.router,
     routes_measurements.router,
     routes_traces.router,
     routes_pages.router,

@@ -82,7 +82,8 @@ def _lobe_standing(one: LobeStanding) -> LobeStandingView:
     )
 
 
-def _cam_standing(cam: CamStanding) -> CamStandingView:
+def cam_standing_view(cam: CamStanding) -> CamStandingView:
+    """Give where a cam stands."""
     return CamStandingView(
         cam=cam.cam,
         measured=[_lobe_standing(one) for one in cam.measured],
@@ -93,7 +94,8 @@ def _cam_standing(cam: CamStanding) -> CamStandingView:
     )
 
 
-def _departure(one: Departure) -> DepartureView:
+def departure_view(one: Departure) -> DepartureView:
+    """Give a step left out, or a block gone past."""
     return DepartureView(
         step=one.step, title=one.title, reason=one.reason, by=one.by, at=one.at, code=one.code
     )
@@ -138,12 +140,12 @@ def job_view(
         job=row.job,
         now=state.now,
         steps=[step_view(step) for step in state.steps],
-        cams=[_cam_standing(cam) for cam in state.cams],
+        cams=[cam_standing_view(cam) for cam in state.cams],
         tdc_deg=state.tdc_deg,
         tdc_u95_deg=state.tdc_u95_deg,
         overlap_tdc_deg=state.overlap_tdc_deg,
         findings=[Finding(code=one.code, message=one.message) for one in state.findings],
-        departures=[_departure(one) for one in state.departures],
+        departures=[departure_view(one) for one in state.departures],
         signed_by=state.signed_by,
         signed_at=state.signed_at,
         facts=list(facts),
