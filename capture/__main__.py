@@ -64,7 +64,7 @@ def _record(options: argparse.Namespace, bench: Bench) -> int:
 def _ask_for_priority() -> None:
     """Stamps are better when others wait for us; where it is not allowed, so be it."""
     try:
-        os.nice(-5)
+        os.nice(-15)
     except (OSError, AttributeError):
         logging.getLogger(__name__).debug("no leave to run at a higher priority; stamps may be less exact")
 

@@ -168,6 +168,12 @@ class PortReader:
             if now_ns - checked_ns > HELD_UP_NS:
                 checked_ns = now_ns
                 self._check(port, now_ns)
+        self._take_the_last(port)
+
+    def _take_the_last(self, port: Port) -> None:
+        """Told to stop: what has already arrived still counts."""
+        if not self._asker and port.waiting():
+            self.intake.take(port.read(0.0), self._clock_ns())
 
     def _patience_s(self) -> float:
         if not self._asker:

@@ -89,7 +89,7 @@ class FaultBench:
                 preexec_fn=obey_file_modes if self.obeys_modes else None,  # noqa: PLW1509 - no threads here
             )
 
-    def client(self, timeout_s: float = 15.0) -> LiveClient:
+    def client(self, timeout_s: float = 40.0) -> LiveClient:
         """A client of the capture process that runs now."""
         until_s = time.monotonic() + timeout_s
         while True:
@@ -127,7 +127,7 @@ class FaultBench:
         if self.capture and self.capture.poll() is None:
             self.capture.send_signal(signal.SIGCONT)
             self.capture.send_signal(signal.SIGTERM)
-            assert self.capture.wait(15) == 0, self.log()
+            assert self.capture.wait(30) == 0, self.log()
         self.stop_sender()
 
     def stop_sender(self) -> None:

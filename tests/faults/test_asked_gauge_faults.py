@@ -27,7 +27,7 @@ def test_a_mute_gauge_is_asked_at_most_three_times_and_then_told(
 ) -> None:
     bench = asked_bench(make_bench)
     client = bench.client()
-    helpers.wait_for(client, helpers.is_reading("plunger"), 10)
+    helpers.wait_for(client, helpers.is_reading("plunger"), 30)
     time.sleep(0.5)
     before = bench.order("set", "plunger", mute=-1)
     helpers.wait_for(client, helpers.is_state("plunger", "mute"), 5)
@@ -55,7 +55,7 @@ def test_a_late_answer_is_never_matched_to_the_wrong_question(
     """Answers are held back for a while: every reading must be stamped within its own question and answer."""
     bench = asked_bench(make_bench)
     client = bench.client()
-    helpers.wait_for(client, helpers.is_reading("plunger"), 10)
+    helpers.wait_for(client, helpers.is_reading("plunger"), 30)
     time.sleep(1.0)
     for delay_s in (0.25, 0.0, 0.5, 0.0, 0.21, 0.0):
         bench.order("set", "plunger", delay_s=delay_s)

@@ -44,7 +44,7 @@ def test_a_full_disk_raises_an_alarm_and_sixty_seconds_of_readings_are_saved_whe
     """60 s at 50 lines/s are sent as 3,000 lines in less time: what counts is that they wait in memory."""
     bench = make_bench({"crank": {"rate_hz": 500}, "plunger": {"rate_hz": 20}}, data=small_disk / "data")
     client = bench.client()
-    helpers.wait_for(client, helpers.is_state("crank", "online"), 10)
+    helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
     ballast = small_disk / "ballast"
     with ballast.open("wb", buffering=0) as file:
         try:
@@ -115,7 +115,7 @@ def test_a_disk_that_fails_is_never_said_to_have_saved(
 ) -> None:
     bench = make_bench(environment=switches.environment)
     client = bench.client()
-    helpers.wait_for(client, lambda m: m["kind"] == "saved", 10)
+    helpers.wait_for(client, lambda m: m["kind"] == "saved", 30)
     assert client.ask("flush")["ok"]
     switches.set(sync_errno=errno.EIO)
     failed_s = time.monotonic()
@@ -194,7 +194,7 @@ def test_an_outside_reader_that_opens_and_closes_harms_nothing(
 ) -> None:
     bench = make_bench()
     client = bench.client()
-    helpers.wait_for(client, lambda m: m["kind"] == "saved", 10)
+    helpers.wait_for(client, lambda m: m["kind"] == "saved", 30)
     code = (
         "import sqlite3, sys\n"
         "c = sqlite3.connect(sys.argv[1])\n"

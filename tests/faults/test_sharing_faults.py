@@ -37,7 +37,7 @@ def test_another_program_that_reads_the_port_is_told_by_name(
 ) -> None:
     bench = make_bench()
     client = bench.client()
-    helpers.wait_for(client, helpers.is_state("crank", "online"), 10)
+    helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
     device = bench.order("set")["device"]
     began_s = time.monotonic()
     other = other_program(STEALS, device)
@@ -58,7 +58,7 @@ def test_a_port_locked_by_another_is_busy_with_its_pid_and_opens_when_that_is_ki
 ) -> None:
     bench = make_bench()
     client = bench.client()
-    helpers.wait_for(client, helpers.is_state("crank", "online"), 10)
+    helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
     bench.order("unplug")
     helpers.wait_for(client, helpers.is_state("crank", "offline"), 5)
     bench.kill_capture()
@@ -92,7 +92,7 @@ def test_swapped_devices_are_not_recorded_until_a_person_accepts_or_swaps_back(
     )
     client = bench.client()
     for name in bench.instruments:
-        helpers.wait_for(client, helpers.is_state(name, "online"), 10)
+        helpers.wait_for(client, helpers.is_state(name, "online"), 30)
     swapped = bench.order("swap", "inlet", lines=["inlet", "plunger"])
     for name in ("inlet", "plunger"):
         client.close()
@@ -133,7 +133,7 @@ def test_no_permission_is_named_and_recovers_when_it_is_given(
 ) -> None:
     bench = make_bench(obeys_modes=True)
     client = bench.client()
-    helpers.wait_for(client, helpers.is_state("crank", "online"), 10)
+    helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
     bench.kill_capture()
     device = bench.order("set")["device"]
     Path(device).chmod(0o000)

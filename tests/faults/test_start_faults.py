@@ -37,7 +37,7 @@ def test_a_kill_in_a_migration_leaves_the_file_as_it_was(
     make_bench: Any, helpers: Any, measured: Any
 ) -> None:
     bench = make_bench()
-    helpers.wait_for(bench.client(), lambda m: m["kind"] == "saved", 10)
+    helpers.wait_for(bench.client(), lambda m: m["kind"] == "saved", 30)
     bench.stop()
     before = bench.stored("crank")
     killed = subprocess.run(
