@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from simulated_devices.engine import Engine
 from simulated_devices.errors import CommandError, SimulatorError
 from simulated_devices.instruments import EncoderDevice
 from simulated_devices.line_formats import CrankLine, GaugeLine
@@ -140,7 +141,7 @@ class LiveBench:
     def truth(self, drop_mm: float = 1.27, check_lift_mm: float = 1.0) -> dict[str, Any]:
         """What is true now, in degrees after overlap TDC and in the counter's own degrees."""
         engine, zero = self.world.engine_now(), -self.crank.device.zero_deg - self.world.coupling_slip_deg
-        lobes = {}
+        lobes: dict[str, dict[str, float]] = {}
         for valve in engine.cam_of:
             lobe = engine.truth_of(valve)
             opens, closes, duration = lobe.events_deg(check_lift_mm)
@@ -153,7 +154,7 @@ class LiveBench:
                 "closes_deg": closes,
                 "duration_deg": duration,
                 "clearance_mm": lobe.valve.clearance_mm,
-            }
+            } | _least_room(engine, valve)
         return {
             "tdc_encoder_deg": zero % 360.0,
             "overlap_tdc_encoder_deg": zero % 720.0,
@@ -232,6 +233,18 @@ class Script:
             if step.name not in self.done:
                 self.done.append(step.name)
         self.step, self.say = "", ""
+
+
+def _least_room(engine: Engine, valve: str) -> dict[str, float]:
+    """Least room between valve and piston turning forward, and where; empty if unknown."""
+    kind, _, cylinder = valve.rpartition("_")
+    if kind not in engine.rooms:
+        return {}
+    tdc = engine.overlap_tdc_deg[int(cylinder)]
+    crank = tdc + np.linspace(-60.0, 60.0, 12_001)
+    room = engine.room_mm(valve, crank, engine.truth_of(valve).lift_at_mm(crank))
+    at = int(np.argmin(room))
+    return {"least_room_mm": float(room[at]), "least_room_deg": float(crank[at] % 720.0)}
 
 
 def _asking(request: str, answers_after_s: float) -> Asking | None:

@@ -24,6 +24,7 @@ def state(bench: LiveBench) -> dict[str, Any]:
         "script": _script(bench),
         "cams": _cams(bench),
         "gauges": {name: _gauge(line) for name, line in bench.gauges.items()},
+        "pushed_valves": sorted(bench.world.pushed_valves),
         "cables": {name: _cable(line) for name, line in bench.lines.items()},
     }
 

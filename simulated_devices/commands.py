@@ -75,6 +75,13 @@ class PulleyBody(_Body):
     wait_s: Wait = 0.0
 
 
+class ValveBody(_Body):
+    """``POST /valve``: push a valve on until it touches its piston (`down`), or let it come back."""
+
+    valve: str
+    down: bool
+
+
 class CableBody(_Body):
     """``POST /cable``: pull a cable, in the middle of a line if asked, or plug it in; or swap two."""
 
@@ -169,6 +176,12 @@ def pulley(bench: LiveBench, body: PulleyBody) -> dict[str, Any]:
     return state(bench)
 
 
+def valve(bench: LiveBench, body: ValveBody) -> dict[str, Any]:
+    """Push a valve down or let it go."""
+    bench.world.push_valve(body.valve, down=body.down)
+    return state(bench)
+
+
 def cable(bench: LiveBench, body: CableBody) -> dict[str, Any]:
     """Pull, plug in, or swap two names."""
     line = bench.line(body.channel)
@@ -228,6 +241,7 @@ _COMMANDS: Mapping[str, tuple[type[_Body], Callable[[LiveBench, Any], dict[str, 
     "script": (ScriptBody, script),
     "gauge": (GaugeBody, gauge),
     "pulley": (PulleyBody, pulley),
+    "valve": (ValveBody, valve),
     "cable": (CableBody, cable),
     "fault": (FaultBody, fault),
 }

@@ -147,6 +147,14 @@ def firing_offsets(order: tuple[int, ...]) -> dict[int, float]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class ValveRoom:
+    """Room between a shut valve and the piston's pocket at true TDC, along the stem, and the stem's tilt."""
+
+    at_tdc_mm: float
+    stem_deg: float = 0.0
+
+
 @dataclass(frozen=True)
 class Engine:
     """The whole engine at rest: geometry, cams, firing order.
@@ -154,6 +162,8 @@ class Engine:
     Attributes
     ----------
     firing_order : tuple of int
+    rooms : mapping of str to ValveRoom
+        By kind of valve, where known.
     cams : mapping of str to Cam
         By name, such as ``inlet`` and ``exhaust``, or one ``cam``.
     """
@@ -162,6 +172,7 @@ class Engine:
     cams: Mapping[str, Cam]
     firing_order: tuple[int, ...] = (1,)
     overlap_tdc_deg: Mapping[int, float] = field(default_factory=dict)
+    rooms: Mapping[str, ValveRoom] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.overlap_tdc_deg:
@@ -189,6 +200,13 @@ class Engine:
         """Lift of a valve, mm, for positions of its cam's sprocket (`take_up` of the crank)."""
         cam = self.cams[self.cam_of[name]]
         return cam.valves[name].lift_mm(cam.phase_deg(sprocket_deg))
+
+    def room_mm(self, valve: str, crank_deg: Floats, lift_mm: Floats) -> Floats:
+        """How far a valve that stands at `lift_mm` can be pushed on until it touches its piston, mm."""
+        kind, _, cylinder = valve.rpartition("_")
+        room = self.rooms[kind]
+        fallen = self.piston_below_top_mm(int(cylinder), crank_deg) * math.cos(math.radians(room.stem_deg))
+        return np.asarray(room.at_tdc_mm + fallen - np.asarray(lift_mm))
 
     def rise_mm(self, target: str, crank_deg: Floats) -> Floats:
         """How far a target has moved from its rest over a whole course of the crank, mm.

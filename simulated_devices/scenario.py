@@ -26,14 +26,22 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class RoomTable(_Table):
+    """``[engine.room.inlet]`` and ``.exhaust``: from shut valve to piston at TDC, along the stem."""
+
+    at_tdc_mm: Positive
+    stem_deg: Annotated[float, Field(ge=0.0, le=60.0)] = 0.0
+
+
 class EngineTable(_Table):
-    """``[engine]``: crank geometry in mm, and the firing order."""
+    """``[engine]``: crank geometry in mm, the firing order, and room for the valves where known."""
 
     name: str
     stroke_mm: Positive
     rod_mm: Positive
     pin_offset_mm: float = 0.0
     firing_order: tuple[int, ...] = (1,)
+    room: dict[Literal["inlet", "exhaust"], RoomTable] = {}
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from simulated_devices.engine import Cam, Engine, LobeTruth, SliderCrank, Valve, firing_offsets
+from simulated_devices.engine import Cam, Engine, LobeTruth, SliderCrank, Valve, ValveRoom, firing_offsets
 from simulated_devices.hand import Manner, Motion
 from simulated_devices.instruments import DialIndicator, Encoder, Mounting
 from simulated_devices.lobes import (
@@ -30,6 +30,7 @@ def engine_of(scenario: Scenario) -> Engine:
         SliderCrank(table.stroke_mm, table.rod_mm, table.pin_offset_mm),
         {cam.name: _cam(cam, table.firing_order) for cam in scenario.cam},
         table.firing_order,
+        rooms={kind: ValveRoom(room.at_tdc_mm, room.stem_deg) for kind, room in table.room.items()},
     )
 
 

@@ -29,10 +29,8 @@ class Tabulated:
     def __init__(self, engine: Engine, target: str) -> None:
         steps = 720 * self._STEPS_PER_DEG
         angle = np.arange(steps + 1) / self._STEPS_PER_DEG
-        if target.startswith("piston_"):
-            rise = engine.rise_mm(target, angle)
-        else:
-            rise = engine.valve(target).lift_mm(angle)
+        piston = target.startswith("piston_")
+        rise = engine.rise_mm(target, angle) if piston else engine.valve(target).lift_mm(angle)
         self._table: list[float] = rise.tolist()
 
     def at(self, angle_deg: float) -> float:
@@ -90,6 +88,7 @@ class World:
             for name, cam in engine.cams.items()
         }
         self.coupling_slip_deg = 0.0
+        self.pushed_valves: set[str] = set()
         self._now_s = start_s
         self._table = cache(lambda target: Tabulated(engine, target))
 
@@ -132,7 +131,23 @@ class World:
         angle = state.crank_deg
         if not target.startswith("piston_"):
             angle = state.phase_deg[self.engine.cam_of[target]]
-        return float(self._table(target).at(angle))
+        rise = float(self._table(target).at(angle))
+        if target in self.pushed_valves:
+            rise += float(self.engine.room_mm(target, np.asarray(state.crank_deg), np.asarray(rise)))
+        return rise
+
+    def push_valve(self, valve: str, *, down: bool) -> None:
+        """Push a valve on until it touches its piston and hold it there, or let it come back."""
+        if valve not in self.engine.cam_of:
+            raise CommandError(
+                f"there is no valve {valve!r}; this engine has {', '.join(self.engine.cam_of)}"
+            )
+        if valve.rpartition("_")[0] not in self.engine.rooms:
+            raise CommandError(
+                f"the scenario does not say how much room {valve} has; add [engine.room.…] to the file"
+            )
+        with self.lock:
+            (self.pushed_valves.add if down else self.pushed_valves.discard)(valve)
 
     def checked_target(self, target: str) -> str:
         """A thing that a gauge can touch."""

@@ -1,5 +1,6 @@
 """The bench as a process: ports, control address, script, pulleys, cables, faults, and a clean end."""
 
+import math
 import select
 import signal
 import subprocess
@@ -317,3 +318,39 @@ def test_a_bench_that_cannot_start_says_why_and_leaves_nothing(arguments, words,
     assert words in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert not [path for path in (tmp_path / "l").glob("*") if path.is_symlink()]
+
+
+def test_a_valve_pushed_down_touches_its_piston_and_comes_back(run_bench):
+    bench = run_bench()
+    bench.post("/hand", {"do": "speed", "speed_deg_s": 300})
+    bench.post("/gauge", {"gauge": "dial_a", "onto": "inlet_1"})
+    bench.post("/hand", {"moves": [{"do": "turn_to", "crank_deg": 10.0}], "wait_s": 30})
+
+    def plunger():
+        time.sleep(0.8)
+        return bench.get("/state")[1]["gauges"]["dial_a"]["plunger_mm"]
+
+    stood = plunger()
+    bench.post("/valve", {"valve": "inlet_1", "down": True})
+    pushed = stood - plunger()
+    bench.post("/valve", {"valve": "inlet_1", "down": False})
+    assert plunger() == pytest.approx(stood)
+    # The pocket is 3.5 mm off at TDC; the piston has fallen (80 mm stroke, 135 mm rod), the valve is open.
+    fallen = 40.0 * (1.0 - math.cos(math.radians(10.0)))
+    fallen += 135.0 - math.sqrt(135.0**2 - (40.0 * math.sin(math.radians(10.0))) ** 2)
+    lift = 9.4 + 2.0 - stood
+    assert pushed == pytest.approx(3.5 + fallen * math.cos(math.radians(18.0)) - lift, abs=0.02)
+    truth = bench.get("/truth")[1]["lobes"]["inlet_1"]
+    assert 0.0 < truth["least_room_mm"] < pushed + 1e-9
+    assert (
+        "there is no valve 'piston_1'"
+        in bench.post("/valve", {"valve": "piston_1", "down": True})[1]["error"]
+    )
+
+
+def test_a_scenario_without_valve_room_says_so(run_bench):
+    bench = run_bench("hollin_lane_single_cam")
+    assert (
+        "does not say how much room" in bench.post("/valve", {"valve": "inlet_1", "down": True})[1]["error"]
+    )
+    assert "least_room_mm" not in bench.get("/truth")[1]["lobes"]["inlet_1"]
