@@ -1,9 +1,9 @@
 """Whether one moment splits a trace in two: a stand knocked, an encoder slipped, a key pressed.
 
-A fit that holds for all readings leaves residuals without memory. If from some moment on every reading is off by
-one pattern (a constant, the slope of the curve, the curve itself), the pattern explains residuals that the
-parameters of the fit cannot: a score test against a change at an unknown moment, for all moments at once, in time
-proportional to the readings.
+A fit that holds for all readings leaves residuals without memory. If from some moment on every reading is
+off by one pattern (a constant, the slope of the curve, the curve itself), the pattern explains residuals that
+the parameters of the fit cannot: a score test against a change at an unknown moment, for all moments at once,
+in time proportional to the readings.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What an encoder's counts tell exactly: at which moments the crank stood at which angles, and how surely.
 
 A counter steps at the edges between two counts. Where the count rises by one from one line to the next, the
-edge was passed between the two lines: turning slowly, that is far finer than a count. Where counts are skipped,
-the line itself is the best there is: the middle of its count.
+edge was passed between the two lines: turning slowly, that is far finer than a count. Where counts are
+skipped, the line itself is the best there is: the middle of its count.
 """
 
 from __future__ import annotations

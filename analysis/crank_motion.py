@@ -1,8 +1,8 @@
 """Where the crank stood, and how fast it turned, at any moment between the encoder's counts.
 
 The knots of `crank_knots` are joined by a polyline, which is smoothed over the widest span that the knots
-themselves allow (intersection of confidence intervals, Goldenshluger & Nemirovski 1997): wide while the hand is
-steady, narrow at a stop, a start or a reversal. Everything takes time in proportion to the readings.
+themselves allow (intersection of confidence intervals, Goldenshluger & Nemirovski 1997): wide while the hand
+is steady, narrow at a stop, a start or a reversal. Everything takes time in proportion to the readings.
 """
 
 from __future__ import annotations
@@ -99,7 +99,7 @@ class CrankMotion:
     def grid_s(self) -> Floats:
         """Times at which the motion is held, for drawing and for finding turning points."""
         warped = self._warped[0] + self._grid_step * np.arange(len(self._angle))
-        return np.interp(warped, self._warped, self._knot_s)
+        return np.asarray(np.interp(warped, self._warped, self._knot_s))
 
     def _places(self, time_s: Floats) -> tuple[NDArray[np.intp], Floats]:
         place = np.interp(time_s, self._knot_s, self._warped) / self._grid_step
@@ -163,7 +163,8 @@ def _cell_means(time: Floats, value: Floats, step: float, cells: int) -> Floats:
     widths = np.diff(borders)
     # A half cell at either end stands for its end point, not for its own middle.
     whole = widths > 0.999 * step
-    return np.where(whole, np.diff(area) / step, np.interp(step * np.arange(cells), time, value))
+    ends = np.interp(step * np.arange(cells), time, value)
+    return np.asarray(np.where(whole, np.diff(area) / step, ends))
 
 
 def _density(knots: Knots) -> Floats:

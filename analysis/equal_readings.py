@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.results import EqualReadings
 from analysis.streams import Floats
@@ -50,7 +51,7 @@ def equal_readings(
 
 
 def _crossing(
-    chosen: np.ndarray, angle_deg: Floats, off_mm: Floats, slope_mm_deg: Floats, weight: Floats
+    chosen: NDArray[np.bool_], angle_deg: Floats, off_mm: Floats, slope_mm_deg: Floats, weight: Floats
 ) -> float | None:
     if not chosen.any():
         return None

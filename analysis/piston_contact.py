@@ -74,6 +74,7 @@ def first_view(
         moving &= gauge_mm - low > margin
     if at_high.any():
         moving &= high - gauge_mm > margin
+    moving &= _in_company(moving)
     _refuse_few(moving)
     wave = _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
     top_high = wave.scale_mm < 0.0
@@ -85,12 +86,17 @@ def first_view(
     return Contact(moving, wave.centre_deg, wave.lag_s, wave.zero_mm, wave.scale_mm, floor)
 
 
+def _in_company(moving: Flags) -> Flags:
+    """Those with another of their kind just before or after: a wild reading amid a flat moves alone."""
+    return np.append(moving[1:], False) | np.insert(moving[:-1], 0, False)
+
+
 def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     """Tell which readings belong to a stretch of crank travel over which the gauge did not move.
 
     A real dwell is rounder: only stretches three times as long as the dwell of a short-throw engine count.
     """
-    tolerance = max(1.5 * step_mm, 0.004)
+    tolerance = max(1.5 * step_mm, 0.004, min(2.0 * _quiet_range(gauge_mm), 0.05))
     dwell = 2.0 * np.degrees(np.sqrt(2.0 * tolerance / _SMALL_SCALE_MM))
     turned = np.abs(np.diff(angle_deg))
     turning = turned[turned > 0.05]
@@ -113,6 +119,13 @@ def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     return np.asarray((np.cumsum(marks[:-1]) > 0.5) & beside)
 
 
+def _quiet_range(gauge_mm: Floats) -> float:
+    """How far five readings in a row differ where the gauge is at its quietest."""
+    if len(gauge_mm) < 20:
+        return 0.0
+    return float(np.quantile(_range_over(gauge_mm, 5), 0.1))
+
+
 def _range_over(values: Floats, size: int) -> Floats:
     """Largest less smallest over each full window of `size` values."""
     high = maximum_filter1d(values, size)[size // 2 :]
@@ -124,8 +137,8 @@ def _refuse_few(moving: Flags) -> None:
     if moving.sum() < _FEWEST:
         raise Refusal(
             "no_contact",
-            f"Only {int(moving.sum())} readings show the plunger moving: it does not reach the piston near the "
-            "top, or the crank was turned too fast; set the gauge with some pre-load and turn slowly.",
+            f"Only {int(moving.sum())} readings show the plunger moving: it does not reach the piston near "
+            "the top, or the crank was turned too fast; set the gauge with some pre-load and turn slowly.",
         )
 
 
@@ -135,8 +148,8 @@ def _refuse_stuck(stuck: Flags, time_s: Floats, gauge_mm: Floats) -> None:
     at = np.flatnonzero(stuck)
     raise Refusal(
         "gauge_stuck",
-        f"From {time_s[at[0]]:.1f} s the gauge showed {gauge_mm[at[0]]:.3f} mm without moving while the crank "
-        "turned: it froze, stuck or lost the piston in the middle of its travel; free it and measure again.",
+        f"From {time_s[at[0]]:.1f} s the gauge showed {gauge_mm[at[0]]:.3f} mm without moving while the "
+        "crank turned: it froze, stuck or lost the piston in the middle of its travel; free it and measure again.",
     )
 
 
@@ -146,8 +159,8 @@ def _refuse_flat_top(angle_deg: Floats, flat: Flags) -> None:
     away = np.abs((angle_deg[flat] + 180.0) % 360.0 - 180.0)
     raise Refusal(
         "flat_at_top",
-        f"The gauge stands still for about {2.0 * np.quantile(away, 0.9):.0f} degrees at the top of its travel: "
-        "the plunger bottoms out or the gauge went to its stop; give it less pre-load and measure again.",
+        f"The gauge stands still for about {2.0 * np.quantile(away, 0.9):.0f} degrees at the top of its "
+        "travel: the plunger bottoms out or the gauge went to its stop; give it less pre-load and measure again.",
     )
 
 

@@ -11,8 +11,6 @@ from analysis.piston_faults import refuse_faulty_fit
 from analysis.piston_fit import (
     CENTRE,
     LAG,
-    OFFSET,
-    RATIO,
     SCALE,
     ZERO,
     PistonFit,
@@ -72,7 +70,7 @@ def find_tdc(
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     noted = refuse_faulty_fit(fit)
-    return tdc_result(checked, fit, settings, gauge, prior, noted)
+    return tdc_result(checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted)
 
 
 def _covered(checked: CheckedStreams, lag_s: float) -> Readings:
@@ -94,9 +92,21 @@ def _fit(readings: Readings, view: Contact, prior: Prior, step_mm: float) -> Pis
         near, above = _in_contact(coarse, view, fit)
         fit = fit_piston(_enough(coarse, near & above), fit.values, prior, fit.noise, rounds=2)
     near, above = _in_contact(readings, view, fit)
+    _refuse_unexplained(view.moving & ~(near & above), view.moving, readings.time_s)
     if _follows(readings.only(near & ~above), fit):
         above |= near
     return fit_piston(_enough(readings, near & above), fit.values, prior, fit.noise, rounds=3)
+
+
+def _refuse_unexplained(outside: Flags, moving: Flags, time_s: Floats) -> None:
+    """The plunger may not move where the piston, by the fit, is out of its reach."""
+    if outside.sum() <= max(_FEWEST, 0.2 * moving.sum()):
+        return
+    raise Refusal(
+        "turn_not_360",
+        f"The gauge moves where the piston should be out of reach, first at {time_s[outside][0]:.1f} s: TDC does "
+        "not come every 360 degrees of the encoder, or the gauge moved; check the counts a turn and the coupling.",
+    )
 
 
 def _enough(readings: Readings, chosen: Flags) -> Readings:
@@ -122,11 +132,18 @@ def _in_contact(readings: Readings, view: Contact, fit: PistonFit) -> tuple[Flag
 
 def _follows(far: Readings, fit: PistonFit) -> bool:
     """Whether the readings at the far end of the travel follow the piston like all others."""
-    if not len(far.time_s):
+    if len(far.time_s) < 2:
         return False
     spread = standardised(far, fit)
     mean_square = float(np.mean(np.minimum(spread**2, 25.0)))
-    return mean_square < 1.0 + 4.0 / np.sqrt(len(spread)) and float(np.max(np.abs(spread))) < 5.0
+    if mean_square > 1.0 + 4.0 / np.sqrt(len(spread)) or float(np.max(np.abs(spread))) > 5.0:
+        return False
+    # At its stop the plunger does not move at all, whatever the noise.
+    model = model_piston(far, fit.values)
+    return (
+        float(np.std(model.residual_mm))
+        < 0.5 * float(np.std(far.gauge_mm - model.residual_mm)) + fit.noise.step_mm
+    )
 
 
 def standardised(readings: Readings, fit: PistonFit) -> Floats:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.breaks import Residuals, Suspicion
-from analysis.piston_fit import CENTRE, RATIO, SCALE, ZERO, PistonFit
+from analysis.piston_fit import CENTRE, SCALE, ZERO, PistonFit
 from analysis.refusals import Refusal, Warn
 from analysis.streams import Floats
+
+Flags = NDArray[np.bool_]
 
 _SURE = 30.0
 _DRIFT_SURE = 25.0
@@ -35,10 +38,10 @@ def refuse_faulty_fit(fit: PistonFit) -> tuple[Warn, ...]:
     return (Warn("readings_left_out", f"{left_out} readings far off the rest were given next to no weight."),)
 
 
-def _isolated(far: np.ndarray) -> np.ndarray:
+def _isolated(far: Flags) -> Flags:
     """Those of the flagged that have no flagged neighbour on either side but perhaps one."""
     padded = np.concatenate([[False], far, [False]])
-    return far & ~(padded[:-2] & padded[2:])
+    return np.asarray(far & ~(padded[:-2] & padded[2:]))
 
 
 def _refuse_one_side(fit: PistonFit) -> None:
@@ -55,7 +58,7 @@ def _refuse_one_side(fit: PistonFit) -> None:
             )
 
 
-def _refuse_breaks(fit: PistonFit, wild: np.ndarray) -> None:
+def _refuse_breaks(fit: PistonFit, wild: Flags) -> None:
     jacobian, values = fit.model.jacobian, fit.values
     residuals = Residuals(
         np.where(wild, 0.0, fit.model.residual_mm), fit.variance_mm2, jacobian, fit.covariance
@@ -86,8 +89,8 @@ def _turn_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     del time_s
     return Refusal(
         "turn_not_360",
-        f"From one TDC to the next the encoder counted {360.0 + what.size:.1f} degrees instead of 360: check the counts "
-        "a turn in the bench file, then the encoder's coupling and cable for missed counts.",
+        f"From one TDC to the next the encoder counted {360.0 + what.size:.1f} degrees instead of 360: "
+        "check the counts a turn in the bench file, then the encoder's coupling and cable for missed counts.",
     )
 
 
@@ -95,32 +98,32 @@ def _loss_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     del time_s
     return Refusal(
         "counts_lost",
-        f"TDC wanders by about {abs(what.size):.1f} degrees for each turn of crank travel: the encoder loses counts or "
-        "its coupling creeps; check both and measure again.",
+        f"TDC wanders by about {abs(what.size):.1f} degrees for each turn of crank travel: the encoder "
+        "loses counts or its coupling creeps; check both and measure again.",
     )
 
 
 def _slip_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     return Refusal(
         "encoder_slipped",
-        f"At {time_s[what.index]:.1f} s TDC moved by {what.size:+.1f} degrees on the encoder: its coupling or the pointer "
-        "slipped, or counts were lost; fix it and measure again.",
+        f"At {time_s[what.index]:.1f} s TDC moved by {what.size:+.1f} degrees on the encoder: "
+        "its coupling or the pointer slipped, or counts were lost; fix it and measure again.",
     )
 
 
 def _stand_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     return Refusal(
         "stand_moved",
-        f"At {time_s[what.index]:.1f} s all readings of the gauge stepped by {what.size:+.3f} mm: the stand was knocked, "
-        "the tip slipped or a key was pressed; leave it alone and measure again.",
+        f"At {time_s[what.index]:.1f} s all readings of the gauge stepped by {what.size:+.3f} mm: "
+        "the stand was knocked, the tip slipped or a key was pressed; leave it alone and measure again.",
     )
 
 
 def _scale_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     return Refusal(
         "scale_changed",
-        f"At {time_s[what.index]:.1f} s the gauge's readings changed their scale: the unit key was pressed or the stand "
-        "turned; set it back and measure again.",
+        f"At {time_s[what.index]:.1f} s the gauge's readings changed their scale: "
+        "the unit key was pressed or the stand turned; set it back and measure again.",
     )
 
 
@@ -136,7 +139,7 @@ def _refuse_misfit(fit: PistonFit) -> None:
     ):
         raise Refusal(
             "does_not_fit",
-            f"The readings do not follow a piston: they scatter by {np.std(fit.model.residual_mm):.2f} mm about the best "
-            f"fit, {100.0 * share:.0f} % of them far off; check what the plunger touches, the encoder's coupling and the "
-            "counts a turn.",
+            f"The readings do not follow a piston: they scatter by {np.std(fit.model.residual_mm):.2f} mm about "
+            f"the best fit, {100.0 * share:.0f} % of them far off; check what the plunger touches, the encoder's "
+            "coupling and the counts a turn.",
         )

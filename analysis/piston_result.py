@@ -24,6 +24,7 @@ Ints = NDArray[np.intp]
 def tdc_result(
     checked: CheckedStreams,
     fit: PistonFit,
+    *,
     settings: TdcSettings,
     gauge: GaugeFacts,
     prior: Prior,

@@ -1,7 +1,7 @@
 """Piston motion of a slider-crank with an offset pin, and how it changes with every dimension.
 
-All lengths here are in throws (half the stroke without offset), all angles in radians from the piston's highest
-point, growing in the running direction; a positive offset puts that point after the throw's own upright.
+All lengths here are in throws (half the stroke without offset), all angles in radians from the piston's
+highest point, growing in the running direction; a positive offset puts that point after the throw's own upright.
 """
 
 from __future__ import annotations

@@ -156,7 +156,7 @@ def _refuse_no_movement(time_s: Floats, crank_deg: Floats) -> None:
         raise Refusal(
             "no_movement",
             f"The crank moved by only {moved:.2f} degrees in {span:.0f} s: "
-            "turn it through the dwell, both sides; if it was turned, check the encoder's coupling and cable.",
+            "turn it through the dwell, both sides; if it was turned, check the encoder's coupling.",
         )
 
 
@@ -202,6 +202,7 @@ def _note_gaps(motion: CrankMotion, crank_s: Floats, gauge_s: Floats, warnings: 
         warnings.append(
             Warn(
                 "crank_gap",
-                f"{lost} gauge readings fall where the encoder sent nothing and were left out: check its cable.",
+                f"{lost} gauge readings fall where the encoder sent nothing and were left out: "
+                "check its cable.",
             )
         )
