@@ -72,15 +72,18 @@ function paintButton(now) {
   node.disabled = busy || !button.ready;
   refill(node, button.label, () => [spoken(button.label), el("span", { class: "key-hint" }, button.ready ? "or the space bar" : "")]);
   const running = now.measurement?.state === "running";
-  show(byId("choose"), !running && !now.guide?.action && link.state === "live");
+  show(byId("choose"), !running && !now.guide?.job_id && link.state === "live");
   show(byId("more"), link.state === "live");
-  refill(byId("more"), `${running} ${now.measurement?.id} ${now.measurement?.state}`, () => moreButtons(now.measurement, running));
+  const job = now.guide?.job_id;
+  refill(byId("more"), `${job} ${running} ${now.measurement?.id} ${now.measurement?.state}`, () => moreButtons(now.measurement, running, job));
 }
 
-function moreButtons(measurement, running) {
-  if (running) return el("button", { type: "button", class: "plain-button", onclick: () => act("discard") }, "Throw this one away");
-  if (measurement?.state === "finished") return el("a", { class: "plain-button", href: `/traces/${measurement.id}` }, `Look at ${whatOf(measurement.touches)}`);
-  return null;
+function moreButtons(measurement, running, job) {
+  return [
+    job && el("a", { class: "plain-button", href: `/jobs/${job}` }, "The job"),
+    running && el("button", { type: "button", class: "plain-button", onclick: () => act("discard") }, "Throw this one away"),
+    measurement?.state === "finished" && el("a", { class: "plain-button", href: `/traces/${measurement.id}` }, spoken(`Look at ${whatOf(measurement.touches)}`)),
+  ];
 }
 
 function curveView(now) {

@@ -80,6 +80,12 @@ export function keptState(recorder) {
   return good ? { kind: "live", word: "kept" } : { kind: "stop", word: recorder.sentence || recorder.state };
 }
 
+/** A job that asks for nothing to be pressed; one that is signed makes room for the next. */
+function jobWithoutDeed(guide) {
+  if (guide.step === "Signed") return { label: "Put the job away", act: `/api/jobs/${guide.job_id}/close`, ready: true };
+  return { label: "Do as the sentence says", act: "", ready: false };
+}
+
 /**
  * What the one large button does: `{label, act, ready}`. The guide says so in a job; without one, start and finish.
  */
@@ -87,7 +93,7 @@ export function theButton(bench, choice, linkState) {
   const { guide, measurement } = bench;
   if (linkState !== "live") return { label: "No link to the bench", act: "", ready: false };
   if (guide?.action) return { label: guide.button || "Go on", act: guide.action, ready: true };
-  if (guide?.job_id !== null && guide?.job_id !== undefined) return { label: "Do as the sentence says", act: "", ready: false };
+  if (guide?.job_id !== null && guide?.job_id !== undefined) return jobWithoutDeed(guide);
   if (measurement?.state === "running") return { label: `Finish: ${whatOf(measurement.touches)}`, act: "finish", ready: true };
   if (!choice.gauge) return { label: "No gauge to measure with", act: "", ready: false };
   return { label: `Start: ${whatOf(choice.touches)}`, act: "start", ready: true };

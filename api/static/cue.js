@@ -34,7 +34,9 @@ export function readCue(guide, choices = {}) {
   const told = guide.tone === "on_the_number" || (!guide.tone && Math.abs(toGo) < scale.there);
   const way = told ? "there" : toGo > 0 ? "on" : "back";
   const heads = way === "there" ? 0 : Math.max(1, Math.ceil(reach * 4));
-  return { unit, way, place: toGo > 0 ? -reach : reach, heads, words: wordsOf(way, toGo, unit, choices) };
+  // On the number is where the bench says it is: no last tenth is asked for.
+  const place = way === "there" ? 0 : toGo > 0 ? -reach : reach;
+  return { unit, way, place, heads, words: wordsOf(way, toGo, unit, choices) };
 }
 
 function wordsOf(way, toGo, unit, choices) {

@@ -55,7 +55,7 @@ const FACTS = {
 export function factWords(fact, choices) {
   const { what } = fact;
   const words = (FACTS[what.kind] ?? (() => plainName(what.kind)))(what, choices);
-  const reason = what.reason ? ` Reason: ${what.reason}` : "";
+  const reason = what.reason ? `. Reason: ${what.reason}` : "";
   const trace = what.measurement_id ? Number(what.measurement_id) || null : null;
   return { words: words + reason, trace, byHand: Boolean(what.by_hand) };
 }

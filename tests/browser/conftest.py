@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import functools
 import http.server
 import json
@@ -81,28 +82,54 @@ class Tab:
             self.troubles.append(f"console: {text}")
 
 
-@pytest.fixture
-def open_tab(chromium: Browser) -> Iterator[Callable[..., Page]]:
-    """Open pages; an error in any of them fails the test. `troubles_expected` leaves them unjudged."""
-    contexts: list[BrowserContext] = []
-    tabs: list[Tab] = []
+class Screens:
+    """Opens pages, each a screen of its own, and judges them when they are closed."""
 
-    def opened(width: int = 1440, height: int = 900, *, dark: bool = False, choices: dict[str, str] | None = None) -> Page:
-        context = chromium.new_context(
-            viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light", locale="en-GB"
-        )
+    def __init__(self, chromium: Browser) -> None:
+        self._chromium = chromium
+        self._contexts: list[BrowserContext] = []
+        self._tabs: list[Tab] = []
+
+    def open(
+        self,
+        width: int = 1440,
+        height: int = 900,
+        *,
+        dark: bool = False,
+        choices: dict[str, str] | None = None,
+    ) -> Page:
+        light = "dark" if dark else "light"
+        viewport = {"width": width, "height": height}
+        context = self._chromium.new_context(viewport=viewport, color_scheme=light, locale="en-GB")
         if choices:
             told = json.dumps(json.dumps(choices))
             context.add_init_script(f"localStorage.setItem('lobewright.screen', {told})")
-        contexts.append(context)
-        tabs.append(Tab(context.new_page()))
-        return tabs[-1].page
+        self._contexts.append(context)
+        self._tabs.append(Tab(context.new_page()))
+        return self._tabs[-1].page
 
-    yield opened
-    troubles = [trouble for tab in tabs for trouble in tab.troubles]
-    for context in contexts:
-        context.close()
-    assert troubles == []
+    def close(self) -> None:
+        """Close all; an error in any page is an error of the test."""
+        troubles = [trouble for tab in self._tabs for trouble in tab.troubles]
+        for context in self._contexts:
+            context.close()
+        assert troubles == []
+
+
+@pytest.fixture
+def open_tab(chromium: Browser) -> Iterator[Callable[..., Page]]:
+    """Open pages; an error in any of them fails the test."""
+    screens = Screens(chromium)
+    yield screens.open
+    screens.close()
+
+
+@pytest.fixture(scope="module")
+def open_for_long(chromium: Browser) -> Iterator[Callable[..., Page]]:
+    """The same for pages that several tests look at."""
+    screens = Screens(chromium)
+    yield screens.open
+    screens.close()
 
 
 # -- a plain file server, for modules alone
@@ -112,7 +139,7 @@ class _Files(http.server.SimpleHTTPRequestHandler):
     extensions_map = {**http.server.SimpleHTTPRequestHandler.extensions_map, ".js": "text/javascript"}
 
     def translate_path(self, path: str) -> str:
-        name = path.split("?")[0].lstrip("/")
+        name = path.split("?", maxsplit=1)[0].lstrip("/")
         if name == "static/plotly.min.js":
             from api.static_files import plotly_script
 
@@ -146,6 +173,12 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def _end_with_this_process() -> None:
+    """On Linux, let the demo end when the tests are killed and can no longer end it."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(1, signal.SIGTERM)
+
+
 class Demo:
     """A running demo: its pages, its API, and the simulator's hand."""
 
@@ -162,6 +195,7 @@ class Demo:
             cwd=folder,
             env={**os.environ, "HOME": str(folder)},
             start_new_session=True,
+            preexec_fn=_end_with_this_process,
         )
 
     def wait(self) -> None:
@@ -188,7 +222,9 @@ class Demo:
         """Ask the simulator, or tell its hand, gauges, pulleys or cables something."""
         data = None if body is None else json.dumps(body).encode()
         request = urllib.request.Request(
-            f"http://127.0.0.1:{self.control_port}{path}", data=data, headers={"Content-Type": "application/json"}
+            f"http://127.0.0.1:{self.control_port}{path}",
+            data=data,
+            headers={"Content-Type": "application/json"},
         )
         with urllib.request.urlopen(request, timeout=120) as answer:
             return json.load(answer)
@@ -228,6 +264,17 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     """A demo whose crank nobody turns until told."""
     running = Demo(tmp_path_factory.mktemp("demo"), "--no-script")
+    try:
+        running.wait()
+        yield running
+    finally:
+        running.stop()
+
+
+@pytest.fixture
+def own_demo(tmp_path: Path) -> Iterator[Demo]:
+    """The same for one test alone, which leaves things behind on the bench."""
+    running = Demo(tmp_path, "--no-script")
     try:
         running.wait()
         yield running

@@ -103,7 +103,11 @@ def test_what_a_device_sends_is_never_taken_for_html(still_demo, open_tab, until
 
     def poison(page_end: WebSocketRoute) -> None:
         server_end = page_end.connect_to_server()
-        server_end.on_message(lambda message: page_end.send(str(message).replace('"sentence":"', '"sentence":"<img src=x onerror=alert(1)>')))
+        server_end.on_message(
+            lambda message: page_end.send(
+                str(message).replace('"sentence":"', '"sentence":"<img src=x onerror=alert(1)>')
+            )
+        )
 
     page.route_web_socket("**/live", poison)
     for path in ("/", "/wall", "/instruments"):

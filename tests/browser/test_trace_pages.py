@@ -22,6 +22,19 @@ def test_the_trace_page_shows_the_number_that_the_measurement_has(demo, open_tab
         assert min(off, period - off, mirrored, period - mirrored) < 0.06
 
 
+def test_a_lobe_is_told_whole_at_the_desk_and_on_the_phone(demo, open_tab, picture) -> None:
+    number = next(one["id"] for one in demo.finished("inlet") if one["touches"] == "inlet_1")
+    for name, page in (("desk", open_tab(1440, 900)), ("phone", open_tab(390, 844, dark=True))):
+        page.goto(f"{demo.url}/traces/{number}")
+        page.wait_for_selector("body[data-ready]")
+        expect(page.locator("#title")).to_have_text("Inlet lobe 1")
+        assert page.inner_text(".figure-unit") in {"ATDC", "BTDC"}
+        for table in ("#pairs", "#passes", "#budget", "#events"):
+            assert page.locator(f"{table} tbody tr").count() > 0
+        assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+        picture(page, f"trace_{name}", kept=True)
+
+
 def test_a_trace_file_is_downloaded_whole(demo, open_tab, tmp_path: Path) -> None:
     page = open_tab()
     page.goto(f"{demo.url}/traces/{demo.finished('inlet')[0]['id']}")

@@ -42,6 +42,7 @@ export const tests = {
   "nothing can be pressed without a link": () => equal(theButton(alive, { gauge: "a", touches: "piston_1" }, "lost").ready, false),
   "a job's button does what the guide says": () => equal(theButton({ ...alive, guide: { ...alive.guide, job_id: 3, button: "Start", action: "/api/jobs/3/press" } }, {}, "live"), { label: "Start", act: "/api/jobs/3/press", ready: true }),
   "a job without a deed has nothing to press": () => equal(theButton({ ...alive, guide: { ...alive.guide, job_id: 3 } }, { gauge: "a", touches: "piston_1" }, "live").ready, false),
+  "a signed job makes room for the next": () => equal(theButton({ ...alive, guide: { ...alive.guide, job_id: 3, step: "Signed" } }, {}, "live").act, "/api/jobs/3/close"),
   "without a job it starts, then finishes": () => {
     equal(theButton(alive, { gauge: "a", touches: "piston_1" }, "live").act, "start");
     equal(theButton({ ...alive, measurement: running }, { gauge: "a", touches: "piston_1" }, "live").act, "finish");

@@ -1,0 +1,201 @@
+"""The whole job on the simulated bench: through ptys, processes and HTTP, from the card to the signed sheet."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import httpx
+import pytest
+
+Fields = dict[str, Any]
+WITHIN_DEG = 0.25
+TORQUE_SHIFT_DEG = 0.8
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
+
+
+def card_of(table: Fields, tolerance_deg: float) -> Fields:
+    """The scenario's card as it is entered."""
+    return {
+        "name": table["name"],
+        "way": "full_lift",
+        "tolerance_deg": tolerance_deg,
+        "inlet": {
+            "full_lift_deg": table["inlet_atdc_deg"],
+            "drop_mm": 1.27,
+            "lift_mm": table["inlet_lift_mm"],
+            "checking_clearance_mm": table["inlet_clearance_mm"],
+            "rocker_ratio": table.get("rocker_ratio", 1.0),
+        },
+        "exhaust": {
+            "full_lift_deg": table["exhaust_btdc_deg"],
+            "drop_mm": 1.27,
+            "lift_mm": table["exhaust_lift_mm"],
+            "checking_clearance_mm": table["exhaust_clearance_mm"],
+            "rocker_ratio": table.get("rocker_ratio", 1.0),
+        },
+    }
+
+
+def begin(builder: Any, scenario: Fields, layout: str, cams: list[Fields] | None, tolerance_deg: float) -> None:
+    table = scenario["engine"]
+    order = [str(number) for number in table["firing_order"]]
+    engine = {
+        "name": table["name"],
+        "cylinders": sorted(order),
+        "firing_order": order,
+        "stroke_mm": table["stroke_mm"],
+        "rod_mm": table["rod_mm"],
+        "pin_offset_mm": table.get("pin_offset_mm", 0.0),
+    }
+    if cams is not None:
+        engine["cams"] = cams
+    kept = builder.post("/api/engines", {"layout": layout, "engine": engine})
+    card = builder.post("/api/cards", {"card": card_of(scenario["card"], tolerance_deg)})
+    entry = {"engine_id": kept["id"], "card_id": card["id"], "builder": "Ida Thorne", "customer": "Merrick"}
+    builder.job_id = builder.post("/api/jobs", {"reference": "HL-1804", **entry})["id"]
+
+
+def to_the_lobes(builder: Any) -> None:
+    builder.bench_check()
+    builder.press()
+    builder.tdc()
+    builder.tdc()
+    builder.to_overlap()
+
+
+def off_the_card_deg(builder: Any, valve: str, card_deg: float) -> float:
+    """How far a lobe truly stands from its card, late positive."""
+    true = builder.truth()["lobes"][f"{valve}_1"]["centre_atdc_deg"]
+    wanted = card_deg if valve == "inlet" else -card_deg
+    return float((true - wanted + 360.0) % 720.0 - 360.0)
+
+
+def prove_what_is_left(builder: Any) -> None:
+    """Measure what the job still wants before valve to piston."""
+    while (now := builder.job()["now"]) not in {"valve_to_piston", "sign_off"}:
+        if now == "tdc_again":
+            builder.tdc()
+        else:
+            builder.lobe(f"{now.split('.')[1]}_1")
+
+
+def test_a_twin_cam_engine_is_timed_from_card_to_signed_sheet(shop: Callable[..., Any]) -> None:
+    chance = random.Random(1804)
+    wrong = {"inlet": chance.uniform(3, 6), "exhaust": -chance.uniform(3, 6)}
+    running, builder = shop("hollin_lane_twin_cam", 41, wrong)
+    table = running.scenario["card"]
+    cards = {"inlet": table["inlet_atdc_deg"], "exhaust": table["exhaust_btdc_deg"]}
+    assert cards["inlet"] != cards["exhaust"]
+    begin(builder, running.scenario, "twin cam", None, tolerance_deg=0.5)
+    builder.way["exhaust"] = "crank_turned"
+    builder.torque_shift_deg["exhaust"] = [-TORQUE_SHIFT_DEG]
+    to_the_lobes(builder)
+
+    builder.lobe("inlet_1")
+    builder.press()
+    builder.correct("inlet")
+    assert abs(off_the_card_deg(builder, "inlet", cards["inlet"])) <= WITHIN_DEG
+    builder.lobe("inlet_1")
+    builder.tighten_torque("inlet")
+    builder.lobe("inlet_1")
+
+    builder.lobe("exhaust_1")
+    builder.press()
+    builder.correct("exhaust")
+    assert abs(off_the_card_deg(builder, "exhaust", cards["exhaust"])) <= WITHIN_DEG
+    builder.lobe("exhaust_1")
+    builder.tighten_torque("exhaust")
+    builder.lobe("exhaust_1")
+
+    caught = builder.job()
+    assert caught["now"] == "torqued.exhaust"
+    assert any(one["code"] == "moved_since" for one in caught["findings"]), caught["findings"]
+    refused = builder.shop.post(f"/api/jobs/{builder.job_id}/sign", json={"by": "Ida Thorne"})
+    assert refused.status_code == 409
+
+    builder.press()
+    builder.correct("exhaust")
+    builder.lobe("exhaust_1")
+    builder.tighten_torque("exhaust")
+    builder.lobe("exhaust_1")
+    prove_what_is_left(builder)
+    for valve, at_deg in (("inlet", 10), ("exhaust", -10)):
+        builder.post(f"/api/jobs/{builder.job_id}/drops", {"valve": valve, "drop_mm": 3.2, "at_deg": at_deg})
+    builder.post(f"/api/jobs/{builder.job_id}/sign", {"by": "Ida Thorne"})
+
+    sheet = builder.get(f"/api/jobs/{builder.job_id}/sheet.json")
+    assert sheet["result"] == "Every cam is in tolerance."
+    assert sheet["signed_by"] == "Ida Thorne"
+    for valve, card_deg in cards.items():
+        assert abs(off_the_card_deg(builder, valve, card_deg)) <= WITHIN_DEG
+    told = [one["stage"] for one in sheet["measurements"] if one["valve"] == "exhaust"]
+    assert told == ["as found", "nipped up", "torqued", "nipped up", "torqued"]
+    out = [one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "torqued"][0]
+    before = [one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "nipped up"][0]
+    assert out["error_deg"] - before["error_deg"] == pytest.approx(
+        TORQUE_SHIFT_DEG, abs=out["u95_deg"] + before["u95_deg"]
+    )
+    pdf = builder.shop.get(f"/api/jobs/{builder.job_id}/sheet.pdf")
+    assert pdf.content.startswith(b"%PDF")
+
+
+def test_a_single_cam_ground_wrong_is_timed_and_the_sheet_says_what_cannot_be_cured(
+    shop: Callable[..., Any],
+) -> None:
+    running, builder = shop("hollin_lane_single_cam", 42, {"cam": random.Random(1303).uniform(3, 6)})
+    table = running.scenario["card"]
+    cams = [{"name": "cam", "valves": ["inlet", "exhaust"]}]
+    begin(builder, running.scenario, "single cam", cams, tolerance_deg=1.0)
+    to_the_lobes(builder)
+
+    builder.lobe("inlet_1")
+    assert_two_screens_finish_one_measurement_once(builder)
+    builder.press()
+    builder.correct("cam")
+    assert abs(off_the_card_deg(builder, "inlet", table["inlet_atdc_deg"])) <= WITHIN_DEG
+    builder.lobe("inlet_1")
+    builder.lobe("exhaust_1")
+    builder.tighten_torque("cam")
+    builder.lobe("inlet_1")
+    builder.lobe("exhaust_1")
+    prove_what_is_left(builder)
+    for valve, at_deg in (("inlet", 10), ("exhaust", -10)):
+        builder.post(f"/api/jobs/{builder.job_id}/drops", {"valve": valve, "drop_mm": 3.5, "at_deg": at_deg})
+    builder.post(f"/api/jobs/{builder.job_id}/sign", {"by": "Ida Thorne"})
+
+    left_cam_deg = true_separation_error_cam_deg(builder, table)
+    assert abs(left_cam_deg) > 1.0, "the grinder left something that is worth telling"
+    sheet = builder.get(f"/api/jobs/{builder.job_id}/sheet.json")
+    told = sheet["standings"][0]["separation_error_cam_deg"]
+    assert told == pytest.approx(left_cam_deg, abs=0.25)
+    words = sheet["cams"][0]["cannot_be_cured"]
+    assert f"{abs(told):.1f}" in words
+    assert ("wider" if left_cam_deg > 0 else "narrower") in words
+
+
+def true_separation_error_cam_deg(builder: Any, table: Fields) -> float:
+    inlet = off_the_card_deg(builder, "inlet", table["inlet_atdc_deg"])
+    exhaust = off_the_card_deg(builder, "exhaust", table["exhaust_btdc_deg"])
+    return (inlet - exhaust) / 2
+
+
+def assert_two_screens_finish_one_measurement_once(builder: Any) -> None:
+    """Measure the exhaust lobe; two screens finish it at once, and meanwhile the job cannot be deleted."""
+    builder.touch("exhaust_1")
+    builder.press()
+    builder.hand({"do": "turns", "count": 2.1, "speed_deg_s": builder.lobe_speed_deg_s})
+    refused = builder.shop.delete(f"/api/jobs/{builder.job_id}")
+    assert (refused.status_code, refused.json()["code"]) == (409, "job_being_measured")
+    number = builder.job()["measurement"]["id"]
+    finish = f"{builder.shop.base_url}/api/measurements/{number}/finish"
+    with ThreadPoolExecutor(2) as screens:
+        answers = list(screens.map(lambda _: httpx.post(finish, timeout=60), range(2)))
+    assert sorted(answer.status_code for answer in answers) == [200, 409]
+    lost = next(answer for answer in answers if answer.status_code == 409).json()
+    assert lost["message"].endswith(".")
+    kept = [one for one in builder.job()["facts"] if one["what"].get("measurement_id") == str(number)]
+    assert len(kept) == 1

@@ -1,0 +1,371 @@
+"""How heavy, how quick and how smooth the pages are, each figure against its limit in the same run.
+
+    python tests/benchmarks/pages.py                    all of it, about two minutes
+    python tests/benchmarks/pages.py weight frames      some of it
+
+weight    bytes over the wire on the first load of every page and on the second, compressed
+latency   from the wire (capture's stamp) to the painted number, with 1 screen and with 10
+frames    frames a second of the bench page with a five-minute trace in it, still growing
+million   time until the page of a trace of a million readings can be used
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import math
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+
+from playwright.sync_api import Browser, Page, WebSocketRoute, sync_playwright
+
+FIRST_LOAD_LIMIT = 2_000_000
+SECOND_LOAD_LIMIT = 50_000
+LATENCY_LIMIT_MS = 100.0
+FRAMES_LIMIT = 30.0
+MILLION_LIMIT_S = 1.0
+PAGES = ["/", "/wall", "/jobs", "/traces", "/instruments", "/help"]
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+]
+
+
+def told(what: str, value: float, limit: float, unit: str, *, at_least: bool = False) -> None:
+    """One line: what, value, limit, their ratio, and whether it holds."""
+    holds = value >= limit if at_least else value <= limit
+    word = "holds" if holds else "MISSED"
+    print(
+        f"{what:<58} {value:>12,.1f} {unit:<3} limit {limit:>11,.1f}  ratio {value / limit:6.2f}  {word}",
+        flush=True,
+    )
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextlib.contextmanager
+def demo() -> Iterator[str]:
+    """A running demo whose crank is turned without end."""
+    port, control = free_port(), free_port()
+    folder = tempfile.mkdtemp()
+    command = [sys.executable, "-c", "from api.command import main; main()", "demo", "--no-script"]
+    process = subprocess.Popen(
+        [*command, "--port", str(port), "--control-port", str(control)],
+        cwd=folder,
+        env={**os.environ, "HOME": folder},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    url = f"http://127.0.0.1:{port}"
+    try:
+        _wait_for(url)
+        moves = {"moves": [{"do": "sweep", "speed_deg_s": 30}]}
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{control}/hand",
+            json.dumps(moves).encode(),
+            {"Content-Type": "application/json"},
+        )
+        urllib.request.urlopen(request, timeout=20).close()
+        yield url
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(30)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _wait_for(url: str) -> None:
+    until = time.monotonic() + 60
+    while time.monotonic() < until:
+        with (
+            contextlib.suppress(OSError, urllib.error.URLError),
+            urllib.request.urlopen(f"{url}/api/bench") as answer,
+        ):
+            if json.load(answer)["health"]["capture_alive"]:
+                return
+        time.sleep(0.2)
+    raise SystemExit("the demo did not start")
+
+
+# -- weight
+
+
+def weight(browser: Browser, url: str) -> None:
+    """Bytes over the wire, first with an empty cache, then with a full one."""
+    for path in [*PAGES, f"/traces/{_any_trace(url)}"]:
+        context = browser.new_context()
+        page = context.new_page()
+        first, second = _bytes_of(page, url + path), _bytes_of(page, url + path)
+        context.close()
+        told(f"{path}: first load", first, FIRST_LOAD_LIMIT, "B")
+        told(f"{path}: second load", second, SECOND_LOAD_LIMIT, "B")
+
+
+def _bytes_of(page: Page, url: str) -> float:
+    session = page.context.new_cdp_session(page)
+    session.send("Network.enable")
+    sizes: list[float] = []
+    session.on("Network.loadingFinished", lambda event: sizes.append(event["encodedDataLength"]))
+    page.goto(url)
+    page.wait_for_timeout(1500)
+    session.detach()
+    return sum(sizes)
+
+
+def _any_trace(url: str) -> int:
+    """Measure true TDC for a moment; whatever comes of it can be looked at."""
+    begun = _post(f"{url}/api/measurements", {"what": "tdc", "touches": "piston_1", "gauge": "dial_a"})
+    time.sleep(13)
+    _post(f"{url}/api/measurements/{begun['id']}/finish", {})
+    return int(begun["id"])
+
+
+def _post(url: str, body: dict) -> dict:
+    request = urllib.request.Request(url, json.dumps(body).encode(), {"Content-Type": "application/json"})
+    with urllib.request.urlopen(request, timeout=60) as answer:
+        return dict(json.load(answer))
+
+
+# -- latency
+
+PAINTED = """() => {
+  window.delays = [];
+  let last = 0;
+  document.addEventListener("painted", ({ detail }) => {
+    if (detail.wallMs > last) window.delays.push(detail.atMs - detail.wallMs);
+    last = Math.max(last, detail.wallMs);
+  });
+}"""
+
+
+def latency(browser: Browser, url: str) -> None:
+    """From capture's stamp of the newest reading to the frame that shows it; one clock, one machine."""
+    for screens in (1, 10):
+        pages = []
+        for _ in range(screens):
+            page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
+            page.goto(url)
+            page.evaluate(PAINTED)
+            pages.append(page)
+        pages[0].wait_for_timeout(8000)
+        delays = sorted(delay for page in pages for delay in page.evaluate("window.delays"))
+        for page in pages:
+            page.context.close()
+        told(f"wire to painted number, {screens} screens, p50", _at(delays, 0.5), LATENCY_LIMIT_MS, "ms")
+        told(f"wire to painted number, {screens} screens, p99", _at(delays, 0.99), LATENCY_LIMIT_MS, "ms")
+
+
+def _at(values: list[float], share: float) -> float:
+    return values[min(len(values) - 1, int(share * len(values)))]
+
+
+# -- frames
+
+LONG_TRACE_S, GAUGE_HZ, MESSAGES_HZ, TURN_DEG_S = 300, 20, 60, 30
+COUNT_FRAMES = """seconds => new Promise(done => {
+  let frames = 0;
+  const start = performance.now();
+  const step = now => { frames += 1; now - start < seconds * 1000 ? requestAnimationFrame(step) : done(frames / ((now - start) / 1000)); };
+  requestAnimationFrame(step);
+})"""
+
+
+def _lift(deg: float) -> float:
+    return 9.0 * math.exp(-((((deg - 110.0 + 360.0) % 720.0 - 360.0) / 55.0) ** 2))
+
+
+def frames(browser: Browser, url: str) -> None:
+    """A bench page that was given five minutes of a lobe and goes on being given more, sixty times a second."""
+    page = browser.new_context(viewport={"width": 1440, "height": 900}).new_page()
+    wire: list[WebSocketRoute] = []
+    page.route_web_socket("**/live", lambda route: wire.append(route))
+    page.goto(url)
+    while not wire:
+        page.wait_for_timeout(50)
+    feed = _feed()
+    for message in next(feed):
+        wire[0].send(message)
+    page.wait_for_timeout(1000)
+    page.evaluate("window.measured = null; (" + COUNT_FRAMES + ")(6).then(fps => { window.measured = fps; })")
+    began, sent = time.monotonic(), 0
+    while page.evaluate("window.measured") is None:
+        due = int((time.monotonic() - began) * MESSAGES_HZ)
+        for _ in range(due - sent):
+            for message in next(feed):
+                wire[0].send(message)
+        sent = due
+    told(
+        f"frames/s, bench page, {LONG_TRACE_S} s trace, {sent / 6:.0f} messages/s",
+        page.evaluate("window.measured"),
+        FRAMES_LIMIT,
+        "/s",
+        at_least=True,
+    )
+    page.context.close()
+
+
+def _feed() -> Iterator[list[str]]:
+    """Messages of a bench: everything so far first, then a reading at a time; a new centre five times a second."""
+    degrees = [at * TURN_DEG_S / GAUGE_HZ for at in range(LONG_TRACE_S * GAUGE_HZ)]
+    measurement = {
+        "id": 1,
+        "job_id": None,
+        "what": "lobe",
+        "touches": "inlet_1",
+        "gauge": "dial_a",
+        "state": "running",
+    }
+    measurement |= {"started_at": "2025-11-25T10:00:00Z", "result": None, "sentence": ""}
+    channel = {
+        "state": "online",
+        "age_s": 0,
+        "rate_hz": 20,
+        "accepted": 1,
+        "rejected": 0,
+        "sentence": "",
+        "last_line": "",
+    }
+    channels = [
+        {"name": "crank", "quantity": "crank", **channel},
+        {"name": "dial_a", "quantity": "gauge", **channel},
+    ]
+    guide = {
+        "kind": "guide",
+        "job_id": None,
+        "sentence": "Turn.",
+        "number": None,
+        "action": "",
+        "cautions": [],
+    }
+    hello = {"kind": "hello", "version": "", "run_id": 1, "channels": channels, "recorder": None}
+    yield [
+        json.dumps(hello | {"latest": _latest(0.0), "measurement": measurement, "guide": guide}),
+        json.dumps(_points(0, degrees)),
+    ]
+    health = {"kind": "health", "channels": channels, "recorder": None, "capture_alive": True, "sentence": ""}
+    for tick in range(10**9):
+        deg = degrees[-1] + TURN_DEG_S / MESSAGES_HZ
+        degrees.append(deg)
+        messages = [_points(len(degrees) - 1, [deg])]
+        if tick % 12 == 0:
+            messages.append(_centre(tick))
+        if tick % 30 == 0:
+            messages.append(health)
+        yield [json.dumps(message) for message in messages]
+
+
+def _latest(deg: float) -> dict:
+    wall = time.time() * 1e3
+    return {
+        name: {"value": value, "wire_ns": 0, "wall_ms": wall}
+        for name, value in (("crank", deg), ("dial_a", _lift(deg)))
+    }
+
+
+def _points(first: int, degrees: list[float]) -> dict:
+    points = {
+        "measurement_id": 1,
+        "first": first,
+        "crank_deg": degrees,
+        "gauge_mm": [_lift(deg) for deg in degrees],
+    }
+    return {
+        "kind": "readings",
+        "latest": _latest(degrees[-1]),
+        "points": points | {"way": [1] * len(degrees)},
+    }
+
+
+def _centre(tick: int) -> dict:
+    degrees = [3.0 * at for at in range(240)]
+    result = {
+        "centre_deg": 110.0 + 0.01 * math.sin(tick),
+        "u95_deg": 0.1,
+        "drop_mm": 1.27,
+        "passes": [],
+        "warnings": [],
+    }
+    return {
+        "kind": "centre",
+        "measurement_id": 1,
+        "result": result,
+        "curve_deg": degrees,
+        "curve_mm": [_lift(deg) for deg in degrees],
+    }
+
+
+# -- a million readings
+
+
+def million(browser: Browser, url: str) -> None:
+    """A trace of a million readings, brought in as a file, then opened."""
+    number = _import(url, _million_rows())
+    page = browser.new_context().new_page()
+    page.goto(f"{url}/traces")
+    page.goto(f"{url}/traces/{number}")  # once, so that the drawing library is in the cache as in any shop
+    page.wait_for_selector("body[data-ready]", timeout=120_000)
+    began = time.monotonic()
+    page.goto(f"{url}/traces/{number}")
+    page.wait_for_selector("#plot .main-svg", timeout=120_000)
+    told("a trace of a million readings, until it is drawn", time.monotonic() - began, MILLION_LIMIT_S, "s")
+    page.context.close()
+
+
+def _million_rows() -> bytes:
+    lines = ["time_s,channel,value"]
+    for at in range(950_000):
+        time_s = at / 500.0
+        lines.append(f"{time_s:.4f},crank_deg,{25.0 * time_s:.2f}")
+        if at % 19 == 0:
+            lines.append(f"{time_s:.4f},dial_a_mm,{_lift(25.0 * (time_s - 0.06)):.2f}")
+    return "\n".join(lines).encode()
+
+
+def _import(url: str, content: bytes) -> int:
+    edge = "lobewrightbenchmark"
+    head = f'--{edge}\r\nContent-Disposition: form-data; name="touches"\r\n\r\ninlet_1\r\n--{edge}\r\nContent-Disposition: form-data; name="file"; filename="million.csv"\r\nContent-Type: text/csv\r\n\r\n'
+    body = head.encode() + content + f"\r\n--{edge}--\r\n".encode()
+    request = urllib.request.Request(
+        f"{url}/api/traces", body, {"Content-Type": f"multipart/form-data; boundary={edge}"}
+    )
+    with urllib.request.urlopen(request, timeout=300) as answer:
+        return int(json.load(answer)["id"])
+
+
+PARTS = {"weight": weight, "latency": latency, "frames": frames, "million": million}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("parts", nargs="*", choices=list(PARTS), help="which to run; all unless said")
+    chosen = parser.parse_args().parts or list(PARTS)
+    path = (
+        os.environ.get("LOBEWRIGHT_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
+    with demo() as url, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        for part in chosen:
+            PARTS[part](browser, url)
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
