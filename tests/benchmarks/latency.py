@@ -2,9 +2,9 @@
 
     python tests/benchmarks/latency.py [--seconds 20] [--screens 1]
 
-One encoder (500 lines/s) and three gauges (20 lines/s) on real pseudo-terminals, `lobewright run` as processes,
-the screens in this process. Every encoder line carries a number of its own, so each is found again in the first
-message that shows it or a later one. Limit: p99 of 100 ms, with a measurement being fitted meanwhile too.
+One encoder (500 lines/s) and three gauges (20 lines/s) on real pseudo-terminals, `lobewright run` as
+processes, the screens in this process. Every encoder line carries a number of its own, so each is found again
+in the first message that shows it or a later one. Limit: p99 of 100 ms, also while a measurement is fitted.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 PUMP = """
 import os, sys, time
 import numpy as np
-crank, gauges, stamps = int(sys.argv[1]), [int(n) for n in sys.argv[2].split(",")], np.load(sys.argv[3], mmap_mode="r+")
+crank, gauges = int(sys.argv[1]), [int(n) for n in sys.argv[2].split(",")]
+stamps = np.load(sys.argv[3], mmap_mode="r+")
 crank_hz, each = int(sys.argv[4]), int(sys.argv[4]) // int(sys.argv[5])
 began = time.monotonic()
 for k in range(stamps.size):
@@ -67,7 +68,9 @@ class Wires:
         self.masters[name], self.names[name] = master, os.ttyname(slave)
 
     def bench(self) -> str:
-        crank = f'[crank]\nport = "{self.names["crank"]}"\nframe = "count"\ncounts_per_turn = {COUNTS_PER_TURN}\n'
+        crank = (
+            f'[crank]\nport = "{self.names["crank"]}"\nframe = "count"\ncounts_per_turn = {COUNTS_PER_TURN}\n'
+        )
         gauges = [
             f'[[gauge]]\nname = "{name}"\nport = "{self.names[name]}"\nframe = "decimal"\nstep_mm = 0.001\n'
             for name in GAUGES
@@ -105,7 +108,8 @@ def service(wires: Wires, folder: Path) -> Iterator[str]:
     bench, data = folder / "bench.toml", folder / "data"
     bench.write_text(wires.bench())
     process = subprocess.Popen(
-        [*LOBEWRIGHT, "run", "--bench", str(bench), "--data", str(data), "--port", "0"], stderr=subprocess.DEVNULL
+        [*LOBEWRIGHT, "run", "--bench", str(bench), "--data", str(data), "--port", "0"],
+        stderr=subprocess.DEVNULL,
     )
     try:
         while True:
@@ -144,7 +148,13 @@ def measured_ms(seconds: float, screens: int, *, measuring: bool) -> tuple[np.nd
             if measuring:
                 ask(f"{url}/api/measurements", {"touches": "piston_1", "gauge": GAUGES[0]})
             masters = [wires.masters[wire] for wire in ("crank", *GAUGES)]
-            words = [str(masters[0]), ",".join(map(str, masters[1:])), str(stamps), str(CRANK_HZ), str(GAUGE_HZ)]
+            words = [
+                str(masters[0]),
+                ",".join(map(str, masters[1:])),
+                str(stamps),
+                str(CRANK_HZ),
+                str(GAUGE_HZ),
+            ]
             subprocess.run([sys.executable, "-c", PUMP, *words], pass_fds=masters, check=True)
             time.sleep(1.0)
             sent_ns = np.load(stamps)

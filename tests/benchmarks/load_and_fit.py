@@ -2,9 +2,10 @@
 
     python tests/benchmarks/load_and_fit.py
 
-The trace is written through capture's own packing into a real store, as a measurement would find it: 24,000 counts,
-2,400 gauge readings in two minutes. Limits: fit 100 ms, load 1 s. Then the same as a trace file, against the
-standard library's csv module in the same run; and files of 20,000 to 2,000,000 rows, to see reading grow in proportion.
+The trace is written through capture's own packing into a real store, as a measurement would find it: 24,000
+counts and 1,200 gauge readings in two minutes. Limits: fit 100 ms, load 1 s. Then the same as a trace file,
+against the standard library's csv module in the same run; and files of 20,000 to 2,000,000 rows, to see how
+reading grows.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from capture.bench import parse_bench
 from capture.blocks import BlockBuilder
 from capture.reading import Segment
 from capture.stream_store import Batch, StreamWriter
-from simulated_devices.hand import Manner, start
+from simulated_devices.hand import Hand, Manner
 from simulated_devices.offline import Trace, record
 from simulated_devices.scenario import load_scenario
 from simulated_devices.scenario_build import setup_of
@@ -64,7 +65,7 @@ def timed_ms(work: Callable[[], Any]) -> tuple[float, Any]:
 def two_minutes(onto: str) -> Trace:
     """Two minutes at the demo's bench: the gauge on the piston rocked, on a valve turned round and round."""
     scenario = load_scenario("hollin_lane_twin_cam")
-    hand = start(-60.0, Manner(speed_deg_s=30.0))
+    hand = Hand(-60.0, Manner(speed_deg_s=30.0))
     while hand.done().duration_s < 118.0:
         hand = hand.by(360.0) if onto.startswith("inlet") else hand.rock(0.0, 60.0, 1)
     return record(setup_of(scenario, hand.done(), {"dial_a": onto}), np.random.default_rng(18))
@@ -106,7 +107,9 @@ def judged(name: str, took_ms: float, limit_ms: float) -> None:
 
 
 def main() -> None:
-    print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors; processor time, best of {REPEATS}")
+    print(
+        f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors; processor time, best of {REPEATS}"
+    )
     facts = GaugeFacts(step_mm=0.01, error_mm=0.02)
     for onto, settings in (("piston_1", TdcSettings()), ("inlet_1", LobeSettings())):
         trace = two_minutes(onto)
@@ -115,7 +118,9 @@ def main() -> None:
             end_ns = store(trace, folder)
             load_ms, interval = timed_ms(lambda: StoredStreams(folder).of_run(1, "dial_a", 0, end_ns))
             streams = interval.streams()
-            print(f"{onto}: {trace.crank_deg.size} counts sent, {streams.crank_deg.size} kept, {streams.gauge_mm.size} readings")
+            print(
+                f"{onto}: {trace.crank_deg.size} counts sent, {streams.crank_deg.size} kept, {streams.gauge_mm.size} readings"
+            )
             judged("  load from the store", load_ms, LIMIT_LOAD_MS)
             fit_ms, _ = timed_ms(lambda: find(streams, settings, facts))
             judged("  fit", fit_ms, LIMIT_FIT_MS)
@@ -123,7 +128,9 @@ def main() -> None:
             path.write_text("".join(trace_lines(interval.channels(), 0)))
             ours_ms, _ = timed_ms(lambda: streams_of(read_trace(path), None))
             csv_ms, _ = timed_ms(lambda: with_csv_module(path))
-            print(f"  {'read the trace file':40} {ours_ms:8.1f} ms   of the csv module {ours_ms / csv_ms:5.2f}")
+            print(
+                f"  {'read the trace file':40} {ours_ms:8.1f} ms   of the csv module {ours_ms / csv_ms:5.2f}"
+            )
     growth()
 
 
