@@ -134,8 +134,8 @@ def test_a_twin_cam_engine_is_timed_from_card_to_signed_sheet(shop: Callable[...
         assert abs(off_the_card_deg(builder, valve, card_deg)) <= WITHIN_DEG
     told = [one["stage"] for one in sheet["measurements"] if one["valve"] == "exhaust"]
     assert told == ["as found", "nipped up", "torqued", "nipped up", "torqued"]
-    out = [one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "torqued"][0]
-    before = [one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "nipped up"][0]
+    out = next(one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "torqued")
+    before = next(one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "nipped up")
     assert out["error_deg"] - before["error_deg"] == pytest.approx(
         TORQUE_SHIFT_DEG, abs=out["u95_deg"] + before["u95_deg"]
     )
