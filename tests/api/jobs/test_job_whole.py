@@ -40,7 +40,9 @@ def card_of(table: Fields, tolerance_deg: float) -> Fields:
     }
 
 
-def begin(builder: Any, scenario: Fields, layout: str, cams: list[Fields] | None, tolerance_deg: float) -> None:
+def begin(
+    builder: Any, scenario: Fields, layout: str, cams: list[Fields] | None, tolerance_deg: float
+) -> None:
     table = scenario["engine"]
     order = [str(number) for number in table["firing_order"]]
     engine = {
@@ -134,8 +136,12 @@ def test_a_twin_cam_engine_is_timed_from_card_to_signed_sheet(shop: Callable[...
         assert abs(off_the_card_deg(builder, valve, card_deg)) <= WITHIN_DEG
     told = [one["stage"] for one in sheet["measurements"] if one["valve"] == "exhaust"]
     assert told == ["as found", "nipped up", "torqued", "nipped up", "torqued"]
-    out = next(one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "torqued")
-    before = next(one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "nipped up")
+    out = next(
+        one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "torqued"
+    )
+    before = next(
+        one for one in sheet["measurements"] if one["valve"] == "exhaust" and one["stage"] == "nipped up"
+    )
     assert out["error_deg"] - before["error_deg"] == pytest.approx(
         TORQUE_SHIFT_DEG, abs=out["u95_deg"] + before["u95_deg"]
     )
