@@ -21,6 +21,8 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import httpx
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
 
@@ -43,6 +45,7 @@ ARGUMENTS = [
     "--autoplay-policy=no-user-gesture-required",
 ]
 START_S = 60.0
+GAUGE = "dial_a"
 LONG_MS = 60_000
 """How long a busy machine may take; nothing waits that long on an idle one."""
 
@@ -269,6 +272,54 @@ def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
         yield running
     finally:
         running.stop()
+
+
+# -- stored traces, recorded without a clock so that a busy machine cannot spoil them
+
+
+def _trace_file(touches: str) -> bytes:
+    """A trace of the scenario's engine as an export would write it: two speeds forward, then some way back."""
+    from simulated_devices.hand import Hand, Manner
+    from simulated_devices.offline import record
+    from simulated_devices.scenario import load_scenario
+    from simulated_devices.scenario_build import setup_of
+
+    rng = np.random.default_rng(1804)
+    hand = Hand(-140.0, Manner(30.0, 0.05, 0.3), rng)
+    if touches.startswith("piston"):
+        hand.rock(0.0, 50.0, 2, 40.0).pause(0.5)
+    else:
+        hand.turns(2.0, 45.0).pause(0.5).turns(2.0, 25.0).pause(1.0).turns(-0.8, 40.0)
+    setup = setup_of(load_scenario("hollin_lane_twin_cam"), hand.done(), {GAUGE: touches})
+    trace = record(setup, rng)
+    told = {"touches": touches, "gauge": GAUGE, "settings": {}, "facts": {}}
+    if not touches.startswith("piston"):
+        told["settings"] = {"tdc_deg": trace.truth.overlap_tdc_deg, "tdc_u_deg": 0.01, "drop_mm": 1.27}
+    gauge = trace.gauges[GAUGE]
+    rows = [
+        (time_s, f"crank_deg,{deg:.4f}")
+        for time_s, deg in zip(trace.crank_time_s, trace.crank_deg, strict=True)
+    ]
+    rows += [
+        (time_s, f"{GAUGE}_mm,{mm:.4f}") for time_s, mm in zip(gauge.time_s, gauge.value_mm, strict=True)
+    ]
+    lines = [f"# measurement {json.dumps(told)}", "time_s,channel,value"]
+    lines += [f"{time_s:.6f},{rest}" for time_s, rest in sorted(rows)]
+    return "\n".join(lines).encode()
+
+
+@pytest.fixture(scope="session")
+def stored(still_demo: Demo) -> dict[str, int]:
+    """Numbers of stored traces by what the gauge touched, brought in through the web API."""
+    numbers = {}
+    for touches in ("piston_1", "inlet_1", "exhaust_1", "inlet_2"):
+        answer = httpx.post(
+            f"{still_demo.url}/api/traces", files={"file": ("trace.csv", _trace_file(touches))}, timeout=120.0
+        )
+        assert answer.status_code == 201, answer.text
+        assert answer.json()["state"] == "finished", answer.json()["sentence"]
+        numbers[touches] = answer.json()["id"]
+    return numbers
 
 
 @pytest.fixture

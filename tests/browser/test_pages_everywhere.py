@@ -165,11 +165,3 @@ def test_what_cannot_be_done_is_one_sentence(still_demo, open_tab) -> None:
     )
     page.keyboard.press("Space")
     expect(page.locator("#trouble")).to_have_text("Gauge dial_a is measuring already.")
-
-
-def test_a_trace_that_is_not_there_is_told_in_a_sentence(still_demo, open_tab) -> None:
-    page = open_tab()
-    answer = page.goto(f"{still_demo.url}/traces/9999")
-    assert answer is not None
-    assert answer.status == 404
-    assert "There is no measurement 9999" in page.inner_text("body")

@@ -1,78 +1,133 @@
-"""The pages of stored traces: numbers, drawings, tables, downloads. Runs last: the demo's hand has measured by then."""
+"""The pages of stored traces: numbers, drawings, tables, overlays, downloads."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 pytestmark = pytest.mark.browser
 
 
-def test_the_trace_page_shows_the_number_that_the_measurement_has(demo, open_tab) -> None:
-    page = open_tab()
-    for measurement in demo.finished("piston", "inlet"):
-        page.goto(f"{demo.url}/traces/{measurement['id']}")
-        page.wait_for_selector("body[data-ready]")
-        told = float(page.inner_text("#number"))
-        period = 360
-        off = (measurement["result"]["centre_deg"] - told) % period
-        mirrored = (measurement["result"]["centre_deg"] + told) % period
-        assert min(off, period - off, mirrored, period - mirrored) < 0.06
+def _opened(page: Page, url: str) -> Page:
+    page.goto(url)
+    page.wait_for_selector("body[data-ready]")
+    return page
 
 
-def test_a_lobe_is_told_whole_at_the_desk_and_on_the_phone(demo, open_tab, picture) -> None:
-    number = next(one["id"] for one in demo.finished("inlet") if one["touches"] == "inlet_1")
+def test_a_lobe_is_told_whole_at_the_desk_and_on_the_phone(still_demo, stored, open_tab, picture) -> None:
     for name, page in (("desk", open_tab(1440, 900)), ("phone", open_tab(390, 844, dark=True))):
-        page.goto(f"{demo.url}/traces/{number}")
-        page.wait_for_selector("body[data-ready]")
+        _opened(page, f"{still_demo.url}/traces/{stored['inlet_1']}")
         expect(page.locator("#title")).to_have_text("Inlet lobe 1")
-        assert page.inner_text(".figure-unit") in {"ATDC", "BTDC"}
+        assert page.inner_text(".figure-unit") == "ATDC"
+        assert page.inner_text(".figure-interval").startswith("±")
         for table in ("#pairs", "#passes", "#budget", "#events"):
             assert page.locator(f"{table} tbody tr").count() > 0
         assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
         picture(page, f"trace_{name}", kept=True)
 
 
-def test_a_trace_file_is_downloaded_whole(demo, open_tab, tmp_path: Path) -> None:
+def test_the_page_shows_the_number_that_the_measurement_has(still_demo, stored, open_tab) -> None:
     page = open_tab()
-    page.goto(f"{demo.url}/traces/{demo.finished('inlet')[0]['id']}")
+    for touches, number in stored.items():
+        centre = still_demo.get(f"/api/measurements/{number}")["result"]["centre_deg"]
+        _opened(page, f"{still_demo.url}/traces/{number}")
+        told, unit = float(page.inner_text("#number")), page.inner_text(".figure-unit")
+        off = (centre - (-told if unit == "BTDC" else told)) % 360
+        assert min(off, 360 - off) < 0.006, touches
+
+
+def test_traces_are_found_by_lobe_and_by_number(still_demo, stored, open_tab) -> None:
+    page = _opened(open_tab(), f"{still_demo.url}/traces")
+    page.select_option("#what", "exhaust")
+    expect(page.locator("#list tbody tr")).to_have_count(1)
+    expect(page.locator("#list")).to_contain_text("Exhaust lobe 1")
+    page.select_option("#what", "")
+    page.fill("#words", "inlet 2")
+    expect(page.locator("#list")).to_contain_text("Inlet lobe 2")
+    expect(page.locator("#list")).not_to_contain_text("Exhaust")
+    page.fill("#words", "no such lobe")
+    expect(page.locator("#list")).to_contain_text("Nothing fits")
+
+
+def test_chosen_traces_are_laid_over_one_another(still_demo, stored, open_tab) -> None:
+    page = _opened(open_tab(), f"{still_demo.url}/traces")
+    for touches in ("inlet_1", "inlet_2"):
+        page.get_by_label(f"Choose trace {stored[touches]}", exact=True).check(force=True)
+    page.get_by_role("button", name="Lay the chosen ones over one another").click()
+    page.wait_for_url("**/traces/*with=*")
     page.wait_for_selector("body[data-ready]")
-    with page.expect_download() as coming:
-        page.click("#save-trace")
-    coming.value.save_as(tmp_path / "trace.csv")
-    lines = [line for line in (tmp_path / "trace.csv").read_text().splitlines() if not line.startswith("#")]
-    assert lines[0] == "time_s,channel,value"
-    assert len(lines) > 100
+    assert page.locator("#over-plot .scatterlayer .trace").count() == 2
+    assert "stands" in page.inner_text("#difference-note")
+    as_found = page.inner_text("#difference-note")
+    page.locator('input[value="aligned"]').check(force=True)
+    expect(page.locator("#difference-note")).not_to_have_text(as_found)
+    page.locator('input[value="cam"]').check(force=True)
+    expect(page.locator("#over-plot .xtitle")).to_have_text("cam degrees")
 
 
-@pytest.mark.parametrize(("button", "start"), [("#save-png", b"\x89PNG"), ("#save-svg", b"<svg")])
-def test_a_drawing_is_saved_as_a_picture(demo, open_tab, tmp_path: Path, button: str, start: bytes) -> None:
-    page = open_tab()
-    page.goto(f"{demo.url}/traces/{demo.finished('inlet')[0]['id']}")
-    page.wait_for_selector("body[data-ready]")
-    with page.expect_download() as coming:
-        page.click(button)
-    coming.value.save_as(tmp_path / "drawing")
-    assert (tmp_path / "drawing").read_bytes().startswith(start)
-
-
-def test_every_drawing_of_a_lobe_can_be_shown_and_two_laid_over_one_another(demo, open_tab, picture) -> None:
-    page = open_tab()
-    first, second = (one["id"] for one in demo.finished("inlet", "exhaust") if one["what"] == "lobe")
-    page.goto(f"{demo.url}/traces/{second}?with={first}")
-    page.wait_for_selector("body[data-ready]")
+def test_every_drawing_of_a_lobe_can_be_shown(still_demo, stored, open_tab, picture) -> None:
+    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['inlet_1']}")
     views = page.locator('input[name="view"]').evaluate_all("list => list.map(one => one.value)")
     assert views == ["curve", "rates", "polar", "centres", "residuals", "streams"]
     for view in views:
         page.locator(f'input[value="{view}"]').check(force=True)
         expect(page.locator("#plot .main-svg").first).to_be_visible()
+        page.wait_for_timeout(200)
         picture(page, f"trace_{view}")
-    assert page.locator("#over-plot .scatterlayer .trace").count() == 2
-    assert "stands" in page.inner_text("#difference-note")
-    far = page.inner_text("#difference-note")
-    page.locator('input[value="aligned"]').check(force=True)
-    expect(page.locator("#difference-note")).not_to_have_text(far)
-    page.locator('input[value="cam"]').check(force=True)
-    expect(page.locator("#over-plot .xtitle")).to_have_text("cam degrees")
+    note = page.inner_text("#plot-note")
+    assert "Pauses: 2. Turned round: 1." in note
+
+
+def test_a_drawing_is_moved_about_by_its_buttons(still_demo, stored, open_tab, until) -> None:
+    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['inlet_1']}")
+    width = "() => { const [from, to] = document.querySelector('#plot')._fullLayout.xaxis.range; return to - from; }"
+    whole = page.evaluate(width)
+    page.get_by_role("button", name="Nearer").click()
+    until(page, f"whole => Math.abs(({width})() - whole / 2) < 1", whole)
+    page.get_by_role("button", name="Everything").click()
+    until(page, f"whole => Math.abs(({width})() - whole) < 1", whole)
+
+
+def test_a_trace_file_is_downloaded_whole(still_demo, stored, open_tab, tmp_path: Path) -> None:
+    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['piston_1']}")
+    with page.expect_download() as coming:
+        page.click("#save-trace")
+    coming.value.save_as(tmp_path / "trace.csv")
+    lines = [line for line in (tmp_path / "trace.csv").read_text().splitlines() if not line.startswith("#")]
+    assert lines[0] == "time_s,channel,value"
+    trace = still_demo.get(f"/api/measurements/{stored['piston_1']}/trace?max_points=8")
+    assert len(lines) - 1 == trace["crank"]["readings"] + trace["gauge"]["readings"]
+
+
+def test_drawings_and_the_lift_table_are_saved(still_demo, stored, open_tab, tmp_path: Path) -> None:
+    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['inlet_1']}")
+    for button, start in (
+        ("#save-png", b"\x89PNG"),
+        ("#save-svg", b"<svg"),
+        ("#save-table", b"crank_deg,lift_mm,"),
+    ):
+        with page.expect_download() as coming:
+            page.click(button)
+        coming.value.save_as(tmp_path / "saved")
+        assert (tmp_path / "saved").read_bytes().startswith(start)
+
+
+def test_axe_finds_nothing_serious_in_a_trace(still_demo, stored, open_tab) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    for dark in (False, True):
+        page = _opened(
+            open_tab(dark=dark), f"{still_demo.url}/traces/{stored['inlet_1']}?with={stored['inlet_2']}"
+        )
+        found = Axe().run(page).response["violations"]
+        assert [one["id"] for one in found if one["impact"] in {"serious", "critical"}] == []
+
+
+def test_a_trace_that_is_not_there_is_told_in_a_sentence(still_demo, open_tab) -> None:
+    page = open_tab()
+    answer = page.goto(f"{still_demo.url}/traces/9999")
+    assert answer is not None
+    assert answer.status == 404
+    assert "There is no measurement 9999" in page.inner_text("body")
