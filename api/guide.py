@@ -21,9 +21,11 @@ def plain_guide(health: Health, measurement: MeasurementView | None, centre: Cen
     if silent:
         return Guide(sentence=silent[0].sentence)
     if measurement is not None and measurement.state in {"finished", "refused"}:
+        # A finished number stands large beside this sentence, in the words each screen chose: not told twice.
+        told = f"{measurement.sentence} " if measurement.state == "refused" else ""
         return Guide(
             step=_where(measurement),
-            sentence=f"{measurement.sentence} Set the gauge where it goes next and say what it touches.",
+            sentence=f"{told}Set the gauge where it goes next and say what it touches.",
         )
     return Guide(sentence="Say what the gauge touches, then start and turn the crank.", cautions=CAUTIONS)
 
