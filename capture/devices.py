@@ -153,10 +153,17 @@ class KnownDevices:
             return ""
         with self._lock:
             mine = self._known.get(channel, "")
-            other = next(
-                (name for name, known in self._known.items() if known == found and name != channel), ""
-            )
-            if other and mine != found:
+            if mine == found:
+                return ""
+            taker = self._other_with(mine, channel)
+            if taker:
+                # Half of a swap was accepted: what is here now may be the other half, and only a person knows.
+                return (
+                    f"{channel}: the device that was on this port is now {taker}; "
+                    "accept the device that is here now, or put the cables back"
+                )
+            other = self._other_with(found, channel)
+            if other:
                 return (
                     f"{channel}: this port now leads to the device that was {other}; put the cables back, "
                     "or accept the device if this is meant"
@@ -168,6 +175,10 @@ class KnownDevices:
                 )
             self._known[channel] = found
             return ""
+
+    def _other_with(self, identity: str, channel: str) -> str:
+        others = (name for name, known in self._known.items() if identity and known == identity)
+        return next((name for name in others if name != channel), "")
 
     def accept(self, channel: str, found: str) -> None:
         """A person says that this device is the channel's from now on."""
