@@ -287,9 +287,9 @@ def _trace_file(touches: str) -> bytes:
     rng = np.random.default_rng(1804)
     hand = Hand(-140.0, Manner(30.0, 0.05, 0.3), rng)
     if touches.startswith("piston"):
-        hand.rock(0.0, 50.0, 2, 40.0).pause(0.5)
+        hand.rock(0.0, 50.0, 2, (40.0,)).pause(0.5)
     else:
-        hand.turns(2.0, 45.0).pause(0.5).turns(2.0, 25.0).pause(1.0).turns(-0.8, 40.0)
+        hand.turns(2.0, 45.0).pause(1.0).turns(2.0, 25.0).pause(1.0).turns(-0.8, 40.0)
     setup = setup_of(load_scenario("hollin_lane_twin_cam"), hand.done(), {GAUGE: touches})
     trace = record(setup, rng)
     told = {"touches": touches, "gauge": GAUGE, "settings": {}, "facts": {}}
