@@ -208,7 +208,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     keys.press("Go to the bench")
     hands.touch("piston_1")
     hands.press("Start")
-    hands.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 150})
+    hands.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
     hands.press("Finish")
     hands.press("Set as on the card")
     hands.tdc()
