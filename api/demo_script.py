@@ -13,7 +13,7 @@ from typing import Any
 log = logging.getLogger("lobewright.demo")
 WAIT_S = 20.0
 LONGEST_STEP_S = 300.0
-SETTLE_S = 0.8
+SETTLE_S = 1.2
 LOOK_S = 0.2
 Fields = dict[str, Any]
 

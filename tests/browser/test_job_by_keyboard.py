@@ -80,6 +80,7 @@ class Hands:
 
     def touch(self, onto: str) -> None:
         self.demo.simulator("/gauge", {"gauge": GAUGE, "onto": onto})
+        self.page.wait_for_timeout(1000)  # it hangs free while it is carried over: no one presses start then
 
     def pulley(self, do: str, **more: float) -> None:
         self.demo.simulator("/pulley", {"cam": "inlet", "do": do, **more})

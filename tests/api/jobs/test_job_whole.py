@@ -115,7 +115,7 @@ def test_a_twin_cam_engine_is_timed_from_card_to_signed_sheet(shop: Callable[...
 
     caught = builder.job()
     assert caught["now"] == "torqued.exhaust"
-    assert any(one["code"] == "moved_since" for one in caught["findings"]), caught["findings"]
+    assert any(one["code"] == "tightening_moved" for one in caught["findings"]), caught["findings"]
     refused = builder.shop.post(f"/api/jobs/{builder.job_id}/sign", json={"by": "Ida Thorne"})
     assert refused.status_code == 409
 
