@@ -194,9 +194,24 @@ setInterval(() => {
   at("link").classList.add("lost");
 }, 500);
 
+let dragTo = null;
+let dragging = false;
+
+/** One request at a time, always the newest place: two under way could arrive in the wrong order. */
+async function drag(to) {
+  dragTo = to;
+  if (dragging) return;
+  dragging = true;
+  while (dragTo !== null) {
+    const next = dragTo;
+    dragTo = null;
+    await ask("/hand", { do: "drag", unwrapped_deg: next });
+  }
+  dragging = false;
+}
+
 function holdCrank() {
   const disc = drawing.disc;
-  let sent = 0;
   disc.addEventListener("pointerdown", (event) => {
     if (!state) return;
     held = { last: drawing.angleOf(event), to: state.crank.unwrapped_deg };
@@ -210,13 +225,10 @@ function holdCrank() {
     const step = ((angle - held.last + 540) % 360) - 180;
     held.last = angle;
     held.to += step;
-    if (Date.now() - sent > 33) {
-      sent = Date.now();
-      ask("/hand", { do: "drag", unwrapped_deg: held.to });
-    }
+    drag(held.to);
   });
   const letGo = () => {
-    if (held) ask("/hand", { do: "drag", unwrapped_deg: held.to });
+    if (held) drag(held.to);
     held = null;
     disc.classList.remove("held");
   };
