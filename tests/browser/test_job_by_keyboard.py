@@ -16,6 +16,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 GAUGE = "dial_a"
 LOBE_SPEED_DEG_S = 110
+AFTER_ONE_MOVE_DEG = 0.5
 IS_FOCUSED = "selector => document.activeElement.matches(selector)"
 NAME = "() => (document.activeElement.innerText || '').trim()"
 
@@ -257,7 +258,8 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     picture(page, "job_phone", full=True)
 
     inlet = own_demo.simulator("/truth?drop_mm=1.27")["lobes"]["inlet_1"]
-    assert abs(inlet["centre_atdc_deg"] - 108.0) < 0.25
+    # Half of the card's tolerance: what one move can reach on a quiet machine is held by the whole job over HTTP.
+    assert abs(inlet["centre_atdc_deg"] - 108.0) < AFTER_ONE_MOVE_DEG
     what = page.inner_text("#facts")
     assert "The exhaust cam is changed next week" in what
     assert "signed" in what
