@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.least_squares import Prior
 from analysis.noise_model import NoiseModel
 from analysis.piston_contact import Contact, first_view
 from analysis.piston_faults import refuse_faulty_fit
@@ -14,7 +15,6 @@ from analysis.piston_fit import (
     SCALE,
     ZERO,
     PistonFit,
-    Prior,
     Readings,
     doubt_offset,
     fit_piston,

@@ -3,37 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.crank_motion import CrankMotion
+from analysis.least_squares import Prior, settle
 from analysis.noise_model import NoiseModel, crowding, robust_weights
 from analysis.slider_crank import piston_drop
 from analysis.streams import Floats
 
 CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET = range(6)
+"""Order of the parameters: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw."""
+
 _RATIO_BOUNDS = (0.12, 0.48)
 _OFFSET_BOUND = 0.2
 _LAG_BOUNDS = (-0.3, 1.0)
-_MOST_STEPS = 25
-
-
-@dataclass(frozen=True, slots=True)
-class Prior:
-    """What is known before the readings: a mean and a standard uncertainty for every parameter.
-
-    Order: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw. Infinite
-    is unknown.
-    """
-
-    mean: Floats
-    sd: Floats
-
-    @property
-    def precision(self) -> Floats:
-        """One over the variances."""
-        return np.asarray(1.0 / self.sd**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +49,7 @@ class Modelled:
     residual_mm : ndarray, shape (m,)
         Reading less model.
     jacobian : ndarray, shape (m, 6)
-        Derivatives of the model by the parameters, in the order of `Prior`.
+        Derivatives of the model by the parameters, in the order of `CENTRE` and its fellows.
     angle_deg, speed_deg_s, drop : ndarray, shape (m,)
         Crank angle past the centre (unwrapped), crank speed, and drop of the piston in throws, lag removed.
     """
@@ -92,7 +78,7 @@ class PistonFit:
     Attributes
     ----------
     values, covariance : ndarray, shapes (6,), (6, 6)
-        Parameters in the order of `Prior`.
+        Parameters in the order of `CENTRE` and its fellows.
     variance_mm2, known_mm : ndarray, shape (m,)
         Variance of each reading, and the standard uncertainty in it that is not the step's, jitter's or extra.
     robust : ndarray, shape (m,)
@@ -126,7 +112,7 @@ class PistonFit:
 
 
 def model_piston(readings: Readings, values: Floats) -> Modelled:
-    """Model every reading with the given parameters, in the order of `Prior`."""
+    """Model every reading with the given parameters, in the order of `CENTRE` and its fellows."""
     crank, speed = readings.motion.angle_and_speed(readings.time_s - values[LAG])
     angle = crank - values[CENTRE]
     piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
@@ -151,7 +137,7 @@ def fit_piston(
     ----------
     readings : Readings
     start : ndarray, shape (6,)
-        First guess, in the order of `Prior`.
+        First guess, in the order of `CENTRE` and its fellows.
     prior : Prior
     noise : NoiseModel
         First guess of the noise; jitter and extra are estimated anew in each round but the last.
@@ -164,7 +150,14 @@ def fit_piston(
         known = _known_mm(readings, model, noise.step_mm, float(values[LAG]))
         variance = noise.variance_mm2(model.rate_mm_s, known)
         robust = robust_weights(model.residual_mm, np.sqrt(variance))
-        values, model, covariance = _descend(readings, values, model, prior, robust / variance)
+        values, model, covariance = settle(
+            partial(model_piston, readings),
+            values,
+            model,
+            prior=prior,
+            weight=robust / variance,
+            within=_within_bounds,
+        )
         fit = PistonFit(values, covariance, readings, model, noise, variance, known, robust)
         if left > 1:
             share = 1.0 - fit.freedom_used / len(readings.time_s)
@@ -203,54 +196,9 @@ def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float)
     return known
 
 
-def _descend(
-    readings: Readings, values: Floats, model: Modelled, prior: Prior, weight: Floats
-) -> tuple[Floats, Modelled, Floats]:
-    """Gauss-Newton, halving steps that do not help; gives parameters, model and covariance."""
-    cost = _cost(model, values, prior, weight)
-    for _ in range(_MOST_STEPS):
-        covariance, step = _newton_step(model, values, prior, weight)
-        for halving in range(12):
-            trial = _within_bounds(values + 0.5**halving * step)
-            trial_model = model_piston(readings, trial)
-            trial_cost = _cost(trial_model, trial, prior, weight)
-            if trial_cost <= cost:
-                break
-        else:
-            break
-        gained = cost - trial_cost
-        values, model, cost = trial, trial_model, trial_cost
-        if gained < 1e-3:
-            break
-    covariance, _ = _newton_step(model, values, prior, weight)
-    return values, model, covariance
-
-
-def _newton_step(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> tuple[Floats, Floats]:
-    weighted = model.jacobian * weight[:, None]
-    known = np.isfinite(prior.sd)
-    pull = prior.precision * np.where(known, prior.mean - values, 0.0)
-    covariance = _inverse(weighted.T @ model.jacobian + np.diag(prior.precision))
-    return covariance, covariance @ (weighted.T @ model.residual_mm + pull)
-
-
-def _cost(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> float:
-    known = np.isfinite(prior.sd)
-    away = (values[known] - prior.mean[known]) / prior.sd[known]
-    return float(weight @ model.residual_mm**2 + away @ away)
-
-
 def _within_bounds(values: Floats) -> Floats:
     bounded = values.copy()
     bounded[RATIO] = np.clip(values[RATIO], *_RATIO_BOUNDS)
     bounded[OFFSET] = np.clip(values[OFFSET], -_OFFSET_BOUND, _OFFSET_BOUND)
     bounded[LAG] = np.clip(values[LAG], *_LAG_BOUNDS)
     return bounded
-
-
-def _inverse(normal: Floats) -> Floats:
-    """Inverse of a normal matrix, scaled first so that unlike units do no harm."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled = normal * np.outer(scale, scale)
-    inverse: Floats = np.linalg.pinv(scaled, rcond=1e-13, hermitian=True) * np.outer(scale, scale)
-    return inverse

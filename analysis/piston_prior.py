@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from analysis.lag import lag_prior
-from analysis.piston_fit import LAG, OFFSET, RATIO, Prior
+from analysis.least_squares import Prior
+from analysis.piston_fit import LAG, OFFSET, RATIO
 from analysis.refusals import Refusal
 from analysis.results import TdcSettings
 from analysis.slider_crank import throw_mm

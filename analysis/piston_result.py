@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.equal_readings import equal_readings
+from analysis.least_squares import Prior
 from analysis.passes import Sweep, find_sweeps
-from analysis.piston_fit import CENTRE, LAG, OFFSET, RATIO, SCALE, ZERO, PistonFit, Prior
+from analysis.piston_fit import CENTRE, LAG, OFFSET, RATIO, SCALE, ZERO, PistonFit
 from analysis.piston_prior import known_throw_mm
 from analysis.refusals import Warn
 from analysis.results import Contribution, Curve, EqualReadings, Pass, TdcResult, TdcSettings
