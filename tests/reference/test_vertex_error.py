@@ -66,9 +66,10 @@ def test_the_piston_fit_states_that_standard_error_when_all_but_the_top_is_known
     """
     ratio = 0.3
     throw = 2 * CURVATURE * (180 / pi) ** 2 / (1 + ratio)
+    below = SliderCrank(2 * throw, throw / ratio).below_top_mm
     time_s = np.arange(0.0, 60.0, 0.01)
     motion = follow_crank(time_s, time_s - 30.0)
-    readings = Readings(motion, ANGLE_DEG + 30.0, -CURVATURE * ANGLE_DEG**2)
+    readings = Readings(motion, ANGLE_DEG + 30.0, -below(ANGLE_DEG))
     known, doubt = np.zeros(6), np.full(6, np.inf)
     known[RATIO] = ratio
     for one in (LAG, RATIO, OFFSET):
@@ -80,7 +81,6 @@ def test_the_piston_fit_states_that_standard_error_when_all_but_the_top_is_known
     assert stated == pytest.approx(PUBLISHED_U_DEG, rel=0.04), (
         "20 degrees off, the sine is less than its angle"
     )
-    below = SliderCrank(2 * throw, throw / ratio).below_top_mm
     slope = (below(ANGLE_DEG + 1e-3) - below(ANGLE_DEG - 1e-3)) / 2e-3
     assert stated == pytest.approx(NOISE_MM / sqrt(np.sum(slope**2)), rel=2e-3)
 
