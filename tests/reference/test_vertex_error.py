@@ -67,7 +67,7 @@ def test_the_piston_fit_states_that_standard_error_when_all_but_the_top_is_known
     ratio = 0.3
     throw = 2 * CURVATURE * (180 / pi) ** 2 / (1 + ratio)
     below = SliderCrank(2 * throw, throw / ratio).below_top_mm
-    time_s = np.arange(0.0, 60.0, 0.01)
+    time_s = np.arange(0.0, 60.0, 0.002)
     motion = follow_crank(time_s, time_s - 30.0)
     readings = Readings(motion, ANGLE_DEG + 30.0, -below(ANGLE_DEG))
     known, doubt = np.zeros(6), np.full(6, np.inf)
