@@ -8,7 +8,8 @@ import numpy as np
 
 from analysis.lobe_budget import budget_of
 from analysis.lobe_faults import refuse_before_fit, refuse_shape, warnings_of
-from analysis.lobe_fit import ForwardReadings, LagPrior, LobeFit, fit_lobe
+from analysis.lobe_fit import fit_lobe
+from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
 from analysis.lobe_passes import PassFit, fit_passes
 from analysis.lobe_play import SAFE_SLACK_DEG, Engagement, find_engagement
 from analysis.lobe_shape import LobeShape, Reading

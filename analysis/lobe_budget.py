@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.lobe_fit import LobeFit
+from analysis.lobe_model import LobeFit
 from analysis.lobe_passes import PassFit, between_passes_u_deg
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.results import Contribution, LobeSettings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.lobe_fit import LagPrior, LobeFit
+from analysis.lobe_model import LagPrior, LobeFit
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.passes import Sweep
 from analysis.refusals import Refusal, Warn

@@ -19,6 +19,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_basis import SplineBasis, gram, project
+from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.lobe_noise import local_roughness, renewed, shared_error
 from analysis.lobe_survey import Survey
 from analysis.noise_model import NoiseModel, robust_weights
@@ -45,92 +46,6 @@ _MOST_SPLIT = 14
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
-
-
-@dataclass(frozen=True, slots=True)
-class ForwardReadings:
-    """Readings that count for the curve: arrival times and lift-positive values (polarity applied)."""
-
-    time_s: Floats
-    value_mm: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class LagPrior:
-    """What is known of the lag before the fit: mean and standard uncertainty, seconds."""
-
-    lag_s: float
-    u_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """Readings put onto the cycle with one lag, and what the curve says there.
-
-    Attributes
-    ----------
-    phase_deg, speed_deg_s : ndarray, shape (m,)
-        Where the crank stood one lag before, counted from the survey's start, and how fast it turned.
-    index, value : ndarray, shape (m, 4)
-        Splines alive there.
-    lift_mm, slope_mm_deg, rate_mm_s : ndarray, shape (m,)
-        The curve there, its slope, and how fast the plunger moved.
-    crank_mm : ndarray, shape (m,)
-        What the crank's own uncertainty makes of the reading.
-    residual_mm : ndarray, shape (m,)
-        Reading less base less curve.
-    """
-
-    phase_deg: Floats
-    speed_deg_s: Floats
-    index: Ints
-    value: Floats
-    lift_mm: Floats
-    slope_mm_deg: Floats
-    rate_mm_s: Floats
-    crank_mm: Floats
-    residual_mm: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class LobeFit:
-    """The fitted lobe.
-
-    Attributes
-    ----------
-    coefficients : ndarray, shape (p,)
-        Of the spline, mm above the base level where the base circle was seen, else mm of reading.
-    base_mm : float or None
-        Lift-positive reading on the base circle.
-    covariance : ndarray
-        Of [coefficients, base (if any), lag].
-    bending : ndarray, shape (cells,)
-        Variance of the third derivative along the lobe, mm²/deg⁵.
-    weight, variance_mm2 : ndarray, shape (m,)
-        Weight that each reading had, 1/mm², and its variance by the noise model alone.
-    """
-
-    survey: Survey
-    basis: SplineBasis
-    coefficients: Floats
-    base_mm: float | None
-    lag_s: float
-    covariance: Floats
-    noise: NoiseModel
-    bending: Floats
-    placed: Placed
-    weight: Floats
-    variance_mm2: Floats
-    rounds: int
-
-    @property
-    def lag_u_s(self) -> float:
-        """Standard uncertainty of the lag."""
-        return float(np.sqrt(self.covariance[-1, -1]))
-
-    def lift_mm(self, phase_deg: Floats, derivative: int = 0) -> Floats:
-        """Curve (or derivative a degree) at phases counted from the survey's start."""
-        return self.basis.evaluate(self.coefficients, phase_deg, derivative)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,11 +187,13 @@ class _Work:
         index, value, slopes = self.basis.local_with_slope(phase)
         own = state.coefficients[index]
         lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
-        crank_mm = self.motion.u_deg(then) * np.abs(slope)
+        crank_u = self.motion.u_deg(then)
+        sure = np.isfinite(crank_u)
+        crank_mm = np.where(sure, crank_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
         known = np.hypot(crank_mm, missed)
-        return Placed(phase, speed, index, value, lift, slope, slope * speed, known, residual)
+        return Placed(phase, speed, index, value, lift, slope, slope * speed, known, residual, sure)
 
     def round(self, state: _State, trusting: bool) -> _State:
         """One Gauss-Newton step with the noise as the residuals show it, then the bending again."""
@@ -357,7 +274,7 @@ class _Work:
         shared = shared_error(self.readings.value_mm, placed.lift_mm, noise.step_mm)
         variance = alone + (shared - 1.0) * (noise.step_mm**2 / 12.0 + placed.crank_mm**2)
         variance = variance * roughness[self._cells(placed.phase_deg)]
-        known = self.basis.covers(placed.phase_deg) / variance
+        known = (self.basis.covers(placed.phase_deg) & placed.known) / variance
         if trusting:
             return known, alone
         return robust_weights(placed.residual_mm, np.sqrt(variance + _KINK_MM**2)) * known, alone

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.crank_motion import CrankMotion
-from analysis.lobe_fit import ForwardReadings, LobeFit
+from analysis.lobe_model import ForwardReadings, LobeFit
 from analysis.lobe_survey import CYCLE_DEG
 from analysis.passes import Sweep
 from analysis.streams import Floats

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.lobe_fit import LobeFit
+from analysis.lobe_model import LobeFit
 from analysis.streams import Floats
 
 _GRID_DEG = 0.5

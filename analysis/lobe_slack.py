@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.crank_motion import CrankMotion
-from analysis.lobe_fit import ForwardReadings, LobeFit
+from analysis.lobe_model import ForwardReadings, LobeFit
 from analysis.noise_model import robust_weights
 from analysis.streams import Floats
 
