@@ -11,7 +11,8 @@ from analysis.lobe_faults import refuse_before_fit, refuse_shape, warnings_of
 from analysis.lobe_fit import fit_lobe
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
 from analysis.lobe_passes import PassFit, fit_passes
-from analysis.lobe_play import SAFE_SLACK_DEG, Engagement, find_engagement
+from analysis.lobe_play import SAFE_SLACK_DEG, find_engagement
+from analysis.lobe_readings import backward_readings, forward_readings, wild_readings
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.lobe_slack import Slack, find_slack
 from analysis.lobe_survey import CYCLE_DEG, Survey, survey_lobe
@@ -33,7 +34,6 @@ UNKNOWN_LAG = LagPrior(0.09, 0.06)
 """Before anything is known: dial indicators answer some 20 to 150 ms late."""
 
 _FIRST_JITTER_S = 0.005
-_JITTER_ROOM_S = 0.03
 _MOST_BLUR_DEG = 12.0
 _CURVE_STEP_DEG = 1.0
 
@@ -43,7 +43,6 @@ class _Found:
     """Everything that the numbers are taken from."""
 
     checked: CheckedStreams
-    engaged: Engagement
     readings: ForwardReadings
     sweeps: tuple[Sweep, ...]
     fit: LobeFit
@@ -92,9 +91,10 @@ def _lag_prior(gauge: GaugeFacts) -> LagPrior:
 def _find(checked: CheckedStreams, prior: LagPrior, start: LobeResult | None) -> _Found:
     motion = checked.motion
     sweeps = find_sweeps(motion)
-    engaged = find_engagement(motion)
     near = prior if start is None else LagPrior(start.lag_s, min(prior.u_s, max(start.lag_u_s, 0.005)))
-    time_s, value = _forward(checked, engaged, near)
+    wild = wild_readings(checked.streams.gauge_mm)
+    engaged = find_engagement(motion)
+    time_s, value = forward_readings(checked, engaged, near, wild)
     refuse_before_fit(checked, sweeps, time_s)
     then = time_s - near.lag_s
     blur = min(near.u_s * float(np.median(np.abs(motion.speed_deg_s(then)))), _MOST_BLUR_DEG)
@@ -103,27 +103,11 @@ def _find(checked: CheckedStreams, prior: LagPrior, start: LobeResult | None) ->
     noise = NoiseModel(checked.step_mm, _FIRST_JITTER_S, 0.0)
     readings = ForwardReadings(time_s, survey.polarity * value)
     fit = fit_lobe(motion, survey, basis, readings, prior=prior, noise=noise)
-    back = _backward(checked, engaged, fit)
+    found_lag = LagPrior(fit.lag_s, fit.lag_u_s)
+    back = backward_readings(checked, engaged, found_lag, wild, survey.polarity)
     slack = find_slack(motion, fit, back)
     passes = fit_passes(motion, fit, readings, sweeps)
-    return _Found(checked, engaged, readings, sweeps, fit, LobeShape(fit), slack, passes, prior)
-
-
-def _forward(checked: CheckedStreams, engaged: Engagement, lag: LagPrior) -> tuple[Floats, Floats]:
-    """Readings whose whole possible moment of sampling lies in forward drive."""
-    time_s, value = checked.streams.gauge_time_s, checked.streams.gauge_mm
-    room = 2.0 * lag.u_s + _JITTER_ROOM_S
-    use = engaged.forward_throughout(time_s - lag.lag_s - room, time_s - max(lag.lag_s - room, 0.0))
-    use &= checked.motion.covered(time_s - lag.lag_s)
-    return time_s[use], value[use]
-
-
-def _backward(checked: CheckedStreams, engaged: Engagement, fit: LobeFit) -> ForwardReadings:
-    time_s, value = checked.streams.gauge_time_s, checked.streams.gauge_mm
-    room = 2.0 * fit.lag_u_s + _JITTER_ROOM_S
-    use = engaged.backward_throughout(time_s - fit.lag_s - room, time_s - fit.lag_s + room)
-    use &= checked.motion.covered(time_s - fit.lag_s)
-    return ForwardReadings(time_s[use], fit.survey.polarity * value[use])
+    return _Found(checked, readings, sweeps, fit, LobeShape(fit), slack, passes, prior)
 
 
 def _result(found: _Found, settings: LobeSettings, gauge: GaugeFacts) -> LobeResult:

@@ -10,7 +10,8 @@ from analysis.lobe_model import LobeFit
 from analysis.streams import Floats
 
 _GRID_DEG = 0.5
-_FLAT_DROP = 1e-3
+_LEAST_FLAT_MM = 5e-4
+_FLAT_DOUBTS = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,14 @@ class LobeShape:
         return self.lift(self.peak_deg)
 
     def full_lift(self) -> Reading:
-        """Phase of full lift: where the slope is nought."""
+        """Phase of full lift: the middle of what lies within the curve's own doubt of the peak.
+
+        On a pointed nose that is where the slope is nought, on a flat one the middle of the flat.
+        """
+        drop = max(_LEAST_FLAT_MM, _FLAT_DOUBTS * self.peak().u(self.fit.covariance))
+        middle = self.centre_at_drop(drop)
+        if middle is not None:
+            return middle
         bend = float(self.fit.lift_mm(np.array([self.peak_deg]), 2)[0])
         return Reading(self.peak_deg, self._row(self.peak_deg, 1) / max(-bend, 1e-9))
 

@@ -24,6 +24,8 @@ _KNOT_DEG = 5.0
 _FINE_KNOT_DEG = 1.25
 _BLURS = 2.0
 _KINK_REACH_DEG = 8.0
+_LONGEST_NOSE_DEG = 60.0
+_INSIDE_DEG = 12.0
 
 Bools = NDArray[np.bool_]
 
@@ -114,7 +116,7 @@ def survey_lobe(crank_deg: Floats, gauge_mm: Floats, step_mm: float, blur_deg: f
     Raises
     ------
     Refusal
-        `not_a_lobe` when nothing rises.
+        `not_a_lobe` when nothing rises; `nose_not_seen` when only the base circle and the feet were.
     """
     start, span, closed = _covered(crank_deg, blur_deg)
     phase = np.mod(crank_deg - start, CYCLE_DEG)
@@ -195,9 +197,11 @@ def _clear_of_base(phase: Floats, lift: Floats, peak: float, noise: float) -> tu
 
 
 def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise: float) -> Survey:
+    rest = _resting(centre, level, noise)
+    if rest is not None and min(rest[0] - centre[0], centre[-1] - rest[1]) > _INSIDE_DEG:
+        return _survey_round_base(start, centre, level, rest, noise)
     ends = 0.5 * (float(level[0]) + float(level[-1]))
-    above, below = level.max() - max(level[0], level[-1]), min(level[0], level[-1]) - level.min()
-    polarity = 1 if above >= below else -1
+    polarity = _open_polarity(level, None if rest is None else rest[2])
     lift = polarity * (level - ends)
     inner = lift > 0.9 * lift.max() + 0.1 * lift.min()
     peak = float(centre[inner].mean())
@@ -223,6 +227,54 @@ def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise
         float(lift.max() - base),
         (left, right),
     )
+
+
+def _open_polarity(level: Floats, base: float | None) -> int:
+    """Away from the base circle where it was seen, else away from the ends of what was seen."""
+    if base is not None:
+        return 1 if level.max() - base > base - level.min() else -1
+    above, below = level.max() - max(level[0], level[-1]), min(level[0], level[-1]) - level.min()
+    return 1 if above >= below else -1
+
+
+def _resting(centre: Floats, level: Floats, noise: float) -> tuple[float, float, float] | None:
+    """Start, end and level of the longest stretch on which the gauge rests: longer than any nose is flat."""
+    best, first = (0, 0), 0
+    for last in range(len(level)):
+        if last and centre[last] - centre[last - 1] > 4.0 * _BIN_DEG:
+            first = last
+        while float(np.ptp(level[first : last + 1])) > noise:
+            first += 1
+        if centre[last] - centre[first] > centre[best[1]] - centre[best[0]]:
+            best = (first, last)
+    low, high = float(centre[best[0]]), float(centre[best[1]])
+    if high - low < _LONGEST_NOSE_DEG:
+        return None
+    return low, high, float(np.median(level[best[0] : best[1] + 1]))
+
+
+def _survey_round_base(
+    start: float, centre: Floats, level: Floats, rest: tuple[float, float, float], noise: float
+) -> Survey:
+    """The base circle lies inside what was seen, flanks on both its sides: a lobe taken from its other side."""
+    base = rest[2]
+    polarity = 1 if level.max() - base > base - level.min() else -1
+    lift = polarity * (level - base)
+    cut = np.mod(start + 0.5 * (rest[0] + rest[1]), CYCLE_DEG)
+    turned = np.mod(centre + start - cut, CYCLE_DEG)
+    order = np.argsort(turned)
+    turned, lift = turned[order], lift[order]
+    clear = turned[lift > noise]
+    gap = np.diff(clear)
+    if len(gap) and float(gap.max()) > _OPEN_GAP_DEG:
+        raise Refusal(
+            "nose_not_seen",
+            f"Between the flanks lie {gap.max():.0f} degrees without a reading, where the nose must be: turn "
+            "forwards through the whole lobe.",
+        )
+    peak = float(turned[np.argmax(lift)])
+    ends = _clear_of_base(turned, lift, peak, noise)
+    return Survey(polarity, float(cut), CYCLE_DEG, polarity * base, True, True, peak, float(lift.max()), ends)
 
 
 def _flat_end(centre: Floats, lift: Floats, noise: float) -> float | None:
