@@ -1,34 +1,48 @@
-"""Who may ask: every request, HTTP or WebSocket, passes here first.
+"""Who may ask: the rules that every request, HTTP or WebSocket, is held to before anything is done.
 
 A page of another site, open in a browser on the shop's network, could otherwise read the bench or press its
 buttons. Two checks stop that: the Host must be an address or a name of this machine, and an Origin, which
 browsers send with everything that can change something, must be the very page's own.
 
-The third question, whether this screen may change anything, is asked in `Access.permits`.
+The third question is whether this caller may do this. A caller on this machine stands at the bench and may do
+everything. A caller on the network may look, if the owner leaves viewing open, and may change something only
+once its screen is paired. What nobody has thought of needs pairing: the table of the public is the short one.
 """
 
 from __future__ import annotations
 
 import ipaddress
 import socket
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from enum import StrEnum
 from urllib.parse import urlsplit
 
-from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import JSONResponse
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.datastructures import Headers
+from starlette.requests import cookie_parser
+from starlette.types import Scope
 
+COOKIE = "lobewright_screen"
 READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
-HEADERS = {
-    "Content-Security-Policy": "default-src 'self'; style-src 'self' 'unsafe-inline'; "
-    "img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; form-action 'self'; "
-    "frame-ancestors 'none'",
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-}
+PUBLIC = frozenset({("GET", "/pair"), ("HEAD", "/pair"), ("POST", "/pair")})
+"""What a screen needs in order to pair; open to every caller, as are the files under `PUBLIC_FOLDER`."""
+PUBLIC_FOLDER = "/static/"
+BENCH_ONLY = ("/pair/", "/api/pairing/")
+"""Codes, and the list of paired screens: for the machine at the bench alone."""
+NOT_PAIRED = (
+    "This screen is not paired with the bench, so it {may}. Open /pair on it, and type the code that "
+    "`lobewright pair` shows at the bench."
+)
+AT_THE_BENCH = "This can be done at the bench's own machine only."
+
+
+class Caller(StrEnum):
+    """The least a caller has to be."""
+
+    ANYONE = "anyone on the network"
+    VIEWER = "whoever may look"
+    PAIRED = "paired screens, and the bench"
+    BENCH = "the bench's own machine"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +60,44 @@ def own_names(extra: Iterable[str] = ()) -> frozenset[str]:
     return frozenset({"localhost", host, f"{host.split('.')[0]}.local", *(name.lower() for name in extra)})
 
 
+def least_caller(kind: str, method: str, path: str) -> Caller:
+    """Say who may ask for this.
+
+    Parameters
+    ----------
+    kind : str
+        ``http`` or ``websocket``.
+    method : str
+        HTTP method; of no account for a WebSocket.
+    path : str
+        As the routes see it, decoded.
+    """
+    reads = method in READING_METHODS if kind == "http" else path == "/live"
+    if kind == "http":
+        if path.startswith(BENCH_ONLY):
+            return Caller.BENCH
+        if (method, path) in PUBLIC or (reads and path.startswith(PUBLIC_FOLDER)):
+            return Caller.ANYONE
+    return Caller.VIEWER if reads else Caller.PAIRED
+
+
 @dataclass(frozen=True, slots=True)
 class Access:
-    """The rules; pure, apart from asking this machine's name when made."""
+    """The rules; pure, apart from asking this machine's name when made.
+
+    Attributes
+    ----------
+    names
+        Host names under which the pages may be asked for.
+    viewing_open
+        Whether an unpaired screen on the network may look.
+    is_paired
+        Tells whether a cookie's token is that of a paired screen.
+    """
 
     names: frozenset[str] = field(default_factory=own_names)
+    viewing_open: bool = True
+    is_paired: Callable[[str], bool] = lambda token: False
 
     def denial(self, scope: Scope) -> Denial | None:
         """Give the reason to turn a request away, or `None`."""
@@ -70,8 +117,16 @@ class Access:
         return self.permits(scope)
 
     def permits(self, scope: Scope) -> Denial | None:
-        """Say whether this caller may do this; pairing of screens belongs here."""
-        return None
+        """Say whether this caller may do this."""
+        least = least_caller(scope["type"], scope.get("method", ""), scope.get("path", ""))
+        if least is Caller.ANYONE or (least is Caller.VIEWER and self.viewing_open) or at_bench(scope):
+            return None
+        if least is Caller.BENCH:
+            return Denial(403, "bench_only", AT_THE_BENCH)
+        if self.is_paired(token_of(scope)):
+            return None
+        may = "may look but not change anything" if self.viewing_open else "may not look"
+        return Denial(401, "not_paired", NOT_PAIRED.format(may=may))
 
     def _is_own_host(self, host: str, scope: Scope) -> bool:
         """Accept own names, and the very address that this connection came in on.
@@ -86,19 +141,33 @@ class Access:
             address = ipaddress.ip_address(name)
         except ValueError:
             return name in self.names
-        called = (scope.get("server") or ("", 0))[0]
-        try:
-            return address == _plain(ipaddress.ip_address(called.partition("%")[0]))
-        except ValueError:
-            return address.is_loopback
+        called = _address((scope.get("server") or ("", 0))[0])
+        return address.is_loopback if called is None else address == called
 
 
-def _plain(
-    address: ipaddress.IPv4Address | ipaddress.IPv6Address,
-) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
-    """Give an IPv4 address that came in through IPv6 as what it is."""
-    mapped = getattr(address, "ipv4_mapped", None)
-    return mapped or address
+def at_bench(scope: Scope) -> bool:
+    """Tell whether the caller is on this machine; an address that cannot be told is on the network."""
+    address = caller_address(scope)
+    return address is not None and address.is_loopback
+
+
+def caller_address(scope: Scope) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    """Give the address a connection came from; `None` where it is none."""
+    return _address((scope.get("client") or ("", 0))[0])
+
+
+def token_of(scope: Scope) -> str:
+    """Give the token of the caller's cookie, empty without one."""
+    return cookie_parser(Headers(scope=scope).get("cookie", "")).get(COOKIE, "")
+
+
+def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    """Read an address; an IPv4 one that came in through IPv6 is given as what it is."""
+    try:
+        address = ipaddress.ip_address(text.partition("%")[0])
+    except ValueError:
+        return None
+    return getattr(address, "ipv4_mapped", None) or address
 
 
 def _host_name(host: str) -> str | None:
@@ -117,45 +186,3 @@ def _is_same(origin: str, host: str) -> bool:
     except ValueError:
         return False
     return parts.scheme in {"http", "https"} and parts.netloc.lower() == host.lower()
-
-
-class AccessMiddleware:
-    """Turns away what `Access` denies, and sets the headers that every answer carries."""
-
-    def __init__(self, app: ASGIApp, access: Access) -> None:
-        self._app = app
-        self._access = access
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Check one request and pass it on."""
-        if scope["type"] == "lifespan":
-            await self._app(scope, receive, send)
-            return
-        denial = self._access.denial(scope)
-        if denial is None:
-            await self._app(scope, receive, _with_headers(send) if scope["type"] == "http" else send)
-        else:
-            await _turn_away(denial, scope, receive, send)
-
-
-def _with_headers(send: Send) -> Send:
-    async def sending(message: Message) -> None:
-        if message["type"] == "http.response.start":
-            headers = MutableHeaders(scope=message)
-            for name, value in HEADERS.items():
-                headers.setdefault(name, value)
-        await send(message)
-
-    return sending
-
-
-async def _turn_away(denial: Denial, scope: Scope, receive: Receive, send: Send) -> None:
-    answer = JSONResponse({"code": denial.code, "message": denial.message}, denial.status)
-    if scope["type"] == "http":
-        await answer(scope, receive, _with_headers(send))
-    elif "websocket.http.response" in scope.get("extensions", {}):
-        await receive()
-        await answer(scope, receive, send)
-    else:
-        await receive()
-        await send({"type": "websocket.close", "code": 1008})

@@ -16,12 +16,15 @@ from api import (
     routes_jobs,
     routes_measurements,
     routes_pages,
+    routes_pairing,
     routes_sheet,
     routes_traces,
 )
-from api.access import Access, AccessMiddleware, own_names
+from api.access import Access, own_names
 from api.config import ServiceConfig
 from api.estimate import PROGRAM
+from api.gate import Gate
+from api.pairing import Pairing
 from api.problems import add_problems
 from api.service import Service
 
@@ -33,6 +36,7 @@ ROUTERS = (
     routes_sheet.router,
     routes_measurements.router,
     routes_traces.router,
+    routes_pairing.router,
     routes_pages.router,
 )
 DESCRIPTION = """
@@ -65,6 +69,8 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
         finally:
             await running.stop()
 
+    pairing = Pairing(config.data_dir)
+    access = Access(own_names(config.names), config.viewing_open, pairing.screens.knows)
     app = FastAPI(
         title="Lobewright",
         version=PROGRAM,
@@ -73,10 +79,11 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
         docs_url=None,
         redoc_url=None,
         middleware=[
-            Middleware(AccessMiddleware, Access(own_names(config.names))),
+            Middleware(Gate, access),
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
         ],
     )
+    app.state.pairing = pairing
     for router in ROUTERS:
         app.include_router(router)
     add_problems(app)

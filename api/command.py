@@ -17,6 +17,8 @@ PARTS = {
         "ports",
         "Serial ports, what each seems to send, a bench file to start from.",
     ),
+    "pair": ("api.pair_command", "pair", "Let another screen change things; list and revoke paired screens."),
+    "routes": ("api.routes_command", "routes", "Every address of the service, and who may call it."),
     "measure": ("api.measure_command", "measure", "True TDC or a lobe's centre from trace files."),
     "export": ("api.archive_command", "export", "Write traces of the shop to files."),
     "import": ("api.archive_command", "import_", "Take trace files into the shop."),

@@ -20,6 +20,8 @@ class ServiceConfig:
         The bench file that capture reads; `None` where capture is somebody else's.
     host, port
         Where the pages are served; this machine only unless told.
+    viewing_open
+        Whether screens of the network that are not paired may look; changing always needs pairing.
     names
         Further host names under which the pages may be asked for.
     notice
@@ -32,6 +34,7 @@ class ServiceConfig:
     bench_file: Path | None = None
     host: str = "127.0.0.1"
     port: int = DEFAULT_PORT
+    viewing_open: bool = True
     names: frozenset[str] = field(default_factory=frozenset)
     notice: str = ""
     simulator_url: str = ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import json
 import logging
 import os
@@ -27,6 +28,9 @@ PING_S = 4.0
 LARGEST_WORD = 65_536
 DENIED = "ASGI callable returned without completing handshake."  # said of every WebSocket turned away
 WEB_FILE = "web.json"
+THIS_MACHINE = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"
+MOST_CONNECTIONS = 256
 DEFAULT_DATA = Path("lobewright-data")
 
 
@@ -42,9 +46,17 @@ DEFAULT_DATA = Path("lobewright-data")
 )
 @click.option(
     "--host",
-    default="127.0.0.1",
+    help="Address to listen on; left out: this machine only, or with --shop every network it is on.",
+)
+@click.option(
+    "--shop", is_flag=True, help="Serve the shop's network; screens pair before they change anything."
+)
+@click.option(
+    "--viewing",
+    type=click.Choice(["open", "code"]),
+    default="open",
     show_default=True,
-    help="Address to listen on; this machine only unless told.",
+    help="Whether screens of the network may look without pairing, or need a code for that too.",
 )
 @click.option(
     "--port",
@@ -53,10 +65,18 @@ DEFAULT_DATA = Path("lobewright-data")
     type=click.IntRange(0, 65535),
     help="Port of the pages; 0: any free one.",
 )
-def run(bench_file: Path, data_dir: Path, host: str, port: int) -> None:
+def run(bench_file: Path, data_dir: Path, host: str | None, shop: bool, viewing: str, port: int) -> None:
     """Run a real bench: read its instruments, keep everything, serve the pages."""
     check_bench(bench_file)
-    serve(ServiceConfig(data_dir=data_dir, bench_file=bench_file, host=host, port=port))
+    serve(
+        ServiceConfig(
+            data_dir=data_dir,
+            bench_file=bench_file,
+            host=host or (EVERYWHERE if shop else THIS_MACHINE),
+            port=port,
+            viewing_open=viewing == "open",
+        )
+    )
 
 
 def check_bench(bench_file: Path) -> None:
@@ -99,12 +119,12 @@ def serve(config: ServiceConfig, companion: Companion | None = None) -> None:
     """
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     _make_folder(config.data_dir)
-    with told_to_stop(), listening(config.host, config.port) as listener:
+    with told_to_stop(), _all_listening(config.host, config.port) as listeners:
         from api.service import Service
 
         service = Service(config)
-        with _web_file(config, listener):
-            _serve_on(listener, config, service, companion)
+        with _web_file(config, listeners[-1]):
+            _serve_on(listeners, config, service, companion)
 
 
 @contextlib.contextmanager
@@ -122,12 +142,13 @@ def told_to_stop() -> Iterator[None]:
 
 
 def _serve_on(
-    listener: socket.socket, config: ServiceConfig, service: Service, companion: Companion | None
+    listeners: list[socket.socket], config: ServiceConfig, service: Service, companion: Companion | None
 ) -> None:
     import uvicorn
 
     from api.app import create_app
     from api.supervise import CaptureKeeper
+    from api.web_protocol import ShopProtocol
 
     keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
     sys.setswitchinterval(SWITCH_S)
@@ -137,6 +158,9 @@ def _serve_on(
         log_level="warning",
         access_log=False,
         server_header=False,
+        proxy_headers=False,  # or a caller could say that it is somebody else
+        http=ShopProtocol,
+        limit_concurrency=MOST_CONNECTIONS,
         timeout_graceful_shutdown=GRACE_S,
         ws_ping_interval=PING_S,
         ws_ping_timeout=PING_S,
@@ -146,10 +170,10 @@ def _serve_on(
     if keeper is not None:
         keeper.start()
     if companion is not None:
-        companion.start(address_of(listener))
-    click.echo(f"Lobewright is at {address_of(listener)}", err=True)
+        companion.start(address_of(listeners[-1]))
+    click.echo(f"Lobewright is at {address_of(listeners[0])}", err=True)
     try:
-        uvicorn.Server(settings).run([listener])
+        uvicorn.Server(settings).run(listeners)
     finally:
         if companion is not None:
             companion.stop()
@@ -193,6 +217,17 @@ def listening(host: str, port: int) -> Iterator[socket.socket]:
         ) from None
     with listener:
         yield listener
+
+
+@contextlib.contextmanager
+def _all_listening(host: str, port: int) -> Iterator[list[socket.socket]]:
+    """Open the port of the pages, and last the one for this machine: who stands at the bench is let in."""
+    with listening(host, port) as listener, contextlib.ExitStack() as further:
+        listeners = [listener]
+        own = ipaddress.ip_address(listener.getsockname()[0].partition("%")[0])
+        if not own.is_loopback and not own.is_unspecified:
+            listeners.append(further.enter_context(listening(THIS_MACHINE, listener.getsockname()[1])))
+        yield listeners
 
 
 def address_of(listener: socket.socket) -> str:

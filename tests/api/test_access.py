@@ -1,4 +1,4 @@
-"""Own hosts and own pages only."""
+"""Own hosts and own pages only; who is at the bench, who is on the network, what each may do."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import socket
 
 import pytest
 
-from api.access import Access, own_names
+from api.access import COOKIE, Access, Caller, least_caller, own_names
 
 
 def scope(
@@ -15,7 +15,11 @@ def scope(
     named = {} if host is None else {"host": host}
     named |= {name.replace("_", "-"): value for name, value in headers.items()}
     raw = [(name.encode(), value.encode()) for name, value in named.items()]
-    return {"type": kind, "method": method, "headers": raw, "server": (called, 8720)}
+    caller = {
+        "client": ("127.0.0.1", 50_000),
+        "path": "/live" if kind == "websocket" else "/api/measurements",
+    }
+    return {"type": kind, "method": method, "headers": raw, "server": (called, 8720), **caller}
 
 
 ACCESS = Access(own_names({"bench.shop.example"}))
@@ -107,3 +111,73 @@ def test_a_header_given_twice_is_turned_away(name: str) -> None:
 
 def test_programs_that_are_no_browser_need_no_origin() -> None:
     assert ACCESS.denial(scope("localhost:8720", method="POST")) is None
+
+
+# -- who may do what
+
+
+def asked(client: object, path: str = "/api/measurements", method: str = "POST", cookie: str = ""):
+    kind = "websocket" if method == "WS" else "http"
+    one = scope("localhost:8720", kind=kind, method=method) | {"path": path, "client": client}
+    one["headers"].append((b"cookie", cookie.encode()))
+    return one
+
+
+AT_THE_BENCH = [("127.0.0.1", 5), ("127.9.9.9", 5), ("::1", 5), ("::ffff:127.0.0.1", 5)]
+ON_THE_NETWORK = [("192.168.1.9", 5), ("::ffff:192.168.1.9", 5), ("fe80::9%eth0", 5), ("unix", 0), None]
+
+
+@pytest.mark.parametrize("client", AT_THE_BENCH)
+def test_a_caller_on_this_machine_may_do_everything(client: object) -> None:
+    for access in (ACCESS, Access(ACCESS.names, viewing_open=False)):
+        for path, method in (("/", "GET"), ("/live", "WS"), ("/api/jobs", "POST"), ("/pair/code", "POST")):
+            assert access.denial(asked(client, path, method)) is None
+
+
+@pytest.mark.parametrize("client", ON_THE_NETWORK)
+def test_a_caller_on_the_network_changes_nothing_before_it_is_paired(client: object) -> None:
+    paired = Access(ACCESS.names, is_paired=lambda token: token == "right")
+    for cookie in ("", f"{COOKIE}=wrong", "other=right", f"{COOKIE}=", f"{COOKIE}x=right"):
+        denial = paired.denial(asked(client, cookie=cookie))
+        assert denial is not None
+        assert (denial.status, denial.code) == (401, "not_paired")
+        assert "/pair" in denial.message
+    assert paired.denial(asked(client, cookie=f"a=b; {COOKIE}=right")) is None
+
+
+@pytest.mark.parametrize("client", ON_THE_NETWORK)
+def test_viewing_is_open_or_by_code_as_the_owner_chooses(client: object) -> None:
+    by_code = Access(ACCESS.names, viewing_open=False, is_paired=lambda token: token == "right")
+    for path, method in (("/", "GET"), ("/api/bench", "GET"), ("/live", "WS"), ("/openapi.json", "GET")):
+        assert ACCESS.denial(asked(client, path, method)) is None
+        assert by_code.denial(asked(client, path, method)).code == "not_paired"
+        assert by_code.denial(asked(client, path, method, f"{COOKIE}=right")) is None
+    for path in ("/pair", "/static/shop.css"):
+        assert by_code.denial(asked(client, path, "GET")) is None
+
+
+@pytest.mark.parametrize(
+    "path", ["/pair/code", "/pair/revoke", "/api/pairing/code", "/api/pairing/screens/3"]
+)
+def test_codes_and_the_list_of_screens_are_for_the_bench_alone(path: str) -> None:
+    access = Access(ACCESS.names, is_paired=lambda token: True)
+    for method in ("GET", "POST", "DELETE"):
+        assert access.denial(asked(("192.168.1.9", 5), path, method, f"{COOKIE}=x")).code == "bench_only"
+        assert access.denial(asked(("127.0.0.1", 5), path, method)) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "method", "path", "least"),
+    [
+        ("http", "POST", "/static/shop.css", Caller.PAIRED),
+        ("http", "PUT", "/pair", Caller.PAIRED),
+        ("http", "POST", "/pair/", Caller.BENCH),
+        ("http", "GET", "/pairing", Caller.VIEWER),
+        ("http", "BREW", "/", Caller.PAIRED),
+        ("websocket", "", "/other", Caller.PAIRED),
+        ("websocket", "", "/static/x", Caller.PAIRED),
+        ("websocket", "", "/pair", Caller.PAIRED),
+    ],
+)
+def test_what_nobody_has_thought_of_needs_pairing(kind: str, method: str, path: str, least: Caller) -> None:
+    assert least_caller(kind, method, path) is least
