@@ -14,9 +14,9 @@ import { isDark, startScreen, tell } from "./screen.js";
 import { Sound } from "./sound.js";
 import { joined } from "./units.js";
 import { followZero } from "./zero.js";
-import { plainName, say, whatOf } from "./words.js";
+import { plainName, whatOf } from "./words.js";
 
-const { settings, link, bench } = startScreen();
+const { settings, link, bench, spoken } = startScreen();
 const sound = new Sound(settings);
 const number = new NumberBox(byId("figure"));
 const cue = pageCue();
@@ -26,7 +26,6 @@ let trouble = "";
 let busy = false;
 let frame = 0;
 
-const spoken = (text) => say(text, settings.chosen.words);
 
 // ---- painting: one frame at most for whatever came ----
 

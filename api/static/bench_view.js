@@ -4,7 +4,7 @@
 
 import { crankChannel, isAlive } from "./bench_state.js";
 import { age, centreAngle, decimalsFor, digits, lengthParts, plainAngle, wrap } from "./units.js";
-import { plainName, whatOf } from "./words.js";
+import { plainName, whatOf, withoutName } from "./words.js";
 
 const NOTHING = { label: "Crank", digits: "–", unit: "°", interval: "", angle: true };
 
@@ -65,7 +65,7 @@ export function readingOf(channel, latest, linkState, ageMs, choices) {
   const alive = isAlive(channel) && !linkOld;
   const seconds = (channel.age_s ?? Infinity) + (Number.isFinite(ageMs) ? ageMs / 1000 : 0);
   const word = linkOld ? `${age(seconds)} old` : isAlive(channel) ? "reading" : plainName(channel.state);
-  return { ...parts, stale: !alive, kind: alive ? "live" : linkOld ? "stop" : "mind", word, note: alive ? rateNote(channel) : channel.sentence };
+  return { ...parts, stale: !alive, kind: alive ? "live" : linkOld ? "stop" : "mind", word, note: alive ? rateNote(channel) : withoutName(channel.sentence, channel.name) };
 }
 
 function rateNote(channel) {

@@ -8,10 +8,9 @@ import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { healthRows, lagsFrom, specRows } from "./instruments_view.js";
 import { startScreen } from "./screen.js";
 import { age, digits } from "./units.js";
-import { plainName, say } from "./words.js";
+import { plainName, withoutName } from "./words.js";
 
-const { settings, link, bench } = startScreen();
-const spoken = (text) => say(text, settings.chosen.words);
+const { settings, link, bench, spoken } = startScreen();
 const known = { specs: {}, lags: {} };
 
 function facts(rows) {
@@ -41,7 +40,7 @@ function paintChannel(channel) {
   const [value, unit] = node.querySelector(".reading-value").children;
   put(value, told.digits);
   put(unit, told.unit);
-  put(node.querySelector(".what"), spoken(channel.sentence));
+  put(node.querySelector(".what"), spoken(withoutName(channel.sentence, channel.name)));
   // Device text is text: whatever bytes came, they are shown and never interpreted.
   put(node.querySelector("code"), channel.last_line || "(none)");
   refill(node.querySelector(".health"), JSON.stringify(healthRows(channel)), () => facts(healthRows(channel)));

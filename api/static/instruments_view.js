@@ -26,8 +26,8 @@ function specValue(name, value) {
 
 /** Name and value of what the bench file says of an instrument, as far as it is told. */
 export function specRows(spec) {
-  return Object.entries(SPEC_WORDS).filter(([name]) => spec?.[name] !== undefined && spec[name] !== null && spec[name] !== "")
-    .filter(([name]) => name !== "counts_per_turn" || spec.counts_per_turn > 0)
+  const none = spec?.quantity === "crank" ? ["unit", "sign"] : ["counts_per_turn", "direction"];
+  return Object.entries(SPEC_WORDS).filter(([name]) => !none.includes(name)).filter(([name]) => spec?.[name] !== undefined && spec[name] !== null && spec[name] !== "")
     .map(([name, words]) => [words, specValue(name, spec[name])]);
 }
 

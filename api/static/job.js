@@ -5,28 +5,33 @@
 import { get, post, remove } from "./ask.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
-import { formFor } from "./job_forms.js";
-import { callOf, errorWords, factWords, stageWords, standingOf } from "./job_view.js";
+import { formFor, lengthTyped } from "./job_forms.js";
+import { handEntry, handLobes, takesHand } from "./job_hand.js";
+import { BESIDE_COLUMNS, CAM_COLUMNS, besideRows, camRows, cardNode, correctionNode, filesOf, fitOf, shiftRows } from "./job_reports.js";
+import { factWords, standingOf } from "./job_view.js";
 import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
-import { digits, length } from "./units.js";
-import { say } from "./words.js";
+import { LENGTHS, digits, length } from "./units.js";
 
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const here = `/api/jobs/${id}`;
-const { settings, bench } = startScreen();
-const spoken = (text) => say(text, settings.chosen.words);
+const { settings, bench, spoken } = startScreen();
 const MEASURED = new Set(["bench_check", "true_tdc", "stroke", "lobe", "correction", "nipped", "torqued", "again", "cylinder", "tdc_again", "valve_to_piston"]);
 let job = null;
-let clearances = [];
-let checks = [];
+/** What is computed from the job; each an empty list while it cannot be. */
+const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [] };
 
 // ---- asking ----
 
 async function load() {
-  [job, clearances, checks] = await Promise.all([get(here), get(`${here}/valve_to_piston`).catch(() => []), get(`${here}/checks`).catch(() => [])]);
+  const names = Object.keys(computed);
+  const [read, ...lists] = await Promise.all([get(here), ...names.map((name) => get(`${here}/${name}`).catch(() => []))]);
+  job = read;
+  names.forEach((name, at) => {
+    computed[name] = lists[at];
+  });
   paint();
 }
 
@@ -77,12 +82,14 @@ function paintNow() {
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () => told.map((caution) => note("mind", spoken(caution))));
   byId("deeds").replaceChildren(...deedsOf(step));
   paintForm(step);
+  paintHand(step);
 }
 
 function deedsOf(step) {
   if (!step) return [];
   const deeds = [];
   if (MEASURED.has(step.kind)) deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
+  if (step.kind === "bench_check") deeds.push(button("No encoder: disc and gauge by hand", () => doing(() => fact({ kind: "bench_checked", by_hand: true }))));
   if (step.kind === "stroke") deeds.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
   if (step.may_override) {
     deeds.push(button("Go past it on your own decision", () => withReason("Your own decision", step.why, "Go past it",
@@ -117,6 +124,27 @@ function paintForm(step) {
   };
 }
 
+/** Disc and gauge by hand, at the steps that measure. */
+function paintHand(step) {
+  show(byId("hand-box"), takesHand(step) && !job.signed_by);
+  if (!takesHand(step)) return;
+  const lobes = handLobes(step);
+  const { unit } = LENGTHS[settings.chosen.length];
+  refill(byId("hand-valve"), `${step.id} ${settings.chosen.words}`, () => lobes.map((lobe) => el("option", { value: lobe.value }, spoken(lobe.value))));
+  show(byId("hand-valve-box"), lobes.length > 1);
+  show(byId("hand-peak").parentElement, lobes.length > 0);
+  show(byId("hand-drop-word"), lobes.length > 0);
+  const side = lobes[0]?.valve === "exhaust" ? "BTDC" : "ATDC";
+  put(byId("hand-pairs-label"), lobes.length ? `Pairs: degrees ${side}, degrees ${side}, drop in ${unit}` : "Pairs: degrees on the disc");
+}
+
+byId("hand-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const values = Object.fromEntries(new FormData(event.target));
+  const step = job.steps.find((one) => one.id === job.now);
+  doing(() => post(`${here}/by_hand`, handEntry(values, step, settings.chosen))).then((done) => done && event.target.reset());
+});
+
 function fieldOf(field) {
   const name = `now-${field.name}`;
   const input = field.options
@@ -133,7 +161,7 @@ function paintHead() {
   document.title = `${reference} · Lobewright`;
   put(byId("about"), spoken([customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`].filter(Boolean).join(", ")));
   byId("heads").replaceChildren(...(job.open ? [state("there", "at the bench now"), button("Let it wait", () => doing(() => post(`${here}/close`)))] : []),
-    el("a", { class: "plain-button", href: `${here}/sheet.pdf` }, "Sheet (PDF)"),
+    el("a", { class: "plain-button", href: `${here}/sheet.html` }, "Sheet"),
     ...(job.signed_by ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]));
 }
 
@@ -154,38 +182,86 @@ function stepLine(step) {
       el("div", { class: "step-more" }, el("p", {}, spoken(step.sentence)), step.why && el("p", { class: "quiet" }, spoken(step.why)), back || null)));
 }
 
-const CAM_COLUMNS = [["Cam", false], ["Lobe", false], ["When", false], ["Full lift", true], ["Against the card", true], ["Verdict", false]];
+function paintCorrection() {
+  const out = new Set(job.cams.filter((cam) => cam.verdict?.call !== "in").map((cam) => cam.cam));
+  const correction = computed.correction.filter((one) => out.has(one.cam));
+  show(byId("correction-sheet"), correction.length > 0 && !job.signed_by);
+  byId("corrections").replaceChildren(...correction.map((one) => correctionNode(one, settings.chosen, spoken)));
+}
 
-function camRows() {
-  return job.cams.flatMap((cam) => cam.measured.map((one) => {
-    const { verdict } = one;
-    const against = verdict ? `${errorWords(verdict.error_deg)} ± ${digits(verdict.u95_deg, 2)}°` : spoken(one.not_comparable || "–");
-    return [cam.cam, `${one.valve} ${one.cylinder}`, stageWords(one.stage), one.full_lift, against, state(...callOf(verdict))];
-  }));
+function heads(columns) {
+  return columns.map(([name, num]) => [spoken(name), num]);
+}
+
+function lobeRow({ cells, call, why }) {
+  return [...cells.map(spoken), why ? el("span", { class: "wrapping" }, spoken(why)) : state(...call)];
 }
 
 function paintLobes() {
   byId("rules").replaceChildren(...lobeRules(job.cams, Math.max(280, byId("rules").clientWidth * 0.7)));
-  const rows = camRows();
-  byId("cams").replaceChildren(rows.length ? table(CAM_COLUMNS.map(([name, num]) => [spoken(name), num]), rows.map((row) => row.map((cell) => (typeof cell === "string" ? spoken(cell) : cell))), "") : el("p"));
+  const rows = camRows(job.cams, settings.chosen);
+  show(byId("cams"), rows.length > 0);
+  byId("cams").replaceChildren(table(heads(CAM_COLUMNS), rows.map(lobeRow), ""));
+  const beside = besideRows(computed.lobes, settings.chosen);
+  for (const id_ of ["beside", "beside-title"]) show(byId(id_), beside.length > 0);
+  byId("beside").replaceChildren(table(heads(BESIDE_COLUMNS), beside.map((row) => row.map(spoken)), ""));
   const traces = job.facts.filter((one) => one.what.kind === "lobe_measured").map((one) => Number(one.what.measurement_id)).filter(Boolean);
   show(byId("overlay"), traces.length > 1);
   byId("overlay").href = `/traces/${traces[0]}?with=${traces.slice(1).join(",")}`;
 }
 
+const GAP_COLUMNS = [["Valve", false], ["Least", true], ["At", true], ["Must be", true], ["", false]];
+
 async function paintPiston() {
+  const clearances = computed.valve_to_piston;
   show(byId("piston-sheet"), clearances.length > 0);
   if (!clearances.length) return;
   const mm = (value) => length(value, settings.chosen.length);
-  const shifts = clearances[0].table.map((row) => row.shift_deg);
-  const columns = [["Valve", false], ["Least", true], ["At", true], ["Must be", true], ["", false], ...shifts.map((shift) => [shift === 0 ? "as it stands" : `${errorWords(shift)}`, true])];
-  const rows = clearances.map((one) => [spoken(`${one.lobe.valve} ${one.lobe.cylinder}${one.still_holds ? "" : " (cam touched since)"}`), `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`, `${digits(one.at_deg, 0)}°`,
-    `${mm(one.minimum_mm)}, ${one.minimum_from}`, one.enough ? state("live", "enough") : state("stop", "too near"), ...one.table.map((row) => `${mm(row.least_mm)}${row.enough ? "" : " too near"}`)]);
-  byId("clearances").replaceChildren(table(columns, rows, ""));
+  const name = (one) => spoken(`${one.lobe.valve} ${one.lobe.cylinder}`);
+  const rows = clearances.map((one) => [`${name(one)}${one.still_holds ? "" : " (cam touched since)"}`, `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`, `${digits(one.at_deg, 0)}°`,
+    spoken(`${mm(one.minimum_mm)}, ${one.minimum_from}`), one.enough ? state("live", "enough") : state("stop", "too near")]);
+  byId("clearances").replaceChildren(table(GAP_COLUMNS, rows, ""));
+  const shifts = shiftRows(clearances, settings.chosen);
+  for (const id_ of ["shifts", "shifts-title"]) show(byId(id_), shifts.length > 0);
+  byId("shifts").replaceChildren(table([["Cam moved", false], ...clearances.map((one) => [name(one), true])], shifts, ""));
   const drawn = clearances.filter((one) => one.curve);
   show(byId("gap-plot"), drawn.length > 0);
   if (drawn.length) await draw(byId("gap-plot"), gapFigure(drawn, lookOf(settings)));
 }
+
+function paintFiles() {
+  const key = settings.chosen.words;
+  refill(byId("files"), key, () => filesOf(here).map(([href, words, more]) => el("li", {}, el("a", { href }, spoken(words)), more && el("span", { class: "quiet small" }, spoken(more)))));
+}
+
+function paintCard() {
+  byId("card").replaceChildren(cardNode(job.job, settings.chosen, spoken));
+  const measured = computed.lobes.length > 0;
+  for (const box of ["match-box", "keep-box"]) show(byId(box), measured);
+  put(byId("keep-lift-label"), spoken(`Check lift for its duration, ${LENGTHS[settings.chosen.length].unit}`));
+  if (byId("match-box").open) paintMatches();
+}
+
+async function paintMatches() {
+  const matches = await get(`${here}/card_match`).catch((problem) => problem);
+  if (!Array.isArray(matches)) {
+    byId("matches").replaceChildren(note("stop", spoken(matches.message)));
+    return;
+  }
+  byId("matches").replaceChildren(el("p", { class: "quiet small" }, spoken("By lift, duration and separation; where the cam stands is left out.")),
+    el("ul", { class: "file-list" }, ...matches.map((match) => el("li", {}, state(...fitOf(match)), el("span", {}, spoken(match.sentence))))));
+}
+
+byId("match-box").addEventListener("toggle", () => byId("match-box").open && paintMatches());
+byId("keep-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const values = Object.fromEntries(new FormData(event.target));
+  const lift = lengthTyped(values.check_lift, settings.chosen.length);
+  doing(async () => {
+    const kept = await post(`${here}/card`, { name: values.name, ...(Number.isFinite(lift) ? { check_lift_mm: lift } : {}) });
+    put(byId("kept-card"), spoken(`Kept as card ${kept.card.name}.`));
+  });
+});
 
 function factLine(one) {
   const { words, trace, byHand } = factWords(one, settings.chosen);
@@ -199,9 +275,12 @@ function paint() {
   paintHead();
   paintNow();
   byId("steps").replaceChildren(...job.steps.map(stepLine));
+  paintCorrection();
   paintLobes();
   paintPiston();
-  const found = [...job.findings, ...checks].filter((one, at, all) => all.findIndex((other) => other.message === one.message) === at);
+  paintFiles();
+  paintCard();
+  const found = [...job.findings, ...computed.checks].filter((one, at, all) => all.findIndex((other) => other.message === one.message) === at);
   show(byId("findings-sheet"), found.length > 0);
   byId("findings").replaceChildren(...found.map((one) => note("mind", spoken(one.message))));
   byId("facts").replaceChildren(...[...job.facts].reverse().map(factLine));
@@ -219,4 +298,6 @@ bench.addEventListener("change", (event) => {
   load().catch(() => {});
 });
 settings.addEventListener("change", () => job && paint());
+// The drawing's colours are the library's own copies: drawn again in the other light.
+window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => job && paintPiston());
 doing(async () => {});

@@ -6,11 +6,9 @@ import { get, post } from "./ask.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { startScreen } from "./screen.js";
-import { say } from "./words.js";
 
 const BUILDER = "lobewright.builder";
-const { settings } = startScreen();
-const spoken = (text) => say(text, settings.chosen.words);
+const { settings, spoken } = startScreen();
 
 function fieldsOf(form) {
   const hidden = new Set([...form.querySelectorAll("[hidden] [name]")].map((field) => field.name));

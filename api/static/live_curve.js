@@ -8,7 +8,7 @@
 
 import { Span, angleTicks, lengthTicks, placeInWindow } from "./curve_scale.js";
 import { crankChannel } from "./bench_state.js";
-import { equalPairs, layOver, unrolled } from "./series.js";
+import { equalPairs, layOver, settledFrom, unrolled } from "./series.js";
 import { topOf } from "./trace_item.js";
 import { centreParts } from "./bench_view.js";
 import { deadCentreTick, digits, joined, lengthValue, LENGTHS, wrap } from "./units.js";
@@ -52,16 +52,18 @@ export class LiveCurve {
   }
 
   /** Start an empty drawing; `key` names what is drawn (a measurement in one unit and one light). */
-  reset(key, period) {
+  reset(key, period, from = 0) {
+    if (key !== this.key) this.colours = null;
     this.key = key;
     this.period = period;
     this.span = new Span(period);
-    this.painted = 0;
-    this.scanned = 0;
+    /** Readings before this one were taken while the gauge was being set. */
+    this.from = from;
+    this.painted = from;
+    this.scanned = from;
     this.low = Infinity;
     this.high = -Infinity;
     this.frame = null;
-    this.colours = null;
     this.drawn = null;
   }
 
@@ -77,7 +79,7 @@ export class LiveCurve {
       canvas.width = Math.round(clientWidth * ratio);
       canvas.height = Math.round(clientHeight * ratio);
     }
-    this.painted = 0;
+    this.painted = this.from;
     this.frame = null;
     this.drawn = null;
   }
@@ -113,7 +115,8 @@ export class LiveCurve {
   #scan() {
     const { points, zeroDeg } = this.view;
     const count = points?.crankDeg.length ?? 0;
-    if (count < this.scanned) this.reset(this.key, this.period);
+    const from = count ? settledFrom(points.crankDeg, points.gaugeMm) : 0;
+    if (count < this.scanned || from !== this.from) this.reset(this.key, this.period, from);
     let outside = !this.frame;
     for (; this.scanned < count; this.scanned += 1) {
       const value = points.gaugeMm[this.scanned];
@@ -131,7 +134,7 @@ export class LiveCurve {
     const high = known ? this.high : 10;
     const room = Math.max(0.05, (high - low) * 0.12);
     this.frame = { window: this.span.window(), low: low - room, high: high + room };
-    this.painted = 0;
+    this.painted = this.from;
     const pen = this.layer.getContext("2d");
     pen.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
     pen.clearRect(0, 0, this.width, this.height);

@@ -101,18 +101,19 @@ export function isDark() {
 }
 
 /**
- * Start what every page shares. Returns the settings, the link and a holder of the bench's state, which fires `change`
+ * Start what every page shares. Returns the settings, the link, `spoken` (a text in this screen's words) and a holder of the bench's state, which fires `change`
  * after each message (detail: the message) and `tick` four times a second for ages that grow without messages.
  */
 export function startScreen() {
   const settings = new Settings();
   const bench = Object.assign(new EventTarget(), { now: EMPTY });
   const link = openLink();
+  const spoken = (text) => say(text, settings.chosen.words, bench.now.channels.map((channel) => channel.name));
   const drawState = () => {
     const box = byId("bench-state");
     if (!box) return;
     const told = benchState(link.state, link.ageMs(), bench.now);
-    const word = say(told.word, settings.chosen.words);
+    const word = spoken(told.word);
     box.dataset.state = told.state;
     refill(box, told.kind + word, () => state(told.kind, word));
   };
@@ -139,5 +140,5 @@ export function startScreen() {
   applyChoices(settings);
   buildMenu();
   show(byId("main"), true);
-  return { settings, link, bench };
+  return { settings, link, bench, spoken };
 }

@@ -175,6 +175,22 @@ export function marks(timeS, deg, { pauseS = 0.7, deadDeg = 0.3, stillDeg = 0.15
   return { pauses, reversals };
 }
 
+/** A crank that has gone less than this has not been turned yet; a gauge that jumps meanwhile is being set. */
+const STILL_DEG = 0.3;
+const SET_MM = 0.1;
+
+/**
+ * Index of the first reading taken with the gauge in place: before the crank has moved at all, a gauge whose reading
+ * jumps is still being carried over, and what it read until then belongs to no curve.
+ */
+export function settledFrom(crankDeg, gaugeMm) {
+  let from = 0;
+  for (let at = 1; at < crankDeg.length && Math.abs(crankDeg[at] - crankDeg[0]) < STILL_DEG; at += 1) {
+    if (Math.abs(gaugeMm[at] - gaugeMm[at - 1]) > SET_MM) from = at;
+  }
+  return from;
+}
+
 /** Stretches without a reading: longer than five usual steps, and than half a second. */
 export function gaps(timeS) {
   if (timeS.length < 3) return [];

@@ -13,12 +13,11 @@ import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from 
 import { itemFrom, residualsOf } from "./trace_item.js";
 import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, eventRows, factRows, pairRows, passRows, shareBar, table } from "./trace_tables.js";
 import { digits, length, lengthValue } from "./units.js";
-import { plainName, say, whatOf } from "./words.js";
+import { plainName, whatOf } from "./words.js";
 
 const POINTS = 6000;
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
-const { settings } = startScreen();
-const spoken = (text) => say(text, settings.chosen.words);
+const { settings, spoken } = startScreen();
 const number = new NumberBox(byId("figure"));
 const shown = { measurement: null, item: null, view: "curve", others: [], degrees: "crank", placed: "found" };
 

@@ -5,7 +5,7 @@
  * lobe stand on one axis, after and before TDC.
  */
 
-import { equalPairs, interpolate, layOver, unrolled } from "./series.js";
+import { equalPairs, interpolate, layOver, settledFrom, unrolled } from "./series.js";
 import { wrap, wrapSigned } from "./units.js";
 import { whatOf } from "./words.js";
 
@@ -50,7 +50,8 @@ export function itemFrom(measurement, trace) {
   const told = result ? result.centre_deg : middleOf(trace.true_deg, period);
   const middle = placed(told);
   const turn = placing(told, middle, period);
-  const points = { deg: trace.true_deg.map(turn), mm: trace.gauge_mm, atS: trace.time_s, way: trace.way };
+  const from = settledFrom(trace.true_deg, trace.gauge_mm);
+  const points = { deg: trace.true_deg.slice(from).map(turn), mm: trace.gauge_mm.slice(from), atS: trace.time_s.slice(from), way: trace.way.slice(from) };
   const lift = curveAbout(trace.curve, turn);
   const laid = lift ? layOver(lift, points, period) : { sense: 1, offset: 0 };
   const curve = lift ? { deg: lift.deg, mm: lift.mm.map((mm) => laid.offset + laid.sense * mm) } : null;

@@ -5,12 +5,15 @@
 import { el } from "./dom.js";
 import { centreAngle, decimalsFor, digits, eventAngle, joined, length, plainAngle } from "./units.js";
 
-/** A table: `columns` are `[heading, isNumber]`, `rows` lists of texts or nodes; said in words when empty. */
+/**
+ * A table: `columns` are `[heading, isNumber]`, `rows` lists of texts or nodes; said in words when empty. Each cell knows
+ * its heading, for on a phone a row is read downwards.
+ */
 export function table(columns, rows, empty) {
   if (!rows.length) return el("p", { class: "quiet" }, empty);
   const head = el("tr", {}, ...columns.map(([name, num]) => el("th", { scope: "col", class: num ? "num" : null }, name)));
-  const body = rows.map((row) => el("tr", {}, ...row.map((cell, at) => el("td", { class: columns[at][1] ? "num" : null }, cell))));
-  return el("table", {}, el("thead", {}, head), el("tbody", {}, ...body));
+  const body = rows.map((row) => el("tr", {}, ...row.map((cell, at) => el("td", { class: columns[at][1] ? "num" : null, data: { head: columns[at][0] } }, cell))));
+  return el("table", { class: columns.length > 3 ? "told" : null }, el("thead", {}, head), el("tbody", {}, ...body));
 }
 
 /** An angle in the chosen wording: about the dead centres for a lobe, on the disc for a piston. */

@@ -7,12 +7,11 @@ import { centreParts } from "./bench_view.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { startScreen } from "./screen.js";
 import { joined } from "./units.js";
-import { plainName, say, whatOf } from "./words.js";
+import { plainName, whatOf } from "./words.js";
 import { matches } from "./find.js";
 
 const PAGE = 200;
-const { settings, bench } = startScreen();
-const spoken = (text) => say(text, settings.chosen.words);
+const { settings, bench, spoken } = startScreen();
 const known = { all: [], jobs: new Map(), chosen: new Set(), more: true };
 
 const STATES = { finished: ["live", "measured"], refused: ["stop", "no number"], running: ["quiet", "running"], discarded: ["stop", "thrown away"] };
@@ -41,11 +40,11 @@ function row(measurement) {
     el("td", { class: "pick" }, chooser(measurement)),
     el("th", { scope: "row" }, el("a", { href: `/traces/${measurement.id}` }, spoken(whatOf(measurement.touches)))),
     el("td", { class: "num strong" }, centre ? `${joined(centre)} ${centre.interval}` : "–"),
-    el("td", {}, state(...STATES[measurement.state])),
-    el("td", {}, when(measurement.started_at)),
-    el("td", {}, plainName(measurement.gauge)),
-    el("td", {}, job ? el("a", { href: `/jobs/${measurement.job_id}` }, job) : ""),
-    el("td", { class: "num quiet" }, `no. ${measurement.id}`));
+    el("td", { class: "held" }, state(...STATES[measurement.state])),
+    el("td", { class: "when" }, when(measurement.started_at)),
+    el("td", { class: "of" }, plainName(measurement.gauge)),
+    el("td", { class: "of" }, job ? el("a", { href: `/jobs/${measurement.job_id}` }, job) : ""),
+    el("td", { class: "num quiet no" }, `no. ${measurement.id}`));
 }
 
 function paint() {

@@ -9,23 +9,21 @@ import { LiveCurve, viewOfCurve } from "./live_curve.js";
 import { NumberBox, paintReadings, stayAwake } from "./paint.js";
 import { isDark, startScreen } from "./screen.js";
 import { followZero } from "./zero.js";
-import { say } from "./words.js";
 
-const { settings, link, bench } = startScreen();
+const { settings, link, bench, spoken } = startScreen();
 const number = new NumberBox(byId("figure"));
 const cue = pageCue();
 const curve = new LiveCurve(byId("curve"), 1.8);
-const words = (text) => say(text, settings.chosen.words);
 let frame = 0;
 
 function paint() {
   frame = 0;
   const { now } = bench;
   const stale = staleness(link.state, link.ageMs(), now);
-  put(byId("step"), words(now.guide?.step ?? ""));
-  put(byId("sentence"), words(theSentence(now, link.state)));
-  number.paint(theNumber(now, settings.chosen), stale, words);
-  paintReadings(byId("readings"), now, link, settings.chosen, words);
+  put(byId("step"), spoken(now.guide?.step ?? ""));
+  put(byId("sentence"), spoken(theSentence(now, link.state)));
+  number.paint(theNumber(now, settings.chosen), stale, spoken);
+  paintReadings(byId("readings"), now, link, settings.chosen, spoken);
   cue.draw(stale ? null : now.guide, settings.chosen);
   curve.draw(viewOfCurve(now, settings.chosen, isDark()));
 }

@@ -41,15 +41,30 @@ function likeCase(model, word) {
   return first !== first.toLowerCase() ? word[0].toUpperCase() + word.slice(1) : word;
 }
 
-/** `text` in the chosen words, `british` or `american`; capitals at the start of a word are kept. */
-export function say(text, words = "british") {
-  if (words !== "american") return text;
-  return text.replace(FINDER, (found) => likeCase(found, AMERICAN.get(found.toLowerCase())));
+/** Names of instruments as people say them: `dial_a` of the bench file is told as "dial a". */
+function withPlainNames(text, names) {
+  return names.reduce((told, name) => (name.includes("_") && told.includes(name) ? told.replace(new RegExp(`\\b${name}\\b`, "g"), plainName(name)) : told), text);
+}
+
+/**
+ * `text` in the chosen words, `british` or `american`; capitals at the start of a word are kept. `names` are the
+ * instruments of the bench, which sentences of the server call by the names of the bench file.
+ */
+export function say(text, words = "british", names = []) {
+  const plain = names.length ? withPlainNames(text, names) : text;
+  if (words !== "american") return plain;
+  return plain.replace(FINDER, (found) => likeCase(found, AMERICAN.get(found.toLowerCase())));
 }
 
 /** "inlet_2" as a person says it: "inlet 2". */
 export function plainName(name) {
   return (name ?? "").replaceAll("_", " ");
+}
+
+/** What is said of an instrument where its name stands above already: "dial_a: readings come in" loses its name. */
+export function withoutName(sentence, name) {
+  const rest = sentence.startsWith(`${name}: `) ? sentence.slice(name.length + 2) : sentence;
+  return rest.slice(0, 1).toUpperCase() + rest.slice(1);
 }
 
 const WHAT = { piston: "True TDC", inlet: "Inlet lobe", exhaust: "Exhaust lobe" };

@@ -1,4 +1,4 @@
-import { aligned, difference, equalPairs, gaps, gaugeOverCrank, inCamDegrees, interpolate, lastNotAbove, layOver, marks, rates, resampled, sameTurn, shifted, unrolled } from "/static/series.js";
+import { aligned, difference, equalPairs, gaps, gaugeOverCrank, inCamDegrees, interpolate, lastNotAbove, layOver, marks, rates, resampled, sameTurn, settledFrom, shifted, unrolled } from "/static/series.js";
 import { equal, near, ok } from "./check.js";
 
 const range = (from, to, step = 1) => Array.from({ length: Math.round((to - from) / step) + 1 }, (_, at) => from + at * step);
@@ -6,6 +6,12 @@ const curveOf = (f, from, to, step = 1) => ({ deg: range(from, to, step), mm: ra
 const bump = (deg) => 9 * Math.exp(-((deg / 50) ** 2));
 
 export const tests = {
+  "what a gauge read while it was carried over belongs to no curve": () => {
+    equal(settledFrom([10, 10, 10.05, 10.1, 20, 30], [0, 0, 3.2, 5.8, 6, 7]), 3);
+    equal(settledFrom([10, 10, 10, 12], [5, 5.01, 5, 6]), 0);
+    equal(settledFrom([], []), 0);
+  },
+  "a jump once the crank is turned is a reading like any other": () => equal(settledFrom([10, 15, 20], [0, 0, 9]), 0),
   "a place is found by halving": () => equal([0, 1, 3.5, 9].map((value) => lastNotAbove([1, 2, 3, 4], value)), [-1, 0, 2, 3]),
   "reading off is straight between and nothing outside": () => {
     equal(interpolate([0, 10], [0, 5], 4), 2);

@@ -1,10 +1,12 @@
-import { plainName, reword, say, whatOf } from "/static/words.js";
+import { plainName, reword, say, whatOf, withoutName } from "/static/words.js";
 import { equal } from "./check.js";
 
 export const tests = {
   "British is said as it is": () => equal(say("inlet valve clearance", "british"), "inlet valve clearance"),
   "American says intake and lash": () => equal(say("Inlet valve clearance, centre of the follower", "american"), "Intake valve lash, center of the lifter"),
   "the longest term is exchanged first": () => equal(say("vernier pulleys and a timing disc", "american"), "adjustable cam gears and a degree wheel"),
+  "instruments of the bench are called by their plain names": () => equal(say("Gauge dial_a on piston 1; dial_ab is another", "british", ["crank", "dial_a"]), "Gauge dial a on piston 1; dial_ab is another"),
+  "what is said of an instrument loses the name that stands above it": () => equal([withoutName("dial_a: readings come in", "dial_a"), withoutName("Quiet.", "dial_a")], ["Readings come in", "Quiet."]),
   "words inside words are left alone": () => equal(say("inletting, epicentre", "american"), "inletting, epicentre"),
   "names lose their underscores": () => equal([plainName("dial_a"), plainName(null)], ["dial a", ""]),
   "a target is named as a builder would": () => equal(["piston_1", "inlet_2", "exhaust_b3", "crank"].map(whatOf), ["True TDC, piston 1", "Inlet lobe 2", "Exhaust lobe b3", "crank"]),
