@@ -17,6 +17,7 @@ PARTS = {
         "ports",
         "Serial ports, what each seems to send, a bench file to start from.",
     ),
+    "check": ("api.check_command", "check", "What is wrong with this bench, in plain words."),
     "pair": ("api.pair_command", "pair", "Let another screen change things; list and revoke paired screens."),
     "routes": ("api.routes_command", "routes", "Every address of the service, and who may call it."),
     "measure": ("api.measure_command", "measure", "True TDC or a lobe's centre from trace files."),
