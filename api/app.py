@@ -12,6 +12,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from api import (
     routes_bench,
     routes_cards,
+    routes_job_files,
     routes_job_reports,
     routes_jobs,
     routes_measurements,
@@ -32,6 +33,7 @@ ROUTERS = (
     routes_bench.router,
     routes_cards.router,
     routes_jobs.router,
+    routes_job_files.router,
     routes_job_reports.router,
     routes_sheet.router,
     routes_measurements.router,

@@ -1,11 +1,9 @@
-"""``lobewright export`` and ``lobewright import``: traces out of the shop and into it, no digit lost."""
+"""``lobewright export`` and ``lobewright import``: traces and jobs out of the shop and into it, no digit lost."""
 
 from __future__ import annotations
 
 import json
-import urllib.error
 import urllib.request
-import uuid
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +12,6 @@ import click
 from api.errors import MisuseError, ServiceError, StoreError
 from api.run import DEFAULT_DATA, WEB_FILE
 
-ANSWER_S = 600.0
 _data = click.option(
     "--data",
     "data_dir",
@@ -27,10 +24,23 @@ _data = click.option(
 
 @click.command()
 @click.argument("numbers", nargs=-1, type=click.IntRange(1), metavar="[NUMBER]...")
+@click.option(
+    "--job",
+    "jobs",
+    multiple=True,
+    type=click.IntRange(1),
+    metavar="NUMBER",
+    help="A whole job with its traces, as one job file; may be given several times.",
+)
 @click.option("--to", "folder", default=Path(), type=click.Path(path_type=Path), help="Folder to write to.")
 @_data
-def export(numbers: tuple[int, ...], folder: Path, data_dir: Path) -> None:
-    """Write traces of the shop as trace files: those of the measurements NUMBER, or all."""
+def export(numbers: tuple[int, ...], jobs: tuple[int, ...], folder: Path, data_dir: Path) -> None:
+    """Write traces of the shop as trace files: those of the measurements NUMBER, or all; or whole jobs."""
+    if jobs:
+        if numbers:
+            raise MisuseError("two_things", "name measurements or --job, not both; a job holds its traces.")
+        _export_jobs(jobs, folder, data_dir)
+        return
     from api.measurement_store import MeasurementReader
     from api.shop_store import ShopReader
     from api.streams import StoredStreams
@@ -45,6 +55,19 @@ def export(numbers: tuple[int, ...], folder: Path, data_dir: Path) -> None:
         click.echo(str(_write(measurement, stored, folder)))
 
 
+def _export_jobs(jobs: tuple[int, ...], folder: Path, data_dir: Path) -> None:
+    from api.job_commands import fetch_job, write_jobs
+
+    folder.mkdir(parents=True, exist_ok=True)
+    address = _running_service(data_dir)
+    if address is None:
+        for path in write_jobs(jobs, folder, data_dir):
+            click.echo(str(path))
+        return
+    for number in jobs:
+        click.echo(str(fetch_job(address, number, folder)))
+
+
 def _all_of(reader: Any) -> list[Any]:
     found: list[Any] = []
     while some := reader.listed(limit=500, before=found[-1].id if found else None):
@@ -53,8 +76,8 @@ def _all_of(reader: Any) -> list[Any]:
 
 
 def _write(measurement: Any, stored: Any, folder: Path) -> Path:
-    from api.routes_measurements import trace_comments, trace_name
     from api.trace_file import trace_lines
+    from api.trace_words import trace_comments, trace_name
 
     interval = stored.of(measurement)
     path = folder / trace_name(measurement)
@@ -75,13 +98,12 @@ def _write(measurement: Any, stored: Any, folder: Path) -> Path:
 @click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
 @_data
 def import_(files: tuple[Path, ...], touches: str | None, gauge: str | None, data_dir: Path) -> None:
-    """Take trace files into the shop and measure them; a service that is running takes them itself."""
+    """Take trace files into the shop and measure them, and job files whole; a running service takes them."""
     address = _running_service(data_dir)
     failed = False
     for path in files:
         try:
-            told = _send(address, path, touches, gauge) if address else _take(path, touches, gauge, data_dir)
-            click.echo(f"{path}: number {told['id']}. {told['sentence']}")
+            click.echo(f"{path}: {_take_any(path, touches, gauge, address, data_dir)}")
         except StoreError:
             raise
         except ServiceError as error:
@@ -101,6 +123,18 @@ def _running_service(data_dir: Path) -> str | None:
         return None
 
 
+def _take_any(path: Path, touches: str | None, gauge: str | None, address: str | None, data_dir: Path) -> str:
+    """Take a trace file or a job file, and say as what."""
+    from api.job_file import looks_like_job_file
+
+    if looks_like_job_file(path):
+        from api.job_commands import send_job, take_job
+
+        return send_job(address, path) if address else take_job(path, data_dir)
+    told = _send(address, path, touches, gauge) if address else _take(path, touches, gauge, data_dir)
+    return f"number {told['id']}. {told['sentence']}"
+
+
 def _take(path: Path, touches: str | None, gauge: str | None, data_dir: Path) -> dict[str, Any]:
     """Import without a service: this process is the shop's one writer meanwhile."""
     from api.importing import import_told
@@ -114,27 +148,8 @@ def _take(path: Path, touches: str | None, gauge: str | None, data_dir: Path) ->
 
 
 def _send(address: str, path: Path, touches: str | None, gauge: str | None) -> dict[str, Any]:
-    """Hand the file to the service that runs."""
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise MisuseError("unreadable_file", f"the file cannot be opened ({error.strerror}).") from None
-    boundary = uuid.uuid4().hex
-    fields = [(name, value) for name, value in (("touches", touches), ("gauge", gauge)) if value is not None]
-    head = "".join(
-        f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n{value}\r\n'
-        for name, value in fields
-    )
-    head += f'--{boundary}\r\nContent-Disposition: form-data; name="file"; filename="trace.csv"\r\n\r\n'
-    request = urllib.request.Request(
-        f"{address}/api/traces",
-        head.encode() + content + f"\r\n--{boundary}--\r\n".encode(),
-        {"Content-Type": f"multipart/form-data; boundary={boundary}"},
-    )
-    try:
-        with urllib.request.urlopen(request, timeout=ANSWER_S) as answer:
-            told: dict[str, Any] = json.loads(answer.read())
-            return told
-    except urllib.error.HTTPError as error:
-        told = json.loads(error.read())
-        raise MisuseError(told["code"], told["message"]) from None
+    """Hand a trace file to the service that runs."""
+    from api.asking_service import send_file
+
+    fields = {name: value for name, value in (("touches", touches), ("gauge", gauge)) if value is not None}
+    return send_file(f"{address}/api/traces", path, fields)

@@ -10,6 +10,7 @@ class ServiceError(Exception):
 
     ServiceError
     ├── TraceFileError     a trace file that cannot be read: what, in which line, what to do
+    ├── JobFileError       a job file that is none, is damaged, or is newer than this program
     ├── MisuseError        an option, a form or a request that makes no sense
     ├── NotFoundError      no measurement, run, gauge or job of that name
     ├── ConflictError      it was finished, discarded or begun already
@@ -46,6 +47,12 @@ class TraceFileError(ServiceError):
         where = "" if line is None else f"line {line:,}: "
         super().__init__(code, where + message)
         self.line = line
+
+
+class JobFileError(ServiceError):
+    """A job file that cannot be taken; nothing of it was."""
+
+    status = 422
 
 
 class MisuseError(ServiceError):

@@ -221,12 +221,23 @@ def put_away(db: Database, table: str, number: int) -> None:
     db.execute(f"UPDATE {table} SET retired_at = ? WHERE id = ?", (now_text(), number))
 
 
-def keep_job(db: Database, job: Job, engine_id: int | None, card_id: int | None, by: str) -> int:
-    """Keep a job with its own copy of the engine and the card."""
-    at = now_text()
+def keep_job(
+    db: Database, job: Job, engine_id: int | None, card_id: int | None, by: str, begun_at: str = ""
+) -> int:
+    """Keep a job with its own copy of the engine and the card; `begun_at` where it was begun before."""
+    now = now_text()
     row = {"reference": job.reference, "customer": job.customer, "builder": job.builder, "body": as_text(job)}
     return insert(
-        db, "jobs", row | {"engine_id": engine_id, "card_id": card_id, "at": at, "by": by, "changed_at": at}
+        db,
+        "jobs",
+        row
+        | {
+            "engine_id": engine_id,
+            "card_id": card_id,
+            "at": begun_at or now,
+            "by": by,
+            "changed_at": now,
+        },
     )
 
 

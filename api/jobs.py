@@ -58,7 +58,7 @@ class Jobs:
         number = await self._shop.change(
             lambda db: job_store.keep_job(db, job, engine_id, card_id, by or SCREEN)
         )
-        await self._shop.change(lambda db: _tell(db, number, job, []))
+        await self._shop.change(lambda db: tell_where(db, number, job, []))
         return number
 
     async def open(self, number: int, by: str) -> None:
@@ -178,11 +178,12 @@ def _add(db: Database, row: JobRow, payload: Payload, by: str) -> Fact:
     """Check a fact against all that is in the list at this moment, and say where the job then stands."""
     facts = JobReader.within(db).facts(row.id)
     fact = procedure.added(row.job, facts, payload, at=now_text(), by=by)
-    _tell(db, row.id, row.job, [*facts, fact])
+    tell_where(db, row.id, row.job, [*facts, fact])
     return fact
 
 
-def _tell(db: Database, number: int, job: Job, facts: list[Fact]) -> None:
+def tell_where(db: Database, number: int, job: Job, facts: list[Fact]) -> None:
+    """Write beside a job where its facts leave it, for lists."""
     state = procedure.state(job, facts)
     title = state.step(state.now).title if state.now else ""
     standing = Standing(state.now or "", title, state.signed_at, state.signed_by)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Query
@@ -17,6 +16,7 @@ from api.problems import RESPONSES
 from api.service import Service, the_service
 from api.trace_file import trace_lines
 from api.trace_view import TraceView, trace_view
+from api.trace_words import trace_comments, trace_name
 
 router = APIRouter(prefix="/api/measurements", tags=["measurements"], responses=RESPONSES)
 TheService = Annotated[Service, Depends(the_service)]
@@ -117,23 +117,6 @@ async def get_trace_file(number: Number, service: TheService) -> StreamingRespon
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{trace_name(measurement)}"'},
     )
-
-
-def trace_name(measurement: Measurement) -> str:
-    """Name the trace file of a measurement."""
-    return f"trace-{measurement.id:05d}-{measurement.touches}.csv"
-
-
-def trace_comments(measurement: Measurement) -> list[str]:
-    """Say in comments what the trace is; the last line is what an import reads back."""
-    known = {
-        name: getattr(measurement, name)
-        for name in ("what", "touches", "gauge", "started_at", "ended_at", "settings", "facts")
-    }
-    return [
-        f"Lobewright trace {measurement.id}: {measurement.touches}, begun {measurement.started_at}",
-        "measurement " + json.dumps(known, allow_nan=False),
-    ]
 
 
 def detail_of(measurement: Measurement) -> MeasurementDetail:

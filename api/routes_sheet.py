@@ -3,51 +3,42 @@
 from __future__ import annotations
 
 import asyncio
-import re
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from api.routes_jobs import TROUBLES, JobNumber
 from api.routes_pages import TheService, page
-from api.service import Service
-from api.sheet import sheet_of
+from api.sheet import file_word, job_sheet
 from api.sheet_csv import sheet_csv
 from api.sheet_model import Sheet
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
 
 
-async def _sheet(service: Service, job_id: int) -> Sheet:
-    service.desk.jobs.read.job(job_id)
-    await service.desk.measuring.take_in(job_id)
-    measured = {one.id: one for one in service.measurements.listed(job_id=job_id, limit=1000)}
-    return await sheet_of(service.desk, job_id, measured, service.config.notice)
-
-
 def _named(sheet: Sheet, ending: str) -> dict[str, str]:
-    """Name the file after the job's reference, in letters that every system takes."""
-    name = re.sub(r"[^A-Za-z0-9._-]+", "-", sheet.job.reference).strip("-.") or f"job-{sheet.job_id}"
+    """Name the file after the job's reference."""
+    name = file_word(sheet.job.reference, sheet.job_id)
     return {"Content-Disposition": f'attachment; filename="{name}-sheet.{ending}"'}
 
 
 @router.get("/{job_id}/sheet.json", summary="The sheet as JSON")
 async def read_sheet(job_id: JobNumber, service: TheService) -> Sheet:
     """Give everything that stands on the sheet, and the facts from which it can be computed again."""
-    return await _sheet(service, job_id)
+    return await job_sheet(service, job_id)
 
 
 @router.get("/{job_id}/sheet.csv", response_class=Response, summary="The sheet's measurements as CSV")
 async def read_sheet_csv(job_id: JobNumber, service: TheService) -> Response:
     """Give a row a measurement, every digit kept."""
-    sheet = await _sheet(service, job_id)
+    sheet = await job_sheet(service, job_id)
     return Response(sheet_csv(sheet), media_type="text/csv; charset=utf-8", headers=_named(sheet, "csv"))
 
 
 @router.get("/{job_id}/sheet.pdf", response_class=Response, summary="The sheet as PDF")
 async def read_sheet_pdf(job_id: JobNumber, service: TheService) -> Response:
     """Give one page of A4, two where there is much to tell; unsigned it says so."""
-    sheet = await _sheet(service, job_id)
+    sheet = await job_sheet(service, job_id)
     from api.sheet_pdf import sheet_pdf
 
     content = await asyncio.to_thread(sheet_pdf, sheet)
@@ -57,7 +48,7 @@ async def read_sheet_pdf(job_id: JobNumber, service: TheService) -> Response:
 @router.get("/{job_id}/sheet.html", response_class=Response, summary="The sheet as a page to print")
 async def read_sheet_page(job_id: JobNumber, request: Request, service: TheService) -> Response:
     """Give a page that prints as the PDF does."""
-    sheet = await _sheet(service, job_id)
+    sheet = await job_sheet(service, job_id)
     from api.sheet_page import page_words
 
     return page(request, "job_sheet.html", **await asyncio.to_thread(page_words, sheet))

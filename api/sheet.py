@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -36,10 +37,24 @@ from api.sheet_words import (
 
 if TYPE_CHECKING:
     from api.job_desk import JobDesk
+    from api.service import Service
 
 CAUTIONS = (TURN_BY_HAND, STOP_ON_RESISTANCE, CHECK_PISTONS, TAKE_OUT, MAKERS_FIRST)
 LEAST_LEFT_CAM_DEG = 0.05
 CURVE_STEP_DEG = 1
+
+
+async def job_sheet(service: Service, job_id: int) -> Sheet:
+    """Give a job's sheet as it stands; what was finished meanwhile is taken in first."""
+    service.desk.jobs.read.job(job_id)
+    await service.desk.measuring.take_in(job_id)
+    measured = {one.id: one for one in service.measurements.listed(job_id=job_id, limit=1000)}
+    return await sheet_of(service.desk, job_id, measured, service.config.notice)
+
+
+def file_word(reference: str, job_id: int) -> str:
+    """Give a job's reference in letters that the file names of every system take."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", reference).strip("-.") or f"job-{job_id}"
 
 
 async def sheet_of(desk: JobDesk, job_id: int, measured: dict[int, Measurement], notice: str) -> Sheet:

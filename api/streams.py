@@ -18,6 +18,7 @@ from capture.stream_reader import ChannelReadings, StreamReader
 
 FOREVER_NS = 2**63 - 1
 IMPORTED_FOLDER = "imported"
+NEAR_ZERO_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +111,14 @@ class StoredStreams:
         return {"step_mm": own.step_mm if own else None, "error_mm": own.error_mm if own else None}
 
     def of_file(self, name: str, gauge: str) -> StoredInterval:
-        """Read an imported trace file."""
+        """Read an imported trace file.
+
+        Times keep the file's zero, unless that lies more than an hour before the first reading.
+        """
         trace = read_trace(self._imported / Path(name).name)
         crank, own = trace.channels[CRANK], trace.gauge_mm(gauge)
-        start_s = min(crank.time_s[0], own.time_s[0])
+        first_s = min(crank.time_s[0], own.time_s[0])
+        start_s = 0.0 if 0.0 <= first_s <= NEAR_ZERO_S else first_s
         return StoredInterval(
             0, gauge, _ns(crank.time_s - start_s), crank.value, _ns(own.time_s - start_s), own.value
         )

@@ -1,0 +1,57 @@
+"""Whole jobs on the command line: by the service that runs, or without one."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+from pathlib import Path
+
+from api.asking_service import fetch_file, send_file
+from api.config import ServiceConfig
+from api.job_archive import read_job
+from api.job_store import JobReader
+from api.routes_job_files import job_file
+from api.service import Service
+from api.shop_store import ShopStore
+
+
+def fetch_job(address: str, number: int, folder: Path) -> Path:
+    """Get a job file from the service that runs."""
+    return fetch_file(f"{address}/api/jobs/{number}/job.zip", folder)
+
+
+def send_job(address: str, path: Path) -> str:
+    """Hand a job file to the service that runs, and say what it became."""
+    told = send_file(f"{address}/api/jobs/from_file", path, {})
+    return _taken(told["id"], told["job"]["reference"])
+
+
+def write_jobs(numbers: tuple[int, ...], folder: Path, data_dir: Path) -> list[Path]:
+    """Write job files without a service; this process is the shop's one writer meanwhile."""
+    return asyncio.run(_write_jobs(numbers, folder, data_dir))
+
+
+async def _write_jobs(numbers: tuple[int, ...], folder: Path, data_dir: Path) -> list[Path]:
+    service = Service(ServiceConfig(data_dir))
+    written = []
+    try:
+        for number in numbers:
+            name, new = await job_file(service, number)
+            written.append(Path(shutil.move(new, folder / name)))
+    finally:
+        service.shop.close()
+    return written
+
+
+def take_job(path: Path, data_dir: Path) -> str:
+    """Take a job file without a service, and say what it became."""
+    shop = ShopStore(data_dir)
+    try:
+        number = read_job(path, shop, data_dir)
+        return _taken(number, JobReader.of(shop.read).job(number).job.reference)
+    finally:
+        shop.close()
+
+
+def _taken(number: int, reference: str) -> str:
+    return f"job {number}, {reference}."
