@@ -32,6 +32,7 @@ from simulated_devices.scenario import SCENARIOS
 Fields = dict[str, Any]
 LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 STEADY = {"speed_deg_s": 30.0}
+MOST_LINES_BEFORE_OPENING = 10
 
 
 def free_port() -> int:
@@ -273,12 +274,18 @@ def test_a_killed_web_service_loses_no_line_and_its_measurement_finishes(
 
 
 def assert_stored_equals_journal(data: Path, folder: Path, upto_ns: int) -> None:
-    """Every line that the pty took since the port was opened is stored, in order, but for the first."""
+    """Every line that the pty took since the port was opened is stored, in order, but for the first.
+
+    A machine under load may open the port some lines late: those that came before are told apart from a loss by
+    standing at the very beginning.
+    """
     for channel in ("crank", "dial_a", "dial_b"):
         lines = journal_raw(folder / f"{channel}.journal", upto_ns)
         raw = stored_raw(data, channel).tolist()
         assert len(lines) > 50
-        assert raw[: len(lines) - 1] == lines[1:], f"{channel}: {len(lines)} lines sent, {len(raw)} stored"
+        assert any(
+            raw[: len(lines) - late] == lines[late:] for late in range(1, MOST_LINES_BEFORE_OPENING)
+        ), f"{channel}: {len(lines)} lines sent, {len(raw)} stored"
 
 
 def assert_export_measures_the_same(shop: Shop, number: int, result: Fields, path: Path) -> None:
