@@ -1,0 +1,183 @@
+"""A job out of one shop and into another, as one file: the same sheet, or a sentence and nothing taken."""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Fields = dict[str, Any]
+LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
+OWN_TO_A_SHOP = ("made_at", "job_id", "facts", "measurements", "lobes")
+
+
+def job_zip(shop: Any) -> bytes:
+    answer = shop.client.get(f"/api/jobs/{shop.job_id}/job.zip")
+    assert answer.status_code == 200, answer.text
+    assert answer.headers["content-disposition"] == 'attachment; filename="HL-1804-job.zip"'
+    return bytes(answer.content)
+
+
+def take(shop: Any, content: bytes) -> Any:
+    return shop.client.post("/api/jobs/from_file", files={"file": ("HL-1804-job.zip", content)})
+
+
+def without_numbers(sheet: Fields) -> Fields:
+    """The sheet without the numbers that a shop gives, which differ from shop to shop."""
+    plain = json.loads(json.dumps(sheet))
+    for name in ("made_at", "job_id"):
+        plain.pop(name)
+    for one in plain["measurements"]:
+        one.pop("measurement_id")
+    for one in plain["facts"]:
+        one["what"].pop("measurement_id", None)
+    return plain
+
+
+def changed(content: bytes, name: str, change: Any) -> bytes:
+    """The zip with one file changed, or left out where `change` gives `None`."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
+        for item in old.namelist():
+            data = old.read(item)
+            if item == name:
+                data = change(data)
+            if data is not None:
+                new.writestr(item, data)
+    return out.getvalue()
+
+
+def manifest_with(content: bytes, **fields: Any) -> bytes:
+    return changed(content, "job.json", lambda data: json.dumps(json.loads(data) | fields).encode())
+
+
+@pytest.fixture(scope="module")
+def exported(signed: Any) -> bytes:
+    return job_zip(signed)
+
+
+def test_a_job_in_another_shop_shows_the_same_sheet(signed: Any, exported: bytes, recorded: Any) -> None:
+    other = recorded()
+    other.begin()  # so that the numbers of the two shops differ
+    answer = take(other, exported)
+    assert answer.status_code == 201, answer.text
+    number = answer.json()["id"]
+    assert number == 2
+    here, there = (
+        shop.get(f"/api/jobs/{one}/sheet.json") for shop, one in ((signed, signed.job_id), (other, number))
+    )
+    assert without_numbers(there) == without_numbers(here)
+    assert there["signed_by"] == "Ida Thorne"
+    numbers = {one["measurement_id"] for one in there["measurements"]}
+    own = {
+        str(one["id"]) for one in other.get(f"/api/measurements?job_id={number}&limit=1000")["measurements"]
+    }
+    assert numbers == own
+    for path in ("lift.csv",):
+        texts = [
+            shop.client.get(f"/api/jobs/{one}/{path}").text
+            for shop, one in ((signed, signed.job_id), (other, number))
+        ]
+        assert texts[0] == texts[1]
+
+
+def test_the_traces_of_a_job_file_are_trace_files_with_every_digit(signed: Any, exported: bytes) -> None:
+    with zipfile.ZipFile(io.BytesIO(exported)) as file:
+        told = json.loads(file.read("job.json"))
+        for one in told["measurements"]:
+            own = signed.client.get(f"/api/measurements/{one['id']}/trace.csv").content
+            assert file.read(one["trace"]) == own
+        assert json.loads(file.read("sheet.json"))["sheet"] == "lobewright job"
+
+
+def test_a_job_file_goes_round_again_unchanged(exported: bytes, recorded: Any) -> None:
+    other = recorded()
+    other.job_id = take(other, exported).json()["id"]
+    again = job_zip(other)
+    sums = []
+    for content in (exported, again):
+        with zipfile.ZipFile(io.BytesIO(content)) as file:
+            sums.append(
+                {name: file.read(name).split(b"\n", 2)[-1] for name in file.namelist() if "trace" in name}
+            )
+    assert list(sums[0].values()) == list(sums[1].values())
+
+
+def test_a_job_that_is_there_already_is_not_taken_twice(signed: Any, exported: bytes) -> None:
+    answer = take(signed, exported)
+    assert answer.status_code == 409
+    assert answer.json()["code"] == "job_there_already"
+    assert len(signed.get("/api/jobs")) == 1
+
+
+@pytest.mark.parametrize(
+    ("spoil", "code", "words"),
+    [
+        (lambda c: b"", "damaged_job_file", "no zip file"),
+        (lambda c: c[: len(c) // 2], "damaged_job_file", "its end is missing"),
+        (lambda c: c[:3000] + bytes([c[3000] ^ 1]) + c[3001:], "damaged_job_file", "cannot be unpacked"),
+        (lambda c: changed(c, "job.json", lambda data: None), "not_a_job_file", "holds no job.json"),
+        (lambda c: changed(c, "job.json", lambda data: data[:-9]), "damaged_job_file", "not JSON"),
+        (lambda c: manifest_with(c, version=2, program="9.1"), "newer_job_file", "9.1"),
+        (lambda c: manifest_with(c, file="something else"), "not_a_job_file", "does not say"),
+        (lambda c: manifest_with(c, facts="none"), "damaged_job_file", "facts"),
+        (lambda c: manifest_with(c, job={"reference": "HL-1804"}), "damaged_job_file", "engine"),
+        (
+            lambda c: changed(c, "sheet.json", lambda data: data + b" "),
+            "damaged_job_file",
+            "sheet.json is not",
+        ),
+        (
+            lambda c: changed(c, "traces/trace-00001-piston_1.csv", lambda data: None),
+            "damaged_job_file",
+            "trace-00001-piston_1.csv is missing",
+        ),
+    ],
+)
+def test_a_damaged_or_newer_job_file_is_refused_and_nothing_is_taken(
+    exported: bytes, recorded: Any, spoil: Any, code: str, words: str
+) -> None:
+    shop = recorded()
+    answer = take(shop, spoil(exported))
+    assert answer.status_code == 422, answer.text
+    told = answer.json()
+    assert told["code"] == code
+    assert words in told["message"]
+    assert shop.get("/api/jobs") == []
+    assert shop.get("/api/measurements")["measurements"] == []
+    assert list((shop.data / "imported").glob("*")) == []
+
+
+def test_a_job_that_is_not_there_cannot_be_exported(signed: Any) -> None:
+    answer = signed.client.get("/api/jobs/99/job.zip")
+    assert (answer.status_code, answer.json()["code"]) == (404, "no_such_job")
+
+
+def test_commands_carry_a_job_without_a_service(exported: bytes, tmp_path: Path) -> None:
+    """Import, export and import again in shops where nothing runs; then a damaged file, in one line."""
+    (tmp_path / "one.zip").write_bytes(exported)
+    first, second = tmp_path / "first", tmp_path / "second"
+
+    def call(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([*LOBEWRIGHT, *words], capture_output=True, text=True, check=False)
+
+    taken = call("import", str(tmp_path / "one.zip"), "--data", str(first))
+    assert (taken.returncode, taken.stdout) == (0, f"{tmp_path / 'one.zip'}: job 1, HL-1804.\n"), taken.stderr
+    written = call("export", "--job", "1", "--to", str(tmp_path / "out"), "--data", str(first))
+    assert written.returncode == 0, written.stderr
+    path = Path(written.stdout.strip())
+    assert path == tmp_path / "out" / "HL-1804-job.zip"
+    assert call("import", str(path), "--data", str(second)).stdout == f"{path}: job 1, HL-1804.\n"
+    path.write_bytes(path.read_bytes()[:-400])
+    refused = call("import", str(path), "--data", str(tmp_path / "third"))
+    assert refused.returncode == 2
+    assert refused.stderr.startswith(f"lobewright: {path}: the job file is damaged")
+    assert len(refused.stderr.splitlines()) == 1
+    missing = call("export", "--job", "7", "--data", str(second))
+    assert (missing.returncode, len(missing.stderr.splitlines())) == (2, 1), missing.stderr
