@@ -47,6 +47,9 @@ function send(method, path, body) {
   return exchange(path, { method, headers, body: body === undefined ? "{}" : JSON.stringify(body) });
 }
 
+/** Send a form with a file in it. */
+export const upload = (path, form) => exchange(path, { method: "POST", body: form });
+
 export const post = (path, body) => send("POST", path, body);
 export const patch = (path, body) => send("PATCH", path, body);
 export const remove = (path) => exchange(path, { method: "DELETE" });

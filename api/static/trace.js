@@ -10,9 +10,9 @@ import { NumberBox } from "./paint.js";
 import { draw, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
-import { itemFrom, residualsOf } from "./trace_item.js";
+import { itemFrom, readAt, residualsOf } from "./trace_item.js";
 import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, eventRows, factRows, pairRows, passRows, shareBar, table } from "./trace_tables.js";
-import { digits, length, lengthValue } from "./units.js";
+import { angleTyped, digits, length, lengthValue } from "./units.js";
 import { plainName, whatOf } from "./words.js";
 
 const POINTS = 6000;
@@ -76,7 +76,7 @@ function paintTables() {
 function figureOf(view, look) {
   const { item } = shown;
   if (view === "rates") return ratesFigure(item, look);
-  if (view === "polar") return polarFigure([item], look);
+  if (view === "polar") return polarFigure([item, ...shown.others], look);
   if (view === "centres") return centresFigure(item, look);
   if (view === "residuals") return residualFigure(item, look, residualsOf(item));
   if (view === "streams") return streamsFigure(item, look, seenInStreams());
@@ -91,7 +91,7 @@ function seenInStreams() {
 function noteOf(view) {
   if (view === "curve") return "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; the chain-dotted line is the centre, the band its interval.";
   if (view === "rates") return `Per crank degree, each point by a parabola over ${RATE_REACH}° either side of it.`;
-  if (view === "polar") return "Lift over a base circle drawn for the eye; cam degrees, clockwise.";
+  if (view === "polar") return "Lift over a base circle drawn for the eye; cam degrees, clockwise. What is laid over is drawn here too.";
   if (view === "centres") return "A line that leans means unlike flanks. Dotted: full lift.";
   if (view === "residuals") return shown.item.what === "lobe" ? "Each reading less the fitted curve at the same angle; the way back is left out, it shows the slack." : "Each reading less the fitted curve at the same angle.";
   const { pauses, reversals, gaps: missing } = seenInStreams();
@@ -111,6 +111,18 @@ async function paintPlot() {
 
 function readOff(point) {
   if (Number.isFinite(point?.x)) put(byId("read-off"), `${digits(point.x, 2)}${shown.view === "streams" ? " s" : "°"}: ${digits(point.y, 3)}`);
+}
+
+/** Reading a curve off without a pointer: an angle is typed, every curve that is shown says its lift there. */
+function paintReadAt() {
+  const text = byId("read-at").value;
+  const deg = angleTyped(text);
+  const { length: unit } = settings.chosen;
+  const [first, ...others] = readAt([shown.item, ...shown.others], deg).map(({ title, mm }) => ({ title, mm, words: Number.isFinite(mm) ? length(mm, unit, { finer: 1 }) : "not read there" }));
+  const less = (mm) => (Number.isFinite(mm) && Number.isFinite(first.mm) ? ` (${length(mm - first.mm, unit, { signed: true, finer: 1 })})` : "");
+  const told = !text.trim() ? "" : !Number.isFinite(deg) ? "That is no angle: write 108, 108 ATDC or 40 ABDC."
+    : [`${first.title}: ${first.words}`, ...others.map((one) => `${one.title}: ${one.words}${less(one.mm)}`)].join("; ");
+  put(byId("read-told"), spoken(told));
 }
 
 function buildViews() {
@@ -147,6 +159,7 @@ function placedCurves() {
 }
 
 async function paintOver() {
+  if (shown.item.lift) paintReadAt();
   byId("laid").replaceChildren(...shown.others.map((item) => el("button", { type: "button", class: "plain-button", onclick: () => takeOff(item.id) }, `Take off ${spoken(item.title)}`)));
   show(byId("over-plots"), shown.others.length > 0);
   if (!shown.others.length) return;
@@ -168,7 +181,13 @@ function differenceWords(item, curve) {
 function takeOff(other) {
   shown.others = shown.others.filter((item) => item.id !== other);
   remember();
-  paintOver();
+  guarded(paintLaid);
+}
+
+/** What is laid over shows below, and in the polar drawing too. */
+async function paintLaid() {
+  await paintOver();
+  if (shown.view === "polar") await paintPlot();
 }
 
 async function layOverAnother(other) {
@@ -177,7 +196,7 @@ async function layOverAnother(other) {
   if (!item.lift) throw new Error("That trace has no fitted curve to lay over.");
   shown.others = [...shown.others, item];
   remember();
-  await paintOver();
+  await paintLaid();
 }
 
 /** The address tells what is laid over, so that a page can be handed on. */
@@ -187,6 +206,8 @@ function remember() {
 }
 
 function buildOverChoices() {
+  show(byId("read-at-box"), Boolean(shown.item.lift) && shown.item.what === "lobe");
+  byId("read-at").addEventListener("input", paintReadAt);
   show(byId("over"), Boolean(shown.item.lift));
   const again = (name) => (event) => {
     shown[name] = event.target.value;

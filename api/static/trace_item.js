@@ -76,6 +76,11 @@ function pairAbout(pair, turn) {
   return { drop_mm: pair.drop_mm, before_deg: turn(pair.before_deg), after_deg: turn(pair.after_deg), midpoint_deg: turn(pair.midpoint_deg) };
 }
 
+/** What each fitted curve lifts at an angle from TDC: `{title, mm}`, `NaN` where that curve was not read. */
+export function readAt(items, deg) {
+  return items.map((item) => ({ title: item.title, mm: interpolate(item.lift.deg, item.lift.mm, about(deg, item.centre, item.period)) }));
+}
+
 /** Readings less the fitted curve; a lobe's way back is left out, for it shows the slack and not the fit. */
 export function residualsOf(item) {
   const deg = [];

@@ -2,7 +2,7 @@
  * All stored traces, newest first; found by lobe, gauge, job or day; two or more laid over one another.
  */
 
-import { get } from "./ask.js";
+import { get, upload } from "./ask.js";
 import { centreParts } from "./bench_view.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { startScreen } from "./screen.js";
@@ -82,6 +82,33 @@ function compare() {
   window.location.href = `/traces/${first}?with=${others.join(",")}`;
 }
 
+/** What the server is sent: the file, and what it is where the file does not say. */
+function brought() {
+  const form = new FormData();
+  form.append("file", byId("file").files[0]);
+  const part = byId("bring-part").value;
+  if (part) form.append("touches", `${part}_${byId("bring-number").value.trim().toLowerCase()}`);
+  const gauge = byId("bring-gauge").value.trim();
+  if (gauge) form.append("gauge", gauge);
+  return form;
+}
+
+async function bring(event) {
+  event.preventDefault();
+  const button = byId("bring").querySelector("button");
+  button.disabled = true;
+  byId("bring-notes").replaceChildren();
+  try {
+    const measurement = await upload("/api/traces", brought());
+    window.location.href = `/traces/${measurement.id}`;
+  } catch (problem) {
+    byId("bring-notes").replaceChildren(note("stop", spoken(problem.message)));
+  }
+  button.disabled = false;
+}
+
+byId("bring").addEventListener("submit", bring);
+byId("bring-part").addEventListener("change", () => show(byId("bring-number-box"), byId("bring-part").value !== ""));
 byId("find").addEventListener("submit", (event) => event.preventDefault());
 byId("find").addEventListener("input", paint);
 byId("older").addEventListener("click", () => load(known.all[known.all.length - 1]?.id));

@@ -80,6 +80,16 @@ export function eventAngle(deg, wording = "atdc", decimals = 1) {
   return { digits: digits(Math.abs(rest), decimals), unit: `° ${side}${top ? "TDC" : "BDC"}` };
 }
 
+const FROM = { ATDC: [1, 0], BTDC: [-1, 0], ABDC: [1, 180], BBDC: [-1, 180] };
+
+/** A typed angle, "108", "-20", "112 BTDC" or "40.5° ABDC", in crank degrees from TDC; `NaN` for anything else. */
+export function angleTyped(text) {
+  const found = /^\s*([+\-−]?\s*\d+(?:[.,]\d+)?)\s*°?\s*([AB][TB]DC)?\s*$/i.exec(text ?? "");
+  if (!found) return NaN;
+  const [sense, from] = FROM[(found[2] ?? "ATDC").toUpperCase()];
+  return from + sense * Number(found[1].replace("−", "-").replace(",", ".").replace(/\s/g, ""));
+}
+
 /** `{digits, unit}` as one string: the degree sign clings, words are spaced. */
 export function joined(parts) {
   return parts.unit.startsWith("°") ? parts.digits + parts.unit : parts.digits + NO_BREAK + parts.unit;

@@ -24,6 +24,7 @@ from pathlib import Path
 import httpx
 import numpy as np
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
 
 HERE = Path(__file__).parent
@@ -111,12 +112,18 @@ class Screens:
         self._tabs.append(Tab(context.new_page()))
         return self._tabs[-1].page
 
+    def judge(self) -> None:
+        """Fail on an error that any page has had since it was judged last."""
+        troubles = [trouble for tab in self._tabs for trouble in tab.troubles]
+        for tab in self._tabs:
+            tab.troubles.clear()
+        assert troubles == []
+
     def close(self) -> None:
         """Close all; an error in any page is an error of the test."""
-        troubles = [trouble for tab in self._tabs for trouble in tab.troubles]
         for context in self._contexts:
             context.close()
-        assert troubles == []
+        self.judge()
 
 
 @pytest.fixture
@@ -128,11 +135,30 @@ def open_tab(chromium: Browser) -> Iterator[Callable[..., Page]]:
 
 
 @pytest.fixture(scope="module")
-def open_for_long(chromium: Browser) -> Iterator[Callable[..., Page]]:
-    """The same for pages that several tests look at."""
+def _one_screen(chromium: Browser) -> Iterator[tuple[Screens, Page]]:
     screens = Screens(chromium)
-    yield screens.open
+    yield screens, screens.open()
     screens.close()
+
+
+@pytest.fixture
+def shared_tab(_one_screen: tuple[Screens, Page]) -> Iterator[Page]:
+    """One tab for all tests of a file that need no screen of their own: at the desk, light, errors judged by test."""
+    screens, page = _one_screen
+    page.set_viewport_size({"width": 1440, "height": 900})
+    page.emulate_media(color_scheme="light")
+    yield page
+    screens.judge()
+
+
+@pytest.fixture(scope="session")
+def framed() -> Callable[[Page], None]:
+    """Wait until what was asked of a page has been laid out and painted: two frames, however long they take."""
+
+    def waited(page: Page) -> None:
+        page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+    return waited
 
 
 # -- a plain file server, for modules alone
@@ -309,6 +335,12 @@ def _trace_file(touches: str) -> bytes:
 
 
 @pytest.fixture(scope="session")
+def trace_file() -> Callable[[str], bytes]:
+    """Give a trace file of what the gauge touched."""
+    return _trace_file
+
+
+@pytest.fixture(scope="session")
 def stored(still_demo: Demo) -> dict[str, int]:
     """Numbers of stored traces by what the gauge touched, brought in through the web API."""
     numbers = {}
@@ -320,6 +352,64 @@ def stored(still_demo: Demo) -> dict[str, int]:
         assert answer.json()["state"] == "finished", answer.json()["sentence"]
         numbers[touches] = answer.json()["id"]
     return numbers
+
+
+ENGINE = {
+    "name": "Tarn 1.8 twin-cam",
+    "cylinders": ["1", "2", "3", "4"],
+    "firing_order": ["1", "3", "4", "2"],
+    "stroke_mm": 80.0,
+    "rod_mm": 135.0,
+    "pin_offset_mm": 0.8,
+}
+SLOTS = {"kind": "slots", "bolt_circle_radius_mm": 42.0, "slot_each_way_cam_deg": 6.0}
+CARD = {
+    "name": "Whinfell 262",
+    "way": "full_lift",
+    "tolerance_deg": 1.0,
+    "inlet": {"full_lift_deg": 108.0, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
+    "exhaust": {"full_lift_deg": 112.0, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
+}
+
+
+def begin_job(url: str, reference: str) -> int:
+    """Begin a job that the bench does not serve, taken by hand as far as the inlet lobe; give its number."""
+    with httpx.Client(base_url=url, timeout=60.0) as client:
+
+        def post(path: str, body: dict | None = None) -> dict:
+            answer = client.post(path, json=body)
+            assert answer.status_code < 300, f"{path}: {answer.text}"
+            return answer.json()
+
+        cams = [{"name": name, "valves": [name], "adjuster": SLOTS} for name in ("inlet", "exhaust")]
+        engine = post("/api/engines", {"engine": {**ENGINE, "cams": cams}})["id"]
+        card = post("/api/cards", {"card": CARD})["id"]
+        people = {"builder": "Ida Thorne", "customer": "Merrick", "open": False}
+        entry = {"reference": reference, "engine_id": engine, "card_id": card, **people}
+        here = f"/api/jobs/{post('/api/jobs', entry)['id']}"
+        post(f"{here}/facts", {"what": {"kind": "bench_checked", "by_hand": True}})
+        for valve, mm in (("inlet", 0.25), ("exhaust", 0.3)):
+            noted = {"kind": "clearance_noted", "cylinder": "1", "valve": valve, "clearance_mm": mm}
+            post(f"{here}/facts", {"what": noted})
+        # Common practice, no source: equal readings at 0 and 12 put true TDC at 6.
+        pairs = [{"before_deg": 0.0, "after_deg": 12.0}, {"before_deg": 358.0, "after_deg": 14.0}]
+        for _ in range(2):
+            post(f"{here}/by_hand", {"what": "tdc", "pairs": pairs})
+        seen = {"kind": "stroke_found", "overlap_tdc_deg": 6.0, "how": "seen by the builder"}
+        post(f"{here}/facts", {"what": seen})
+        return int(here.rsplit("/", 1)[1])
+
+
+@pytest.fixture(scope="session")
+def begin(still_demo: Demo) -> Callable[[str], int]:
+    """Begin a job whose lobes are next, on the demo that nobody turns."""
+    return functools.partial(begin_job, still_demo.url)
+
+
+@pytest.fixture(scope="session")
+def job_by_hand(begin: Callable[[str], int]) -> int:
+    """Number of such a job, to be looked at."""
+    return begin("HL-0417")
 
 
 @pytest.fixture
@@ -335,13 +425,17 @@ def own_demo(tmp_path: Path) -> Iterator[Demo]:
 
 @pytest.fixture(scope="session")
 def picture() -> Callable[..., Path]:
-    """Save a picture of a page; the ones that are kept lie in `pictures`, the others in `pictures/all`."""
+    """Save a picture of a page; the few that are kept lie in `pictures`, made small, the others in `pictures/all`."""
 
     def taken(page: Page, name: str, *, kept: bool = False, full: bool = False) -> Path:
         folder = PICTURES if kept else PICTURES / "all"
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / f"{re.sub(r'[^a-z0-9_]', '_', name)}.png"
         page.screenshot(path=path, full_page=full, animations="disabled")
+        if kept:
+            with Image.open(path) as whole:
+                small = whole.convert("RGB").quantize(64)
+            small.save(path, optimize=True)
         return path
 
     return taken

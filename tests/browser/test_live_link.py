@@ -73,10 +73,10 @@ def test_a_curve_that_was_missed_is_there_when_the_screen_is_back(still_demo, op
     expect(page.locator("#act")).to_contain_text("Finish")
     wire.cut = True
     expect(page.locator("#bench-state")).to_contain_text("Link lost")
-    until(other, "parseInt(document.querySelector('#curve-note').innerText) > 40")
+    until(other, "parseInt(document.querySelector('#curve-note').innerText) > 12")
     wire.cut = False
     _live(page)
-    until(page, "parseInt(document.querySelector('#curve-note').innerText) > 40")
+    until(page, "parseInt(document.querySelector('#curve-note').innerText) > 12")
     other.get_by_role("button", name="Throw this one away").click()
     expect(other.locator("#act")).to_contain_text("Start")
     expect(page.locator("#act")).to_contain_text("Start")

@@ -14,16 +14,16 @@ PAGES = {"bench", "wall", "jobs", "job", "traces", "trace", "instruments", "help
 """Scripts of whole pages; the tests that open those pages try them."""
 
 RUN = """async (name) => {
+  localStorage.clear();
   const [{ run }, { tests }] = await Promise.all([import('/check.js'), import(name)]);
   return run(tests);
 }"""
 
 
 @pytest.mark.parametrize("path", TESTS, ids=lambda path: path.name.removesuffix(".test.js"))
-def test_a_module_passes_its_own_tests(path: Path, open_tab, module_server: str) -> None:
-    page = open_tab()
-    page.goto(f"{module_server}/empty.html")
-    count, failures = page.evaluate(RUN, f"/{path.name}")
+def test_a_module_passes_its_own_tests(path: Path, shared_tab, module_server: str) -> None:
+    shared_tab.goto(f"{module_server}/empty.html")
+    count, failures = shared_tab.evaluate(RUN, f"/{path.name}")
     assert count > 0
     assert failures == []
 

@@ -8,10 +8,13 @@ from playwright.sync_api import Page, expect
 
 pytestmark = pytest.mark.browser
 
-PAGES = ["/", "/wall", "/jobs", "/traces", "/instruments", "/help"]
+PAGES = ["/", "/wall", "/jobs", "/jobs/N", "/traces", "/traces/N", "/instruments", "/help"]
+AT_ONCE = ("/", "/wall", "/help")
+"""Pages that are whole when the bench is live; the others say so when they have loaded what they show."""
 SIZES = [(360, 780), (820, 1180), (1920, 1080)]
-KEPT = {("/wall", 1920, True)}
 SERIOUS = {"serious", "critical"}
+CONTRAST = {"runOnly": {"type": "rule", "values": ["color-contrast"]}}
+"""All that axe can find anew in another light; the rest of the page is the same."""
 
 
 def _settled(page: Page, url: str) -> None:
@@ -19,47 +22,62 @@ def _settled(page: Page, url: str) -> None:
     expect(page.locator("#bench-state")).to_contain_text("Bench live")
 
 
-@pytest.fixture(
-    scope="module",
-    params=[(path, dark) for path in PAGES for dark in (False, True)],
-    ids=lambda one: f"{one[0]}-{'dark' if one[1] else 'light'}",
-)
-def visit(request, still_demo, open_for_long):
-    """One page in one light, looked at by every test that takes it."""
-    path, dark = request.param
-    page = open_for_long(dark=dark)
-    _settled(page, still_demo.url + path)
-    yield page, path, dark
-    page.goto("about:blank")
+def _whole(page: Page, url: str) -> None:
+    """Wait until a page has loaded what it shows."""
+    _settled(page, url)
+    if not url.endswith(AT_ONCE):
+        page.wait_for_selector("body[data-ready]")
 
 
-def _at(page: Page, width: int, height: int) -> None:
-    page.set_viewport_size({"width": width, "height": height})
-    page.wait_for_timeout(60)
+@pytest.fixture(scope="module")
+def asked(_one_screen) -> list[str]:
+    """Every address that the shared tab has asked for."""
+    _, page = _one_screen
+    addresses: list[str] = []
+    page.on("request", lambda request: addresses.append(request.url))
+    return addresses
 
 
-def test_a_page_fits_every_screen(visit, picture) -> None:
-    page, path, dark = visit
+@pytest.fixture(scope="module", params=PAGES)
+def opened(request, asked, _one_screen, still_demo, stored, job_by_hand) -> str:
+    """One page in the shared tab, looked at by every test that takes it."""
+    path = request.param
+    number = job_by_hand if path.startswith("/jobs") else f"{stored['inlet_1']}?with={stored['inlet_2']}"
+    _, page = _one_screen
+    _whole(page, still_demo.url + path.replace("N", str(number)))
+    return path
+
+
+def test_a_page_fits_every_screen(opened, shared_tab, framed, picture) -> None:
+    name = opened.strip("/").replace("/N", "_one") or "bench"
     for width, height in SIZES:
-        _at(page, width, height)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, (
-            f"{path} scrolls sideways at {width}"
-        )
-        name = f"{path.strip('/') or 'bench'}_{width}_{'dark' if dark else 'light'}"
-        picture(page, name, kept=(path, width, dark) in KEPT, full=path != "/wall")
+        shared_tab.set_viewport_size({"width": width, "height": height})
+        for light in ("light", "dark"):
+            shared_tab.emulate_media(color_scheme=light)
+            framed(shared_tab)
+            assert shared_tab.evaluate("document.documentElement.scrollWidth") <= width, (
+                f"{opened} scrolls sideways at {width}"
+            )
+            picture(shared_tab, f"{name}_{width}_{light}", full=opened != "/wall")
 
 
-def test_axe_finds_nothing_serious(visit) -> None:
-    page, _, _ = visit
-    _at(page, 1440, 900)
-    found = Axe().run(page).response
-    told = [
+def _serious(found: dict) -> list[str]:
+    return [
         f"{one['id']}: {one['help']}: {one['nodes'][0]['html'][:120]}"
         for one in found["violations"]
         if one["impact"] in SERIOUS
     ]
-    assert told == []
+
+
+def test_axe_finds_nothing_serious(opened, shared_tab, framed) -> None:
+    found = Axe().run(shared_tab).response
+    assert _serious(found) == []
     assert len(found["passes"]) > 15
+    shared_tab.emulate_media(color_scheme="dark")
+    framed(shared_tab)
+    found = Axe().run(shared_tab, options=CONTRAST).response
+    assert _serious(found) == []
+    assert len(found["passes"]) == 1
 
 
 SMALL = """() => [...document.querySelectorAll("button, select, input:not([type=checkbox]), nav a, .big-button, summary")]
@@ -69,10 +87,10 @@ SMALL = """() => [...document.querySelectorAll("button, select, input:not([type=
   .map(([box, node]) => `${node.outerHTML.slice(0, 80)} ${box.width}x${box.height}`)"""
 
 
-def test_everything_to_press_is_thumb_sized(visit) -> None:
-    page, _, _ = visit
-    _at(page, 360, 780)
-    assert page.evaluate(SMALL) == []
+def test_everything_to_press_is_thumb_sized(opened, shared_tab, framed) -> None:
+    shared_tab.set_viewport_size({"width": 360, "height": 780})
+    framed(shared_tab)
+    assert shared_tab.evaluate(SMALL) == []
 
 
 FOCUS = """() => {
@@ -81,30 +99,31 @@ FOCUS = """() => {
 }"""
 
 
-def test_a_page_is_walked_by_keyboard_with_its_focus_seen(visit) -> None:
-    page, _, _ = visit
-    _at(page, 1440, 900)
-    page.evaluate("document.activeElement.blur()")
+def test_a_page_is_walked_by_keyboard_with_its_focus_seen(opened, shared_tab) -> None:
+    shared_tab.evaluate("document.activeElement.blur()")
     seen = []
     for _ in range(12):
-        page.keyboard.press("Tab")
-        tag, node, outline = page.evaluate(FOCUS)
+        shared_tab.keyboard.press("Tab")
+        tag, node, outline = shared_tab.evaluate(FOCUS)
         if tag != "BODY":
             seen.append(node)
             assert outline != "none", node
     assert len(set(seen)) >= 6
 
 
-def test_a_page_has_landmarks_and_one_heading_of_the_first_order(visit) -> None:
-    page, _, _ = visit
-    assert (
-        page.locator("main").count() == page.locator("h1").count() == page.locator("header nav").count() == 1
-    )
-    assert page.evaluate("document.title").endswith("Lobewright")
+def test_a_page_has_landmarks_and_one_heading_of_the_first_order(opened, shared_tab) -> None:
+    for landmark in ("main", "h1", "header nav"):
+        assert shared_tab.locator(landmark).count() == 1, landmark
+    assert shared_tab.evaluate("document.title").endswith("Lobewright")
 
 
-def test_the_first_key_leads_past_the_title_block(still_demo, open_tab) -> None:
-    page = open_tab()
+def test_nothing_was_fetched_from_outside_the_shop(opened, asked, still_demo) -> None:
+    assert any(url.startswith(f"{still_demo.url}/static/") for url in asked)
+    assert [url for url in asked if not url.startswith((still_demo.url, "data:", "blob:"))] == []
+
+
+def test_the_first_key_leads_past_the_title_block(still_demo, shared_tab) -> None:
+    page = shared_tab
     _settled(page, still_demo.url)
     page.keyboard.press("Tab")
     assert page.inner_text(":focus") == "Skip to the work"
@@ -144,16 +163,6 @@ def test_a_foot_switch_presses_the_large_button(still_demo, open_tab) -> None:
     expect(page.locator("#act")).to_contain_text("Start")
 
 
-def test_nothing_is_fetched_from_outside_the_shop(still_demo, open_tab) -> None:
-    page = open_tab()
-    asked: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
-    for path in PAGES:
-        _settled(page, still_demo.url + path)
-    strangers = [url for url in asked if not url.startswith((still_demo.url, "data:", "blob:"))]
-    assert strangers == []
-
-
 def test_what_cannot_be_done_is_one_sentence(still_demo, open_tab) -> None:
     page = open_tab()
     _settled(page, still_demo.url)
@@ -164,4 +173,4 @@ def test_what_cannot_be_done_is_one_sentence(still_demo, open_tab) -> None:
         ),
     )
     page.keyboard.press("Space")
-    expect(page.locator("#trouble")).to_have_text("Gauge dial_a is measuring already.")
+    expect(page.locator("#trouble")).to_have_text("Gauge dial a is measuring already.")

@@ -16,20 +16,26 @@ def _opened(page: Page, url: str) -> Page:
     return page
 
 
-def test_a_lobe_is_told_whole_at_the_desk_and_on_the_phone(still_demo, stored, open_tab, picture) -> None:
-    for name, page in (("desk", open_tab(1440, 900)), ("phone", open_tab(390, 844, dark=True))):
-        _opened(page, f"{still_demo.url}/traces/{stored['inlet_1']}")
-        expect(page.locator("#title")).to_have_text("Inlet lobe 1")
-        assert page.inner_text(".figure-unit") == "ATDC"
-        assert page.inner_text(".figure-interval").startswith("±")
-        for table in ("#pairs", "#passes", "#budget", "#events"):
-            assert page.locator(f"{table} tbody tr").count() > 0
-        assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
-        picture(page, f"trace_{name}", kept=True)
+def test_a_lobe_is_told_whole_at_the_desk_and_on_the_phone(
+    still_demo, stored, shared_tab, framed, picture
+) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces/{stored['inlet_1']}")
+    expect(page.locator("#title")).to_have_text("Inlet lobe 1")
+    assert page.inner_text(".figure-unit") == "ATDC"
+    assert page.inner_text(".figure-interval").startswith("±")
+    for table in ("#pairs", "#passes", "#budget", "#events"):
+        assert page.locator(f"{table} tbody tr").count() > 0
+    picture(page, "trace_desk", kept=True)
+    page.set_viewport_size({"width": 360, "height": 780})
+    framed(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    for table in ("#pairs", "#passes", "#budget", "#events"):
+        box = page.locator(table)
+        assert box.evaluate("box => box.scrollWidth <= box.clientWidth"), f"{table} is cut off on a phone"
 
 
-def test_the_page_shows_the_number_that_the_measurement_has(still_demo, stored, open_tab) -> None:
-    page = open_tab()
+def test_the_page_shows_the_number_that_the_measurement_has(still_demo, stored, shared_tab) -> None:
+    page = shared_tab
     for touches, number in stored.items():
         centre = still_demo.get(f"/api/measurements/{number}")["result"]["centre_deg"]
         _opened(page, f"{still_demo.url}/traces/{number}")
@@ -38,8 +44,8 @@ def test_the_page_shows_the_number_that_the_measurement_has(still_demo, stored, 
         assert min(off, 360 - off) < 0.006, touches
 
 
-def test_traces_are_found_by_lobe_and_by_number(still_demo, stored, open_tab) -> None:
-    page = _opened(open_tab(), f"{still_demo.url}/traces")
+def test_traces_are_found_by_lobe_and_by_number(still_demo, stored, shared_tab) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces")
     page.select_option("#what", "exhaust")
     expect(page.locator("#list tbody tr")).to_have_count(1)
     expect(page.locator("#list")).to_contain_text("Exhaust lobe 1")
@@ -51,8 +57,8 @@ def test_traces_are_found_by_lobe_and_by_number(still_demo, stored, open_tab) ->
     expect(page.locator("#list")).to_contain_text("Nothing fits")
 
 
-def test_chosen_traces_are_laid_over_one_another(still_demo, stored, open_tab) -> None:
-    page = _opened(open_tab(), f"{still_demo.url}/traces")
+def test_chosen_traces_are_laid_over_one_another(still_demo, stored, shared_tab) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces")
     for touches in ("inlet_1", "inlet_2"):
         page.get_by_label(f"Choose trace {stored[touches]}", exact=True).check(force=True)
     page.get_by_role("button", name="Lay the chosen ones over one another").click()
@@ -67,21 +73,21 @@ def test_chosen_traces_are_laid_over_one_another(still_demo, stored, open_tab) -
     expect(page.locator("#over-plot .xtitle")).to_have_text("cam degrees")
 
 
-def test_every_drawing_of_a_lobe_can_be_shown(still_demo, stored, open_tab, picture) -> None:
-    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['inlet_1']}")
+def test_every_drawing_of_a_lobe_can_be_shown(still_demo, stored, shared_tab, framed, picture) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces/{stored['inlet_1']}")
     views = page.locator('input[name="view"]').evaluate_all("list => list.map(one => one.value)")
     assert views == ["curve", "rates", "polar", "centres", "residuals", "streams"]
     for view in views:
         page.locator(f'input[value="{view}"]').check(force=True)
         expect(page.locator("#plot .main-svg").first).to_be_visible()
-        page.wait_for_timeout(200)
+        framed(page)
         picture(page, f"trace_{view}")
     note = page.inner_text("#plot-note")
     assert "Pauses: 2. Turned round: 1." in note
 
 
-def test_a_drawing_is_moved_about_by_its_buttons(still_demo, stored, open_tab, until) -> None:
-    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['inlet_1']}")
+def test_a_drawing_is_moved_about_by_its_buttons(still_demo, stored, shared_tab, until) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces/{stored['inlet_1']}")
     width = "() => { const [from, to] = document.querySelector('#plot')._fullLayout.xaxis.range; return to - from; }"
     whole = page.evaluate(width)
     page.get_by_role("button", name="Nearer").click()
@@ -90,8 +96,8 @@ def test_a_drawing_is_moved_about_by_its_buttons(still_demo, stored, open_tab, u
     until(page, f"whole => Math.abs(({width})() - whole) < 1", whole)
 
 
-def test_a_trace_file_is_downloaded_whole(still_demo, stored, open_tab, tmp_path: Path) -> None:
-    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['piston_1']}")
+def test_a_trace_file_is_downloaded_whole(still_demo, stored, shared_tab, tmp_path: Path) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces/{stored['piston_1']}")
     with page.expect_download() as coming:
         page.click("#save-trace")
     coming.value.save_as(tmp_path / "trace.csv")
@@ -101,8 +107,8 @@ def test_a_trace_file_is_downloaded_whole(still_demo, stored, open_tab, tmp_path
     assert len(lines) - 1 == trace["crank"]["readings"] + trace["gauge"]["readings"]
 
 
-def test_drawings_and_the_lift_table_are_saved(still_demo, stored, open_tab, tmp_path: Path) -> None:
-    page = _opened(open_tab(), f"{still_demo.url}/traces/{stored['inlet_1']}")
+def test_drawings_and_the_lift_table_are_saved(still_demo, stored, shared_tab, tmp_path: Path) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces/{stored['inlet_1']}")
     for button, start in (
         ("#save-png", b"\x89PNG"),
         ("#save-svg", b"<svg"),
@@ -114,20 +120,32 @@ def test_drawings_and_the_lift_table_are_saved(still_demo, stored, open_tab, tmp
         assert (tmp_path / "saved").read_bytes().startswith(start)
 
 
-def test_axe_finds_nothing_serious_in_a_trace(still_demo, stored, open_tab) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
-    for dark in (False, True):
-        page = _opened(
-            open_tab(dark=dark), f"{still_demo.url}/traces/{stored['inlet_1']}?with={stored['inlet_2']}"
-        )
-        found = Axe().run(page).response["violations"]
-        assert [one["id"] for one in found if one["impact"] in {"serious", "critical"}] == []
-
-
-def test_a_trace_that_is_not_there_is_told_in_a_sentence(still_demo, open_tab) -> None:
-    page = open_tab()
+def test_a_trace_that_is_not_there_is_told_in_a_sentence(still_demo, shared_tab) -> None:
+    page = shared_tab
     answer = page.goto(f"{still_demo.url}/traces/9999")
     assert answer is not None
     assert answer.status == 404
     assert "There is no measurement 9999" in page.inner_text("body")
+
+
+def test_a_trace_file_is_brought_in_through_the_page(still_demo, shared_tab, trace_file) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces")
+    page.get_by_text("Bring in a trace file").click()
+    content = trace_file("inlet_1").split(b"\n", 1)[1]  # without the line in which the file says what it is
+    page.set_input_files("#file", {"name": "tarn.csv", "mimeType": "text/csv", "buffer": content})
+    page.get_by_role("button", name="Bring it in and measure it").click()
+    expect(page.locator("#bring-notes .note")).to_be_visible()
+    page.select_option("#bring-part", "inlet")
+    page.fill("#bring-number", "3")
+    page.get_by_role("button", name="Bring it in and measure it").click()
+    page.wait_for_url("**/traces/*")
+    page.wait_for_selector("body[data-ready]")
+    expect(page.locator("#title")).to_have_text("Inlet lobe 3")
+
+
+def test_a_file_that_is_no_trace_is_told_in_a_sentence(still_demo, shared_tab) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces")
+    page.get_by_text("Bring in a trace file").click()
+    page.set_input_files("#file", {"name": "list.csv", "mimeType": "text/csv", "buffer": b"a,b\n1,2\n"})
+    page.get_by_role("button", name="Bring it in and measure it").click()
+    expect(page.locator("#bring-notes")).to_contain_text("time_s,channel,value")

@@ -1,4 +1,4 @@
-import { about, itemFrom, periodOf, residualsOf, topOf } from "/static/trace_item.js";
+import { about, itemFrom, periodOf, readAt, residualsOf, topOf } from "/static/trace_item.js";
 import { equal, near, ok } from "./check.js";
 
 const lift = (deg) => 9 * Math.exp(-((deg / 55) ** 2));
@@ -27,6 +27,11 @@ export const tests = {
     near(item.centre, 112);
     const top = item.curve.deg[item.curve.mm.indexOf(Math.min(...item.curve.mm))];
     near(top, 112, 1);
+  },
+  "a fitted curve is read off at any angle, of whichever turn": () => {
+    const item = itemFrom(...stored());
+    near(readAt([item], 112)[0].mm, 9, 0.01);
+    near(readAt([item], 112 + 720 + 30)[0].mm, lift(30), 0.05);
   },
   "readings of both turns fall on one lobe": () => {
     const item = itemFrom(...stored());

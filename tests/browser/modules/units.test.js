@@ -1,7 +1,8 @@
-import { age, centreAngle, deadCentreTick, decimalsFor, digits, eventAngle, joined, length, lengthParts, lengthValue, plainAngle, unitParts, wrap, wrapSigned } from "/static/units.js";
+import { angleTyped, age, centreAngle, deadCentreTick, decimalsFor, digits, eventAngle, joined, length, lengthParts, lengthValue, plainAngle, unitParts, wrap, wrapSigned } from "/static/units.js";
 import { equal, near } from "./check.js";
 
 export const tests = {
+  "an angle is typed as the trade says it": () => equal(["108", "112 BTDC", "40,5° abdc", "-20", "−20", "30 BBDC", "late", ""].map(angleTyped), [108, -112, 220.5, -20, -20, 150, NaN, NaN]),
   "a minus sign is as wide as a digit's plus, never a hyphen": () => equal(digits(-1.5, 2), "−1.50"),
   "what rounds to nothing has no sign": () => equal([digits(-0.001, 2), digits(0.001, 2, true)], ["0.00", "0.00"]),
   "a number that is none is a dash": () => equal([digits(NaN, 2), digits(null, 1), digits(undefined, 0)], ["–", "–", "–"]),
