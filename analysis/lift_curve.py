@@ -16,6 +16,7 @@ from analysis.lobe_readings import backward_readings, forward_readings, wild_rea
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.lobe_slack import Slack, find_slack
 from analysis.lobe_survey import CYCLE_DEG, Survey, survey_lobe
+from analysis.lobe_watch import refuse_stream_faults
 from analysis.noise_model import NoiseModel
 from analysis.passes import Sweep, find_sweeps
 from analysis.results import (
@@ -93,6 +94,7 @@ def _find(checked: CheckedStreams, prior: LagPrior, start: LobeResult | None) ->
     sweeps = find_sweeps(motion)
     near = prior if start is None else LagPrior(start.lag_s, min(prior.u_s, max(start.lag_u_s, 0.005)))
     wild = wild_readings(checked.streams.gauge_mm)
+    refuse_stream_faults(checked, prior, wild)
     engaged = find_engagement(motion)
     time_s, value = forward_readings(checked, engaged, near, wild)
     refuse_before_fit(checked, sweeps, time_s)

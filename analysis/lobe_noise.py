@@ -14,6 +14,9 @@ from analysis.streams import Floats
 _USUAL_JITTER_S = 0.007
 _USUAL_EXTRA_STEPS = 0.1
 _USUAL_COUNT = 4.0
+_MOST_JITTER_S = 0.025
+_MOST_EXTRA_MM = 0.02
+_MOST_EXTRA_STEPS = 1.0
 _CLIP_SQUARE = 9.0
 _CLIP = 4.0
 _MEAN_OF_NORMAL = 1.2533
@@ -30,7 +33,7 @@ def renewed(
     """Estimate jitter and extra scatter again (restricted maximum likelihood, one multiplicative step).
 
     A curve that runs through every reading leaves no residuals: then the scatter is what gauges usually show,
-    not nought.
+    not nought. Nor is it more than any gauge shows: what lies beyond is a fault, not noise.
 
     Parameters
     ----------
@@ -59,7 +62,12 @@ def renewed(
         freedom=freedom,
         usual=usual_extra**2,
     )
-    return replace(noise, jitter_s=float(np.sqrt(jitter)), extra_mm=float(np.sqrt(extra)))
+    most_extra = _MOST_EXTRA_MM + _MOST_EXTRA_STEPS * noise.step_mm
+    return replace(
+        noise,
+        jitter_s=min(float(np.sqrt(jitter)), _MOST_JITTER_S),
+        extra_mm=min(float(np.sqrt(extra)), most_extra),
+    )
 
 
 def _component(

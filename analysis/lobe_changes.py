@@ -1,0 +1,156 @@
+"""Whether one lobe, one drive and one gauge explain a whole trace: what the residuals of the fit remember.
+
+Residuals of a true model have no memory. A fault leaves a pattern in them: from some moment on every reading
+is higher (the stand moved), every lift comes later (the drive jumped, the encoder slipped), lifts grow by a
+share (a key); turn by turn the lobe comes later (counts are lost), with the time the valve was open the lift
+sinks (a follower bleeds), or each pass stands somewhere else (a key with play). Each pattern is held against
+the residuals by a score test (Rao 1948) in the marginal model, the curve's own freedom taken off; for changes
+at an unknown moment at every one of many moments. Time and memory grow with the readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.lobe_model import LobeFit
+from analysis.lobe_passes import PassFit
+from analysis.streams import Floats
+
+_MOMENTS = 96
+_MOST_PASSES = 48
+_LEAST_FREE = 1e-3
+_OPEN_MM = 0.2
+_LONGEST_STEP_S = 1.0
+
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """The best explanation of one kind.
+
+    Attributes
+    ----------
+    chi_square : float
+        By how much the pattern lowers the sum of squares, in units of variance.
+    size, u : float
+        How much of the pattern there is, and its standard uncertainty.
+    at_s : float
+        When it began; the trace's start for a pattern that runs through all of it.
+    """
+
+    chi_square: float
+    size: float
+    u: float
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PassScatter:
+    """Whether passes stand apart from each other by more than noise.
+
+    `chi_square` has `freedom` degrees of freedom; `shift_deg` is each pass's own place, its mean nought.
+    """
+
+    chi_square: float
+    freedom: int
+    shift_deg: Floats
+
+
+class Memory:
+    """Residuals of a lobe fit, ready to be asked what they remember.
+
+    Parameters
+    ----------
+    fit : LobeFit
+    time_s : ndarray, shape (m,)
+        Arrival times of its readings, rising.
+    """
+
+    def __init__(self, fit: LobeFit, time_s: Floats) -> None:
+        self.fit, self.time_s = fit, time_s
+        placed = fit.placed
+        self._weighted = fit.weight * placed.residual_mm
+        count = len(time_s)
+        self._blocks = np.minimum(np.arange(count) * _MOMENTS // max(count, 1), _MOMENTS - 1)
+
+    @property
+    def moved_later(self) -> Floats:
+        """The pattern of a lobe that comes one degree later."""
+        return -self.fit.placed.slope_mm_deg
+
+    @property
+    def sunk(self) -> Floats:
+        """The pattern of a follower that loses 1 mm a second while the valve is open and keeps the loss."""
+        lift = self.fit.placed.lift_mm
+        above = lift - (0.0 if self.fit.base_mm is not None else float(lift.min()))
+        step = np.minimum(np.diff(self.time_s, prepend=self.time_s[:1]), _LONGEST_STEP_S)
+        return -np.cumsum(step * (above > _OPEN_MM)) * (above > _OPEN_MM)
+
+    def throughout(self, pattern: Floats) -> Change:
+        """How much a pattern explains that runs through the whole trace."""
+        along = float(pattern @ self._weighted)
+        free = float(self._free(pattern, np.zeros(len(pattern), dtype=np.intp), 1)[0, 0])
+        whole = float(np.sum(self.fit.weight * pattern**2))
+        if free <= _LEAST_FREE * whole or free <= 0.0:
+            return Change(0.0, 0.0, np.inf, float(self.time_s[0]))
+        return Change(along**2 / free, along / free, free**-0.5, float(self.time_s[0]))
+
+    def change(self, pattern: Floats) -> Change:
+        """The moment from which on the pattern explains most."""
+        along = np.bincount(self._blocks, pattern * self._weighted, _MOMENTS)
+        weight = np.bincount(self._blocks, pattern**2 * self.fit.weight, _MOMENTS)
+        shared = self._shared(pattern, self._blocks, _MOMENTS)
+        along, weight, shared = (np.cumsum(part[::-1], axis=0)[::-1] for part in (along, weight, shared))
+        free = weight - np.einsum("ij,ij->i", shared @ self.fit.covariance, shared)
+        seen = free > _LEAST_FREE * weight[0]
+        seen[0] = False
+        gain = np.where(seen, along**2 / np.where(seen, free, 1.0), 0.0)
+        best = int(np.argmax(gain))
+        first = int(np.searchsorted(self._blocks, best))
+        if gain[best] <= 0.0:
+            return Change(0.0, 0.0, np.inf, float(self.time_s[0]))
+        size = float(along[best] / free[best])
+        return Change(float(gain[best]), size, float(free[best] ** -0.5), float(self.time_s[first]))
+
+    def between(self, passes: tuple[PassFit, ...]) -> PassScatter:
+        """Shift of every pass against the others, all at once."""
+        some = sorted(passes, key=lambda one: len(one.readings), reverse=True)[:_MOST_PASSES]
+        some.sort(key=lambda one: one.start_s)
+        which = np.full(len(self.time_s), len(some), dtype=np.intp)
+        for k, one in enumerate(some):
+            which[one.readings] = k
+        if len(some) < 2:
+            return PassScatter(0.0, 0, np.zeros(len(some)))
+        pattern = self.moved_later
+        along = np.bincount(which, pattern * self._weighted, len(some) + 1)[:-1]
+        free = self._free(pattern, which, len(some) + 1)[:-1, :-1]
+        value, vector = np.linalg.eigh(free)
+        known = value > max(1e-2 * float(value[-1]), 1.0)
+        turned = vector.T @ along
+        chi_square = float(np.sum(turned[known] ** 2 / value[known]))
+        shift = vector[:, known] @ (turned[known] / value[known])
+        return PassScatter(chi_square, int(known.sum()), shift)
+
+    def _free(self, pattern: Floats, group: Ints, groups: int) -> Floats:
+        """Information on the pattern's size in each group, what the fit can explain taken off."""
+        shared = self._shared(pattern, group, groups)
+        weight = np.bincount(group, pattern**2 * self.fit.weight, groups)
+        free: Floats = np.diag(weight) - shared @ self.fit.covariance @ shared.T
+        return free
+
+    def _shared(self, pattern: Floats, group: Ints, groups: int) -> Floats:
+        """Pattern times the derivatives of the fit, weighted and summed by group: shape (groups, unknowns)."""
+        fit, placed = self.fit, self.fit.placed
+        unknowns, size = len(fit.covariance), fit.basis.size
+        weighted = pattern * fit.weight
+        place = (group[:, None] * unknowns + placed.index).ravel()
+        total = np.bincount(place, (placed.value * weighted[:, None]).ravel(), groups * unknowns)
+        total = total.reshape(groups, unknowns)
+        if fit.base_mm is not None:
+            total[:, size] = np.bincount(group, weighted, groups)
+        total[:, -1] = np.bincount(group, -weighted * placed.rate_mm_s, groups)
+        return np.asarray(total)

@@ -1,0 +1,124 @@
+"""Corners and steps in a lift curve: a lobe is ground smooth, so whatever has one was not followed all round.
+
+A plunger at its stop, a valve on a piston, a spring that throws the cam over the nose, a drive that jumped in
+the only pass: each breaks the curve at one phase, in its slope or in its level. Held against the readings
+over narrow bins of phase: a cubic with a free step of the second derivative (lobes have those, where arcs
+join) against the same with a corner or a step more, at every bin.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.lobe_model import LobeFit
+from analysis.lobe_noise import shared_error
+from analysis.streams import Floats
+
+_BIN_DEG = 0.75
+_REACH_DEG = 14.0
+_FARTHEST_DEG = 24.0
+_FEWEST_SIDE = 5
+_LEAST_SHARE_OF_STEP = 0.15
+
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Breaks:
+    """What breaks there are at each candidate phase.
+
+    Attributes
+    ----------
+    phase_deg : ndarray, shape (c,)
+        Counted from the survey's start.
+    lift_mm : ndarray, shape (c,)
+        The fitted curve there.
+    corner_mm_deg, corner_chi : ndarray, shape (c,)
+        Change of slope, and by how much it lowers the sum of squares.
+    step_mm, step_chi : ndarray, shape (c,)
+        Change of level, likewise.
+    """
+
+    phase_deg: Floats
+    lift_mm: Floats
+    corner_mm_deg: Floats
+    corner_chi: Floats
+    step_mm: Floats
+    step_chi: Floats
+
+
+def find_breaks(fit: LobeFit) -> Breaks:
+    """Try every phase of a lobe for a corner and for a step.
+
+    Parameters
+    ----------
+    fit : LobeFit
+
+    Returns
+    -------
+    Breaks
+        Phases with too few readings round them are left out.
+    """
+    phase, value, variance = _binned(fit)
+    width = 2 * _FEWEST_SIDE
+    if len(phase) < width + 2:
+        empty = np.zeros(0)
+        return Breaks(empty, empty, empty, empty, empty, empty)
+    at = np.arange(_FEWEST_SIDE, len(phase) - _FEWEST_SIDE + 1)
+    middle = 0.5 * (phase[at - 1] + phase[at])
+    near = (phase[at + _FEWEST_SIDE - 1] - middle < _FARTHEST_DEG) & (
+        middle - phase[at - _FEWEST_SIDE] < _FARTHEST_DEG
+    )
+    at, middle = at[near], middle[near]
+    reach = np.maximum(
+        _REACH_DEG, np.maximum(phase[at + _FEWEST_SIDE - 1] - middle, middle - phase[at - _FEWEST_SIDE]) + 0.1
+    )
+    first, last = np.searchsorted(phase, middle - reach), np.searchsorted(phase, middle + reach)
+    index = first[:, None] + np.arange(int((last - first).max()) if len(at) else 0)
+    inside = index < last[:, None]
+    index = np.minimum(index, len(phase) - 1)
+    x = (phase[index] - middle[:, None]) / reach[:, None]
+    weight = np.where(inside, 1.0 / variance[index], 0.0)
+    y = np.where(inside, value[index], 0.0)
+    corner, corner_chi = _gain(x, y, weight, np.maximum(x, 0.0))
+    step, step_chi = _gain(x, y, weight, (x > 0.0).astype(np.float64))
+    return Breaks(middle, fit.lift_mm(middle), corner / reach, corner_chi, step, step_chi)
+
+
+def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
+    """Readings above the curve's ends in narrow bins: phase, lift and variance of each."""
+    placed = fit.placed
+    lift = placed.residual_mm + placed.lift_mm
+    shared = shared_error(lift, placed.lift_mm, fit.noise.step_mm)
+    rounding = fit.noise.step_mm**2 / 12.0 + placed.crank_mm**2
+    variance = fit.variance_mm2 + (shared - 1.0) * rounding
+    use = placed.known & (placed.phase_deg > fit.basis.first_deg) & (placed.phase_deg < fit.basis.last_deg)
+    sd = np.sqrt(variance)
+    # One wild reading in a bin must not break the curve.
+    use &= np.abs(placed.residual_mm) < np.maximum(30.0 * sd, 0.5)
+    bins, which = np.unique(np.floor(placed.phase_deg[use] / _BIN_DEG), return_inverse=True)
+    count = len(bins)
+    weight = 1.0 / variance[use]
+    total = np.bincount(which, weight, count)
+    phase = np.bincount(which, weight * placed.phase_deg[use], count) / total
+    value = np.bincount(which, weight * lift[use], count) / total
+    least = (_LEAST_SHARE_OF_STEP * fit.noise.step_mm) ** 2
+    return phase, value, np.maximum(1.0 / total, least)
+
+
+def _gain(x: Floats, y: Floats, weight: Floats, pattern: Floats) -> tuple[Floats, Floats]:
+    """Size of a pattern beside a cubic with a free second derivative, and its chi-square, for each window."""
+    columns = [np.ones_like(x), x, x**2, x**3, np.maximum(x, 0.0) ** 2, pattern]
+    design = np.stack(columns, axis=2)
+    weighted = design * weight[:, :, None]
+    normal = np.swapaxes(weighted, 1, 2) @ design
+    right = np.einsum("cik,ci->ck", weighted, y)
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("ckk->ck", normal), 1e-30))
+    normal = normal * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(len(columns))
+    inverse = np.linalg.inv(normal)
+    size = np.einsum("k,ck->c", np.eye(len(columns))[-1], np.einsum("ckl,cl->ck", inverse, right * scale))
+    information = 1.0 / np.maximum(inverse[:, -1, -1], 1e-30)
+    return np.asarray(size * scale[:, -1]), np.asarray(size**2 * information)
