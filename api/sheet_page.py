@@ -13,7 +13,7 @@ from api.sheet_figures import before_and_after, lift_curves, piston_gap
 from api.sheet_model import Sheet
 from api.sheet_pen import Face
 from api.sheet_tables import CALLS
-from api.sheet_words import deg, mm, moment, signed_side, when
+from api.sheet_words import INTERVAL_NOTE, TOO_NEAR_NOTE, deg, mm, moment, signed_side, when
 
 WIDTH = 262.0
 TYPE = "Helvetica, Arial, 'Liberation Sans', sans-serif"
@@ -39,6 +39,11 @@ def page_words(sheet: Sheet) -> dict[str, Any]:
         "mm": mm,
         "deg": deg,
         "signed_side": signed_side,
+        "interval_note": INTERVAL_NOTE,
+        "too_near_note": TOO_NEAR_NOTE,
+        "too_near": any(
+            not row.enough for one in sheet.piston for row in one.table if abs(row.shift_deg) <= 10.0
+        ),
         "centre_words": lambda angle: dead_centre_words(angle % 720.0, digits=0),
     }
 

@@ -27,7 +27,7 @@ from api.sheet_tables import (
     told_lines,
 )
 from api.sheet_type import face_for
-from api.sheet_words import moment, when
+from api.sheet_words import INTERVAL_NOTE, TOO_NEAR_NOTE, moment, when
 
 PAD = 3.2 * mm
 WIDTH = A4[0] - 2 * (MARGIN + PAD)
@@ -82,6 +82,7 @@ def _story(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
         *_drawings(sheet, face),
         heading("Measured", styles),
         measurements_table(sheet, styles, WIDTH),
+        paragraph(INTERVAL_NOTE, styles.caution),
         *_of_valves(sheet, styles, face),
         *_of_cylinders(sheet, styles),
         *_told(sheet, styles),
@@ -106,6 +107,8 @@ def _of_valves(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
         left += [heading("Valve clearances, cold", styles), lines_table(sheet.clearances, styles, HALF)]
     if sheet.piston:
         left += [heading("Valve to piston", styles), piston_table(sheet, styles, HALF)]
+        if any(not row.enough for one in sheet.piston for row in one.table if abs(row.shift_deg) <= 10.0):
+            left.append(paragraph(TOO_NEAR_NOTE, styles.caution))
     drawn = piston_gap(sheet, HALF, 34 * mm, face)
     if drawn is not None:
         return [KeepTogether([Spacer(1, 1 * mm), beside(left, drawn, GUTTER, WIDTH)])]
@@ -113,10 +116,10 @@ def _of_valves(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
 
 
 def _of_cylinders(sheet: Sheet, styles: Styles) -> list[Flowable]:
-    if len(sheet.lobes) <= 2 * len(sheet.cams) and not any(line.odd for line in sheet.lobes):
+    if not sheet.lobes:
         return []
     table = lobes_table(sheet, styles, WIDTH)
-    return [heading("Every lobe beside the others", styles), table]
+    return [KeepTogether([heading("Every lobe, as measured last", styles), table])]
 
 
 def _told(sheet: Sheet, styles: Styles) -> list[Flowable]:

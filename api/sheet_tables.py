@@ -13,6 +13,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
 from analysis.cam_timing import dead_centre_words
+from api.job_report_messages import ShiftedClearanceView
 from api.sheet_model import Sheet, SheetCam, SheetLine, SheetMeasurement
 from api.sheet_pen import HAIR, INK, INK_2, STOP, THIN, Face
 from api.sheet_words import deg, moment, signed_side
@@ -202,7 +203,7 @@ def piston_table(sheet: Sheet, styles: Styles, width: float) -> Table:
     head = ("Valve, mm", "Least", "At", "Wanted", "10 early", "5 early", "5 late", "10 late")
     rows = []
     for one in sheet.piston:
-        shifted = {row.shift_deg: f"{row.least_mm:.2f}" for row in one.table}
+        shifted = {row.shift_deg: row for row in one.table}
         maker = "engine maker" if one.minimum_from == "engine maker" else "usual"
         texts = (
             f"{one.lobe.valve} {one.lobe.cylinder}"
@@ -210,11 +211,18 @@ def piston_table(sheet: Sheet, styles: Styles, width: float) -> Table:
             f"{one.least_mm:.2f} ± {one.u95_mm:.2f}",
             dead_centre_words(one.at_deg % 720.0, digits=0),
             f"{one.minimum_mm:.2f} ({maker})",
-            *(shifted.get(shift, "–") for shift in (-10.0, -5.0, 5.0, 10.0)),
         )
         style = styles.small if one.enough else styles.stop_line
-        rows.append([paragraph(text, style) for text in texts])
+        moved = [_shifted(shifted.get(shift), styles) for shift in (-10.0, -5.0, 5.0, 10.0)]
+        rows.append([*(paragraph(text, style) for text in texts), *moved])
     return _table(head, rows, (0.15, 0.17, 0.12, 0.16, 0.11, 0.1, 0.09, 0.1), width, styles)
+
+
+def _shifted(row: ShiftedClearanceView | None, styles: Styles) -> Paragraph:
+    if row is None:
+        return paragraph("–", styles.small)
+    mark, style = ("", styles.small) if row.enough else (" !", styles.stop_line)
+    return paragraph(f"{row.least_mm:.2f}{mark}", style)
 
 
 def lobes_table(sheet: Sheet, styles: Styles, width: float) -> Table:

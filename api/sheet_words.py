@@ -21,6 +21,8 @@ from analysis.job_facts import (
 )
 from api.sheet_model import SheetHappening, SheetLine
 
+INTERVAL_NOTE = "± is the expanded uncertainty, k = 2: 95 in 100 such intervals hold the true value."
+TOO_NEAR_NOTE = "! Less than wanted, uncertainty taken into account: do not move the cam there."
 SIDES: dict[Valve, str] = {"inlet": "ATDC", "exhaust": "BTDC"}
 WAYS = {
     "full_lift": "full lift, equal readings near the nose",
