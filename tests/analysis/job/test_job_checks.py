@@ -171,3 +171,8 @@ def test_unlike_flanks_are_told_with_their_drop(tarn_job):
     found = check_job(tarn_job, listed(lobe("1", asymmetry_deg=0.9)))
     assert [warn.code for warn in found] == ["unlike_flanks"]
     assert "1.27 mm" in found[0].message
+
+
+def test_a_flat_nose_whose_full_lift_is_hard_to_tell_is_not_said_to_have_unlike_flanks(tarn_job):
+    assert codes(tarn_job, lobe("1", asymmetry_deg=0.9, full_lift_u_deg=0.8)) == set()
+    assert codes(tarn_job, lobe("1", asymmetry_deg=1.9, full_lift_u_deg=0.8)) == {"unlike_flanks"}
