@@ -18,6 +18,7 @@ from api import (
     routes_measurements,
     routes_pages,
     routes_pairing,
+    routes_setup,
     routes_sheet,
     routes_traces,
 )
@@ -38,6 +39,7 @@ ROUTERS = (
     routes_sheet.router,
     routes_measurements.router,
     routes_traces.router,
+    routes_setup.router,
     routes_pairing.router,
     routes_pages.router,
 )

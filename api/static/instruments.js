@@ -4,6 +4,7 @@
 
 import { get } from "./ask.js";
 import { readingOf } from "./bench_view.js";
+import { setUp } from "./bench_setup.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { healthRows, lagsFrom, specRows } from "./instruments_view.js";
 import { startScreen } from "./screen.js";
@@ -102,3 +103,4 @@ load().catch((problem) => byId("notes").replaceChildren(note("stop", spoken(prob
   document.body.dataset.ready = "yes";
 });
 paintReach();
+setUp();

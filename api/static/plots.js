@@ -4,6 +4,7 @@
 
 import { ANGLE_STEPS } from "./curve_scale.js";
 import { el } from "./dom.js";
+import { download, saveText } from "./save.js";
 import { deadCentreTick } from "./units.js";
 
 const NAMES = { ink: "--ink", ink2: "--ink-2", line: "--line", hair: "--hair", accent: "--accent", wash: "--accent-wash", stop: "--stop", sheet: "--sheet" };
@@ -61,13 +62,6 @@ export async function undraw(box) {
   delete box.dataset.marked;
 }
 
-function download(href, name) {
-  const link = el("a", { href, download: name });
-  document.body.append(link);
-  link.click();
-  link.remove();
-}
-
 /** Save a drawn figure as `png` or `svg`, on the paper of this screen. */
 export async function savePicture(box, name, format) {
   const Plotly = await library();
@@ -80,9 +74,7 @@ export async function savePicture(box, name, format) {
 /** Save rows as a CSV file; numbers keep all their digits. */
 export function saveCsv(name, header, rows) {
   const text = [header, ...rows].map((row) => row.join(",")).join("\n");
-  const href = URL.createObjectURL(new Blob([`${text}\n`], { type: "text/csv" }));
-  download(href, `${name}.csv`);
-  setTimeout(() => URL.revokeObjectURL(href), 10_000);
+  saveText(`${name}.csv`, `${text}\n`, "text/csv");
 }
 
 /** Zoom by keyboard or thumb: `factor` below 1 goes nearer; 0 shows everything. */
