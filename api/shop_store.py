@@ -20,6 +20,8 @@ from sqlite_utils import Database
 from api.errors import StoreError
 from api.folder_lock import FolderLock
 from api.shop_schema import SCHEMA
+from capture.errors import StoreUnusable
+from capture.schema import keep_copy
 
 T = TypeVar("T")
 Row = dict[str, Any]
@@ -110,7 +112,7 @@ def _open_for_writing(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
-        SCHEMA.apply(Database(connection))
+        _migrate(connection)
     except sqlite3.DatabaseError as error:
         connection.close()
         raise StoreError(
@@ -120,6 +122,18 @@ def _open_for_writing(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _migrate(connection: sqlite3.Connection) -> None:
+    """Bring the tables up to date; a file that holds anything is copied first."""
+    db = Database(connection)
+    applied = SCHEMA.applied(db)
+    if applied and SCHEMA.pending(db):
+        try:
+            keep_copy(connection, applied[-1].name.partition("_")[0])
+        except StoreUnusable as error:
+            raise StoreError("no_room_to_upgrade", f"{error}.") from None
+    SCHEMA.apply(db)
 
 
 def _refuse_newer(connection: sqlite3.Connection, path: Path) -> None:

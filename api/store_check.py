@@ -6,7 +6,8 @@ import sqlite3
 import zlib
 from contextlib import closing
 from pathlib import Path
-from typing import NamedTuple
+
+from pydantic import BaseModel, ConfigDict
 
 from api.errors import StoreError
 from api.shop_store import FILE_NAME as SHOP_NAME
@@ -19,9 +20,10 @@ BLOCKS_AT_ONCE = 2000
 TOLD = 3
 
 
-class Contents(NamedTuple):
+class Contents(BaseModel):
     """How much a folder holds."""
 
+    model_config = ConfigDict(extra="forbid", frozen=True)
     runs: int
     readings: int
     measurements: int
@@ -79,7 +81,7 @@ def contents_of(folder: Path) -> Contents:
         shop = ShopReader(folder)
         measurements = int((shop.row("SELECT count(*) AS n FROM measurements") or {"n": 0})["n"])
         jobs = int((shop.row("SELECT count(*) AS n FROM jobs WHERE deleted_at IS NULL") or {"n": 0})["n"])
-    return Contents(runs, readings, measurements, jobs)
+    return Contents(runs=runs, readings=readings, measurements=measurements, jobs=jobs)
 
 
 def _one(connection: sqlite3.Connection, sql: str) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from sqlite_utils import Database
@@ -155,8 +156,11 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
 def migrate(connection: sqlite3.Connection) -> None:
     """Apply all pending migrations in one transaction: all of them hold, or none."""
     db = Database(connection, execute_plugins=False)
-    if _pragma(connection, "user_version") == SCHEMA_VERSION:
+    version = _pragma(connection, "user_version")
+    if version == SCHEMA_VERSION:
         return
+    if version:
+        keep_copy(connection, f"v{version}")
     connection.execute("BEGIN IMMEDIATE")
     try:
         migrations.apply(db)
@@ -167,6 +171,38 @@ def migrate(connection: sqlite3.Connection) -> None:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def keep_copy(connection: sqlite3.Connection, mark: str) -> Path:
+    """Copy the open database beside itself before it is changed for good; gives the copy.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To a file, not inside a transaction.
+    mark : str
+        Says in the copy's name which state of the file it is.
+
+    Raises
+    ------
+    StoreUnusable
+        The copy could not be made; nothing may be changed then.
+    """
+    path = Path(connection.execute("PRAGMA database_list").fetchone()[2])
+    copy = path.with_name(f"{path.stem}-before-upgrade-{mark}{path.suffix}")
+    part = copy.with_suffix(".part")
+    try:
+        part.unlink(missing_ok=True)
+        with closing(sqlite3.connect(part)) as target:
+            connection.backup(target, pages=-1)
+            target.execute("PRAGMA journal_mode = DELETE")
+        part.replace(copy)
+    except (sqlite3.Error, OSError) as error:
+        raise StoreUnusable(
+            f"{path} has to be upgraded, but no copy of it could be kept first ({error}); "
+            "make room on the disk and start again"
+        ) from error
+    return copy
 
 
 def _prepare(connection: sqlite3.Connection) -> None:
