@@ -17,6 +17,8 @@ from analysis.streams import Floats
 _CLIP = 4.0
 _FEWEST = 5
 _STRETCHES = 20
+# A pattern that the parameters can mimic to a thirtieth of its size cannot be told from them.
+_LEAST_FREE = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,15 +55,20 @@ class Residuals:
         Derivatives of the fitted model.
     covariance : ndarray, shape (p, p)
         Of the fitted parameters.
+    pull : ndarray, shape (p,)
+        What was known before the readings, as a force on each parameter: precision times (mean less value).
+        Without it a parameter dragged far from what is known would hide the very fault that drags it.
     """
 
-    def __init__(self, residual: Floats, variance: Floats, jacobian: Floats, covariance: Floats) -> None:
+    def __init__(
+        self, residual: Floats, variance: Floats, jacobian: Floats, covariance: Floats, pull: Floats
+    ) -> None:
         sd = np.sqrt(variance)
         clipped = np.clip(residual / sd, -_CLIP, _CLIP)
         self._scaled = jacobian / sd[:, None]
         self._covariance = covariance
         self._sd = sd
-        self._left = clipped - self._scaled @ (covariance @ (self._scaled.T @ clipped))
+        self._left = clipped - self._scaled @ (covariance @ (self._scaled.T @ clipped + pull))
         freedom = max(len(clipped) - float(np.trace(covariance @ (self._scaled.T @ self._scaled))), 1.0)
         self._freedom = freedom
 
@@ -72,7 +79,7 @@ class Residuals:
         weight = _from_here(scaled**2)
         shared = _from_here(scaled[:, None] * self._scaled)
         free = weight - np.einsum("ij,jk,ik->i", shared, self._covariance, shared)
-        seen = free > 1e-3 * weight[0]
+        seen = free > _LEAST_FREE * weight[0]
         gain = np.where(seen, ahead**2 / np.where(seen, free, 1.0), 0.0)
         gain[:_FEWEST] = gain[len(gain) - _FEWEST + 1 :] = 0.0
         index = int(np.argmax(gain))
@@ -86,7 +93,7 @@ class Residuals:
         scaled = pattern / self._sd
         shared = self._scaled.T @ scaled
         free = float(scaled @ scaled - shared @ self._covariance @ shared)
-        if free <= 1e-6 * float(scaled @ scaled):
+        if free <= _LEAST_FREE * float(scaled @ scaled):
             return Suspicion(0.0, 0.0, 0, np.zeros(len(shared)))
         return self._suspicion(scaled, scaled, float(scaled @ self._left), free, 0)
 
@@ -94,8 +101,10 @@ class Residuals:
         size = along / free
         pull = self._covariance @ (self._scaled.T @ applied)
         unexplained = self._left - size * (applied - self._scaled @ pull)
-        scatter = max(float(unexplained @ unexplained) / self._freedom, _slow_scatter(unexplained, scaled))
-        return Suspicion(along * size / max(scatter, 1e-9), size, index, pull * size)
+        scatter = max(
+            float(unexplained @ unexplained) / self._freedom, _slow_scatter(unexplained, scaled), 1.0
+        )
+        return Suspicion(along * size / scatter, size, index, pull * size)
 
 
 def _slow_scatter(left: Floats, scaled: Floats) -> float:

@@ -30,6 +30,11 @@ class Prior:
         """One over the variances."""
         return np.asarray(1.0 / self.sd**2)
 
+    def pull(self, values: Floats) -> Floats:
+        """Force on each parameter towards what is known: precision times (mean less value); 0 where unknown."""
+        known = np.isfinite(self.sd)
+        return self.precision * np.where(known, self.mean - values, 0.0)
+
 
 class Modelled(Protocol):
     """A model at each reading: what is left of the readings, and how the model follows its parameters."""
@@ -97,10 +102,8 @@ def settle(
 
 def _newton_step(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> tuple[Floats, Floats]:
     weighted = model.jacobian * weight[:, None]
-    known = np.isfinite(prior.sd)
-    pull = prior.precision * np.where(known, prior.mean - values, 0.0)
     covariance = _inverse(weighted.T @ model.jacobian + np.diag(prior.precision))
-    return covariance, covariance @ (weighted.T @ model.residual_mm + pull)
+    return covariance, covariance @ (weighted.T @ model.residual_mm + prior.pull(values))
 
 
 def _cost(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> float:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from analysis.crank_motion import CrankMotion
+from analysis.gauge_steps import refuse_rest_changed
 from analysis.refusals import Refusal
 from analysis.streams import Floats
 
@@ -60,13 +61,14 @@ def first_view(
     Raises
     ------
     Refusal
-        `no_contact`, `flat_at_top`, `gauge_stuck`.
+        `no_contact`, `flat_at_top`, `gauge_stuck`, `zero_key_pressed`, `unit_key_pressed`.
     """
     rough_lag = lag_s if lag_s is not None else 0.06
     flat = find_flats(motion.angle_deg(time_s - rough_lag), gauge_mm, step_mm)
     # Two in a hundred readings may be wild; a plunger at its stop stays there for longer.
     low, high = (float(end) for end in np.quantile(gauge_mm, (0.02, 0.98)))
     margin = max(4.0 * step_mm, 0.03 * (high - low))
+    refuse_rest_changed(time_s, gauge_mm, flat, margin)
     at_low, at_high = flat & (gauge_mm - low < margin), flat & (high - gauge_mm < margin)
     _refuse_stuck(flat & ~at_low & ~at_high, time_s, gauge_mm)
     moving = ~flat
@@ -116,7 +118,15 @@ def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     np.add.at(marks, places[first + size - 1] + 1, -1.0)
     held = np.abs(np.diff(gauge_mm)) <= tolerance
     beside = np.append(held, False) | np.insert(held, 0, False)
-    return np.asarray((np.cumsum(marks[:-1]) > 0.5) & beside)
+    return np.asarray((np.cumsum(marks[:-1]) > 0.5) & beside & _level_with(gauge_mm, places, tolerance))
+
+
+def _level_with(gauge_mm: Floats, places: NDArray[np.intp], tolerance_mm: float) -> Flags:
+    """Which readings stand level with the place before or after them: between two the hand may have gone aside."""
+    before = np.maximum(np.searchsorted(places, np.arange(len(gauge_mm)), side="right") - 1, 0)
+    after = np.minimum(before + 1, len(places) - 1)
+    off = np.minimum(np.abs(gauge_mm - gauge_mm[places[before]]), np.abs(gauge_mm - gauge_mm[places[after]]))
+    return np.asarray(off <= tolerance_mm)
 
 
 def _quiet_range(gauge_mm: Floats) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.gauge_steps import refuse_steps
 from analysis.least_squares import Prior
 from analysis.noise_model import NoiseModel
 from analysis.piston_contact import Contact, first_view
@@ -20,6 +21,7 @@ from analysis.piston_fit import (
     fit_piston,
     model_piston,
 )
+from analysis.piston_lag import doubt_lag
 from analysis.piston_prior import piston_prior
 from analysis.piston_result import tdc_result
 from analysis.refusals import Refusal
@@ -63,13 +65,17 @@ def find_tdc(
     checked = check_streams(streams, gauge)
     prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
     readings = _covered(checked, float(prior.mean[LAG]))
+    refuse_steps(
+        checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
+    )
     view = first_view(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
     )
     fit = _fit(readings, view, prior, checked.step_mm)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
-    noted = refuse_faulty_fit(fit)
+    noted = refuse_faulty_fit(fit, prior)
+    fit = doubt_lag(fit, prior)
     return tdc_result(checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted)
 
 

@@ -6,9 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.breaks import Residuals, Suspicion
-from analysis.piston_fit import CENTRE, SCALE, ZERO, PistonFit
+from analysis.gauge_steps import zero_key
+from analysis.least_squares import Prior
+from analysis.piston_fit import CENTRE, SCALE, ZERO, PistonFit, Readings
+from analysis.piston_misfit import coherence_of
 from analysis.refusals import Refusal, Warn
-from analysis.streams import Floats
 
 Flags = NDArray[np.bool_]
 
@@ -20,7 +22,7 @@ _MOST_JITTER_S = 0.06
 _LEAST_SIDE_DEG = 3.0
 
 
-def refuse_faulty_fit(fit: PistonFit) -> tuple[Warn, ...]:
+def refuse_faulty_fit(fit: PistonFit, prior: Prior) -> tuple[Warn, ...]:
     """Refuse a fit whose residuals tell of a fault; what is left gives warnings.
 
     Raises
@@ -30,7 +32,7 @@ def refuse_faulty_fit(fit: PistonFit) -> tuple[Warn, ...]:
     """
     _refuse_one_side(fit)
     wild = _isolated(np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2))
-    _refuse_breaks(fit, wild)
+    _refuse_breaks(fit, prior, wild)
     _refuse_misfit(fit)
     left_out = int(wild.sum())
     if not left_out:
@@ -58,10 +60,14 @@ def _refuse_one_side(fit: PistonFit) -> None:
             )
 
 
-def _refuse_breaks(fit: PistonFit, wild: Flags) -> None:
+def _refuse_breaks(fit: PistonFit, prior: Prior, wild: Flags) -> None:
     jacobian, values = fit.model.jacobian, fit.values
     residuals = Residuals(
-        np.where(wild, 0.0, fit.model.residual_mm), fit.variance_mm2, jacobian, fit.covariance
+        np.where(wild, 0.0, fit.model.residual_mm),
+        fit.variance_mm2,
+        jacobian,
+        fit.covariance,
+        prior.pull(values),
     )
     turns = np.round(fit.model.angle_deg / 360.0)
     path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(fit.model.angle_deg)))]) / 360.0
@@ -82,11 +88,10 @@ def _refuse_breaks(fit: PistonFit, wild: Flags) -> None:
     sure = [(what.chi_square, what, refusal) for what, certain, refusal in found if certain]
     if sure:
         _, what, refusal = max(sure, key=lambda entry: entry[0])
-        raise refusal(what, fit.readings.time_s)
+        raise refusal(what, fit.readings)
 
 
-def _turn_refusal(what: Suspicion, time_s: Floats) -> Refusal:
-    del time_s
+def _turn_refusal(what: Suspicion, _: Readings) -> Refusal:
     return Refusal(
         "turn_not_360",
         f"From one TDC to the next the encoder counted {360.0 + what.size:.1f} degrees instead of 360: "
@@ -94,8 +99,7 @@ def _turn_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     )
 
 
-def _loss_refusal(what: Suspicion, time_s: Floats) -> Refusal:
-    del time_s
+def _loss_refusal(what: Suspicion, _: Readings) -> Refusal:
     return Refusal(
         "counts_lost",
         f"TDC wanders by about {abs(what.size):.1f} degrees for each turn of crank travel: the encoder "
@@ -103,37 +107,42 @@ def _loss_refusal(what: Suspicion, time_s: Floats) -> Refusal:
     )
 
 
-def _slip_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+def _slip_refusal(what: Suspicion, readings: Readings) -> Refusal:
     return Refusal(
         "encoder_slipped",
-        f"At {time_s[what.index]:.1f} s TDC moved by {what.size:+.1f} degrees on the encoder: "
+        f"At {readings.time_s[what.index]:.1f} s TDC moved by {what.size:+.1f} degrees on the encoder: "
         "its coupling or the pointer slipped, or counts were lost; fix it and measure again.",
     )
 
 
-def _stand_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+def _stand_refusal(what: Suspicion, readings: Readings) -> Refusal:
+    near = slice(max(what.index - 2, 0), what.index + 3)
+    if np.any(readings.gauge_mm[near] == 0.0) and abs(what.size) > 1.0:
+        return zero_key(f"{readings.time_s[what.index]:.1f} s", -what.size)
     return Refusal(
         "stand_moved",
-        f"At {time_s[what.index]:.1f} s all readings of the gauge stepped by {what.size:+.3f} mm: "
+        f"At {readings.time_s[what.index]:.1f} s all readings of the gauge stepped by {what.size:+.3f} mm: "
         "the stand was knocked, the tip slipped or a key was pressed; leave it alone and measure again.",
     )
 
 
-def _scale_refusal(what: Suspicion, time_s: Floats) -> Refusal:
+def _scale_refusal(what: Suspicion, readings: Readings) -> Refusal:
     return Refusal(
         "scale_changed",
-        f"At {time_s[what.index]:.1f} s the gauge's readings changed their scale: "
+        f"At {readings.time_s[what.index]:.1f} s the gauge's readings changed their scale: "
         "the unit key was pressed or the stand turned; set it back and measure again.",
     )
 
 
 def _refuse_misfit(fit: PistonFit) -> None:
     noise = fit.noise
+    keeping = coherence_of(fit)
     far = np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2)
     share = float(np.mean(far))
     tolerated_mm = 0.1 + 5.0 * noise.step_mm
     if (
-        noise.jitter_s > _MOST_JITTER_S
+        keeping.wrong_motion
+        or noise.jitter_s > _MOST_JITTER_S
         or noise.extra_mm > tolerated_mm
         or (share > _MOST_WILD and far.sum() > 3)
     ):

@@ -156,7 +156,7 @@ def fit_piston(
             model,
             prior=prior,
             weight=robust / variance,
-            within=_within_bounds,
+            within=within_bounds,
         )
         fit = PistonFit(values, covariance, readings, model, noise, variance, known, robust)
         if left > 1:
@@ -179,7 +179,7 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
     away = tied * offset
     covariance = fit.covariance - none * np.outer(tied, tied) * variance
     covariance += none * (1.0 - none) * np.outer(away, away)
-    values = _within_bounds(fit.values - none * away)
+    values = within_bounds(fit.values - none * away)
     return replace(fit, values=values, covariance=covariance, model=model_piston(fit.readings, values))
 
 
@@ -196,7 +196,8 @@ def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float)
     return known
 
 
-def _within_bounds(values: Floats) -> Floats:
+def within_bounds(values: Floats) -> Floats:
+    """Put the parameters back among those of engines and gauges that can be."""
     bounded = values.copy()
     bounded[RATIO] = np.clip(values[RATIO], *_RATIO_BOUNDS)
     bounded[OFFSET] = np.clip(values[OFFSET], -_OFFSET_BOUND, _OFFSET_BOUND)

@@ -1,0 +1,91 @@
+"""How surely a piston's readings tell the lag when the crank is turned one way at nearly one speed.
+
+Then the centre follows the lag degree by degree, and only small changes of speed tell them apart. Where those
+are no larger than the noise of the crank's own readings, the sum of squares has many shallow hollows along the
+lag; a fit settles in one of them and sees only its width. Here the whole range of lags is gone through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+
+from analysis.least_squares import Prior, settle
+from analysis.piston_fit import CENTRE, LAG, Modelled, PistonFit, Readings, model_piston, within_bounds
+from analysis.streams import Floats
+
+# A lag that is known better than this, in share of what was known before, has one hollow only.
+_SURE_SHARE = 0.02
+_SPACING_S = 0.008
+_REACH = 2.6
+_MOST_READINGS = 300
+_WIDER = 1.15
+
+
+def doubt_lag(fit: PistonFit, prior: Prior) -> PistonFit:
+    """Go through all lags that may be, and average over them by how well each fits.
+
+    Gives `fit` itself where the lag is told surely or was known before.
+    """
+    known_s = float(prior.sd[LAG])
+    if known_s < 2.0 * _SPACING_S or fit.covariance[LAG, LAG] < (_SURE_SHARE * known_s) ** 2:
+        return fit
+    lags = _lags(float(prior.mean[LAG]), known_s, float(fit.values[LAG]))
+    values, covariances, chance = _along(fit, prior, lags)
+    mean = chance @ values
+    away = values - mean
+    covariance = np.einsum("k,kij->ij", chance, covariances) + (away * chance[:, None]).T @ away
+    if covariance[CENTRE, CENTRE] < _WIDER**2 * fit.covariance[CENTRE, CENTRE]:
+        return fit
+    # The mean of curved hollows lies beside them; the fit with the mean lag does not.
+    told, model, _ = _with_lag(fit.readings, fit.values, prior, fit.weight, float(mean[LAG]))
+    return replace(fit, values=told, covariance=covariance, model=model)
+
+
+def _lags(mean_s: float, sd_s: float, found_s: float) -> Floats:
+    reach = _REACH * sd_s
+    low, high = min(mean_s - reach, found_s), max(mean_s + reach, found_s)
+    return found_s + _SPACING_S * np.arange(
+        np.floor((low - found_s) / _SPACING_S), (high - found_s) / _SPACING_S + 1
+    )
+
+
+def _along(fit: PistonFit, prior: Prior, lags: Floats) -> tuple[Floats, Floats, Floats]:
+    """The best parameters for every lag, their covariance, and the chance of each lag."""
+    stride = max(1, len(fit.readings.time_s) // _MOST_READINGS)
+    readings, weight = fit.readings.only(slice(None, None, stride)), stride * fit.weight[::stride]
+    known = np.isfinite(prior.sd)
+    values: list[Floats] = []
+    covariances: list[Floats] = []
+    cost: list[float] = []
+    for lag_s in lags[np.argsort(np.abs(lags - fit.values[LAG]), kind="stable")]:
+        nearest = _nearest(values, float(lag_s), fit.values)
+        told, model, covariance = _with_lag(readings, nearest, prior, weight, float(lag_s))
+        values.append(told)
+        covariances.append(covariance)
+        off = (told[known] - prior.mean[known]) / prior.sd[known]
+        cost.append(float(weight @ model.residual_mm**2 + off @ off))
+    chance = np.exp(-0.5 * (np.array(cost) - min(cost)))
+    return np.array(values), np.array(covariances), chance / chance.sum()
+
+
+def _nearest(found: list[Floats], lag_s: float, otherwise: Floats) -> Floats:
+    return min(found, key=lambda values: abs(float(values[LAG]) - lag_s)) if found else otherwise
+
+
+def _with_lag(
+    readings: Readings, start: Floats, prior: Prior, weight: Floats, lag_s: float
+) -> tuple[Floats, Modelled, Floats]:
+    """Fit all but the lag, which is held."""
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    mean[LAG], sd[LAG] = lag_s, 1e-6
+    values = start.copy()
+    speed = float(np.median(model_piston(readings, start).speed_deg_s))
+    values[CENTRE] -= speed * (lag_s - start[LAG])
+    values[LAG] = lag_s
+    model_at = partial(model_piston, readings)
+    return settle(
+        model_at, values, model_at(values), prior=Prior(mean, sd), weight=weight, within=within_bounds
+    )
