@@ -12,7 +12,7 @@ ANY = {"0.0.0.0", "::", ""}
 NEVER_ASKED = ("192.0.2.1", 9)  # a documentation address: choosing a route to it sends nothing
 
 
-def shop_addresses(host: str, port: int) -> list[str]:
+def shop_addresses(host: str, port: int, local_name: str = "") -> list[str]:
     """Give the addresses of the pages, the best for a phone first.
 
     Parameters
@@ -20,16 +20,14 @@ def shop_addresses(host: str, port: int) -> list[str]:
     host : str
         What the service listens on.
     port : int
+    local_name : str
+        The name under ``.local`` that was announced; empty where none was.
     """
+    named = [_address(local_name, port)] if local_name else []
     if host not in ANY:
-        return [_address(host, port)]
+        return [_address(host, port), *named]
     own = sorted(own_ip_addresses(), key=lambda ip: (ip.version, int(ip)))
-    name = socket.gethostname().split(".")[0]
-    return [
-        *(_address(str(ip), port) for ip in own),
-        f"http://{name}.local:{port}",
-        _address("127.0.0.1", port),
-    ]
+    return [*(_address(str(ip), port) for ip in own), *named, _address("127.0.0.1", port)]
 
 
 def own_ip_addresses() -> set[ipaddress.IPv4Address | ipaddress.IPv6Address]:

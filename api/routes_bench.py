@@ -104,7 +104,7 @@ async def get_health(service: TheService, response: Response) -> ServiceHealth:
 async def get_addresses(service: TheService, request: Request) -> AddressesView:
     """Give the addresses of these pages in the shop, the first as a QR code too."""
     port = (request.scope.get("server") or ("", service.config.port))[1]
-    addresses = shop_addresses(service.config.host, port)
+    addresses = shop_addresses(service.config.host, port, service.local_name)
     return AddressesView(addresses=addresses, qr=qr_code(addresses[0]))
 
 

@@ -146,7 +146,9 @@ def _serve_on(
 ) -> None:
     import uvicorn
 
+    from api.addresses import shop_addresses
     from api.app import create_app
+    from api.finding import announced, say_where
     from api.supervise import CaptureKeeper
     from api.web_protocol import ShopProtocol
 
@@ -171,9 +173,11 @@ def _serve_on(
         keeper.start()
     if companion is not None:
         companion.start(address_of(listeners[-1]))
-    click.echo(f"Lobewright is at {address_of(listeners[0])}", err=True)
+    port = int(listeners[0].getsockname()[1])
     try:
-        uvicorn.Server(settings).run(listeners)
+        with announced(config.host, port) as service.local_name:
+            say_where(address_of(listeners[0]), shop_addresses(config.host, port, service.local_name))
+            uvicorn.Server(settings).run(listeners)
     finally:
         if companion is not None:
             companion.stop()

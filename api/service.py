@@ -18,6 +18,7 @@ from api.feed import Feed
 from api.job_desk import JobDesk
 from api.measurement_store import Measurement, MeasurementStore
 from api.measuring import Measuring
+from api.service_manager import tell_service_manager
 from api.shop_store import ShopStore
 from api.streams import StoredInterval, StoredStreams
 
@@ -42,6 +43,9 @@ class Service:
         self.measuring = Measuring(self.measurements, self.bench, self.stored, self.board, self.feed.flush)
         self.estimated = functools.lru_cache(KEPT_OUTCOMES)(self._estimated)
         self.desk = JobDesk(self)
+        self.capture_beats = True
+        self.local_name = ""
+        """The name under ``.local`` by which other screens find the bench, where one was announced."""
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
@@ -50,6 +54,7 @@ class Service:
         self.keep(self.feed.run())
         self.keep(self._beat())
         self.keep(self.desk.run())
+        self.keep(tell_service_manager(self))
 
     async def stop(self) -> None:
         """Stop everything; nothing is lost by it."""
@@ -76,6 +81,7 @@ class Service:
             self.board.screens.readings_changed()
         elif kind == "health":
             self.bench.health(message, now_ns)
+            self.capture_beats = message.get("beating", True) is True
         elif kind == "event":
             self.board.screens.publish(self.bench.event(message, now_ns))
         elif kind == "hello":

@@ -124,5 +124,6 @@ export function filesOf(here) {
     [`${here}/sheet.csv`, "Measurements as CSV", "every digit kept"],
     [`${here}/sheet.json`, "Everything as JSON", "for other programs"],
     [`${here}/lift_table.csv`, "Lift by degree as CSV", "every lobe measured, and the piston"],
+    [`${here}/job.zip`, "The whole job as one file", "with its traces; another shop can take it in"],
   ];
 }

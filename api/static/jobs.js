@@ -2,7 +2,7 @@
  * Jobs: begin one from an engine and a card, or go on with one.
  */
 
-import { get, post } from "./ask.js";
+import { get, post, upload } from "./ask.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { startScreen } from "./screen.js";
@@ -108,6 +108,16 @@ function rememberBuilder() {
   }
 }
 
+byId("take").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const form = new FormData();
+  form.append("file", byId("job-file").files[0]);
+  try {
+    window.location.href = `/jobs/${(await upload("/api/jobs/from_file", form)).id}`;
+  } catch (problem) {
+    askBack(byId("take"), problem);
+  }
+});
 onSend(byId("begin"), "/api/jobs", jobEntry, (job) => {
   window.location.href = `/jobs/${job.id}`;
 });

@@ -34,5 +34,5 @@ export const tests = {
     equal(rows, [["Firing order", "1-3-4-2"], ["Card, by full lift", "Whinfell 262"], ["Inlet", "108.0° ATDC, lift 9.40 mm, clearance 0.25 mm"], ["Tolerance", "± 0.5°"]]);
   },
   "every fit has a shape and a word": () => equal(["fits", "could be", "does not fit", "cannot be compared"].map((fit) => fitOf({ fit })[0]), ["there", "mind", "stop", "quiet"]),
-  "the sheet comes as page, PDF, CSV and JSON, and the lift by degree with it": () => equal(filesOf("/api/jobs/7").map(([href]) => href.split("/").pop()), ["sheet.html", "sheet.pdf", "sheet.csv", "sheet.json", "lift_table.csv"]),
+  "the sheet comes as page, PDF, CSV and JSON, with the lift by degree and the whole job": () => equal(filesOf("/api/jobs/7").map(([href]) => href.split("/").pop()), ["sheet.html", "sheet.pdf", "sheet.csv", "sheet.json", "lift_table.csv", "job.zip"]),
 };
