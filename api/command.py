@@ -18,6 +18,7 @@ PARTS = {
         "Serial ports, what each seems to send, a bench file to start from.",
     ),
     "check": ("api.check_command", "check", "What is wrong with this bench, in plain words."),
+    "service": ("api.service_command", "service", "Files that make the bench a service of this machine."),
     "backup": ("api.backup_command", "backup", "Everything the shop keeps in one file, while it runs."),
     "verify": ("api.backup_command", "verify", "Prove that a backup is whole, to the last reading."),
     "restore": ("api.backup_command", "restore", "Put a backup into a data folder."),

@@ -14,8 +14,10 @@ from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
 from api.errors import ServiceError
+from capture.log_limit import LimitedLog
 
 log = logging.getLogger("lobewright.web")
+_limited = LimitedLog(log)
 
 
 class Problem(BaseModel):
@@ -47,7 +49,7 @@ def problem(status: int, code: str, message: str) -> JSONResponse:
 async def _told(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, ServiceError)
     if error.status >= HTTPStatus.INTERNAL_SERVER_ERROR:
-        log.error("%s %s: %s", request.method, request.url.path, error.message)
+        _limited.warning(error.code, f"{request.method} {request.url.path}: {error.message}")
     return JSONResponse(error.fields(), error.status)
 
 

@@ -55,8 +55,12 @@ class CaptureKeeper:
             _end_process(self._adopted)
 
     def _spawn(self) -> None:
-        """Start capture in a session of its own, so that a Ctrl-C meant for us is not its end too."""
+        """Start capture in a session of its own, so that a Ctrl-C meant for us is not its end too.
+
+        The service manager hears from us alone, which is whom it started.
+        """
         self._adopted = None
+        ours = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
         self._child = subprocess.Popen(
             [
                 sys.executable,
@@ -69,6 +73,7 @@ class CaptureKeeper:
             ],
             stdin=subprocess.DEVNULL,
             start_new_session=True,
+            env={name: value for name, value in os.environ.items() if name not in ours},
         )
 
     def _alive(self) -> bool:

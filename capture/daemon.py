@@ -147,6 +147,7 @@ class Capture:
             "channels": self._board.channels(time.monotonic_ns()),
             "recorder": self.recorder.health(),
             "doubts": self._board.doubts(),
+            "beating": self._all_beat(),
         }
 
     # --- commands of clients ------------------------------------------------------------------------

@@ -8,7 +8,7 @@ hello      first on a connection: run_id, schema, channels [{name, quantity, uni
 readings   channel, segment, first (sequence number), t_ns [], value [] (degrees or millimetres)
 gap        channel, reason, start_ns, end_ns, lines
 event      t_ns, channel, code, sentence
-health     channels [], recorder {}, doubts {}; at least once a second
+health     channels [], recorder {}, doubts {}, beating (every thread is alive); at least once a second
 saved      channels {name: sequence number of the last reading stored durably}
 answer     id, ok, sentence, and more by command: to a client's command
 =========  ============================================================================================
