@@ -248,7 +248,7 @@ class RecordedShop:
 Started = Callable[..., RecordedShop]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Started]:
     """Start shops: ``recorded(inlet=3.4, exhaust=-2.6, **makers)``, cams late by so much."""
     with start_blocking_portal() as portal, contextlib.ExitStack() as stack:
@@ -264,7 +264,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Started]:
         yield start
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def signed(recorded: Started) -> RecordedShop:
     """A shop with one job that went from the card to the signature."""
     shop = recorded()
