@@ -4,7 +4,8 @@
     python tests/benchmarks/pages.py weight frames      some of it
 
 weight    bytes over the wire on the first load of every page and on the second, compressed
-latency   from the wire (capture's stamp) to the painted number, with 1 screen and with 10
+latency   from the wire (capture's stamp) to the painted number, with 1 screen, with 10, and with 10 beside 5 that have
+          stopped reading
 frames    frames a second of the bench page with a five-minute trace in it, still growing
 million   time until the page of a trace of a million readings can be used
 """
@@ -14,7 +15,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import math
 import os
 import shutil
 import signal
@@ -27,6 +27,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 
+from page_feed import LONG_TRACE_S, MESSAGES_HZ, feed_of_a_lobe, lift_mm
 from playwright.sync_api import Browser, Page, WebSocketRoute, sync_playwright
 
 FIRST_LOAD_LIMIT = 2_000_000
@@ -108,7 +109,7 @@ def _wait_for(url: str) -> None:
 
 def weight(browser: Browser, url: str) -> None:
     """Bytes over the wire, first with an empty cache, then with a full one."""
-    for path in [*PAGES, f"/traces/{_any_trace(url)}"]:
+    for path in [*PAGES, f"/jobs/{_any_job(url)}", f"/traces/{_any_trace(url)}"]:
         context = browser.new_context()
         page = context.new_page()
         first, second = _bytes_of(page, url + path), _bytes_of(page, url + path)
@@ -136,6 +137,20 @@ def _any_trace(url: str) -> int:
     return int(begun["id"])
 
 
+def _any_job(url: str) -> int:
+    """Begin a job that the bench does not serve."""
+    engine = {"name": "Tarn 1.8 twin-cam", "cylinders": list("1234"), "firing_order": list("1342")}
+    half = {"full_lift_deg": 108.0, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25}
+    card = {"name": "Whinfell 262", "way": "full_lift", "inlet": half, "exhaust": half}
+    entry = {
+        "reference": "HL-0417",
+        "engine_id": _post(f"{url}/api/engines", {"layout": "twin cam", "engine": engine})["id"],
+        "card_id": _post(f"{url}/api/cards", {"card": card})["id"],
+        "open": False,
+    }
+    return int(_post(f"{url}/api/jobs", entry)["id"])
+
+
 def _post(url: str, body: dict) -> dict:
     request = urllib.request.Request(url, json.dumps(body).encode(), {"Content-Type": "application/json"})
     with urllib.request.urlopen(request, timeout=60) as answer:
@@ -156,19 +171,47 @@ PAINTED = """() => {
 
 def latency(browser: Browser, url: str) -> None:
     """From capture's stamp of the newest reading to the frame that shows it; one clock, one machine."""
-    for screens in (1, 10):
-        pages = []
-        for _ in range(screens):
-            page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
-            page.goto(url)
-            page.evaluate(PAINTED)
-            pages.append(page)
-        pages[0].wait_for_timeout(8000)
-        delays = sorted(delay for page in pages for delay in page.evaluate("window.delays"))
-        for page in pages:
-            page.context.close()
-        told(f"wire to painted number, {screens} screens, p50", _at(delays, 0.5), LATENCY_LIMIT_MS, "ms")
-        told(f"wire to painted number, {screens} screens, p99", _at(delays, 0.99), LATENCY_LIMIT_MS, "ms")
+    for screens, stopped in ((1, 0), (10, 0), (10, 5)):
+        with contextlib.ExitStack() as deaf:
+            for _ in range(stopped):
+                deaf.enter_context(_stopped_screen(url))
+            delays = _delays(browser, url, screens)
+        who = f"{screens} screen{'s' if screens > 1 else ''}" + (f", {stopped} stopped" if stopped else "")
+        told(f"wire to painted number, {who}, p50", _at(delays, 0.5), LATENCY_LIMIT_MS, "ms")
+        told(f"wire to painted number, {who}, p99", _at(delays, 0.99), LATENCY_LIMIT_MS, "ms")
+
+
+def _delays(browser: Browser, url: str, screens: int) -> list[float]:
+    pages = []
+    for _ in range(screens):
+        page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
+        page.goto(url)
+        pages.append(page)
+    for page in pages:
+        page.wait_for_selector("#bench-state[data-state=live]")
+        page.evaluate(PAINTED)
+    pages[0].wait_for_timeout(8000)
+    delays = sorted(delay for page in pages for delay in page.evaluate("window.delays"))
+    for page in pages:
+        page.context.close()
+    return delays
+
+
+@contextlib.contextmanager
+def _stopped_screen(url: str) -> Iterator[None]:
+    """A screen that opens the live link and then never reads a byte of it."""
+    host, port = url.removeprefix("http://").split(":")
+    with socket.socket() as link:
+        link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        link.connect((host, int(port)))
+        key = "bG9iZXdyaWdodC1iZW5jaA=="
+        link.sendall(
+            f"GET /live HTTP/1.1\r\nHost: {host}:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+            f"Sec-WebSocket-Key: {key}\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
+        )
+        if not link.recv(12).endswith(b"101"):
+            raise SystemExit("the server did not open the live link")
+        yield
 
 
 def _at(values: list[float], share: float) -> float:
@@ -177,17 +220,12 @@ def _at(values: list[float], share: float) -> float:
 
 # -- frames
 
-LONG_TRACE_S, GAUGE_HZ, MESSAGES_HZ, TURN_DEG_S = 300, 20, 60, 30
 COUNT_FRAMES = """seconds => new Promise(done => {
   let frames = 0;
   const start = performance.now();
   const step = now => { frames += 1; now - start < seconds * 1000 ? requestAnimationFrame(step) : done(frames / ((now - start) / 1000)); };
   requestAnimationFrame(step);
 })"""
-
-
-def _lift(deg: float) -> float:
-    return 9.0 * math.exp(-((((deg - 110.0 + 360.0) % 720.0 - 360.0) / 55.0) ** 2))
 
 
 def frames(browser: Browser, url: str) -> None:
@@ -198,7 +236,7 @@ def frames(browser: Browser, url: str) -> None:
     page.goto(url)
     while not wire:
         page.wait_for_timeout(50)
-    feed = _feed()
+    feed = feed_of_a_lobe()
     for message in next(feed):
         wire[0].send(message)
     page.wait_for_timeout(1000)
@@ -218,96 +256,6 @@ def frames(browser: Browser, url: str) -> None:
         at_least=True,
     )
     page.context.close()
-
-
-def _feed() -> Iterator[list[str]]:
-    """Messages of a bench: everything so far first, then a reading at a time; a new centre five times a second."""
-    degrees = [at * TURN_DEG_S / GAUGE_HZ for at in range(LONG_TRACE_S * GAUGE_HZ)]
-    measurement = {
-        "id": 1,
-        "job_id": None,
-        "what": "lobe",
-        "touches": "inlet_1",
-        "gauge": "dial_a",
-        "state": "running",
-    }
-    measurement |= {"started_at": "2025-11-25T10:00:00Z", "result": None, "sentence": ""}
-    channel = {
-        "state": "online",
-        "age_s": 0,
-        "rate_hz": 20,
-        "accepted": 1,
-        "rejected": 0,
-        "sentence": "",
-        "last_line": "",
-    }
-    channels = [
-        {"name": "crank", "quantity": "crank", **channel},
-        {"name": "dial_a", "quantity": "gauge", **channel},
-    ]
-    guide = {
-        "kind": "guide",
-        "job_id": None,
-        "sentence": "Turn.",
-        "number": None,
-        "action": "",
-        "cautions": [],
-    }
-    hello = {"kind": "hello", "version": "", "run_id": 1, "channels": channels, "recorder": None}
-    yield [
-        json.dumps(hello | {"latest": _latest(0.0), "measurement": measurement, "guide": guide}),
-        json.dumps(_points(0, degrees)),
-    ]
-    health = {"kind": "health", "channels": channels, "recorder": None, "capture_alive": True, "sentence": ""}
-    for tick in range(10**9):
-        deg = degrees[-1] + TURN_DEG_S / MESSAGES_HZ
-        degrees.append(deg)
-        messages = [_points(len(degrees) - 1, [deg])]
-        if tick % 12 == 0:
-            messages.append(_centre(tick))
-        if tick % 30 == 0:
-            messages.append(health)
-        yield [json.dumps(message) for message in messages]
-
-
-def _latest(deg: float) -> dict:
-    wall = time.time() * 1e3
-    return {
-        name: {"value": value, "wire_ns": 0, "wall_ms": wall}
-        for name, value in (("crank", deg), ("dial_a", _lift(deg)))
-    }
-
-
-def _points(first: int, degrees: list[float]) -> dict:
-    points = {
-        "measurement_id": 1,
-        "first": first,
-        "crank_deg": degrees,
-        "gauge_mm": [_lift(deg) for deg in degrees],
-    }
-    return {
-        "kind": "readings",
-        "latest": _latest(degrees[-1]),
-        "points": points | {"way": [1] * len(degrees)},
-    }
-
-
-def _centre(tick: int) -> dict:
-    degrees = [3.0 * at for at in range(240)]
-    result = {
-        "centre_deg": 110.0 + 0.01 * math.sin(tick),
-        "u95_deg": 0.1,
-        "drop_mm": 1.27,
-        "passes": [],
-        "warnings": [],
-    }
-    return {
-        "kind": "centre",
-        "measurement_id": 1,
-        "result": result,
-        "curve_deg": degrees,
-        "curve_mm": [_lift(deg) for deg in degrees],
-    }
 
 
 # -- a million readings
@@ -333,7 +281,7 @@ def _million_rows() -> bytes:
         time_s = at / 500.0
         lines.append(f"{time_s:.4f},crank_deg,{25.0 * time_s:.2f}")
         if at % 19 == 0:
-            lines.append(f"{time_s:.4f},dial_a_mm,{_lift(25.0 * (time_s - 0.06)):.2f}")
+            lines.append(f"{time_s:.4f},dial_a_mm,{lift_mm(25.0 * (time_s - 0.06)):.2f}")
     return "\n".join(lines).encode()
 
 

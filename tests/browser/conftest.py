@@ -214,6 +214,12 @@ class Demo:
     def __init__(self, folder: Path, *options: str) -> None:
         self.port, self.control_port = free_port(), free_port()
         self.url = f"http://127.0.0.1:{self.port}"
+        self._folder, self._options = folder, options
+        self.start()
+
+    def start(self) -> None:
+        """Start it; again, after `stop`, at the same address."""
+        folder, options = self._folder, self._options
         self._log = (folder / "demo.log").open("w+")
         command = [sys.executable, "-c", "from api.command import main; main()", "demo"]
         ports = ["--port", str(self.port), "--control-port", str(self.control_port)]

@@ -79,6 +79,8 @@ def test_a_bench_is_set_up_by_turning_and_pushing(still_demo, shared_tab, device
     _listened(page, "Listen while I turn the crank", encoder)
     expect(page.locator("#setup-told")).to_contain_text("that is the encoder")
     _listened(page, "Listen while I push a plunger", gauge)
+    page.get_by_role("button", name="Save the bench file").click()
+    expect(page.locator("#setup-notes")).to_contain_text("how many counts the encoder makes in a turn")
     page.get_by_label("Counts in a turn").fill("3600")
     page.get_by_label("Name, as written on the gauge").fill("Dial C")
     with page.expect_download() as coming:
@@ -88,17 +90,6 @@ def test_a_bench_is_set_up_by_turning_and_pushing(still_demo, shared_tab, device
     assert bench.crank is not None
     assert (bench.crank.port, bench.crank.counts_per_turn, bench.crank.direction) == (encoder.port, 3600, -1)
     assert [(one.name, one.port) for one in bench.gauge] == [("dial_c", gauge.port)]
-
-
-def test_a_bench_without_its_counts_a_turn_is_asked_for_them(still_demo, shared_tab, devices) -> None:
-    page, (encoder, _) = shared_tab, devices
-    page.goto(f"{still_demo.url}/instruments")
-    page.wait_for_selector("body[data-ready]")
-    page.fill("#setup-port", encoder.port)
-    page.get_by_role("button", name="Add it").click()
-    _listened(page, "Listen while I turn the crank", encoder)
-    page.get_by_role("button", name="Save the bench file").click()
-    expect(page.locator("#setup-notes")).to_contain_text("how many counts the encoder makes in a turn")
 
 
 def test_the_bench_is_found_by_address_and_code(still_demo, shared_tab) -> None:

@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import Page, WebSocketRoute, expect
 
 pytestmark = pytest.mark.browser
+LONG_MS = 60_000
 
 
 class Wire:
@@ -60,6 +61,32 @@ def test_silence_is_told_before_two_seconds_of_it(still_demo, open_tab, until) -
     wire.cut = True
     until(page, "window.told")
     assert float(page.evaluate("window.told.match(/([0-9.]+) s/)[1]")) <= 2.0
+
+
+def test_a_page_survives_a_restart_of_the_server(own_demo, open_tab, until) -> None:
+    """The page is not loaded again: what was typed into it is still there, and the numbers are fresh."""
+    bench, wall = open_tab(), open_tab()
+    bench.goto(own_demo.url)
+    wall.goto(f"{own_demo.url}/wall")
+    for page in (bench, wall):
+        _live(page)
+        page.evaluate("window.same = true")
+    bench.locator('input[value="exhaust"]').check(force=True)
+    own_demo.stop()
+    for page in (bench, wall):
+        expect(page.locator("#bench-state")).to_contain_text("Link lost")
+        expect(page.locator("#figure")).to_have_class("figure stale")
+    own_demo.start()
+    own_demo.wait()
+    for page in (bench, wall):
+        expect(page.locator("#bench-state")).to_contain_text("Bench live", timeout=LONG_MS)
+        expect(page.locator("#figure")).to_have_class("figure")
+        assert page.evaluate("window.same")
+        until(page, "document.querySelectorAll('.reading:not(.stale)').length > 0")
+    assert bench.locator('input[value="exhaust"]').is_checked()
+    bench.keyboard.press("Space")
+    expect(bench.locator("#act")).to_contain_text("Finish")
+    expect(wall.locator("#step")).to_contain_text("exhaust")
 
 
 def test_a_curve_that_was_missed_is_there_when_the_screen_is_back(still_demo, open_tab, until) -> None:
