@@ -53,7 +53,10 @@ class Feed:
     async def _listen(self) -> None:
         client = AsyncLiveClient(self._data_dir, ANSWER_S)
         try:
-            await asyncio.wait_for(client.__aenter__(), ANSWER_S)
+            async with asyncio.timeout(
+                ANSWER_S
+            ):  # not wait_for, which before Python 3.12 can lose a cancelling
+                await client.__aenter__()
             self._client = client
             self._taker.take(client.hello, time.monotonic_ns())
             async for message in client:

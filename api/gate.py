@@ -103,7 +103,8 @@ def _bounded(scope: Scope, receive: Receive) -> Receive:
         if whole:
             return await receive()
         try:
-            message = await asyncio.wait_for(receive(), BODY_SILENCE_S)
+            async with asyncio.timeout(BODY_SILENCE_S):
+                message = await receive()
         except TimeoutError:
             raise HTTPException(408, "The rest of the request did not come; send it again.") from None
         heard += len(message.get("body", b""))

@@ -165,10 +165,15 @@ class Screens:
         with contextlib.suppress(TimeoutError, WebSocketDisconnect, RuntimeError, OSError):
             while True:
                 for text in await screen.taken():
-                    await asyncio.wait_for(socket.send_text(text), SEND_S)
+                    await _send_text(socket, text)
                 if screen.readings_due:
                     screen.readings_due = False
-                    await asyncio.wait_for(socket.send_text(self._readings_for(screen)), SEND_S)
+                    await _send_text(socket, self._readings_for(screen))
+
+
+async def _send_text(socket: WebSocket, text: str) -> None:
+    async with asyncio.timeout(SEND_S):  # not wait_for, which before Python 3.12 can lose a cancelling
+        await socket.send_text(text)
 
 
 async def _listen(socket: WebSocket) -> None:

@@ -155,9 +155,12 @@ class AsyncLiveClient:
     async def __aenter__(self) -> Self:
         path = feed_path(self._data_dir)
         try:
-            self._reader, self._writer = await asyncio.wait_for(
-                asyncio.open_unix_connection(str(path), limit=LONGEST_MESSAGE_BYTES), self._timeout_s
-            )
+            async with asyncio.timeout(
+                self._timeout_s
+            ):  # not wait_for: before Python 3.12 it can lose a cancelling
+                self._reader, self._writer = await asyncio.open_unix_connection(
+                    str(path), limit=LONGEST_MESSAGE_BYTES
+                )
         except (OSError, TimeoutError) as error:
             raise FeedAbsent(f"no capture answers for {self._data_dir}; start it") from error
         self.hello = await self._next_message()
@@ -191,7 +194,8 @@ class AsyncLiveClient:
         self._asked[number] = future
         try:
             await self.send_line(_command_line(number, command, fields))
-            return await asyncio.wait_for(future, self._timeout_s)
+            async with asyncio.timeout(self._timeout_s):
+                return await future
         except TimeoutError as error:
             raise FeedLost(f"capture did not answer {command!r}; look at its log") from error
         finally:
