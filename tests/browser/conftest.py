@@ -82,7 +82,8 @@ class Tab:
 
     def _heard(self, message: object) -> None:
         kind, text = getattr(message, "type", ""), getattr(message, "text", "")
-        if kind == "error" and "Failed to load resource" not in text:
+        # The browser's own notes on what a server did not give; whether the page bears it, the test looks at.
+        if kind == "error" and not any(note in text for note in ("Failed to load resource", "net::ERR_")):
             self.troubles.append(f"console: {text}")
 
 
