@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from typing import Annotated, Any
 
@@ -9,6 +10,7 @@ from fastapi import APIRouter, Depends, Request, Response, WebSocket
 from pydantic import BaseModel
 
 from api.addresses import qr_code, shop_addresses
+from api.bench_words import described
 from api.estimate import PROGRAM
 from api.messages import Event, Guide, Health, Latest, MeasurementView
 from api.problems import RESPONSES
@@ -65,7 +67,9 @@ async def get_bench(service: TheService) -> BenchView:
     health = service.board.health()
     return BenchView(
         run_id=service.bench.run_id,
-        channels=list(service.bench.specs.values()),
+        channels=await asyncio.to_thread(
+            described, list(service.bench.specs.values()), service.config.bench_file
+        ),
         health=health,
         events=list(service.bench.events),
         guide=service.board.guide(health),
