@@ -291,6 +291,8 @@ function paint() {
 let told = "";
 bench.addEventListener("change", (event) => {
   const { guide } = bench.now;
+  // Only now are the instruments known whose plain names the sentences need.
+  if (event.detail.kind === "hello" && job) paintNow();
   if (!["guide", "hello", "measurement"].includes(event.detail.kind) || guide?.job_id !== id) return;
   const now = `${guide.step} ${guide.action} ${event.detail.kind === "measurement" ? event.detail.measurement.state : ""}`;
   if (now === told) return;

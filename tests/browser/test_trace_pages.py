@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,33 @@ def test_the_page_shows_the_number_that_the_measurement_has(still_demo, stored, 
         told, unit = float(page.inner_text("#number")), page.inner_text(".figure-unit")
         off = (centre - (-told if unit == "BTDC" else told)) % 360
         assert min(off, 360 - off) < 0.006, touches
+
+
+def test_angles_are_told_as_this_screen_was_asked_to(still_demo, stored, shared_tab) -> None:
+    page = _opened(shared_tab, f"{still_demo.url}/traces/{stored['exhaust_1']}")
+    told = float(page.inner_text("#number"))
+    assert page.inner_text(".figure-unit") == "BTDC"
+    for choice, unit in (("plain", ""), ("atdc", "BTDC")):
+        page.get_by_role("button", name="This screen").click()
+        page.locator(f'#choices input[value="{choice}"]').check(force=True)
+        page.get_by_role("button", name="Done").click()
+        expect(page.locator(".figure-unit")).to_have_text(unit)
+        plain = float(page.inner_text("#number"))
+        assert plain == pytest.approx(720.0 - told if choice == "plain" else told, abs=0.006)
+
+
+def test_a_curve_is_read_off_at_a_typed_angle(still_demo, stored, shared_tab) -> None:
+    address = f"{still_demo.url}/traces/{stored['inlet_1']}?with={stored['inlet_2']}"
+    page = _opened(shared_tab, address)
+    top = still_demo.get(f"/api/measurements/{stored['inlet_1']}")["result"]
+    page.fill("#read-at", f"{top['full_lift_deg'] % 360:.1f} ATDC")
+    first = page.inner_text("#read-told").split(";")[0]
+    assert float(re.search(r"(\d+\.\d+)\s*mm", first).group(1)) == pytest.approx(
+        top["peak_lift_mm"], abs=0.01
+    )
+    expect(page.locator("#read-told")).to_contain_text("Inlet lobe 2")
+    page.fill("#read-at", "late")
+    expect(page.locator("#read-told")).to_contain_text("That is no angle")
 
 
 def test_traces_are_found_by_lobe_and_by_number(still_demo, stored, shared_tab) -> None:
