@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
@@ -21,6 +22,8 @@ from capture.ports import listed_ports
 router = APIRouter(prefix="/api/setup", tags=["setting up a bench"], responses=RESPONSES)
 TheService = Annotated[Service, Depends(the_service)]
 PortName = Annotated[str, Field(min_length=1, max_length=200)]
+_LISTENED_TO = re.compile(r"/\S+|COM\d{1,3}|\\\\\.\\COM\d{1,3}|(socket|rfc2217)://[^\s?]+", re.IGNORECASE)
+"""A device or a serial server; other kinds of address that a bench file may name could write to files."""
 
 
 class PortView(BaseModel):
@@ -128,6 +131,12 @@ async def listen_to_ports(entry: ListenEntry) -> ListenView:
 
     Nothing is sent to them. A port that another program has, the running bench included, says so.
     """
+    for name in entry.ports:
+        if not _LISTENED_TO.fullmatch(name):
+            raise MisuseError(
+                "no_port",
+                f"{name!r} is not the name of a port; write a device such as /dev/ttyUSB0, COM5, or socket://host:port.",
+            )
     heard = await asyncio.to_thread(listen, list(dict.fromkeys(entry.ports)), entry.seconds)
     one = mover(heard)
     return ListenView(

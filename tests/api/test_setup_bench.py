@@ -13,7 +13,15 @@ from pathlib import Path
 import pytest
 
 from api.errors import MisuseError
-from api.routes_setup import BenchEntry, EncoderEntry, GaugeEntry, bench_text, make_bench_file
+from api.routes_setup import (
+    BenchEntry,
+    EncoderEntry,
+    GaugeEntry,
+    ListenEntry,
+    bench_text,
+    listen_to_ports,
+    make_bench_file,
+)
 from api.setup_bench import Heard, listen, mover, verdict
 from capture.bench import parse_bench
 
@@ -94,6 +102,14 @@ def test_a_port_that_is_not_there_says_so(tmp_path: Path) -> None:
     assert heard[0].frame == ""
     assert "none" in heard[0].sentence
     assert verdict(heard).startswith("No port sent anything")
+
+
+@pytest.mark.parametrize(
+    "name", ["ttyUSB0", "spy:///dev/ttyUSB0?file=/tmp/kept", "loop://", "socket://bench:7000?x=1"]
+)
+def test_what_is_no_device_and_no_serial_server_is_not_opened(name: str) -> None:
+    with pytest.raises(MisuseError, match="is not the name of a port"):
+        asyncio.run(listen_to_ports(ListenEntry(ports=["/dev/null", name], seconds=0.5)))
 
 
 ENCODER = EncoderEntry(port="/dev/a", baud=115200, frame="count", counts_per_turn=3600, direction=-1)
