@@ -90,8 +90,8 @@ class JobEntry(Body):
     """A job to be begun: an engine and a card for a customer."""
 
     reference: Name
-    engine_id: int
-    card_id: int
+    engine_id: Annotated[int, Field(ge=1, le=2**53)]
+    card_id: Annotated[int, Field(ge=1, le=2**53)]
     customer: Words = ""
     builder: Words = ""
     tolerance_deg: Annotated[

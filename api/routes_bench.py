@@ -85,7 +85,7 @@ async def get_latest(service: TheService) -> LatestView:
     return LatestView(now_ms=time.time() * 1e3, latest=service.bench.latest)
 
 
-@router.get("/api/health")
+@router.get("/api/health", responses={UNWELL: {"model": ServiceHealth, "description": "Not all is well."}})
 @router.get("/health", include_in_schema=False)
 async def get_health(service: TheService, response: Response) -> ServiceHealth:
     """Tell whether all is well; answers 503 where it is not, for whatever watches the service."""
