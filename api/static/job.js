@@ -3,6 +3,7 @@
  */
 
 import { get, post, remove } from "./ask.js";
+import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { formFor, lengthTyped } from "./job_forms.js";
@@ -14,6 +15,7 @@ import { draw, lookOf } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
+import { plainName } from "./words.js";
 
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const here = `/api/jobs/${id}`;
@@ -82,6 +84,7 @@ function paintNow() {
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () => told.map((caution) => note("mind", spoken(caution))));
   byId("deeds").replaceChildren(...deedsOf(step));
   paintForm(step);
+  paintGauges(step);
   paintHand(step);
 }
 
@@ -122,6 +125,20 @@ function paintForm(step) {
       for (const [path, body] of form.send(values)) await post(`${here}/${path}`, body);
     });
   };
+}
+
+/** Where the bench has more than one gauge, which of them goes on pistons and which on valves. */
+function paintGauges(step) {
+  const names = gaugeChannels(bench.now).map((channel) => channel.name);
+  show(byId("gauge-box"), names.length > 1 && takesHand(step) && !job.signed_by);
+  for (const on of ["piston", "valve"]) {
+    const options = [["", "the one used last, else the first"], ...names.map((name) => [name, plainName(name)])];
+    refill(byId(`gauge-${on}`), String(names) + settings.chosen.words, () => options.map(([value, words]) => el("option", { value }, spoken(words))));
+  }
+}
+
+for (const on of ["piston", "valve"]) {
+  byId(`gauge-${on}`).addEventListener("change", (event) => event.target.value && doing(() => post(`${here}/gauge`, { on, gauge: event.target.value })));
 }
 
 /** Disc and gauge by hand, at the steps that measure. */

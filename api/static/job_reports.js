@@ -94,11 +94,11 @@ function halfWords(half, valve, choices) {
   return told.join(", ");
 }
 
-/** Name and value of what the job was begun with. */
+/** Name and value of what the job was begun with; of a card alone where no engine is given. */
 export function cardRows({ engine, card, tolerance_deg: own }, choices) {
-  const rows = [["Firing order", engine.firing_order.join("-")]];
-  if (engine.stroke_mm !== null) rows.push(["Stroke and rod", `${length(engine.stroke_mm, choices.length)}, ${length(engine.rod_mm, choices.length)}`]);
-  rows.push([`Card, by ${WAYS[card.way] ?? card.way}`, card.name]);
+  const rows = engine ? [["Firing order", engine.firing_order.join("-")]] : [];
+  if (engine && engine.stroke_mm !== null) rows.push(["Stroke and rod", `${length(engine.stroke_mm, choices.length)}, ${length(engine.rod_mm, choices.length)}`]);
+  rows.push(engine ? [`Card, by ${WAYS[card.way] ?? card.way}`, card.name] : ["By", WAYS[card.way] ?? card.way]);
   for (const valve of ["inlet", "exhaust"]) if (card[valve]) rows.push([valve === "inlet" ? "Inlet" : "Exhaust", halfWords(card[valve], valve, choices)]);
   const tolerance = own ?? card.tolerance_deg;
   if (Number.isFinite(tolerance)) rows.push(["Tolerance", `± ${digits(tolerance, 1)}°`]);

@@ -2,9 +2,10 @@
  * Jobs: begin one from an engine and a card, or go on with one.
  */
 
-import { get, post, upload } from "./ask.js";
+import { get, post, remove, upload } from "./ask.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
+import { cardRows } from "./job_reports.js";
 import { startScreen } from "./screen.js";
 
 const BUILDER = "lobewright.builder";
@@ -52,14 +53,38 @@ function choose(select, items, chosen) {
   if (chosen) select.value = String(chosen);
 }
 
+/** One thing on file: its name, what stands in it, and a button that puts it away. */
+function onFile(path, id, name, told) {
+  const away = el("button", { type: "button", class: "plain-button", "aria-label": `Put ${name} away` }, "Put it away");
+  away.addEventListener("click", async () => {
+    try {
+      await remove(`${path}/${id}`);
+      byId("file-notes").replaceChildren();
+      await Promise.all([loadEngines(), loadCards()]);
+    } catch (problem) {
+      byId("file-notes").replaceChildren(note("stop", spoken(problem.message)));
+    }
+  });
+  return el("li", {}, el("div", {}, el("strong", {}, name), el("div", { class: "quiet small" }, spoken(told))), away);
+}
+
+const none = (what) => [el("li", { class: "quiet" }, `No ${what} is on file yet.`)];
+
 async function loadEngines(chosen) {
   const engines = await get("/api/engines");
   choose(byId("engine_id"), engines.map((kept) => [kept.id, kept.engine.name]), chosen);
+  byId("engines").replaceChildren(...(engines.length ? engines.map(({ id, engine }) => onFile("/api/engines", id, engine.name, `${engine.cylinders.length} cylinders, fires ${engine.firing_order.join("-")}`)) : none("engine")));
 }
 
 async function loadCards(chosen) {
   const cards = await get("/api/cards");
   choose(byId("card_id"), cards.map((kept) => [kept.id, kept.card.name]), chosen);
+  byId("cards").replaceChildren(...(cards.length ? cards.map(({ id, card }) => onFile("/api/cards", id, card.name, cardLine(card))) : none("card")));
+}
+
+/** What a card says, in a line. */
+function cardLine(card) {
+  return cardRows({ card }, settings.chosen).map(([name, value]) => `${name}: ${value}`).join("; ");
 }
 
 function jobLine(job) {
@@ -138,5 +163,6 @@ dialogs();
 followWay();
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
+settings.addEventListener("change", () => loadCards());
 await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message))));
 document.body.dataset.ready = "yes";

@@ -105,3 +105,28 @@ def test_a_damaged_job_file_is_told_in_a_sentence(shared_tab, still_demo) -> Non
     shared_tab.get_by_role("button", name="Take it in").click()
     expect(shared_tab.locator("#take .questions .note")).to_be_visible()
     assert shared_tab.url.endswith("/jobs")
+
+
+def test_a_card_on_file_is_put_away_and_no_longer_offered(shared_tab, still_demo) -> None:
+    card = {"name": "Garth 248 spare", "way": "full_lift", "inlet": {"full_lift_deg": 104.0, "drop_mm": 1.27}}
+    kept = httpx.post(f"{still_demo.url}/api/cards", json={"card": card}, timeout=60.0)
+    assert kept.status_code == 201, kept.text
+    shared_tab.goto(f"{still_demo.url}/jobs")
+    shared_tab.wait_for_selector("body[data-ready]")
+    line = shared_tab.locator("#cards li", has_text="Garth 248 spare")
+    expect(line).to_contain_text("104.0° ATDC")
+    assert "Garth 248 spare" in shared_tab.locator("#card_id").inner_text()
+    shared_tab.get_by_role("button", name="Put Garth 248 spare away").click()
+    expect(line).to_have_count(0)
+    assert "Garth 248 spare" not in shared_tab.locator("#card_id").inner_text()
+
+
+def test_the_gauge_for_valves_is_chosen_on_the_page(shared_tab, still_demo, begin) -> None:
+    job = begin("HL-0420")
+    shared_tab.goto(f"{still_demo.url}/jobs/{job}")
+    shared_tab.wait_for_selector("body[data-ready]")
+    shared_tab.get_by_text("Which gauge is used").click()
+    with shared_tab.expect_response(f"**/api/jobs/{job}/gauge") as answered:
+        shared_tab.select_option("#gauge-valve", "dial_b")
+    assert answered.value.status == 200
+    assert answered.value.request.post_data_json == {"on": "valve", "gauge": "dial_b"}

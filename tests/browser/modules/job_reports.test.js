@@ -33,6 +33,8 @@ export const tests = {
     const rows = plain(cardRows({ engine: { firing_order: ["1", "3", "4", "2"], stroke_mm: null }, card: { way: "full_lift", name: "Whinfell 262", inlet: half, exhaust: null, tolerance_deg: 0.5 } }, choices));
     equal(rows, [["Firing order", "1-3-4-2"], ["Card, by full lift", "Whinfell 262"], ["Inlet", "108.0° ATDC, lift 9.40 mm, clearance 0.25 mm"], ["Tolerance", "± 0.5°"]]);
   },
+  "a card alone is told by its numbers": () => equal(plain(cardRows({ card: { way: "events", name: "Garth 248", inlet: null, exhaust: { ...half, full_lift_deg: null, opens_deg: 50, closes_deg: 10 }, tolerance_deg: null } }, choices)),
+    [["By", "opening and closing"], ["Exhaust", "opens 50.0°, closes 10.0°, lift 9.40 mm, clearance 0.25 mm"]]),
   "every fit has a shape and a word": () => equal(["fits", "could be", "does not fit", "cannot be compared"].map((fit) => fitOf({ fit })[0]), ["there", "mind", "stop", "quiet"]),
   "the sheet comes as page, PDF, CSV and JSON, with the lift by degree and the whole job": () => equal(filesOf("/api/jobs/7").map(([href]) => href.split("/").pop()), ["sheet.html", "sheet.pdf", "sheet.csv", "sheet.json", "lift_table.csv", "job.zip"]),
 };
