@@ -114,6 +114,8 @@ class Engine:
         Running direction of the crank, seen from that side.
     forward_only
         The maker forbids turning the crank backwards.
+    inlet_valves, exhaust_valves
+        How many valves of each kind a cylinder has; one of them stands for all in every measurement.
     inlet_to_piston_mm, exhaust_to_piston_mm
         The engine maker's least valve-to-piston clearance.
     """
@@ -132,6 +134,8 @@ class Engine:
     pin_offset_mm: float | None = None
     slack_limit_deg: float | None = None
     forward_only: bool = False
+    inlet_valves: int = 1
+    exhaust_valves: int = 1
     inlet_to_piston_mm: float | None = None
     exhaust_to_piston_mm: float | None = None
     note: str = ""
@@ -180,6 +184,10 @@ class Engine:
         count = len(self.firing_order)
         steps = self.firing_intervals_deg or (CYCLE_DEG / count,) * count
         return [sum(steps[:place]) for place in range(count)]
+
+    def valves_a_cylinder(self, valve: Valve) -> int:
+        """Return how many valves of a kind a cylinder has."""
+        return self.inlet_valves if valve == "inlet" else self.exhaust_valves
 
     def least_to_piston_mm(self, valve: Valve) -> float | None:
         """Return the engine maker's least valve-to-piston clearance, `None` where unknown."""

@@ -141,6 +141,8 @@ def _opening(job: Job) -> tuple[Step, ...]:
     )
 
 
+_MEASURED = frozenset({"lobe", "nipped", "torqued"})
+
 _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
         "lobe",
@@ -175,6 +177,17 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
 )
 
 
+def one_of_several(job: Job, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:
+    """Say on which valve the gauge stands where a cylinder has several of a kind; nothing where it has one."""
+    return tuple(
+        f"Each cylinder has {count} {valve} valves. One of them is measured, and stands for all: take the one "
+        f"nearest the {job.engine.seen_from}, the same every time. A lobe that differs from its neighbour is "
+        "not seen."
+        for valve in dict.fromkeys(lobe.valve for lobe in lobes)
+        if (count := job.engine.valves_a_cylinder(valve)) > 1
+    )
+
+
 def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     return {
         "lobe": turning,
@@ -199,7 +212,8 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
                 do.format(lobes=words),
                 gives,
                 needs,
-                _cam_cautions(kind, _turning(job)),
+                _cam_cautions(kind, _turning(job))
+                + (one_of_several(job, lobes) if kind in _MEASURED else ()),
                 cam=cam.name,
                 lobes=lobes,
                 may_skip=kind != "verdict",
@@ -217,7 +231,7 @@ def _again(job: Job, cam: Cam, needs: tuple[str, ...]) -> Step:
         f"Measure the {cam.name} cam once more, now that the others stand.",
         "Proof that moving the other cam did not move this one.",
         needs,
-        _turning(job),
+        _turning(job) + one_of_several(job, job.engine.reference_lobes(cam)),
         cam.name,
         "",
         job.engine.reference_lobes(cam),
@@ -238,7 +252,7 @@ def _cylinder(job: Job, cylinder: str, needs: tuple[str, ...]) -> Step:
         f"Gauge on each valve of cylinder {cylinder} in turn. Turn forward two full turns.",
         "Every cylinder compared: the odd one out, drift along the shaft.",
         needs,
-        _turning(job),
+        _turning(job) + one_of_several(job, lobes),
         cylinder=cylinder,
         lobes=lobes,
     )
@@ -246,6 +260,7 @@ def _cylinder(job: Job, cylinder: str, needs: tuple[str, ...]) -> Step:
 
 def _closing(job: Job, before: tuple[str, ...], torqued: tuple[str, ...]) -> tuple[Step, ...]:
     reference = job.engine.reference
+    both = (Lobe(reference, "inlet"), Lobe(reference, "exhaust"))
     return (
         Step(
             "tdc_again",
@@ -264,9 +279,9 @@ def _closing(job: Job, before: tuple[str, ...], torqued: tuple[str, ...]) -> tup
             "At a stated crank angle push each valve until it touches the piston and enter its travel.",
             "The least clearance, where it is, and what it becomes with the cam early or late.",
             torqued,
-            (STOP_ON_RESISTANCE, MAKERS_FIRST),
+            (STOP_ON_RESISTANCE, MAKERS_FIRST, *one_of_several(job, both)),
             cylinder=reference,
-            lobes=tuple(Lobe(reference, valve) for valve in ("inlet", "exhaust")),
+            lobes=both,
         ),
         Step(
             "sign_off",

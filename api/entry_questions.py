@@ -24,6 +24,7 @@ def refuse_impossible_engine(engine: Engine) -> None:
     if not engine.name.strip():
         raise EntryError("no_name", "The engine has no name; give it one that the shop will find it by.")
     _refuse_cylinders(engine)
+    _refuse_valves(engine)
     _refuse_cams(engine)
     _refuse_crank(engine)
 
@@ -53,6 +54,14 @@ def _refuse_cylinders(engine: Engine) -> None:
         raise EntryError(
             "firing_intervals", f"The firing intervals must be {len(names)} angles that make 720 degrees."
         )
+
+
+def _refuse_valves(engine: Engine) -> None:
+    for kind, count in (("inlet", engine.inlet_valves), ("exhaust", engine.exhaust_valves)):
+        if not 1 <= count <= 3:
+            raise EntryError(
+                "valve_count", f"A cylinder has 1 to 3 {kind} valves, not {count}. Correct the number."
+            )
 
 
 def _not(odd: list[str]) -> str:

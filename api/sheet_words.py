@@ -87,11 +87,20 @@ def engine_lines(engine: Engine) -> list[SheetLine]:
         ("Firing order", f"{'-'.join(engine.firing_order)}, reference cylinder {engine.reference}"),
         ("Rotation", f"{engine.rotation}, seen from the {engine.seen_from}"),
         ("Stroke", stroke),
+        *_several_valves(engine),
         *((f"{cam.name.capitalize()} adjuster", _adjuster(cam)) for cam in engine.cams),
     ]
     if engine.slack_limit_deg is not None:
         lines.append(("Slack limit", deg(engine.slack_limit_deg, 1)))
     return [SheetLine(name=name, text=text) for name, text in lines]
+
+
+def _several_valves(engine: Engine) -> list[tuple[str, str]]:
+    """Say that one valve stands for several, where it does."""
+    if engine.inlet_valves == engine.exhaust_valves == 1:
+        return []
+    counts = f"{engine.inlet_valves} inlet, {engine.exhaust_valves} exhaust a cylinder"
+    return [("Valves", f"{counts}; one of each measured")]
 
 
 def _adjuster(cam: Cam) -> str:
