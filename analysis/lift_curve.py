@@ -16,6 +16,7 @@ from analysis.lobe_readings import backward_readings, forward_readings, wild_rea
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.lobe_slack import Slack, find_slack
 from analysis.lobe_survey import CYCLE_DEG, Survey, survey_lobe
+from analysis.lobe_verdicts import Witnesses, refuse_faulty_fit
 from analysis.lobe_watch import refuse_stream_faults
 from analysis.noise_model import NoiseModel
 from analysis.passes import Sweep, find_sweeps
@@ -80,6 +81,8 @@ def find_lobe(
     """
     checked = check_streams(streams, gauge)
     found = _find(checked, _lag_prior(gauge), start)
+    seen = Witnesses(checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
+    refuse_faulty_fit(seen, settings)
     return _result(found, settings, gauge)
 
 

@@ -22,6 +22,7 @@ _REACH_DEG = 14.0
 _FARTHEST_DEG = 24.0
 _FEWEST_SIDE = 5
 _LEAST_SHARE_OF_STEP = 0.15
+_WILD = 6.0
 
 Ints = NDArray[np.intp]
 
@@ -96,9 +97,7 @@ def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
     rounding = fit.noise.step_mm**2 / 12.0 + placed.crank_mm**2
     variance = fit.variance_mm2 + (shared - 1.0) * rounding
     use = placed.known & (placed.phase_deg > fit.basis.first_deg) & (placed.phase_deg < fit.basis.last_deg)
-    sd = np.sqrt(variance)
-    # One wild reading in a bin must not break the curve.
-    use &= np.abs(placed.residual_mm) < np.maximum(30.0 * sd, 0.5)
+    use &= ~_alone(np.abs(placed.residual_mm) > _WILD * np.sqrt(variance))
     bins, which = np.unique(np.floor(placed.phase_deg[use] / _BIN_DEG), return_inverse=True)
     count = len(bins)
     weight = 1.0 / variance[use]
@@ -107,6 +106,12 @@ def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
     value = np.bincount(which, weight * lift[use], count) / total
     least = (_LEAST_SHARE_OF_STEP * fit.noise.step_mm) ** 2
     return phase, value, np.maximum(1.0 / total, least)
+
+
+def _alone(far: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those of the flagged, in order of time, without a flagged neighbour on both sides: wild readings."""
+    padded = np.concatenate([[False], far, [False]])
+    return np.asarray(far & ~(padded[:-2] & padded[2:]))
 
 
 def _gain(x: Floats, y: Floats, weight: Floats, pattern: Floats) -> tuple[Floats, Floats]:

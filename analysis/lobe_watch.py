@@ -69,7 +69,7 @@ def refuse_stream_faults(checked: CheckedStreams, lag: LagPrior, wild: Bools) ->
     latest_s = min(lag.lag_s + 2.0 * lag.u_s, _LATEST_S) + _SETTLED_S
     _refuse_moved_while_still(checked, time_s, value, latest_s)
     _refuse_frozen(checked, time_s, value, lag)
-    _refuse_impossible_step(checked, time_s, value)
+    _refuse_impossible_step(checked, time_s, value, lag)
 
 
 def _refuse_leap(checked: CheckedStreams) -> None:
@@ -216,24 +216,29 @@ def _refuse_leaps_after_rest(
     excess = leap - bound - _STILL_MM - 4.0 * checked.step_mm
     worst = int(np.argmax(excess))
     if excess[worst] > 0.0:
-        raise _frozen_refusal(time_s[starts[worst]], time_s[ends[worst]], value[starts[worst]], turned[worst])
+        level = float(value[starts[worst]])
+        if min(level - float(value.min()), float(value.max()) - level) <= 1.5 * checked.step_mm:
+            raise _stop_refusal(float(time_s[starts[worst]]), level, float(turned[worst]))
+        raise _frozen_refusal(time_s[starts[worst]], time_s[ends[worst]], level, turned[worst])
 
 
-def _refuse_impossible_step(checked: CheckedStreams, time_s: Floats, value: Floats) -> None:
+def _refuse_impossible_step(checked: CheckedStreams, time_s: Floats, value: Floats, lag: LagPrior) -> None:
     """Refuse a step between readings, three on either side agreeing, that no flank is steep enough for."""
     n = _AGREEING
     if len(value) < 2 * n + 1:
         return
-    angle, speed = checked.motion.angle_and_speed(time_s)
-    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(angle)))])
-    doubt = _JITTER_S * np.maximum(np.abs(speed[:-1]), np.abs(speed[1:]))
+    room_s = min(2.0 * lag.u_s, _LATEST_S) + _JITTER_S
+    early, late = time_s - lag.lag_s - room_s, time_s - max(lag.lag_s - room_s, 0.0)
+    path_early, path_late = _path_deg(checked, early), _path_deg(checked, late)
+    known = checked.motion.covered(early) & checked.motion.covered(late)
     excess = np.full(len(value) - 1, np.inf)
     for a in range(n):
         for b in range(1, n + 1):
             first, last = np.arange(len(value) - 1) - a, np.arange(len(value) - 1) + b
             there = (first >= 0) & (last < len(value))
             first, last = np.maximum(first, 0), np.minimum(last, len(value) - 1)
-            moved = path[last] - path[first] + doubt
+            there &= known[first] & known[last]
+            moved = path_late[last] - path_early[first]
             over = np.abs(value[last] - value[first]) - _MOST_SLOPE_MM_DEG * moved
             excess = np.minimum(excess, np.where(there, over, 0.0))
     worst = int(np.argmax(excess))
@@ -245,6 +250,23 @@ def _refuse_impossible_step(checked: CheckedStreams, time_s: Floats, value: Floa
             checked.step_mm,
             still=False,
         )
+
+
+def _path_deg(checked: CheckedStreams, at_s: Floats) -> Floats:
+    """Degrees turned until each moment, either way."""
+    grid_s = checked.motion.grid_s()
+    angle = checked.motion.angle_deg(grid_s)
+    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(angle)))])
+    return np.asarray(np.interp(at_s, grid_s, path))
+
+
+def _stop_refusal(at_s: float, level: float, turned: float) -> Refusal:
+    return Refusal(
+        "plunger_at_stop",
+        f"From {at_s:.1f} s on the gauge stood at {level:.3f} mm, the end of all its readings, while the crank "
+        f"turned {turned:.0f} degrees, and left it with a sharp corner: the plunger bottoms or lifts off; set the "
+        "gauge so that it follows the whole lift. (If it was free to move, the gauge hung.)",
+    )
 
 
 def _frozen_refusal(start_s: float, end_s: float, level: float, turned: float) -> Refusal:
