@@ -18,6 +18,17 @@ def _lobe_name(setup: Setup) -> str:
     return first_mounting(setup).touches
 
 
+def _passes(course: Course) -> NDArray[np.int64]:
+    """Number of the pass at every knot: a new one where the valve opens and where forward turning begins."""
+    lift = course.setup.engine.valve_lift_mm(course.valve, course.sprocket_deg)
+    opened = np.diff((lift > 0.05).astype(int), prepend=0) == 1
+    step = np.sign(np.diff(course.crank_deg, prepend=course.crank_deg[:1]))
+    moving = np.flatnonzero(step)
+    turned = np.zeros(len(opened), dtype=bool)
+    turned[moving[1:][(step[moving[1:]] > 0) & (step[moving[:-1]] < 0)]] = True
+    return np.cumsum(opened | turned)
+
+
 @dataclass
 class BleedingFollower(Fault):
     """A hydraulic follower left in: it loses `rate_mm_s` whenever the valve is open, and does not refill."""
@@ -86,11 +97,9 @@ class KeyPlay(Fault):
     name = "key_play"
 
     def on_sprocket(self, course: Course, rng: Rng) -> Floats:
-        """Sit at either end, changing while the valve is shut."""
+        """Sit at either end, changing while the valve is shut or when the crank is turned back."""
         play = self.play_deg or rng.uniform(1.5, 5.0)
-        lift = course.setup.engine.valve_lift_mm(course.valve, course.sprocket_deg)
-        opened = np.diff((lift > 0.05).astype(int), prepend=0) == 1
-        passes = np.cumsum(opened)
+        passes = _passes(course)
         ends = rng.integers(0, 2, int(passes[-1]) + 2)
         ends[1:3] = rng.permutation([0, 1])
         return np.asarray(course.sprocket_deg + play * (ends[passes] - 0.5))
@@ -125,8 +134,7 @@ class SlackChanges(Fault):
     def on_sprocket(self, course: Course, rng: Rng) -> Floats:
         """Let the cam hang back while it opens the valve, by an amount that wanders from pass to pass."""
         by = self.by_deg or rng.uniform(1.5, 5.0)
-        lift = course.setup.engine.valve_lift_mm(course.valve, course.sprocket_deg)
-        passes = np.cumsum(np.diff((lift > 0.05).astype(int), prepend=0) == 1)
+        passes = _passes(course)
         share = rng.uniform(0.0, 1.0, int(passes[-1]) + 2)
         share[1:3] = rng.permutation([rng.uniform(0.0, 0.2), rng.uniform(0.8, 1.0)])
         return np.asarray(course.sprocket_deg - by * share[passes])
