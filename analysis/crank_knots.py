@@ -21,6 +21,8 @@ _LIKELY_LINE_S = 0.004
 _COUNTS_LOST = 2.5
 _LEAST_LOST_S = 0.1
 _LINGERS = 2.5
+_A_LINE_LATE = 2.5
+_A_PAUSE = 8.0
 _GUESSED_LATE_U_S = 0.002
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
@@ -100,10 +102,15 @@ def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
     line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
     least_lost_deg = max(_COUNTS_LOST * count_deg, 1.0 if frugal else 0.3)
     lost = _lost_stretches(time_s, crank_deg, least_lost_deg, line_s)
-    if frugal:
-        time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s)
-    times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s)
-    variance, jitter_s = _variance(times, angles, waits, count_deg)
+    # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
+    repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
+    shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
+    if frugal or not repeated:
+        silence_s = (_A_LINE_LATE if frugal else _A_PAUSE) * line_s
+        time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s, silence_s)
+    longest_s = _A_LINE_LATE * line_s if repeated and not frugal else line_s
+    times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s)
+    variance, jitter_s = _variance(times, angles, waits, count_deg, shaken_s)
     return Knots(times, angles, variance, rests, count_deg, line_s, jitter_s, late_u_s, lost)
 
 
@@ -114,7 +121,8 @@ def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[f
     usual = float(np.median(gap))
     if np.mean(jump < 0.5) > _REPEATS_KEPT or jump.max() < 0.5:
         return usual, False, 0.0
-    if float(jump.mean()) > 1.15 and float(np.quantile(gap, 0.98)) < 2.5 * usual:
+    even = float(jump.mean()) > 1.15 and float(np.quantile(gap, 0.98)) < 2.5 * usual
+    if even or float(np.median(jump)) > 1.5:
         return usual, False, 0.0
     line_s, sure = _common_period(gap)
     return line_s, True, 0.1 * line_s if sure else _GUESSED_LATE_U_S
@@ -142,11 +150,11 @@ def _lost_stretches(time_s: Floats, crank_deg: Floats, least_deg: float, line_s:
 
 
 def _with_last_moments(
-    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float
+    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float, silence_s: float
 ) -> tuple[Floats, Floats]:
     """Where counts are skipped after a silence, say that the old count still stood one line before."""
     skipped = np.abs(np.diff(crank_deg)) > 1.5 * count_deg
-    silent = np.flatnonzero(skipped & (np.diff(time_s) > 2.5 * line_s))
+    silent = np.flatnonzero(skipped & (np.diff(time_s) > silence_s))
     return (
         np.insert(time_s, silent + 1, time_s[silent + 1] - line_s),
         np.insert(crank_deg, silent + 1, crank_deg[silent]),
@@ -154,7 +162,7 @@ def _with_last_moments(
 
 
 def _all_knots(
-    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float
+    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float, longest_s: float
 ) -> tuple[Floats, Floats, Floats, Rests]:
     """Times and angles of edges, skipped-over readings, rests and turning points.
 
@@ -164,7 +172,7 @@ def _all_knots(
     moved = np.flatnonzero(jump > 0.5 * count_deg)
     single = jump[moved] < 1.5 * count_deg
     gap = time_s[moved + 1] - time_s[moved]
-    wait = np.where(gap > 2.5 * line_s, line_s, gap)
+    wait = np.where(gap > longest_s, line_s, gap)
     passed_s = time_s[moved + 1] - 0.5 * wait
     edge, skip = moved[single], moved[~single]
     reading = np.unique(np.concatenate([skip, skip + 1, [0, len(time_s) - 1]]))
@@ -205,7 +213,19 @@ def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, cou
     )
 
 
-def _variance(times: Floats, angles: Floats, waits: Floats, count_deg: float) -> tuple[Floats, float]:
+def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float) -> float:
+    """Jitter of lines that come by a clock, seconds, from how unevenly they come; 0 where each is sent by a count."""
+    gap = np.diff(time_s)
+    near = gap[gap < 1.5 * line_s]
+    by_count = float(np.mean(np.abs(np.abs(np.diff(crank_deg)) - count_deg) < 0.5 * count_deg)) > 0.95
+    if by_count or len(near) < max(10, 0.3 * len(gap)):
+        return 0.0
+    return float(1.4826 * np.median(np.abs(near - np.median(near))) / np.sqrt(2.0))
+
+
+def _variance(
+    times: Floats, angles: Floats, waits: Floats, count_deg: float, shaken_s: float
+) -> tuple[Floats, float]:
     """An edge is known to its wait times the speed, anything else to a count; both to the line's jitter."""
     if len(times) < 6:
         return np.full(len(times), count_deg**2 / 12.0), 0.0
@@ -215,26 +235,29 @@ def _variance(times: Floats, angles: Floats, waits: Floats, count_deg: float) ->
         np.isfinite(waits), speed2 * np.where(np.isfinite(waits), waits, 0.0) ** 2 / 12.0, counted
     )
     known = np.minimum(timed, counted)
-    jitter = max(_line_jitter(times, angles, known, speed2), _LEAST_JITTER_S)
+    jitter = max(_line_jitter(times, angles, known, speed2, shaken_s), _LEAST_JITTER_S)
     return known + speed2 * jitter**2, jitter
 
 
-def _line_jitter(times: Floats, angles: Floats, known: Floats, speed2: Floats) -> float:
-    """Jitter of the arrival times, seconds, from how unevenly five neighbouring knots lie.
+def _line_jitter(times: Floats, angles: Floats, known: Floats, speed2: Floats, shaken_s: float) -> float:
+    """Jitter of the arrival times, seconds, from how unevenly four neighbouring knots lie.
 
     Third divided differences vanish on a smooth motion; what they show beyond the known variance is jitter.
+    Times are differenced over angles, not angles over times: the angles of edges are exact, whereas lines that
+    arrive in the wrong distance from each other would spoil their own yardstick. Where counts and lines keep step
+    the known part scatters less than it should and hides jitter that the lines themselves show (`shaken_s`).
     """
     stride = max(1, len(times) // 20_000)
     first = np.arange(0, len(times) - 3, stride)
     index = first[:, None] + np.arange(4)
-    near = times[index]
-    between = near[:, :, None] - near[:, None, :] + np.eye(4)
-    weight = 1.0 / np.prod(between, axis=2)
-    uneven = np.sum(weight * angles[index], axis=1) ** 2
-    expected = np.sum(weight**2 * known[index], axis=1)
-    a_second = np.sum(weight**2 * speed2[index], axis=1)
-    moving = a_second > 0.0
-    if moving.sum() < 10:
+    step = np.diff(angles[index], axis=1)
+    index = index[np.all(step > 1e-9, axis=1) | np.all(step < -1e-9, axis=1)]
+    if len(index) < 10:
         return 0.0
-    excess = (uneven / _MEDIAN_OF_CHI_SQUARE - expected)[moving] / a_second[moving]
-    return float(np.sqrt(max(float(np.median(excess)), 0.0)))
+    place = angles[index]
+    between = place[:, :, None] - place[:, None, :] + np.eye(4)
+    weight = 1.0 / np.prod(between, axis=2)
+    whole = np.sum(weight * times[index], axis=1) ** 2 / np.sum(weight**2, axis=1) / _MEDIAN_OF_CHI_SQUARE
+    expected = np.sum(weight**2 * known[index] / np.maximum(speed2[index], 1e-12), axis=1)
+    excess = float(np.median(whole - expected / np.sum(weight**2, axis=1)))
+    return float(np.sqrt(max(min(max(excess, shaken_s**2), float(np.median(whole))), 0.0)))
