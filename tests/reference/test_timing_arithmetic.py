@@ -148,3 +148,10 @@ def test_ten_late_is_five_cam_degrees_and_after_moving_it_is_on_it():
     assert judge(late, 0.2, 1.0).call == "out"
     assert early_or_late(error_of(108, 108)) == "on it"
     assert judge(error_of(108, 108), 0.2, 1.0).call == "in"
+
+
+def test_the_worked_example_of_true_tdc_by_a_dial_indicator():
+    """Common practice, no source: full travel reads about 80; equal readings of 65 at 0 and 12 give TDC at 6."""
+    found = tdc_by_hand([HandPair(0, 12, drop_mm=0.15)])
+    assert found.centre_deg == 6
+    assert 0.2 < found.u95_deg < 1.5, "a disc divided in degrees, read once"
