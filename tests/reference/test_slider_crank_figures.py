@@ -14,8 +14,15 @@ import pytest
 from scipy.optimize import brentq, minimize_scalar
 
 from analysis.equal_readings import equal_readings
+from analysis.piston_dwell import find_tdc
+from analysis.results import TdcSettings
 from analysis.slider_crank import piston_drop, throw_mm, top_after_upright_deg
+from analysis.streams import GaugeFacts, Streams
+from simulated_devices.engine import Engine as WholeEngine
 from simulated_devices.engine import SliderCrank
+from simulated_devices.hand import Hand, Manner
+from simulated_devices.instruments import DialIndicator, Encoder, Mounting
+from simulated_devices.offline import Setup, record
 
 
 @dataclass(frozen=True)
@@ -177,3 +184,30 @@ def test_equal_piston_distances_either_side_bisect_to_dead_centre() -> None:
     """Rathbun, Gas, Oil and Steam Engines, section 139: the procedure, for a pin without offset."""
     for drop_mm in (0.5, 5.0, 40.0):
         assert exact_midpoint_deg(Engine(50.0, 180.0), drop_mm) == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("offset", [1.5, -1.5])
+def test_true_tdc_of_an_offset_pin_is_free_of_the_bias_that_its_pairs_show(offset: float) -> None:
+    """A trace of the simulated engine; the pairs a builder would have taken are off by e h / (l + r)^2, TDC is not."""
+    crank = SliderCrank(80.0, 140.0, offset)
+    motion = Hand(-60.0, Manner(30.0)).rock(0.0, 60.0, 5, (30.0, 18.0)).done()
+    gauge = DialIndicator(step=0.001, rate_hz=50.0, lag_s=0.05, travel_mm=40.0)
+    setup = Setup(
+        engine=WholeEngine(crank, {}),
+        motion=motion,
+        encoder=Encoder(20_000, 500.0, 77.7),
+        mountings={"dial": Mounting(gauge, "piston_1", 38.0)},
+    )
+    trace = record(setup, np.random.default_rng(1804))
+    found = find_tdc(
+        Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        TdcSettings(80.005001, 140.0, offset),
+        GaugeFacts(),
+    )
+    off = (found.centre_deg - trace.truth.tdc_deg + 180) % 360 - 180
+    assert off == pytest.approx(0.0, abs=1.5 * found.u95_deg)
+    assert found.u95_deg < 0.005
+    pair = next(one for one in found.equal_readings if one.drop_mm == 12.0)
+    bias = exact_midpoint_deg(Engine(40.0, 140.0, offset), 12.0)
+    assert pair.midpoint_deg - found.centre_deg == pytest.approx(bias, abs=0.006)
+    assert abs(bias) > 0.03
