@@ -22,6 +22,7 @@ from analysis.piston_fit import (
     model_piston,
 )
 from analysis.piston_lag import doubt_lag
+from analysis.piston_misfit import coherence_of
 from analysis.piston_prior import piston_prior
 from analysis.piston_result import tdc_result
 from analysis.refusals import Refusal
@@ -74,9 +75,12 @@ def find_tdc(
     fit = _fit(readings, view, prior, checked.step_mm)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
-    noted = refuse_faulty_fit(fit, prior)
+    coherence = coherence_of(fit)
+    noted = refuse_faulty_fit(fit, prior, coherence)
     fit = doubt_lag(fit, prior)
-    return tdc_result(checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted)
+    return tdc_result(
+        checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted, coherence=coherence
+    )
 
 
 def _covered(checked: CheckedStreams, lag_s: float) -> Readings:

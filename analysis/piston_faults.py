@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from analysis.breaks import Residuals, Suspicion
 from analysis.gauge_steps import zero_key
 from analysis.least_squares import Prior
-from analysis.piston_fit import CENTRE, SCALE, ZERO, PistonFit, Readings
-from analysis.piston_misfit import coherence_of
+from analysis.piston_fit import CENTRE, LAG, SCALE, ZERO, PistonFit, Readings
+from analysis.piston_misfit import Coherence
 from analysis.refusals import Refusal, Warn
 
 Flags = NDArray[np.bool_]
@@ -20,20 +20,25 @@ _WILD = 5.0
 _MOST_WILD = 0.03
 _MOST_JITTER_S = 0.06
 _LEAST_SIDE_DEG = 3.0
+_LIKELY = 9.0
+# A gauge answers after the encoder; 20 to 150 ms is common practice, no source, and radio adds to it.
+_LAGS_S = (-0.03, 0.4)
+_LAG_UNKNOWN_S = 0.02
 
 
-def refuse_faulty_fit(fit: PistonFit, prior: Prior) -> tuple[Warn, ...]:
+def refuse_faulty_fit(fit: PistonFit, prior: Prior, coherence: Coherence) -> tuple[Warn, ...]:
     """Refuse a fit whose residuals tell of a fault; what is left gives warnings.
 
     Raises
     ------
     Refusal
-        `one_side_only`, `turn_not_360`, `encoder_slipped`, `stand_moved`, `scale_changed`, `does_not_fit`.
+        `one_side_only`, `turn_not_360`, `counts_lost`, `encoder_slipped`, `stand_moved`, `zero_key_pressed`,
+        `scale_changed`, `lag_impossible`, `does_not_fit`.
     """
     _refuse_one_side(fit)
     wild = _isolated(np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2))
     _refuse_breaks(fit, prior, wild)
-    _refuse_misfit(fit)
+    _refuse_misfit(fit, coherence)
     left_out = int(wild.sum())
     if not left_out:
         return ()
@@ -86,9 +91,32 @@ def _refuse_breaks(fit: PistonFit, prior: Prior, wild: Flags) -> None:
         (scale, abs(scale.size) > 0.05 and scale.chi_square > _SURE, _scale_refusal),
     ]
     sure = [(what.chi_square, what, refusal) for what, certain, refusal in found if certain]
+    if not sure and _impossible_lag(fit, prior):
+        sure = [
+            (what.chi_square, what, refusal) for what, _, refusal in found[:3] if what.chi_square > _LIKELY
+        ]
+        _refuse_lag(fit, bool(sure))
     if sure:
         _, what, refusal = max(sure, key=lambda entry: entry[0])
         raise refusal(what, fit.readings)
+
+
+def _impossible_lag(fit: PistonFit, prior: Prior) -> bool:
+    """Whether the readings need a lag that no gauge has, where it was not known before."""
+    lag_s, u_s = float(fit.values[LAG]), float(np.sqrt(fit.covariance[LAG, LAG]))
+    low, high = _LAGS_S
+    return float(prior.sd[LAG]) > _LAG_UNKNOWN_S and (lag_s + 2.0 * u_s < low or lag_s - 2.0 * u_s > high)
+
+
+def _refuse_lag(fit: PistonFit, explained: bool) -> None:
+    if explained:
+        return
+    raise Refusal(
+        "lag_impossible",
+        f"The passes agree only if the gauge answers {1e3 * fit.values[LAG]:.0f} ms after the encoder, which no "
+        "gauge does: counts were lost between the passes, or the stand or the coupling moved; check them and turn "
+        "slowly through the top there and back.",
+    )
 
 
 def _turn_refusal(what: Suspicion, _: Readings) -> Refusal:
@@ -134,14 +162,13 @@ def _scale_refusal(what: Suspicion, readings: Readings) -> Refusal:
     )
 
 
-def _refuse_misfit(fit: PistonFit) -> None:
+def _refuse_misfit(fit: PistonFit, coherence: Coherence) -> None:
     noise = fit.noise
-    keeping = coherence_of(fit)
     far = np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2)
     share = float(np.mean(far))
     tolerated_mm = 0.1 + 5.0 * noise.step_mm
     if (
-        keeping.wrong_motion
+        (coherence.wrong_motion and coherence.rms_mm > 0.03 + 2.0 * noise.step_mm)
         or noise.jitter_s > _MOST_JITTER_S
         or noise.extra_mm > tolerated_mm
         or (share > _MOST_WILD and far.sum() > 3)

@@ -31,15 +31,24 @@ class Coherence:
         Sum over the stretches of (mean residual over its standard deviation)², the noise taken from within.
     stretches : int
         How many; about as large as `chi_square` when the motion is right.
+    rms_mm : float
+        Root mean square of the means.
     """
 
     chi_square: float
     stretches: int
+    rms_mm: float
 
     @property
     def wrong_motion(self) -> bool:
         """Whether chance is out of the question, with room for noise that is not quite as supposed."""
         return self.chi_square > 30.0 + 4.0 * self.stretches
+
+    @property
+    def widening(self) -> float:
+        """By what factor variances have to grow for the stretches to agree (Birge); 1 within chance."""
+        allowed = self.stretches + 3.0 * np.sqrt(2.0 * self.stretches)
+        return max(1.0, self.chi_square / self.stretches) if self.chi_square > allowed else 1.0
 
 
 def coherence_of(fit: PistonFit) -> Coherence:
@@ -47,7 +56,7 @@ def coherence_of(fit: PistonFit) -> Coherence:
     rows, label = _stretches(fit)
     count = int(label[-1]) + 1 if len(label) else 0
     if count < _FEWEST_STRETCHES:
-        return Coherence(0.0, count)
+        return Coherence(0.0, count, 0.0)
     variance = fit.variance_mm2[rows]
     sd = np.sqrt(variance)
     clipped = np.clip(fit.model.residual_mm[rows], -_CLIP * sd, _CLIP * sd)
@@ -60,7 +69,8 @@ def coherence_of(fit: PistonFit) -> Coherence:
     share = float(np.sum((within2 - own) * found / variance**2)) / most if most > 0.0 else 0.0
     weight = 1.0 / (own + np.clip(share, 0.0, 1.0) * found)
     along, whole = np.bincount(label, weight * clipped), np.bincount(label, weight)
-    return Coherence(float(np.sum(along**2 / whole)), count)
+    means2 = (along / whole) ** 2
+    return Coherence(float(np.sum(means2 * whole)), count, float(np.sqrt(np.mean(means2))))
 
 
 def _stretches(fit: PistonFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

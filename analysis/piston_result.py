@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from analysis.equal_readings import equal_readings
 from analysis.least_squares import Prior
 from analysis.passes import Sweep, find_sweeps
+from analysis.piston_budget import budget_of
 from analysis.piston_fit import CENTRE, LAG, OFFSET, RATIO, SCALE, ZERO, PistonFit
+from analysis.piston_misfit import Coherence
 from analysis.piston_prior import known_throw_mm
 from analysis.refusals import Warn
 from analysis.results import Contribution, Curve, EqualReadings, Pass, TdcResult, TdcSettings
@@ -30,10 +32,12 @@ def tdc_result(
     gauge: GaugeFacts,
     prior: Prior,
     noted: tuple[Warn, ...],
+    coherence: Coherence,
 ) -> TdcResult:
     """Put a fit into the words of `TdcResult`."""
     values = fit.values
-    u_deg = math.sqrt(float(fit.covariance[CENTRE, CENTRE]))
+    passes = _passes(checked, fit)
+    budget = budget_of(fit, prior, gauge=gauge, passes=passes, coherence=coherence)
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
     warnings = [*checked.warnings, *noted]
     if gauge.lag_s is None and lag_u > 0.4 * prior.sd[LAG]:
@@ -48,16 +52,16 @@ def tdc_result(
     throw = known_throw_mm(settings)
     return TdcResult(
         centre_deg=centre,
-        u95_deg=2.0 * u_deg,
+        u95_deg=budget.u95_deg,
         lag_s=float(values[LAG]),
         lag_u_s=lag_u,
         gain=abs(float(values[SCALE])) / throw if throw else math.nan,
         rod_ratio=0.5 / float(values[RATIO]),
         residual_sd_mm=float(np.sqrt(np.mean(fit.model.residual_mm**2))),
-        passes=_passes(checked, fit),
+        passes=passes,
         equal_readings=_pairs(fit, centre),
         warnings=tuple(warnings),
-        budget=_budget(fit, prior),
+        budget=tuple(Contribution(part.source, part.u) for part in budget.components),
         curve=_curve(fit, centre),
         polarity=-1 if values[SCALE] > 0.0 else 1,
     )
@@ -108,17 +112,6 @@ def _one_pass(fit: PistonFit, rows: Ints, sweep: Sweep) -> Pass:
         u_deg=None if shift is None else 1.0 / math.sqrt(information),
         peak_mm=float(seen.max() if fit.values[SCALE] < 0.0 else seen.min()),
     )
-
-
-def _budget(fit: PistonFit, prior: Prior) -> tuple[Contribution, ...]:
-    """Split the centre's variance exactly into what the readings and what the prior knowledge add."""
-    row = fit.covariance[CENTRE]
-    gains2 = ((fit.model.jacobian @ row) * fit.weight) ** 2
-    lines = [("readings", math.sqrt(float(gains2 @ fit.variance_mm2)))]
-    known = row**2 * prior.precision
-    names = {LAG: "gauge lag as known before", RATIO: "rod ratio", OFFSET: "pin offset"}
-    lines += [(name, math.sqrt(float(known[index]))) for index, name in names.items()]
-    return tuple(Contribution(source, u) for source, u in lines)
 
 
 def _curve(fit: PistonFit, centre: float) -> Curve:
