@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from analysis.engine import CYCLE_DEG
 from analysis.refusals import Refusal
@@ -56,6 +55,8 @@ def _refuse_open_curve(crank: Floats, lift: Floats) -> None:
 
 
 def _every_degree(crank: Floats, lift: Floats) -> tuple[Floats, Floats]:
+    from scipy.interpolate import PchipInterpolator  # here: it would hold up the first page
+
     grid: Floats = np.arange(0.0, CYCLE_DEG, 1.0)
     deg = np.concatenate([crank - CYCLE_DEG, crank, crank + CYCLE_DEG])
     return grid, PchipInterpolator(deg, np.tile(lift, 3))(grid)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from analysis.engine import CYCLE_DEG
 from analysis.refusals import Refusal
@@ -37,6 +36,8 @@ class StoredLift:
         self.first_deg, self.last_deg = float(deg[0]), float(deg[-1])
         if self.whole:
             deg, lift, u = _closed(deg, lift, u)
+        from scipy.interpolate import PchipInterpolator  # here: it would hold up the first page
+
         self._lift = PchipInterpolator(deg, lift)
         self._slope = self._lift.derivative()
         self._knots, self._u = deg, u

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from analysis.engine import CYCLE_DEG, Engine, Lobe, Valve
 from analysis.job_facts import BenchChecked, DropCentre, Event, LobeMeasured, TdcMeasured
@@ -115,6 +114,8 @@ def _at_tdc(
     whole = float(crank[-1] - first) > CYCLE_DEG - 5.0
     if at > crank[-1] and not whole:
         return None, None, None
+    from scipy.interpolate import CubicSpline  # here: it would hold up the first page
+
     spline = CubicSpline(crank, curve.lift_mm)
     at = min(at, float(crank[-1]))
     lift, slope = float(spline(at)), float(spline(at, 1))
