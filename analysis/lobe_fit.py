@@ -43,6 +43,7 @@ _WIDE_DEG = 2.0
 _MISSED_OF_LEAP = 0.015
 _MISSED_SHARE = 0.3
 _MOST_SPLIT = 14
+_SECANT_S = (0.01, 0.04)
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -183,7 +184,7 @@ class _Work:
         """Readings and curve as the present unknowns see them."""
         then = self.readings.time_s - state.lag_s
         phase = self.survey.unrolled(self.motion.angle_deg(then))
-        speed = self.motion.speed_deg_s(then)
+        speed = self._speed(then, state)
         index, value, slopes = self.basis.local_with_slope(phase)
         own = state.coefficients[index]
         lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
@@ -194,6 +195,15 @@ class _Work:
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
         known = np.hypot(crank_mm, missed)
         return Placed(phase, speed, index, value, lift, slope, slope * speed, known, residual, sure)
+
+    def _speed(self, then: Floats, state: _State) -> Floats:
+        """Mean speed over as much time as the lag is unsure of.
+
+        The speed of one moment carries noise of the encoder's, which would pass for knowledge of the lag.
+        """
+        lag_u = float(np.sqrt(state.covariance[-1, -1])) or self.prior.u_s
+        half = float(np.clip(lag_u, *_SECANT_S))
+        return (self.motion.angle_deg(then + half) - self.motion.angle_deg(then - half)) / (2.0 * half)
 
     def round(self, state: _State, trusting: bool) -> _State:
         """One Gauss-Newton step with the noise as the residuals show it, then the bending again."""
