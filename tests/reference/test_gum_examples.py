@@ -17,6 +17,7 @@ import uncertainties.umath
 from analysis.least_squares import Prior, settle
 from analysis.lobe_shape import Reading
 from analysis.noise_model import NoiseModel
+from analysis.uncertainty import Component, coverage_factor, expand, limit_u, step_u
 
 # H.1, in nm: the standard of 50.000623 mm; what each input adds (c times u), and its degrees of freedom.
 STANDARD_MM, DIFFERENCE_MM = 50.000623, 215e-6
@@ -45,6 +46,44 @@ def test_h1_the_end_gauge_has_the_published_length_and_uncertainty():
     covariance = np.diag([u**2 for u, _ in ADDED_NM.values()])
     assert length.value == pytest.approx(50.000838, abs=5e-7)
     assert length.u(covariance) == pytest.approx(32, abs=0.5)
+
+
+# H.1.6: of the difference 9.7 nm, and of the whole, with the degrees of freedom of each.
+OF_THE_DIFFERENCE = ("repeated comparisons", "comparator, random", "comparator, systematic")
+
+
+def components(names):
+    return [Component(name, *ADDED_NM[name]) for name in names]
+
+
+def test_h1_the_difference_has_the_published_uncertainty_and_freedom():
+    told = expand(components(OF_THE_DIFFERENCE))
+    assert told.u == pytest.approx(9.7, abs=0.05)
+    assert told.freedom == pytest.approx(25.6, abs=0.3), "from rounded inputs"
+
+
+def test_h1_the_end_gauge_has_the_published_freedom_and_expanded_uncertainty():
+    """Effective freedom 16.7, cut to 16; t at 99 % is 2.92, and the expanded uncertainty 93 nm."""
+    told = expand(components(ADDED_NM), confidence=0.99)
+    assert told.u == pytest.approx(32, abs=0.5)
+    assert told.freedom == pytest.approx(16.7, abs=0.1)
+    assert told.coverage_factor == pytest.approx(2.92, abs=0.005)
+    assert told.expanded == pytest.approx(93, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("freedom", "factor"),
+    [(1, 13.97), (2, 4.53), (5, 2.65), (10, 2.28), (20, 2.13), (50, 2.05), (100, 2.025)],
+)
+def test_coverage_factors_are_those_of_the_guides_table(freedom, factor):
+    """Table G.2, column 95.45 % (from memory)."""
+    assert coverage_factor(freedom) == pytest.approx(factor, abs=0.006)
+
+
+@pytest.mark.parametrize(("u", "of"), [(step_u(1.0), 0.29), (limit_u(1.0), 0.58)])
+def test_steps_and_limits_count_as_rectangles(u, of):
+    """F.2.2.1: a step counts 0.29 of itself; 4.3.7: a limit of error 1/sqrt 3 of itself."""
+    assert u == pytest.approx(of, abs=0.005)
 
 
 def impedance():
