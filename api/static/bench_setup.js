@@ -9,7 +9,6 @@ import { table } from "./trace_tables.js";
 import { saveText } from "./save.js";
 import { benchEntry, heardWords, withFound } from "./setup_view.js";
 
-const SECONDS = 5;
 const known = { ports: [], found: [] };
 
 function trouble(problem) {
@@ -54,8 +53,9 @@ function heardRow(one, mover) {
 async function listen(asked) {
   const ports = [...document.querySelectorAll('#setup-ports input[name="port"]:checked')].map((box) => box.value);
   if (!ports.length) throw new Error("Choose at least one port to listen to.");
-  put(byId("setup-told"), `Listening for ${SECONDS} s: ${asked} now, and nothing else.`);
-  const told = await post("/api/setup/listen", { ports, seconds: SECONDS });
+  const seconds = Number(byId("setup").dataset.seconds);
+  put(byId("setup-told"), `Listening for ${seconds} s: ${asked} now, and nothing else.`);
+  const told = await post("/api/setup/listen", { ports, seconds });
   put(byId("setup-told"), told.sentence);
   byId("setup-heard").replaceChildren(table(HEARD_COLUMNS, told.ports.map((one) => heardRow(one, told.mover)), ""));
   const mover = told.ports.find((one) => one.name === told.mover);

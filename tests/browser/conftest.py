@@ -135,7 +135,7 @@ def open_tab(chromium: Browser) -> Iterator[Callable[..., Page]]:
     screens.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def _one_screen(chromium: Browser) -> Iterator[tuple[Screens, Page]]:
     screens = Screens(chromium)
     yield screens, screens.open()
@@ -144,7 +144,7 @@ def _one_screen(chromium: Browser) -> Iterator[tuple[Screens, Page]]:
 
 @pytest.fixture
 def shared_tab(_one_screen: tuple[Screens, Page]) -> Iterator[Page]:
-    """One tab for all tests of a file that need no screen of their own: at the desk, light, errors judged by test."""
+    """One tab for all tests that need no screen of their own: at the desk, light, its errors judged test by test."""
     screens, page = _one_screen
     page.set_viewport_size({"width": 1440, "height": 900})
     page.emulate_media(color_scheme="light")
@@ -437,12 +437,14 @@ def picture() -> Callable[..., Path]:
     def taken(page: Page, name: str, *, kept: bool = False, full: bool = False) -> Path:
         folder = PICTURES if kept else PICTURES / "all"
         folder.mkdir(parents=True, exist_ok=True)
-        path = folder / f"{re.sub(r'[^a-z0-9_]', '_', name)}.png"
+        path = folder / f"{re.sub(r'[^a-z0-9_]', '_', name)}.{'png' if kept else 'jpg'}"
+        if not kept:  # a large picture is packed several times faster so
+            page.screenshot(path=path, full_page=full, animations="disabled", type="jpeg", quality=80)
+            return path
         page.screenshot(path=path, full_page=full, animations="disabled")
-        if kept:
-            with Image.open(path) as whole:
-                small = whole.convert("RGB").quantize(64)
-            small.save(path, optimize=True)
+        with Image.open(path) as whole:
+            small = whole.convert("RGB").quantize(64)
+        small.save(path, optimize=True)
         return path
 
     return taken

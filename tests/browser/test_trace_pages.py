@@ -37,7 +37,8 @@ def test_a_lobe_is_told_whole_at_the_desk_and_on_the_phone(
 
 def test_the_page_shows_the_number_that_the_measurement_has(still_demo, stored, shared_tab) -> None:
     page = shared_tab
-    for touches, number in stored.items():
+    for touches in ("piston_1", "exhaust_1"):
+        number = stored[touches]
         centre = still_demo.get(f"/api/measurements/{number}")["result"]["centre_deg"]
         _opened(page, f"{still_demo.url}/traces/{number}")
         told, unit = float(page.inner_text("#number")), page.inner_text(".figure-unit")
