@@ -23,6 +23,7 @@ _AGREE = 1.0
 # What smoothing bends adds about as much variance as the knots' own (found on simulated hands).
 _BIAS_SHARE = 2.0
 _SCATTER_KNOTS = 15
+_HELD_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,9 +135,9 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
     cells = int(warped[-1] / step) + 2
     polyline = _cell_means(warped, knots.angle_deg, step, cells)
     density = np.interp(step * np.arange(cells), warped, _density(knots))
-    angle, variance = _smooth(polyline, density, step, knots)
     moment = np.interp(step * np.arange(cells), warped, knots.time_s)
     resting, lasting = _resting(moment, knots.rests)
+    angle, variance = _smooth(polyline, density, step, knots, lasting < _HELD_S)
     hidden, locked_s = _locked(moment, angle, variance, knots)
     return CrankMotion(
         knots.count_deg,
@@ -204,8 +205,13 @@ def _locked(moment: Floats, angle: Floats, variance: Floats, knots: Knots) -> tu
     return np.interp(moment, knots.time_s, hidden), np.interp(moment, knots.time_s, lasted)
 
 
-def _smooth(polyline: Floats, density: Floats, step: float, knots: Knots) -> tuple[Floats, Floats]:
-    """At each moment the widest smoothing that agrees with all narrower ones; with its variance."""
+def _smooth(
+    polyline: Floats, density: Floats, step: float, knots: Knots, moving: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """At each moment the widest smoothing that agrees with all narrower ones; with its variance.
+
+    Where the crank rests on a count it stands still, and no smoothing may carry it on or back.
+    """
     base = polyline[0]
     level = polyline - base
     speed = np.abs(np.gradient(level, step))
@@ -214,7 +220,7 @@ def _smooth(polyline: Floats, density: Floats, step: float, knots: Knots) -> tup
     angle = level
     spread = _AGREE * np.sqrt(variance)
     lower, upper = angle - spread, angle + spread
-    open_ = np.ones(len(angle), dtype=bool)
+    open_ = moving.copy()
     for span_s in _BOX_SPANS_S:
         half = round(0.5 * span_s / step)
         if half < 1 or 14 * half + 1 > len(polyline):
