@@ -11,6 +11,7 @@ from starlette.requests import HTTPConnection
 
 from analysis.engine import CamCard, Engine, Job
 from analysis.job_facts import StrokeFound
+from api.bench_state import FeedMessage
 from api.errors import BenchError, ConflictError, ServiceError
 from api.guide_deeds import Deed, Told, token_of
 from api.job_entries import card_of, engine_of, job_of
@@ -42,6 +43,7 @@ from api.job_store import Kept, Stage
 from api.job_views import job_line, job_view
 from api.jobs import SCREEN, Jobs
 from api.messages import Centre, Guide, Health, MeasurementView
+from api.zero_proof import ANEW
 
 if TYPE_CHECKING:
     from api.service import Service
@@ -128,6 +130,11 @@ class JobDesk:
         """Take readings of the crank, in order."""
         for value in values:
             self.scenes.hand.take(value)
+
+    def hear(self, event: FeedMessage) -> None:
+        """Hear of something that happened at the bench."""
+        if event["code"] in ANEW:
+            self.scenes.counted_anew(event["t_ns"])
 
     def feed_began(self) -> None:
         """The live feed was connected anew."""

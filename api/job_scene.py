@@ -57,6 +57,7 @@ class JobScene:
         self._reader = StreamReader(service.config.data_dir)
         self._ready: dict[int, _Ready] = {}
         self._known: dict[tuple[int, int], KnownLobe | None] = {}
+        self._anew_ns = 0
         self.hand = TakeUp()
         self.active: int | None = jobs.read.active()
 
@@ -68,6 +69,11 @@ class JobScene:
         """The bench has begun anew; whether the zero stands is asked again."""
         self._ready.clear()
 
+    def counted_anew(self, t_ns: int) -> None:
+        """The counter began anew at this instant, which may not be in the store yet."""
+        self._anew_ns = max(self._anew_ns, t_ns)
+        self.forget_zero()
+
     async def read(self, job_id: int) -> None:
         """Read a job, its curves and whether its zero stands, if it has changed."""
         if job_id in self._ready:
@@ -78,7 +84,13 @@ class JobScene:
         ready = _Ready(row.job, facts, state, self._jobs.read.stage(job_id), taken)
         service = self._service
         ready.zero = await asyncio.to_thread(
-            zero_proof, state, facts, service.measurements, self._reader, service.bench.run_id
+            zero_proof,
+            state,
+            facts,
+            service.measurements,
+            self._reader,
+            run_id=service.bench.run_id,
+            anew_ns=self._anew_ns,
         )
         ready.lobes = await self._lobes(job_id, ready)
         if len(service.bench.gauges()) > 1:

@@ -84,6 +84,7 @@ class Service:
             self.capture_beats = message.get("beating", True) is True
         elif kind == "event":
             self.board.screens.publish(self.bench.event(message, now_ns))
+            self.desk.hear(message)
         elif kind == "hello":
             self.bench.hello(message, now_ns)
             self.measuring.feed_began()

@@ -50,13 +50,23 @@ def zero_proof(
     facts: Sequence[Fact],
     measurements: MeasurementReader,
     reader: StreamReader,
+    *,
     run_id: int | None,
+    anew_ns: int = 0,
 ) -> ZeroProof:
-    """Tell whether true TDC of the reference cylinder was found with the zero that is counted from now."""
+    """Tell whether true TDC of the reference cylinder was found with the zero that is counted from now.
+
+    Parameters
+    ----------
+    run_id
+        The run of capture that goes on now, if any.
+    anew_ns
+        When the live feed said last that the counter began anew; the store may not have it yet.
+    """
     found = [fact.what for fact in facts if isinstance(fact.what, TdcMeasured)]
     if state.tdc_deg is None or run_id is None or not found or any(one.by_hand for one in found):
         return ZeroProof("stands")
-    since_ns = _counted_anew(reader, run_id)
+    since_ns = max(anew_ns, _counted_anew(reader, run_id))
     for one in reversed(found):
         if not one.measurement_id.isdecimal():
             continue
