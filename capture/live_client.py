@@ -32,6 +32,38 @@ def feed_path(data_dir: Path | str) -> Path:
     return Path(facts["socket"])
 
 
+def decoded(line: bytes) -> Message:
+    """Read one line as a JSON object.
+
+    Raises
+    ------
+    ValueError
+        It is none, or is nested beyond reason.
+    """
+    try:
+        message = json.loads(line, parse_constant=_no_number)
+    except RecursionError:
+        raise ValueError("nested too deep") from None
+    if not isinstance(message, dict):
+        raise ValueError("not an object")  # noqa: TRY004 - what a line says is no argument of ours
+    return message
+
+
+def _no_number(word: str) -> None:
+    raise ValueError(f"{word} is no JSON")
+
+
+def _received(line: bytes) -> Message:
+    """Read one line of the feed: an object with a kind."""
+    try:
+        message = decoded(line)
+    except ValueError as error:
+        raise FeedLost("the live feed said something that makes no sense; connect again") from error
+    if not isinstance(message.get("kind"), str):
+        raise FeedLost("the live feed sent a message without a kind; connect again")
+    return message
+
+
 class LiveClient:
     """A blocking client, for one thread.
 
@@ -66,8 +98,12 @@ class LiveClient:
         self._buffer = b""
         self._waiting: list[Message] = []
         self._ids = itertools.count(1)
-        hello = self.receive(timeout_s)
-        if hello is None or hello.get("kind") != "hello":
+        try:
+            hello = self.receive(timeout_s)
+        except FeedLost:
+            hello = None
+        if hello is None or hello["kind"] != "hello":
+            self._socket.close()
             raise FeedAbsent(f"what answers for {data_dir} is no capture; start it again")
         self.hello = hello
 
@@ -101,8 +137,7 @@ class LiveClient:
                 raise FeedLost("capture ended the live feed; connect again")
             self._buffer += data
         line, self._buffer = self._buffer.split(b"\n", 1)
-        message: Message = json.loads(line)
-        return message
+        return _received(line)
 
     def send(self, command: str, **fields: Any) -> int:
         """Send a command; its `answer` will carry the number that is returned."""
@@ -175,11 +210,17 @@ class AsyncLiveClient:
     async def __aiter__(self) -> AsyncIterator[Message]:
         while True:
             message = await self._next_message()
-            future = self._asked.pop(message.get("id", 0), None) if message["kind"] == "answer" else None
+            future = self._answered(message)
             if future is None:
                 yield message
             elif not future.done():
                 future.set_result(message)
+
+    def _answered(self, message: Message) -> asyncio.Future[Message] | None:
+        number = message.get("id")
+        return (
+            self._asked.pop(number, None) if message["kind"] == "answer" and isinstance(number, int) else None
+        )
 
     async def ask(self, command: str, **fields: Any) -> Message:
         """Send a command and wait for its answer.
@@ -220,8 +261,7 @@ class AsyncLiveClient:
             raise FeedLost("the live feed broke off; connect again") from error
         if not line.endswith(b"\n"):
             raise FeedLost("capture ended the live feed; connect again")
-        message: Message = json.loads(line)
-        return message
+        return _received(line)
 
 
 def _command_line(number: int, command: str, fields: dict[str, Any]) -> bytes:

@@ -36,7 +36,7 @@ from pathlib import Path
 from typing import Any
 
 from capture.feed_client_slot import ClientSlot
-from capture.live_client import AsyncLiveClient, LiveClient
+from capture.live_client import AsyncLiveClient, LiveClient, decoded
 from capture.reading import Event, Gap, Readings
 
 __all__ = ["FEED_SCHEMA", "AsyncLiveClient", "LiveClient", "LiveFeed"]
@@ -203,9 +203,9 @@ class LiveFeed:
 
     def _obey(self, client: ClientSlot, line: bytes) -> None:
         try:
-            message = json.loads(line)
+            message = decoded(line)
             name, number = message["command"], message.get("id")
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except (ValueError, KeyError):
             self._answers.append(
                 (client, {"id": None, "ok": False, "sentence": "not a command: send one JSON object a line"})
             )
