@@ -23,6 +23,7 @@ _LEAST_LOST_S = 0.1
 _LINGERS = 2.5
 _A_LINE_LATE = 2.5
 _A_PAUSE = 8.0
+_JITTER_SAMPLE = 4000
 _GUESSED_LATE_U_S = 0.002
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
@@ -247,7 +248,7 @@ def _line_jitter(times: Floats, angles: Floats, known: Floats, speed2: Floats, s
     arrive in the wrong distance from each other would spoil their own yardstick. Where counts and lines keep step
     the known part scatters less than it should and hides jitter that the lines themselves show (`shaken_s`).
     """
-    stride = max(1, len(times) // 20_000)
+    stride = max(1, len(times) // _JITTER_SAMPLE)
     first = np.arange(0, len(times) - 3, stride)
     index = first[:, None] + np.arange(4)
     step = np.diff(angles[index], axis=1)

@@ -116,5 +116,7 @@ def _inverse(normal: Floats) -> Floats:
     """Inverse of a normal matrix, scaled first so that unlike units do no harm."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal * np.outer(scale, scale)
-    inverse: Floats = np.linalg.pinv(scaled, rcond=1e-13, hermitian=True) * np.outer(scale, scale)
+    size, axes = np.linalg.eigh(scaled)
+    axes = axes[:, size > 1e-13 * size[-1]] / np.sqrt(size[size > 1e-13 * size[-1]])
+    inverse: Floats = (axes @ axes.T) * np.outer(scale, scale)
     return inverse

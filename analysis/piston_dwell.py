@@ -33,6 +33,7 @@ from analysis.trace_faults import CheckedStreams, check_streams
 _FEWEST = 8
 _COARSE = 1500
 _REACH_DEG = 110.0
+_NEAR_S = 0.01
 
 Flags = NDArray[np.bool_]
 
@@ -51,7 +52,8 @@ def find_tdc(
     gauge : GaugeFacts
         Lag, step and error of the gauge where known.
     start : TdcResult, optional
-        An earlier result from the same trace, to start from.
+        An earlier result from the same trace, such as that of a moment ago: where it knew the lag, the search
+        for it is spared. The number that comes out is the same.
 
     Returns
     -------
@@ -69,8 +71,10 @@ def find_tdc(
     refuse_steps(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
     )
+    near_s = start.lag_s if start is not None and start.lag_u_s < _NEAR_S else None
+    rough_s = gauge.lag_s if gauge.lag_s is not None else near_s
     view = first_view(
-        checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
+        checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=rough_s
     )
     fit = _fit(readings, view, prior, checked.step_mm)
     if settings.pin_offset_mm is None:
