@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import random
+import subprocess
+import sys
+import zipfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import groupby
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -194,6 +199,35 @@ def test_a_single_cam_ground_wrong_is_timed_and_the_sheet_says_what_cannot_be_cu
     words = sheet["cams"][0]["cannot_be_cured"]
     assert f"{abs(told):.1f}" in words
     assert ("wider" if left_cam_deg > 0 else "narrower") in words
+    assert_the_job_shows_the_same_sheet_in_another_shop(builder, running.data, running.data.parent)
+
+
+def assert_the_job_shows_the_same_sheet_in_another_shop(builder: Any, data: Path, folder: Path) -> None:
+    """Take it out of the service that runs, into a new shop, and out of that again, by command."""
+
+    def call(*words: str | Path) -> Path:
+        command = [sys.executable, "-c", "from api.command import main; main()", *words]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        return Path(done.stdout.strip())
+
+    first = call("export", "--job", str(builder.job_id), "--to", folder / "first", "--data", data)
+    call("import", first, "--data", folder / "another")
+    second = call("export", "--job", "1", "--to", folder / "second", "--data", folder / "another")
+    before, after = (sheet_in(path) for path in (first, second))
+    assert after == before
+    assert before["signed_by"] == "Ida Thorne"
+
+
+def sheet_in(job_file: Path) -> Fields:
+    """The sheet in a job file, without the numbers that a shop gives."""
+    with zipfile.ZipFile(job_file) as file:
+        sheet: Fields = json.loads(file.read("sheet.json"))
+    for name in ("made_at", "job_id"):
+        sheet.pop(name)
+    for one in (*sheet["measurements"], *(fact["what"] for fact in sheet["facts"])):
+        one.pop("measurement_id", None)
+    return sheet
 
 
 def true_separation_error_cam_deg(builder: Any, table: Fields) -> float:
