@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import math
 from typing import Annotated
 
@@ -17,7 +18,10 @@ from api.paired_screens import LIFETIME_DAYS
 from api.pairing import Code, Pairing, TooManyTriesError
 from api.problems import RESPONSES
 from api.routes_pages import page
+from capture.log_limit import LimitedLog
 
+log = logging.getLogger("lobewright.pairing")
+_limited = LimitedLog(log)
 router = APIRouter(tags=["pairing"], responses=RESPONSES)
 ScreenNumber = Annotated[int, Path(ge=1, le=2**53)]
 
@@ -84,11 +88,13 @@ def pair(
     try:
         token = pairing.pair(code, name)
     except ServiceError as error:
+        _limited.warning(error.code, f"pairing refused to {_caller(request)}: {error.message}")
         answer = _page(request, pairing, trouble=error.message, typed_name=name)
         answer.status_code = error.status
         if isinstance(error, TooManyTriesError):
             answer.headers["Retry-After"] = str(math.ceil(error.wait_s))
         return answer
+    log.info("%s is paired as %r", _caller(request), " ".join(name.split()))
     answer = RedirectResponse("/", 303)
     answer.set_cookie(
         COOKIE,
@@ -139,6 +145,10 @@ def revoke_all(pairing: ThePairing) -> Revoked:
 def revoke_screen(pairing: ThePairing, number: ScreenNumber) -> Revoked:
     """Forget one paired screen; only the bench's own machine may."""
     return Revoked(revoked=pairing.screens.revoke(number))
+
+
+def _caller(request: Request) -> str:
+    return request.client.host if request.client else "an unknown caller"
 
 
 def _page(

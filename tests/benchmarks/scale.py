@@ -219,7 +219,9 @@ def store_shop(data: Path, rows: list[dict[str, Any]], jobs: int) -> None:
         for number in range(jobs):
             entry = {"reference": f"HL-{number:05d}", "engine_id": made[0]["id"], "card_id": made[1]["id"]}
             await ask(
-                "POST", "/api/jobs", {**entry, "builder": "Ida Thorne", "customer": f"Merrick {number % 97}"}
+                "POST",
+                "/api/jobs",
+                {**entry, "builder": "Ida Thorne", "customer": f"Merrick {number % 97}", "open": False},
             )
 
     asked(data, begin)
