@@ -24,6 +24,8 @@ _LINGERS = 2.5
 _A_LINE_LATE = 2.5
 _A_PAUSE = 8.0
 _JITTER_SAMPLE = 4000
+# Lines that come as evenly as this show all the jitter there is.
+_EVEN = 0.1
 _GUESSED_LATE_U_S = 0.002
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
@@ -111,7 +113,7 @@ def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
         time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s, silence_s)
     longest_s = _A_LINE_LATE * line_s if repeated and not frugal else line_s
     times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s)
-    variance, jitter_s = _variance(times, angles, waits, count_deg, shaken_s)
+    variance, jitter_s = _variance(times, angles, waits, count_deg, line_s, shaken_s)
     return Knots(times, angles, variance, rests, count_deg, line_s, jitter_s, late_u_s, lost)
 
 
@@ -214,18 +216,20 @@ def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, cou
     )
 
 
-def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float) -> float:
-    """Jitter of lines that come by a clock, seconds, from how unevenly they come; 0 where each is sent by a count."""
+def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float) -> float | None:
+    """Jitter of lines that come by a clock, seconds, from how unevenly they come; `None` where a count sends each."""
     gap = np.diff(time_s)
     near = gap[gap < 1.5 * line_s]
     by_count = float(np.mean(np.abs(np.abs(np.diff(crank_deg)) - count_deg) < 0.5 * count_deg)) > 0.95
     if by_count or len(near) < max(10, 0.3 * len(gap)):
-        return 0.0
-    return float(1.4826 * np.median(np.abs(near - np.median(near))) / np.sqrt(2.0))
+        return None
+    off = np.abs(near - np.median(near))
+    usual = max(1.4826 * float(np.median(off)), 0.01 * line_s)
+    return float(np.sqrt(np.mean(np.minimum(off, 4.0 * usual) ** 2) / 2.0))
 
 
 def _variance(
-    times: Floats, angles: Floats, waits: Floats, count_deg: float, shaken_s: float
+    times: Floats, angles: Floats, waits: Floats, count_deg: float, line_s: float, shaken_s: float | None
 ) -> tuple[Floats, float]:
     """An edge is known to its wait times the speed, anything else to a count; both to the line's jitter."""
     if len(times) < 6:
@@ -236,7 +240,11 @@ def _variance(
         np.isfinite(waits), speed2 * np.where(np.isfinite(waits), waits, 0.0) ** 2 / 12.0, counted
     )
     known = np.minimum(timed, counted)
-    jitter = max(_line_jitter(times, angles, known, speed2, shaken_s), _LEAST_JITTER_S)
+    if shaken_s is not None and shaken_s < _EVEN * line_s:
+        jitter = shaken_s
+    else:
+        jitter = _line_jitter(times, angles, known, speed2, shaken_s or 0.0)
+    jitter = max(jitter, _LEAST_JITTER_S)
     return known + speed2 * jitter**2, jitter
 
 
