@@ -123,7 +123,7 @@ def _bytes_of(page: Page, url: str) -> float:
     session.send("Network.enable")
     sizes: list[float] = []
     session.on("Network.loadingFinished", lambda event: sizes.append(event["encodedDataLength"]))
-    page.goto(url)
+    page.goto(url, wait_until="networkidle")
     page.wait_for_timeout(1500)
     session.detach()
     return sum(sizes)
@@ -240,7 +240,10 @@ def frames(browser: Browser, url: str) -> None:
     for message in next(feed):
         wire[0].send(message)
     page.wait_for_timeout(1000)
-    page.evaluate("window.measured = null; (" + COUNT_FRAMES + ")(6).then(fps => { window.measured = fps; })")
+    # Begun and not awaited: the messages have to come while the frames are counted.
+    page.evaluate(
+        f"() => {{ window.measured = null; ({COUNT_FRAMES})(6).then(fps => {{ window.measured = fps; }}); }}"
+    )
     began, sent = time.monotonic(), 0
     while page.evaluate("window.measured") is None:
         due = int((time.monotonic() - began) * MESSAGES_HZ)
