@@ -18,7 +18,7 @@ from analysis.lobe_noise import shared_error
 from analysis.streams import Floats
 
 _BIN_DEG = 0.75
-_REACH_DEG = 14.0
+REACH_DEG = 14.0
 _FARTHEST_DEG = 24.0
 _FEWEST_SIDE = 5
 _LEAST_SHARE_OF_STEP = 0.15
@@ -41,6 +41,8 @@ class Breaks:
         Change of slope, and by how much it lowers the sum of squares.
     step_mm, step_chi : ndarray, shape (c,)
         Change of level, likewise.
+    reach_deg : ndarray, shape (c,)
+        How far on either side readings were needed: the farther, the more a sound curve may bend.
     """
 
     phase_deg: Floats
@@ -49,6 +51,7 @@ class Breaks:
     corner_chi: Floats
     step_mm: Floats
     step_chi: Floats
+    reach_deg: Floats
 
 
 def find_breaks(fit: LobeFit) -> Breaks:
@@ -67,7 +70,7 @@ def find_breaks(fit: LobeFit) -> Breaks:
     width = 2 * _FEWEST_SIDE
     if len(phase) < width + 2:
         empty = np.zeros(0)
-        return Breaks(empty, empty, empty, empty, empty, empty)
+        return Breaks(empty, empty, empty, empty, empty, empty, empty)
     at = np.arange(_FEWEST_SIDE, len(phase) - _FEWEST_SIDE + 1)
     middle = 0.5 * (phase[at - 1] + phase[at])
     near = (phase[at + _FEWEST_SIDE - 1] - middle < _FARTHEST_DEG) & (
@@ -75,7 +78,7 @@ def find_breaks(fit: LobeFit) -> Breaks:
     )
     at, middle = at[near], middle[near]
     reach = np.maximum(
-        _REACH_DEG, np.maximum(phase[at + _FEWEST_SIDE - 1] - middle, middle - phase[at - _FEWEST_SIDE]) + 0.1
+        REACH_DEG, np.maximum(phase[at + _FEWEST_SIDE - 1] - middle, middle - phase[at - _FEWEST_SIDE]) + 0.1
     )
     first, last = np.searchsorted(phase, middle - reach), np.searchsorted(phase, middle + reach)
     index = first[:, None] + np.arange(int((last - first).max()) if len(at) else 0)
@@ -86,7 +89,7 @@ def find_breaks(fit: LobeFit) -> Breaks:
     y = np.where(inside, value[index], 0.0)
     corner, corner_chi = _gain(x, y, weight, np.maximum(x, 0.0))
     step, step_chi = _gain(x, y, weight, (x > 0.0).astype(np.float64))
-    return Breaks(middle, fit.lift_mm(middle), corner / reach, corner_chi, step, step_chi)
+    return Breaks(middle, fit.lift_mm(middle), corner / reach, corner_chi, step, step_chi, reach)
 
 
 def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
@@ -94,8 +97,7 @@ def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
     placed = fit.placed
     lift = placed.residual_mm + placed.lift_mm
     shared = shared_error(lift, placed.lift_mm, fit.noise.step_mm)
-    rounding = fit.noise.step_mm**2 / 12.0 + placed.crank_mm**2
-    variance = fit.variance_mm2 + (shared - 1.0) * rounding
+    variance = fit.variance_mm2 + (shared - 1.0) * fit.noise.step_mm**2 / 12.0
     use = placed.known & (placed.phase_deg > fit.basis.first_deg) & (placed.phase_deg < fit.basis.last_deg)
     use &= ~_alone(np.abs(placed.residual_mm) > _WILD * np.sqrt(variance))
     bins, which = np.unique(np.floor(placed.phase_deg[use] / _BIN_DEG), return_inverse=True)

@@ -43,7 +43,9 @@ _WIDE_DEG = 2.0
 _MISSED_OF_LEAP = 0.015
 _MISSED_SHARE = 0.3
 _MOST_SPLIT = 14
-_SECANT_S = (0.01, 0.04)
+_SECANT_S = (0.04, 0.06)
+_SAME_PHASE_DEG = 4.0
+_SUPPOSED_SHARE = 0.1
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -118,6 +120,7 @@ class _Work:
         )
         self.size = basis.size
         self.has_base = survey.base_mm is not None
+        self.interval_s = max(float(np.median(np.diff(readings.time_s))), 1e-3)
         third = 0.5 * survey.rough_lift_mm * (2.0 * np.pi / _TYPICAL_DURATION_DEG) ** 3
         self.typical = 0.5 * third**2 * _TYPICAL_WAVE_DEG
 
@@ -188,13 +191,18 @@ class _Work:
         index, value, slopes = self.basis.local_with_slope(phase)
         own = state.coefficients[index]
         lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
-        crank_u = self.motion.u_deg(then)
+        crank_u = self._crank_u(then)
         sure = np.isfinite(crank_u)
         crank_mm = np.where(sure, crank_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
         known = np.hypot(crank_mm, missed)
         return Placed(phase, speed, index, value, lift, slope, slope * speed, known, residual, sure)
+
+    def _crank_u(self, then: Floats) -> Floats:
+        """Uncertainty of the crank's angle at each reading as if those of neighbours had nothing in common."""
+        spread = self.motion.noise_deg2_s(then) / self.interval_s
+        return np.sqrt(np.maximum(self.motion.u_deg(then) ** 2, spread))
 
     def _speed(self, then: Floats, state: _State) -> Floats:
         """Mean speed over as much time as the lag is unsure of.
@@ -231,7 +239,7 @@ class _Work:
             state.coefficients,
             base,
             state.lag_s,
-            state.covariance,
+            self._widened(state.covariance, placed, weight),
             state.noise,
             state.bending,
             placed,
@@ -239,6 +247,27 @@ class _Work:
             variance,
             rounds,
         )
+
+    def _widened(self, covariance: Floats, placed: Placed, weight: Floats) -> Floats:
+        """The covariance with the lag only as sure as comparing readings of one phase makes it.
+
+        A phase passed twice at different speeds, or passed and rested at, tells the lag whatever the lobe's
+        shape. What else seems to tell it is the smoothness of the curve under a wandering speed, and that is
+        a supposition about the lobe: it counts for little.
+        """
+        variance = float(covariance[-1, -1])
+        follows = covariance[:, -1] / variance
+        column = np.einsum("ij,ij->i", follows[: self.size][placed.index], placed.value) - placed.rate_mm_s
+        if self.has_base:
+            column = column + follows[self.size]
+        bins, which = np.unique(np.floor(placed.phase_deg / _SAME_PHASE_DEG), return_inverse=True)
+        total = np.maximum(np.bincount(which, weight, len(bins)), 1e-30)
+        mean = np.bincount(which, weight * column, len(bins)) / total
+        compared = float(np.sum(weight * (column - mean[which]) ** 2))
+        prior = 1.0 / self.prior.u_s**2
+        supposed = max(1.0 / variance - prior - compared, 0.0)
+        wider = 1.0 / (prior + compared + _SUPPOSED_SHARE * supposed)
+        return covariance + max(wider - variance, 0.0) * np.outer(follows, follows)
 
     def _noise(self, state: _State, placed: Placed, trusting: bool) -> tuple[NoiseModel, Floats]:
         """Noise model and local roughness from residuals, each made up for the freedom it lost."""
@@ -282,7 +311,7 @@ class _Work:
         """Weight of each reading, and its variance by the noise model alone."""
         alone = noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
         shared = shared_error(self.readings.value_mm, placed.lift_mm, noise.step_mm)
-        variance = alone + (shared - 1.0) * (noise.step_mm**2 / 12.0 + placed.crank_mm**2)
+        variance = alone + (shared - 1.0) * noise.step_mm**2 / 12.0
         variance = variance * roughness[self._cells(placed.phase_deg)]
         known = (self.basis.covers(placed.phase_deg) & placed.known) / variance
         if trusting:

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_by_hand import HandPasses, passes_by_hand
 from analysis.lobe_changes import Change, Memory, PassScatter
-from analysis.lobe_corners import Breaks, find_breaks
+from analysis.lobe_corners import REACH_DEG, Breaks, find_breaks
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
 from analysis.lobe_passes import PassFit
 from analysis.lobe_shape import LobeShape
@@ -31,7 +31,7 @@ _SCALE_SHARE = 0.03
 _SUNK_MM = 0.05
 _NOSE_BEND_MM_DEG2 = 0.006
 
-_FAR = 5.0
+_FAR, _FAR_MM = 5.0, 0.02
 _MOST_FAR_SHARE = 0.04
 _MOST_FAR = 6
 
@@ -78,7 +78,7 @@ def refuse_faulty_fit(seen: Witnesses, settings: LobeSettings) -> PassScatter:
     scatter = memory.between(seen.passes)
     _refuse_memory(seen, memory, scatter, hand)
     _refuse_lag(fit)
-    _refuse_misfit(fit)
+    _refuse_misfit(fit, seen.motion.count_deg)
     _refuse_breaks(seen, find_breaks(fit), settings)
     return scatter
 
@@ -217,8 +217,9 @@ def _refuse_lag(fit: LobeFit) -> None:
     )
 
 
-def _refuse_misfit(fit: LobeFit) -> None:
-    far = np.abs(fit.placed.residual_mm) > _FAR * np.sqrt(fit.variance_mm2)
+def _refuse_misfit(fit: LobeFit, count_deg: float) -> None:
+    room = _FAR_MM + 0.5 * count_deg * np.abs(fit.placed.slope_mm_deg)
+    far = np.abs(fit.placed.residual_mm) > room + _FAR * np.sqrt(fit.variance_mm2)
     far &= fit.basis.covers(fit.placed.phase_deg) & fit.placed.known
     share = float(np.mean(far))
     if int(far.sum()) < _MOST_FAR or share < _MOST_FAR_SHARE:
@@ -238,8 +239,9 @@ def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> N
     floor = 0.0 if fit.base_mm is not None else float(shape.grid_mm.min())
     near = shape.peak_mm - breaks.lift_mm < _NOSE_DROP_MM
     above = breaks.lift_mm - floor > _FOOT_MM
-    corner = np.abs(breaks.corner_mm_deg) / np.where(near, _NOSE_CORNER_MM_DEG, _FLANK_CORNER_MM_DEG)
-    step = np.abs(breaks.step_mm) / np.where(near, _NOSE_STEP_MM, _FLANK_STEP_MM)
+    far = (breaks.reach_deg / REACH_DEG) ** 2
+    corner = np.abs(breaks.corner_mm_deg) / np.where(near, _NOSE_CORNER_MM_DEG, _FLANK_CORNER_MM_DEG) / far
+    step = np.abs(breaks.step_mm) / np.where(near, _NOSE_STEP_MM, _FLANK_STEP_MM) / far
     corner = np.where(above & (breaks.corner_chi > _BREAK_SURE), corner, 0.0)
     step = np.where(above & (breaks.step_chi > _BREAK_SURE), step, 0.0)
     worst = int(np.argmax(np.maximum(corner, step)))
