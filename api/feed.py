@@ -11,8 +11,10 @@ from typing import Protocol
 from api.bench_state import FeedMessage
 from capture.errors import CaptureError, FeedError
 from capture.live_client import AsyncLiveClient
+from capture.log_limit import LimitedLog
 
 log = logging.getLogger("lobewright.feed")
+_limited = LimitedLog(log)
 TRY_AGAIN_S = 0.2
 ANSWER_S = 3.0
 
@@ -42,11 +44,16 @@ class Feed:
                 await self._listen()
             except CaptureError as error:
                 log.debug("%s", error)
-            except Exception:
-                log.exception("a message of the live feed could not be used; connecting anew")
+            except Exception as error:
+                log.debug("the live feed", exc_info=True)
+                _limited.warning(
+                    "unusable",
+                    f"a message of the live feed could not be used ({error!r}); connecting anew: if this "
+                    "goes on, stop the service and start it again",
+                )
             if self._client is not None:
                 self._client = None
-                log.warning("the live feed of capture ended; connecting anew")
+                _limited.warning("ended", "the live feed of capture ended; connecting anew")
                 self._taker.lost()
             await asyncio.sleep(TRY_AGAIN_S)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import datetime as dt
 import hashlib
@@ -21,11 +22,14 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from sqlite_utils.migrations import Migrations
 
 from api import shop_store
+from api.app import create_app
 from api.backup import back_up, restore, verify
+from api.config import ServiceConfig
 from api.errors import ConflictError, MisuseError, StoreError
 from api.shop_schema import SCHEMA
 from api.shop_store import ShopReader, ShopStore
@@ -276,6 +280,29 @@ def test_tidying_needs_the_folder_to_itself_and_plain_words(shop: Path) -> None:
     told = command("tidy", "--older-than", "5y", "--dry-run", "--data", str(shop))
     assert (told.returncode, "would go" in told.stdout) == (0, True)
     assert command("tidy", "--older-than", "5y", "--data", str(shop / "nix")).returncode == 2
+
+
+def test_a_trace_that_was_tidied_away_is_told_in_a_sentence_and_its_row_stays(shop: Path) -> None:
+    tidy(shop, rules(0, unsigned_measurements=True), dry_run=False)
+    app = create_app(ServiceConfig(shop))
+
+    async def story() -> dict[str, httpx.Response]:
+        transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+        async with (
+            app.router.lifespan_context(app),
+            httpx.AsyncClient(transport=transport, base_url="http://localhost") as client,
+        ):
+            paths = (
+                "/api/measurements/2",
+                "/api/measurements/2/trace",
+                "/api/measurements/2/trace.csv",
+                "/traces/2",
+            )
+            return {path: await client.get(path) for path in paths}
+
+    for path, answer in asyncio.run(story()).items():
+        assert answer.status_code < 500, (path, answer.text)
+        assert "Traceback" not in answer.text
 
 
 # -- restoring
