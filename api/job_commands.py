@@ -36,11 +36,19 @@ async def _write_jobs(numbers: tuple[int, ...], folder: Path, data_dir: Path) ->
     written = []
     try:
         for number in numbers:
-            name, new = await job_file(service, number)
-            written.append(Path(shutil.move(new, folder / name)))
+            name, made = await job_file(service, number)
+            written.append(_put(made, folder / name))
     finally:
         service.shop.close()
     return written
+
+
+def _put(made: Path, path: Path) -> Path:
+    """Put a file where it is wanted, whole or not at all, with the rights that new files have there."""
+    new = path.with_suffix(".new")
+    shutil.copyfile(made, new)
+    made.unlink()
+    return new.replace(path)
 
 
 def take_job(path: Path, data_dir: Path) -> str:
