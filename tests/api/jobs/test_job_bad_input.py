@@ -113,6 +113,20 @@ def test_a_tolerance_of_nothing_is_refused(shop: Shop) -> None:
     assert told["code"] == "tolerance_impossible"
 
 
+def test_a_job_with_a_tolerance_of_nothing_is_refused_and_none_is_begun(shop: Shop) -> None:
+    engine = shop.made("/api/engines", {"layout": "twin cam", "engine": ENGINE})
+    card = shop.made("/api/cards", {"card": CARD})
+    body = {"reference": "x", "engine_id": engine["id"], "card_id": card["id"], "tolerance_deg": 0}
+    assert "tolerance_deg" in shop.refused("/api/jobs", body)["message"]
+    assert shop.ask("GET", "/api/jobs").json() == []
+
+
+def test_what_was_refused_is_not_among_the_cards(shop: Shop) -> None:
+    for mistake in (card_with(full_lift_deg=210), card_with(lift_mm="9.4 furlongs"), card_with(lift_mm=0.37)):
+        shop.refused("/api/cards", mistake)
+    assert shop.ask("GET", "/api/cards").json() == []
+
+
 def test_a_length_in_no_known_unit_is_refused(shop: Shop) -> None:
     assert shop.refused("/api/cards", card_with(lift_mm="9.4 furlongs"))["code"] == "not_a_length"
 
