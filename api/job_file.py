@@ -29,6 +29,7 @@ SHEET = "sheet.json"
 VERSION = 1
 LARGEST_MANIFEST = 1 << 26
 LARGEST_TRACE = 1 << 30
+LARGEST_WHOLE = 1 << 32
 MOST_FILES = 5_000
 PIECE = 1 << 20
 
@@ -154,7 +155,8 @@ class JobFileReader:
         sizes = {one.filename: one.file_size for one in self._zip.infolist()}
         if MANIFEST not in sizes:
             raise JobFileError("not_a_job_file", f"this is no job file: it holds no {MANIFEST}.")
-        if sizes[MANIFEST] > LARGEST_MANIFEST or len(sizes) > MOST_FILES:
+        too_large = sizes[MANIFEST] > LARGEST_MANIFEST or sum(sizes.values()) > LARGEST_WHOLE
+        if too_large or len(sizes) > MOST_FILES:
             raise _damaged("it holds more than any job")
         try:
             plain = json.loads(b"".join(self._pieces(MANIFEST)))

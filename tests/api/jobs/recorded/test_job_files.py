@@ -52,6 +52,16 @@ def changed(content: bytes, name: str, change: Any) -> bytes:
     return out.getvalue()
 
 
+def swollen(content: bytes) -> bytes:
+    """The zip with a directory that promises more than any disk holds."""
+    out = bytearray(content)
+    at = content.rindex(b"PK\x01\x02")
+    out[at + 24 : at + 28] = (0xF0000000).to_bytes(4, "little")
+    at = content.rindex(b"PK\x01\x02", 0, at)
+    out[at + 24 : at + 28] = (0xF0000000).to_bytes(4, "little")
+    return bytes(out)
+
+
 def manifest_with(content: bytes, **fields: Any) -> bytes:
     return changed(content, "job.json", lambda data: json.dumps(json.loads(data) | fields).encode())
 
@@ -121,6 +131,7 @@ def test_a_job_that_is_there_already_is_not_taken_twice(signed: Any, exported: b
         (lambda c: b"", "damaged_job_file", "no zip file"),
         (lambda c: c[: len(c) // 2], "damaged_job_file", "its end is missing"),
         (lambda c: c[:3000] + bytes([c[3000] ^ 1]) + c[3001:], "damaged_job_file", "cannot be unpacked"),
+        (swollen, "damaged_job_file", "more than any job"),
         (lambda c: changed(c, "job.json", lambda data: None), "not_a_job_file", "holds no job.json"),
         (lambda c: changed(c, "job.json", lambda data: data[:-9]), "damaged_job_file", "not JSON"),
         (lambda c: manifest_with(c, version=2, program="9.1"), "newer_job_file", "9.1"),
