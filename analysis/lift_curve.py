@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.lobe_budget import budget_of
+from analysis.lobe_changes import PassScatter
 from analysis.lobe_faults import refuse_before_fit, refuse_shape, warnings_of
 from analysis.lobe_fit import fit_lobe
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
@@ -82,8 +83,8 @@ def find_lobe(
     checked = check_streams(streams, gauge)
     found = _find(checked, _lag_prior(gauge), start)
     seen = Witnesses(checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
-    refuse_faulty_fit(seen, settings)
-    return _result(found, settings, gauge)
+    scatter = refuse_faulty_fit(seen, settings)
+    return _result(found, settings, gauge, scatter)
 
 
 def _lag_prior(gauge: GaugeFacts) -> LagPrior:
@@ -115,7 +116,7 @@ def _find(checked: CheckedStreams, prior: LagPrior, start: LobeResult | None) ->
     return _Found(checked, readings, sweeps, fit, LobeShape(fit), slack, passes, prior)
 
 
-def _result(found: _Found, settings: LobeSettings, gauge: GaugeFacts) -> LobeResult:
+def _result(found: _Found, settings: LobeSettings, gauge: GaugeFacts, scatter: PassScatter) -> LobeResult:
     fit, shape = found.fit, found.shape
     centre = refuse_shape(fit, shape, settings.drop_mm)
     peak, full = shape.peak(), shape.full_lift()
@@ -141,7 +142,7 @@ def _result(found: _Found, settings: LobeSettings, gauge: GaugeFacts) -> LobeRes
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
-        warnings=(*found.checked.warnings, *warnings_of(found.fit, found.prior, centre)),
+        warnings=(*found.checked.warnings, *warnings_of(fit, shape, found.prior, scatter)),
         budget=budget,
         curve=_curve(fit, settings.tdc_deg),
         polarity=fit.survey.polarity,

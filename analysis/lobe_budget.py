@@ -12,7 +12,6 @@ from analysis.streams import Floats, GaugeFacts
 
 _ROOT_3 = float(np.sqrt(3.0))
 _LEVEL_STEP_MM = 0.05
-_REST_DEG_S = 0.5
 
 
 def budget_of(
@@ -62,19 +61,8 @@ def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
         "gauge step": part(fit.noise.step_mm**2 / 12.0),
         "jitter of the lag": part((fit.noise.jitter_s * placed.rate_mm_s) ** 2),
         "encoder count": part(placed.crank_mm**2),
-        "encoder count at rest": _at_rest(fit, share),
         "other scatter of the readings": part(fit.noise.extra_mm**2),
     }
-
-
-def _at_rest(fit: LobeFit, share: Floats) -> float:
-    """What a count does in which the crank rests: equal steps rest alike in their counts, so it stays.
-
-    Equal steps of a hand may keep step with the counts; then the error of each rest is that of all.
-    """
-    placed = fit.placed
-    still = np.abs(placed.speed_deg_s) < _REST_DEG_S
-    return abs(float(np.sum((share * np.sign(placed.slope_mm_deg) * placed.crank_mm)[still])))
 
 
 def _gauge_error_u(shape: LobeShape, drop_mm: float, gauge: GaugeFacts) -> float:

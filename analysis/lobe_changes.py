@@ -24,6 +24,7 @@ _MOST_PASSES = 48
 _LEAST_FREE = 1e-3
 _OPEN_MM = 0.2
 _LONGEST_STEP_S = 1.0
+_SEEN_AT = 3.0
 
 Ints = NDArray[np.intp]
 
@@ -53,11 +54,15 @@ class PassScatter:
     """Whether passes stand apart from each other by more than noise.
 
     `chi_square` has `freedom` degrees of freedom; `shift_deg` is each pass's own place, its mean nought.
+    `passes` were compared, and a shift between them would show from `unseen_deg` on: infinite where there is
+    one pass, large where the lag, found from these very passes, takes the shift up.
     """
 
     chi_square: float
     freedom: int
     shift_deg: Floats
+    passes: int
+    unseen_deg: float
 
 
 class Memory:
@@ -118,13 +123,14 @@ class Memory:
 
     def between(self, passes: tuple[PassFit, ...]) -> PassScatter:
         """Shift of every pass against the others, all at once."""
-        some = sorted(passes, key=lambda one: len(one.readings), reverse=True)[:_MOST_PASSES]
+        seen = [one for one in passes if one.shift_deg is not None]
+        some = sorted(seen, key=lambda one: len(one.readings), reverse=True)[:_MOST_PASSES]
         some.sort(key=lambda one: one.start_s)
         which = np.full(len(self.time_s), len(some), dtype=np.intp)
         for k, one in enumerate(some):
             which[one.readings] = k
         if len(some) < 2:
-            return PassScatter(0.0, 0, np.zeros(len(some)))
+            return PassScatter(0.0, 0, np.zeros(len(some)), len(some), np.inf)
         pattern = self.moved_later
         along = np.bincount(which, pattern * self._weighted, len(some) + 1)[:-1]
         free = self._free(pattern, which, len(some) + 1)[:-1, :-1]
@@ -133,7 +139,9 @@ class Memory:
         turned = vector.T @ along
         chi_square = float(np.sum(turned[known] ** 2 / value[known]))
         shift = vector[:, known] @ (turned[known] / value[known])
-        return PassScatter(chi_square, int(known.sum()), shift)
+        # One direction is the common shift, which the curve takes up; the next least known tells.
+        unseen = _SEEN_AT * float(np.sqrt(2.0 / max(float(value[1]), 1e-9)))
+        return PassScatter(chi_square, int(known.sum()), shift, len(some), unseen)
 
     def _free(self, pattern: Floats, group: Ints, groups: int) -> Floats:
         """Information on the pattern's size in each group, what the fit can explain taken off."""

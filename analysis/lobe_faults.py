@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.lobe_changes import PassScatter
 from analysis.lobe_model import LagPrior, LobeFit
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.passes import Sweep
@@ -12,6 +13,9 @@ from analysis.streams import Floats
 from analysis.trace_faults import CheckedStreams
 
 FEWEST_FORWARD = 12
+_FOOT_LIFT_MM = 0.15
+_SHARP_FOOT_MM_DEG = 0.08
+_UNSEEN_DEG = 1.0
 
 
 def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
@@ -69,9 +73,9 @@ def _refuse_gap(fit: LobeFit, before: float, after: float) -> None:
         )
 
 
-def warnings_of(fit: LobeFit, prior: LagPrior, centre: Reading) -> tuple[Warn, ...]:
+def warnings_of(fit: LobeFit, shape: LobeShape, prior: LagPrior, scatter: PassScatter) -> tuple[Warn, ...]:
     """Tell what the builder should know of a number that is given."""
-    warnings = []
+    warnings = [*_agreement(scatter)]
     if prior.u_s > 0.03 and fit.lag_u_s > 0.25 * prior.u_s:
         warnings.append(
             Warn(
@@ -89,4 +93,34 @@ def warnings_of(fit: LobeFit, prior: LagPrior, centre: Reading) -> tuple[Warn, .
                 "turn two whole turns for those.",
             )
         )
+    steep = max((abs(shape.slope_at(_FOOT_LIFT_MM, side)) for side in (-1, 1)), default=0.0)
+    if fit.base_mm is not None and steep > _SHARP_FOOT_MM_DEG:
+        warnings.append(
+            Warn(
+                "sharp_foot",
+                f"The lift begins or ends with a corner ({steep:.2f} mm a degree): the plunger hangs free or stands "
+                "at its stop on the base circle, or the clearance is wide. The centre holds; check the gauge's "
+                "reach before trusting events.",
+            )
+        )
     return tuple(warnings)
+
+
+def _agreement(scatter: PassScatter) -> list[Warn]:
+    if scatter.passes < 2:
+        return [
+            Warn(
+                "seen_once",
+                "The whole nose was passed once only, and nothing shows that it repeats: turn forwards through "
+                "the lobe again.",
+            )
+        ]
+    if scatter.unseen_deg > _UNSEEN_DEG:
+        return [
+            Warn(
+                "agreement_unproven",
+                f"The passes had to tell the gauge's lag, so play between them up to {scatter.unseen_deg:.1f} "
+                "degrees would not show: turn one more, or measure TDC first with this gauge.",
+            )
+        ]
+    return []

@@ -43,9 +43,9 @@ _WIDE_DEG = 2.0
 _MISSED_OF_LEAP = 0.015
 _MISSED_SHARE = 0.3
 _MOST_SPLIT = 14
-_SECANT_S = (0.04, 0.06)
+_SECANT_S = (0.03, 0.05)
 _SAME_PHASE_DEG = 4.0
-_SUPPOSED_SHARE = 0.1
+_SUPPOSED_SHARE = 0.2
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]

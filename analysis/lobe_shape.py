@@ -115,6 +115,11 @@ class LobeShape:
         before, after = pair
         return Reading(0.5 * (before.value + after.value), 0.5 * (before.gradient + after.gradient))
 
+    def slope_at(self, level_mm: float, side: int) -> float:
+        """Slope, mm a crank degree, where the curve passes a level before or after the peak; else nought."""
+        phase = self.crossing(level_mm, side)
+        return 0.0 if phase is None else float(self.fit.lift_mm(np.array([phase]), 1)[0])
+
     def largest_slope(self) -> float:
         """Largest slope of the curve, mm a crank degree, without a sign."""
         return float(np.max(np.abs(self.fit.lift_mm(self.grid_deg, 1))))
