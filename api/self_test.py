@@ -248,8 +248,12 @@ def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
             continue
         trouble = trouble_in(path, thorough)
         for sentence in trouble:
-            advice = " Stop the service and restore the last backup (lobewright restore)."
-            yield Finding(topic, State.WRONG, sentence + (advice if "damaged" in sentence else ""))
+            advice = (
+                ""
+                if "newer" in sentence
+                else " Stop the service and restore the last backup (lobewright restore)."
+            )
+            yield Finding(topic, State.WRONG, sentence + advice)
         if not trouble:
             how = "every byte was read" if thorough else "its structure was read; --thorough reads every byte"
             yield Finding(topic, State.OK, f"{name} is whole ({how}).")

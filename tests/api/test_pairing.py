@@ -9,6 +9,7 @@ import re
 import stat
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
@@ -23,6 +24,7 @@ from hypothesis import strategies as st
 
 from api import gate, paired_screens, pairing
 from api.access import COOKIE
+from api.addresses import own_ip_addresses
 from api.app import create_app
 from api.config import ServiceConfig
 from api.errors import ConflictError, MisuseError, NotFoundError, StoreError
@@ -435,3 +437,28 @@ def test_pairing_by_command_needs_a_service_listing_does_not(tmp_path: Path) -> 
     assert command("pair", "--data", str(tmp_path), "revoke", "1").stdout == "1 revoked.\n"
     gone = command("pair", "--data", str(tmp_path), "revoke", "1")
     assert (gone.returncode, gone.stderr) == (2, "lobewright: there is no paired screen 1.\n")
+
+
+def test_a_service_on_one_network_address_still_hears_its_own_machine(tmp_path: Path) -> None:
+    addresses = sorted(str(one) for one in own_ip_addresses() if one.version == 4)
+    if not addresses:
+        pytest.skip("this machine has no network address")
+    bench, data = tmp_path / "bench.toml", tmp_path / "data"
+    bench.write_text('[crank]\nport = "/dev/ttyNONE0"\nframe = "count"\ncounts_per_turn = 3600\n')
+    options = ["--bench", str(bench), "--data", str(data), "--host", addresses[0], "--port", "0"]
+    service = subprocess.Popen([*LOBEWRIGHT, "run", *options], stderr=subprocess.PIPE, text=True)
+    try:
+        assert service.stderr is not None
+        line = next(line for line in service.stderr if line.startswith("Lobewright is at "))
+        far = line.split()[-1]
+        assert addresses[0] in far
+        deadline = time.monotonic() + 20
+        while (shown := command("pair", "--data", str(data))).returncode and time.monotonic() < deadline:
+            time.sleep(0.2)
+        assert shown.returncode == 0, shown.stderr
+        code = shown.stdout.splitlines()[0]
+        assert httpx.post(f"{far}/api/pairing/code").status_code == 403
+        assert httpx.post(f"{far}/pair", data={"code": code, "name": "Tablet"}).status_code == 303
+    finally:
+        service.terminate()
+        service.communicate(timeout=15)

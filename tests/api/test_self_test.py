@@ -117,7 +117,7 @@ def test_a_damaged_database_is_told_with_what_to_do(bench: Bench, name: str, top
     content = bytearray(path.read_bytes())
     content[4096:12288] = os.urandom(8192)
     path.write_bytes(content)
-    assert topic in bench.wrong()
+    assert "restore" in bench.wrong()[topic]
     path.write_bytes(b"not a database, but long enough to be taken for one" * 100)
     assert topic in bench.wrong()
 
