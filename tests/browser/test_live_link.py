@@ -49,18 +49,28 @@ def test_a_silent_link_is_told_with_the_age_of_what_is_shown(still_demo, open_ta
 
 
 def test_silence_is_told_before_two_seconds_of_it(still_demo, open_tab, until) -> None:
-    """By the page's own clock between the last word heard and the word that the link is lost."""
+    """By the page's own clock between the last word heard and the word that the link is lost.
+
+    A machine too busy to run the page's timers is late by as much as those timers are, measured beside it.
+    """
     page = open_tab()
     wire = Wire(page)
     page.goto(still_demo.url)
     _live(page)
     page.evaluate("""() => {
+      let before = performance.now();
+      window.late = 0;
+      setInterval(() => {
+        window.late = Math.max(window.late, (performance.now() - before) / 1000 - 0.05);
+        before = performance.now();
+      }, 50);
       const box = document.querySelector("#bench-state");
       new MutationObserver(() => { if (box.dataset.state === "lost") window.told ??= box.innerText; }).observe(box, { attributes: true, childList: true, subtree: true });
     }""")
     wire.cut = True
     until(page, "window.told")
-    assert float(page.evaluate("window.told.match(/([0-9.]+) s/)[1]")) <= 2.0
+    age = float(page.evaluate("window.told.match(/([0-9.]+) s/)[1]"))
+    assert age <= 2.0 + page.evaluate("window.late")
 
 
 def test_a_page_survives_a_restart_of_the_server(own_demo, open_tab, until) -> None:
