@@ -25,7 +25,7 @@ import httpx
 import numpy as np
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
 
 HERE = Path(__file__).parent
 STATIC = HERE.parents[1] / "api" / "static"
@@ -49,6 +49,7 @@ START_S = 60.0
 GAUGE = "dial_a"
 LONG_MS = 60_000
 """How long a busy machine may take; nothing waits that long on an idle one."""
+expect.set_options(timeout=LONG_MS)
 
 
 def find_chromium(playwright: Playwright) -> str:
