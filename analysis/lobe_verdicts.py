@@ -15,6 +15,7 @@ from analysis.lobe_passes import PassFit
 from analysis.lobe_shape import LobeShape
 from analysis.refusals import Refusal
 from analysis.results import LobeSettings
+from analysis.streams import Floats
 
 _CYCLE_DEG = 720.0
 _LIKELY_LAG_S = (0.0, 0.2)
@@ -38,8 +39,9 @@ _MOST_FAR = 6
 _BREAK_SURE = 50.0
 _FOOT_MM = 0.5
 _NOSE_DROP_MM = 2.5
-_NOSE_CORNER_MM_DEG, _FLANK_CORNER_MM_DEG = 0.025, 0.06
-_NOSE_STEP_MM, _FLANK_STEP_MM = 0.03, 0.15
+# On the nose and on the flanks: lobes bend the more, the farther from the nose.
+_CORNER_MM_DEG = (0.025, 0.06)
+_STEP_MM = (0.03, 0.15)
 _NEAR_TDC_DEG = 60.0
 
 
@@ -237,16 +239,20 @@ def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> N
     if not len(breaks.phase_deg):
         return
     floor = 0.0 if fit.base_mm is not None else float(shape.grid_mm.min())
-    near = shape.peak_mm - breaks.lift_mm < _NOSE_DROP_MM
+    down = np.clip((shape.peak_mm - breaks.lift_mm) / _NOSE_DROP_MM, 0.0, 1.0)
     above = breaks.lift_mm - floor > _FOOT_MM
     far = (breaks.reach_deg / REACH_DEG) ** 2
-    corner = np.abs(breaks.corner_mm_deg) / np.where(near, _NOSE_CORNER_MM_DEG, _FLANK_CORNER_MM_DEG) / far
-    step = np.abs(breaks.step_mm) / np.where(near, _NOSE_STEP_MM, _FLANK_STEP_MM) / far
+    corner = np.abs(breaks.corner_mm_deg) / _between(_CORNER_MM_DEG, down) / far
+    step = np.abs(breaks.step_mm) / _between(_STEP_MM, down) / far
     corner = np.where(above & (breaks.corner_chi > _BREAK_SURE), corner, 0.0)
     step = np.where(above & (breaks.step_chi > _BREAK_SURE), step, 0.0)
     worst = int(np.argmax(np.maximum(corner, step)))
     if max(corner[worst], step[worst]) > 1.0:
         raise _break_refusal(seen, breaks, worst, settings)
+
+
+def _between(ends: tuple[float, float], share: Floats) -> Floats:
+    return ends[0] + (ends[1] - ends[0]) * share
 
 
 def _break_refusal(seen: Witnesses, breaks: Breaks, worst: int, settings: LobeSettings) -> Refusal:

@@ -36,7 +36,7 @@ _FROZEN_RUN = 4
 _LEAST_FROZEN_DEG = 5.0
 _MOST_SLACK_DEG = 10.0
 _FOOT_SLOPE_MM_DEG = 0.05
-_FOOT_BEND_MM_DEG2 = 0.01
+_FOOT_BEND_MM_DEG2 = 0.015
 _LONG_REST_DEG = 50.0
 _REST_APART_MM = 1.0
 _CREEP_MM_S = 0.3
@@ -209,7 +209,7 @@ def _refuse_leaps_after_rest(
     fastest = np.maximum.reduceat(
         np.abs(checked.motion.speed_deg_s(time_s)), np.stack([starts, ends + 1], axis=1).ravel()
     )[::2]
-    moved = fastest * (time_s[ends + 1] - time_s[ends] + _LINE_SLOP_S)
+    moved = fastest * (time_s[ends + 1] - time_s[ends] + _JITTER_S)
     steep = _MOST_SLOPE_MM_DEG * moved
     gentle = _FOOT_SLOPE_MM_DEG * moved + _FOOT_BEND_MM_DEG2 * moved**2
     bound = np.where(turned > _MOST_SLACK_DEG, np.minimum(steep, gentle), steep)
