@@ -16,10 +16,11 @@ from typing import Any
 
 import httpx
 import pytest
-from websockets.exceptions import InvalidStatus
+from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from api.addresses import own_ip_addresses
+from api.live import MOST_SCREENS
 from api.web_protocol import ASK_WITHIN_S, MOST_AN_ADDRESS
 
 pytestmark = pytest.mark.faults
@@ -216,6 +217,21 @@ def test_one_address_cannot_take_every_connection_nor_hold_one_in_silence(
     measured(
         29, INJECTED, f"{early} connections too many closed at once, silent ones by {max(closed_s):.0f} s"
     )
+
+
+def test_there_is_an_end_to_live_screens_and_the_others_stay(shop: Shop, measured: Any) -> None:
+    until(lambda: shop.screens() == 0, "the screens before have gone", 15)
+    with contextlib.ExitStack() as stack:
+        screens = [stack.enter_context(shop.live()) for _ in range(MOST_SCREENS)]
+        until(lambda: shop.screens() == MOST_SCREENS, "all are there", 15)
+        with shop.live() as one_more, pytest.raises(ConnectionClosed) as told:
+            one_more.recv(5)
+        assert told.value.rcvd is not None
+        assert told.value.rcvd.code == 1013
+        assert "close one" in told.value.rcvd.reason
+        assert shop.screens() == MOST_SCREENS
+        assert json.loads(screens[0].recv(5))["kind"] == "hello"
+    measured(29, INJECTED, f"screen {MOST_SCREENS + 1} told to try again later")
 
 
 def _closed_s(connections: list[socket.socket], began_s: float) -> list[float]:
