@@ -41,6 +41,8 @@ KINDS = {"rocking": "rocking", "turns": "turns", "mixed": "rock_and_turns", "ste
 WRONG_U95, WRONG_DEG = 1.5, 0.2
 REPEATS = 15
 ANY_LAG_U_S = 0.06
+STILL_DEG_S, PAUSE_S = 0.05, 0.1
+ANY_OFFSET_U_MM = 0.8
 
 
 def streams_of(trace: Trace) -> Streams:
@@ -71,6 +73,7 @@ class AsItWas:
 
     below_deg: np.ndarray
     speed_deg_s: np.ndarray
+    still: np.ndarray
     run_of_pause: np.ndarray
     touching: np.ndarray
 
@@ -81,18 +84,35 @@ def truth_of(trace: Trace) -> AsItWas:
     crank = setup.motion.at(shown_s)
     speed = (setup.motion.at(shown_s + 0.005) - setup.motion.at(shown_s - 0.005)) / 0.01
     pushed = trace.mounting.pushed_mm(setup.engine.rise_mm("piston_1", crank))
-    still = np.abs(speed) < 0.05
+    still = (np.abs(speed) < STILL_DEG_S) | _within_a_count_of_rest(trace, shown_s, crank)
     run = np.cumsum(np.concatenate([[0], (np.diff(still.astype(int)) != 0) | ~still[1:]]))
     return AsItWas(
         (crank + 180.0) % 360.0 - 180.0,
         speed,
+        still,
         np.bincount(run)[run],
         (pushed > 0.0) & (pushed < gauge.travel_mm),
     )
 
 
-def bound_deg(bench: Bench) -> float:
+def _within_a_count_of_rest(trace: Trace, shown_s: np.ndarray, crank: np.ndarray) -> np.ndarray:
+    """Readings before the first edge after a rest, or behind the last one before: no edge tells where they were."""
+    motion = trace.setup.motion
+    long = np.flatnonzero((np.diff(motion.crank_deg) == 0.0) & (np.diff(motion.time_s) > PAUSE_S))
+    rests = np.unique(np.concatenate([long, long + 1]))
+    if not rests.size:
+        return np.zeros(shown_s.shape, dtype=bool)
+    after = np.searchsorted(motion.time_s[rests], shown_s)
+    count = 360.0 / trace.setup.encoder.counts_per_turn
+    near = [np.clip(after + shift, 0, rests.size - 1) for shift in (-1, 0)]
+    return np.min([np.abs(crank - motion.crank_deg[rests[place]]) for place in near], axis=0) < count
+
+
+def bound_deg(bench: Bench, *, offset_unknown: bool = False) -> float:
     """Cramér-Rao bound of the centre: unknown zero, gain, lag and rod ratio, less what the builder knows.
+
+    With `offset_unknown` also the pin offset, within what is common, where the builder does not know the engine: it
+    moves the centre of equal readings, and only the fit's far ends tell it.
 
     From the simulated engine's own positions, differenced. A reading's variance is that of its step (shared by all
     readings taken within one step), its noise, the jitter of its lag, and of the crank's angle as a counter read
@@ -111,11 +131,16 @@ def bound_deg(bench: Bench) -> float:
     columns = [slope, np.ones_like(slope), drop(true.below_deg), rate]
     if bench.known.rod_mm is None:
         columns.append((drop(true.below_deg, longer) - drop(true.below_deg)) / 0.001)
+        if offset_unknown:
+            aside = replace(crank, pin_offset_mm=crank.pin_offset_mm + 0.1)
+            columns.append((drop(true.below_deg, aside) - drop(true.below_deg)) / 0.1)
     weight = true.touching / variance_mm2(trace, true, slope, rate)
     design = np.column_stack(columns)
     information = (design * weight[:, None]).T @ design
     # What is commonly known of any gauge's lag keeps the bound finite where the crank turned at one speed.
     information[3, 3] += 1.0 / (bench.known.lag_u_s or ANY_LAG_U_S) ** 2
+    if len(columns) > 5:
+        information[5, 5] += 1.0 / ANY_OFFSET_U_MM**2
     scale = 1.0 / np.sqrt(np.diag(information))
     return float(np.sqrt(np.linalg.inv(information * np.outer(scale, scale))[0, 0]) * scale[0])
 
@@ -132,7 +157,7 @@ def variance_mm2(trace: Trace, true: AsItWas, slope: np.ndarray, rate: np.ndarra
         speed * line > count, count**2 / 12.0 * line, (speed * line) ** 2 / 12.0 * count / moving
     )
     density = np.where(count / moving > 0.2, count**2 / 12.0 * np.minimum(count / moving, 60.0), density)
-    angle2 = np.where(speed < 0.05, count**2 / 12.0 * true.run_of_pause, density * gauge.rate_hz)
+    angle2 = np.where(true.still, count**2 / 12.0 * true.run_of_pause, density * gauge.rate_hz)
     return sharing * gauge.step_mm**2 / 12.0 + gauge.noise_mm**2 + (jitter * rate) ** 2 + slope**2 * angle2
 
 
@@ -142,7 +167,7 @@ def part_bound(first: int, count: int) -> None:
     )
     held: list[bool] = []
     for name, pattern in KINDS.items():
-        ratios, own, refused = [], [], Counter[str]()
+        ratios, harder, own, refused = [], [], [], Counter[str]()
         for seed in range(first, first + count):
             bench = random_tdc(np.random.default_rng([seed, len(name)]), pattern)
             try:
@@ -152,11 +177,13 @@ def part_bound(first: int, count: int) -> None:
                 continue
             error = off_deg(result.centre_deg, bench.trace)
             ratios.append(error / bound_deg(bench))
+            harder.append(error / bound_deg(bench, offset_unknown=True))
             own.append(abs(error) <= result.u95_deg)
         held += own
-        middle = float(np.median(np.abs(ratios)) / 0.6745)
+        middle, worst = float(np.median(np.abs(ratios)) / 0.6745), max(1, count // 100)
         print(
-            f"  {name:8} {rms(ratios):5.2f}   (by the median {middle:4.2f}, without the worst 1 % {rms(sorted(ratios, key=abs)[: -max(1, count // 100)]):4.2f})"
+            f"  {name:8} {rms(ratios):5.2f}   (with an unknown pin offset in the bound {rms(harder):4.2f}; "
+            f"by the median {middle:4.2f}; without the worst 1 % {rms(sorted(ratios, key=abs)[:-worst]):4.2f})"
             f"   held {100 * np.mean(own):5.1f} %   refused {dict(refused) or 0}"
         )
     print(f"  together: {100 * np.mean(held):.1f} % of {len(held)} intervals hold the truth")
