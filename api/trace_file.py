@@ -6,7 +6,6 @@ Reading takes blocks of whole lines and turns each into arrays at once. A block 
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.errors import TraceFileError
+from api.trace_checks import IMPOSSIBLE, cells_of, first_impossible
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int16]
@@ -123,7 +123,7 @@ class _Reader:
         for raw in iter(lambda: self._file.readline(LONGEST_LINE), b""):
             line = _decoded(raw.removeprefix(b"\xef\xbb\xbf") if self._line == 1 else raw, self._line)
             if line.strip() and not line.lstrip().startswith("#"):
-                _check_header([cell.strip() for cell in next(csv.reader([line]))], self._line)
+                _check_header(cells_of(line, self._line), self._line)
                 self._line += 1
                 return
             self._line += 1
@@ -132,9 +132,9 @@ class _Reader:
         )
 
     def _parse(self, block: bytes) -> Block:
-        columns = _parse_fast(block, self._names)
-        if columns is None:
-            columns = _parse_carefully(block, self._names, self._line)
+        columns = _parse_fast(block, self._names) or _parse_carefully(block, self._names, self._line)
+        if (bad := first_impossible(columns[0], columns[2])) is not None:
+            raise TraceFileError("impossible_number", IMPOSSIBLE, _line_of_row(block, bad, self._line))
         self._require_order(columns[0], block)
         self._line += block.count(b"\n")
         return columns
@@ -242,7 +242,7 @@ def _parse_carefully(block: bytes, names: dict[bytes, int], first_line: int) -> 
         row = _decoded(raw, line).strip()
         if not row or row.startswith("#"):
             continue
-        cells = [cell.strip() for cell in next(csv.reader([row]))]
+        cells = cells_of(row, line)
         if len(cells) != len(COLUMNS):
             raise TraceFileError(
                 "wrong_columns", f"{len(cells)} columns where 3 belong ({','.join(COLUMNS)}).", line
