@@ -14,6 +14,9 @@ from analysis.verdict import NotComparable, Verdict, judge
 SAME_LIFT_MM = 0.02
 """Two drops or check lifts this near are one: 0.020 in against 0.5 mm."""
 
+LEAST_DROP_IN_USE_MM, LARGEST_DROP_IN_USE_MM = 0.5, 2.0
+"""Drops below full lift at which cards are made: common practice."""
+
 SLOPE_CHANGES = 0.15
 """Share by which a flank's slope may change over a small error; calculated for lobes of 8 to 12 mm."""
 
@@ -185,17 +188,31 @@ def _centre_at(drop_mm: float, measured: LobeMeasured) -> tuple[float, float]:
 
 def _drop_not_stated(job: Job, card_deg: float, measured: LobeMeasured) -> TimingError:
     """Compare all the same where the flanks are alike enough; how unlike they are widens the interval."""
-    slope = abs(measured.asymmetry_deg or 0.0)
+    slope = _drop_matters_deg(measured)
     if slope > job.tolerance / 2:
         raise NotComparable(
             "drop_not_stated",
-            f"The flanks of this lobe differ: its middle lies {slope:.1f} deg from its full lift, and card "
-            f"{job.card.name} does not say at which drop its number was taken. Ask the cam maker.",
+            f"The flanks of this lobe differ: its middle moves by {slope:.1f} deg with the drop it is taken at, "
+            f"and card {job.card.name} does not say at which its number was taken. Ask the cam maker.",
         )
     u95 = hypot(measured.u95_deg, slope)
     return _angle_error(
         job, measured, measured.centre_deg, u95_deg=u95, at_mm=measured.drop_mm, card_deg=card_deg
     )
+
+
+def _drop_matters_deg(measured: LobeMeasured) -> float:
+    """How far the centre may lie from this one for want of a stated drop: full lift, or any drop in use.
+
+    Full lift counts only beyond what it is uncertain by, which on a flat nose is a degree and more.
+    """
+    beyond = abs(measured.asymmetry_deg or 0.0) - 2 * (measured.full_lift_u_deg or 0.0)
+    moved = [
+        abs(error_of(one.centre_deg, measured.centre_deg))
+        for one in measured.centres
+        if LEAST_DROP_IN_USE_MM <= one.drop_mm <= LARGEST_DROP_IN_USE_MM
+    ]
+    return max(0.0, beyond, *moved)
 
 
 def _check_lift(card: LobeCard) -> float:

@@ -14,6 +14,7 @@ from analysis.job_facts import (
     BenchChecked,
     ClearanceNoted,
     Decided,
+    DropCentre,
     LobeMeasured,
     Moved,
     Noted,
@@ -329,6 +330,22 @@ def test_unlike_flanks_against_a_card_without_a_drop_are_not_judged(builder_of):
     blocked(builder, Moved("inlet", "cam_turned", 1), "drop_not_stated", "verdict.inlet")
     builder.does(builder.lobe("inlet", 0.2, asymmetry_deg=0.1))
     assert builder.step("verdict.inlet").state == "done"
+
+
+@pytest.mark.parametrize(("moved", "judged"), [(0.1, True), (0.8, False)])
+def test_a_flat_nose_is_judged_by_how_its_middle_moves_not_by_a_full_lift_hard_to_tell(
+    builder_of, moved, judged
+):
+    """Full lift of a flat nose is uncertain by a degree; the middles at the drops in use are not."""
+    builder = builder_of(card={"inlet": LobeCard(108)})
+    centres = (DropCentre(0.5, 108 - moved, 0.06), DropCentre(1.27, 108, 0.04), DropCentre(2.0, 108, 0.04))
+    flat = {"asymmetry_deg": 1.0, "full_lift_u_deg": 0.8, "centres": centres}
+    builder.to_the_lobes().does(builder.lobe("inlet", 0, **flat))
+    if judged:
+        assert builder.step("verdict.inlet").state == "done"
+    else:
+        block = blocked(builder, Moved("inlet", "cam_turned", 1), "drop_not_stated", "verdict.inlet")
+        assert "moves by 0.8 deg" in block.message
 
 
 @pytest.mark.parametrize(
