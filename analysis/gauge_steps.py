@@ -161,6 +161,9 @@ def refuse_rest_changed(time_s: Floats, gauge_mm: Floats, flat: Flags, margin_mm
     beyond = (last - first) * (farthest - first) < 0.0
     # A gauge that froze once holds a reading that the plunger had come to, never one beyond its stop.
     once = change == len(rests) - 1 or float(np.ptp(gauge_mm[rests[change][0] :])) <= margin_mm
+    # A plunger that bottoms out rests at both ends of its travel; a key shifts the one end.
+    same_end = (float(np.mean(gauge_mm[rests[change][0] :])) - last) * (farthest - first) > 0.0
+    once |= not same_end
     if once and not beyond:
         return
     raise Refusal(
