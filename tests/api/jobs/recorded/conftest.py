@@ -61,7 +61,7 @@ class InProcess:
     """Asks an app in this process, its lifespan kept running in an event loop of its own."""
 
     def __init__(self, app: FastAPI, portal: BlockingPortal, stack: contextlib.ExitStack) -> None:
-        self.app, self._portal = app, portal
+        self.app, self.portal = app, portal
         stack.enter_context(portal.wrap_async_context_manager(app.router.lifespan_context(app)))
         transport = httpx.ASGITransport(app, client=("127.0.0.1", 5000))
         self._client = stack.enter_context(
@@ -74,7 +74,7 @@ class InProcess:
         async def ask() -> httpx.Response:
             return await self._client.request(method, path, **more)
 
-        answer: httpx.Response = self._portal.call(ask)
+        answer: httpx.Response = self.portal.call(ask)
         return answer
 
     def get(self, path: str) -> httpx.Response:

@@ -1,0 +1,47 @@
+"""The live feed says that the counter began anew: no lobe is measured from then on, before the store has the event."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+RUN, TDC_BEGAN_NS = 7, 1_000
+
+
+def hears(shop: Any, **message: Any) -> None:
+    """What capture tells the service, word for word as its feed does."""
+
+    async def take() -> None:
+        shop.client.app.state.service.take(message, time.monotonic_ns())
+
+    shop.client.portal.call(take)
+
+
+def hello(shop: Any) -> None:
+    crank = {"name": "crank", "quantity": "crank"}
+    now = {"monotonic_ns": time.monotonic_ns(), "wall_ns": time.time_ns()}
+    hears(shop, kind="hello", run_id=RUN, schema=1, channels=[crank], anchor=now)
+
+
+def test_a_counter_that_began_anew_is_heard_at_once_and_one_more_tdc_settles_it(recorded: Any) -> None:
+    shop = recorded()
+    shop.begin()
+    shop.to_the_lobes()
+    change = "UPDATE measurements SET run_id = ?, start_ns = ? WHERE what = 'tdc'"
+    shop.client.app.state.service.shop.write(lambda db: db.execute(change, (RUN, TDC_BEGAN_NS)))
+    path = f"/api/jobs/{shop.job_id}/measure"
+    hello(shop)
+    assert shop.refused(path, {}, 409)["code"] == "no_gauge", "the zero stands; only a gauge is missing"
+    event = {
+        "channel": "crank",
+        "code": "counter_reset",
+        "sentence": "crank: the counter began again at zero",
+    }
+    hears(shop, kind="event", t_ns=TDC_BEGAN_NS + 1, **event)
+    told = shop.refused(path, {}, 409)
+    assert (told["code"], told["step"]) == ("zero_unproved", "true_tdc")
+    hears(shop, kind="event", t_ns=TDC_BEGAN_NS + 2, **event | {"code": "channel_online"})
+    assert shop.refused(path, {}, 409)["code"] == "zero_unproved"
+    shop.client.app.state.service.shop.write(lambda db: db.execute(change, (RUN, TDC_BEGAN_NS + 9)))
+    hello(shop)
+    assert shop.refused(path, {}, 409)["code"] == "no_gauge"
