@@ -382,6 +382,8 @@ def test_a_body_that_never_comes_is_given_up(app: FastAPI, monkeypatch: pytest.M
 def test_a_caller_that_asks_too_fast_waits_and_the_bench_never_does(
     run: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(gate, "CHANGES", (10.0, 0.02))
+
     async def story(tablet: httpx.AsyncClient, bench: httpx.AsyncClient) -> None:
         statuses = [(await tablet.post("/api/nix")).status_code for _ in range(int(gate.CHANGES[0]) + 20)]
         assert statuses[0] == 401
