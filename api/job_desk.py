@@ -135,11 +135,13 @@ class JobDesk:
         """Hear of something that happened at the bench."""
         if event["code"] in ANEW:
             self.scenes.counted_anew(event["t_ns"])
+            self._due.set()
 
     def feed_began(self) -> None:
         """The live feed was connected anew."""
         self.scenes.hand.forget()
         self.scenes.forget_zero()
+        self._due.set()
 
     # -- engines and cards
 

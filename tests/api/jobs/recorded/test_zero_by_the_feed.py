@@ -23,6 +23,27 @@ def hello(shop: Any) -> None:
     hears(shop, kind="hello", run_id=RUN, schema=1, channels=[crank], anchor=now)
 
 
+def guide_of(shop: Any) -> Any:
+    """The guide as every screen has it, once it speaks of the job."""
+    until = time.monotonic() + 20
+    while (guide := shop.get("/api/bench")["guide"])["job_id"] != shop.job_id:
+        assert time.monotonic() < until, guide
+        time.sleep(0.05)
+    return guide
+
+
+def test_the_guide_of_the_open_job_comes_back_by_itself_when_the_feed_begins_anew(recorded: Any) -> None:
+    shop = recorded()
+    shop.begin()
+    shop.to_the_lobes()
+    shop.post(f"/api/jobs/{shop.job_id}/open")
+    assert guide_of(shop)["step"] == "Lobe centre, inlet"
+    hello(shop)
+    assert guide_of(shop)["step"] == "Lobe centre, inlet"
+    hears(shop, kind="event", t_ns=5, channel="crank", code="counter_reset", sentence="crank: began again")
+    assert guide_of(shop)["step"] == "Lobe centre, inlet"
+
+
 def test_a_counter_that_began_anew_is_heard_at_once_and_one_more_tdc_settles_it(recorded: Any) -> None:
     shop = recorded()
     shop.begin()
