@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.crank_steps import refuse_slip
 from analysis.gauge_steps import refuse_steps
 from analysis.least_squares import Prior
 from analysis.noise_model import NoiseModel
@@ -66,6 +67,7 @@ def find_tdc(
     """
     prior = piston_prior(settings, gauge)
     checked = check_streams(streams, gauge)
+    refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
     prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
     readings = _covered(checked, float(prior.mean[LAG]))
     refuse_steps(

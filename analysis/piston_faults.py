@@ -23,6 +23,7 @@ _LEAST_SIDE_DEG = 3.0
 _LIKELY = 9.0
 # A gauge answers after the encoder; 20 to 150 ms is common practice, no source, and radio adds to it.
 _LAGS_S = (-0.03, 0.4)
+_LIKELY_LAGS_S = (0.0, 0.25)
 _LAG_UNKNOWN_S = 0.02
 
 
@@ -91,27 +92,26 @@ def _refuse_breaks(fit: PistonFit, prior: Prior, wild: Flags) -> None:
         (scale, abs(scale.size) > 0.05 and scale.chi_square > _SURE, _scale_refusal),
     ]
     sure = [(what.chi_square, what, refusal) for what, certain, refusal in found if certain]
-    if not sure and _impossible_lag(fit, prior):
+    if not sure and _lag_outside(fit, prior, _LIKELY_LAGS_S):
         sure = [
             (what.chi_square, what, refusal) for what, _, refusal in found[:3] if what.chi_square > _LIKELY
         ]
-        _refuse_lag(fit, bool(sure))
+    if not sure and _lag_outside(fit, prior, _LAGS_S):
+        raise _lag_refusal(fit)
     if sure:
         _, what, refusal = max(sure, key=lambda entry: entry[0])
         raise refusal(what, fit.readings)
 
 
-def _impossible_lag(fit: PistonFit, prior: Prior) -> bool:
-    """Whether the readings need a lag that no gauge has, where it was not known before."""
+def _lag_outside(fit: PistonFit, prior: Prior, lags_s: tuple[float, float]) -> bool:
+    """Whether the readings need a lag outside these, where it was not known before."""
     lag_s, u_s = float(fit.values[LAG]), float(np.sqrt(fit.covariance[LAG, LAG]))
-    low, high = _LAGS_S
+    low, high = lags_s
     return float(prior.sd[LAG]) > _LAG_UNKNOWN_S and (lag_s + 2.0 * u_s < low or lag_s - 2.0 * u_s > high)
 
 
-def _refuse_lag(fit: PistonFit, explained: bool) -> None:
-    if explained:
-        return
-    raise Refusal(
+def _lag_refusal(fit: PistonFit) -> Refusal:
+    return Refusal(
         "lag_impossible",
         f"The passes agree only if the gauge answers {1e3 * fit.values[LAG]:.0f} ms after the encoder, which no "
         "gauge does: counts were lost between the passes, or the stand or the coupling moved; check them and turn "
