@@ -118,6 +118,33 @@ def test_a_job_file_goes_round_again_unchanged(exported: bytes, recorded: Any) -
     assert list(sums[0].values()) == list(sums[1].values())
 
 
+def test_a_refused_measurement_travels_with_its_reason(recorded: Any) -> None:
+    """The crank stood still: no number, but the trace and the sentence are the job's all the same."""
+    shop, other = recorded(), recorded()
+    shop.begin(reference="HL-1808")
+    trace = shop.data / "still.csv"
+    rows = "".join(f"{k * 0.1},crank_deg,12.05\n{k * 0.1 + 0.05},dial_a_mm,3.21\n" for k in range(60))
+    trace.write_text(f"time_s,channel,value\n{rows}")
+    taken = shop.client.request(
+        "POST",
+        "/api/traces",
+        files={"file": ("still.csv", trace.read_bytes())},
+        data={"touches": "piston_1", "gauge": "dial_a"},
+    )
+    assert (taken.status_code, taken.json()["state"]) == (201, "refused")
+    service = shop.client.app.state.service
+    service.shop.write(lambda db: db.execute("UPDATE measurements SET job_id = ?", (shop.job_id,)))
+    content = shop.client.get(f"/api/jobs/{shop.job_id}/job.zip").content
+    number = take(other, content).json()["id"]
+    there = other.get(f"/api/measurements?job_id={number}")["measurements"]
+    assert [(one["state"], one["sentence"]) for one in there] == [("refused", taken.json()["sentence"])]
+    here = shop.client.get(f"/api/measurements/{taken.json()['id']}/trace.csv").text.splitlines()
+    assert (
+        other.client.get(f"/api/measurements/{there[0]['id']}/trace.csv").text.splitlines()[-120:]
+        == here[-120:]
+    )
+
+
 def test_a_job_that_is_there_already_is_not_taken_twice(signed: Any, exported: bytes) -> None:
     answer = take(signed, exported)
     assert answer.status_code == 409
