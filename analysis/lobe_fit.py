@@ -44,8 +44,10 @@ _MISSED_OF_LEAP = 0.015
 _MISSED_SHARE = 0.3
 _MOST_SPLIT = 14
 _SECANT_S = (0.03, 0.05)
-_SAME_PHASE_DEG = 4.0
-_SUPPOSED_SHARE = 0.1
+_CLEAR_S = 0.1
+_LIKE_READINGS = 8.0
+_LIKE_PHASE_DEG = (4.0, 16.0)
+_LEAST_TOLD = 1e-6
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -192,7 +194,7 @@ class _Work:
         own = state.coefficients[index]
         lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
         crank_u = self._crank_u(then)
-        sure = np.isfinite(crank_u)
+        sure = np.isfinite(crank_u) & self.motion.covered(then - _CLEAR_S) & self.motion.covered(then + _CLEAR_S)
         crank_mm = np.where(sure, crank_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
@@ -220,8 +222,7 @@ class _Work:
         if trusting:
             roughness = state.roughness
         weight = self._weights(noise, roughness, placed, trusting=trusting)[0]
-        normal, right = self._normal(placed, weight, state)
-        step, covariance = _solve(normal, right)
+        step, covariance = self._step(placed, weight, state)
         coefficients = state.coefficients + step[: self.size]
         base = state.base + (float(step[self.size]) if self.has_base else 0.0)
         lag = float(np.clip(state.lag_s + step[-1], -0.2, 0.6))
@@ -239,7 +240,7 @@ class _Work:
             state.coefficients,
             base,
             state.lag_s,
-            self._widened(state.covariance, placed, weight),
+            state.covariance,
             state.noise,
             state.bending,
             placed,
@@ -247,22 +248,6 @@ class _Work:
             variance,
             rounds,
         )
-
-    def _widened(self, covariance: Floats, placed: Placed, weight: Floats) -> Floats:
-        """The covariance with the lag only as sure as comparing readings of one phase makes it.
-
-        A phase passed twice at different speeds, or passed and rested at, tells the lag whatever the lobe's
-        shape. What else seems to tell it is the smoothness of the curve under a wandering speed, and that is
-        a supposition about the lobe: it counts for little.
-        """
-        variance = float(covariance[-1, -1])
-        follows = covariance[:, -1] / variance
-        contrast = _speed_contrast(placed, weight)
-        prior = 1.0 / self.prior.u_s**2
-        told = max(1.0 / variance - prior, 0.0)
-        compared = min(contrast, told)
-        wider = 1.0 / (prior + compared + _SUPPOSED_SHARE * (told - compared))
-        return covariance + max(wider - variance, 0.0) * np.outer(follows, follows)
 
     def _noise(self, state: _State, placed: Placed, trusting: bool) -> tuple[NoiseModel, Floats]:
         """Noise model and local roughness from residuals, each made up for the freedom it lost."""
@@ -313,24 +298,48 @@ class _Work:
             return known, alone
         return robust_weights(placed.residual_mm, np.sqrt(variance + _KINK_MM**2)) * known, alone
 
-    def _normal(self, placed: Placed, weight: Floats, state: _State) -> tuple[Floats, Floats]:
-        p, total = self.size, self.size + self.has_base + 1
-        index, value, rate = placed.index, placed.value, placed.rate_mm_s
-        penalty = self._penalty(state.bending)
-        normal, right = np.zeros((total, total)), np.empty(total)
-        normal[:p, :p] = gram(index, value, weight, p) + penalty
-        right[:p] = project(index, value, weight * placed.residual_mm, p) - penalty @ state.coefficients
-        columns = [np.ones_like(rate), -rate] if self.has_base else [-rate]
-        for k, column in enumerate(columns, start=p):
-            weighted = weight * column
-            normal[:p, k] = normal[k, :p] = project(index, value, weighted, p)
-            right[k] = float(weighted @ placed.residual_mm)
-            for m, other in enumerate(columns, start=p):
-                normal[k, m] = float(weighted @ other)
+    def _step(self, placed: Placed, weight: Floats, state: _State) -> tuple[Floats, Floats]:
+        """Steps of curve, base and lag, and the covariance of all.
+
+        The curve follows the lag wherever it goes; the lag itself is asked only of the contrast between
+        readings of one phase at unlike speeds (as an instrument, so that nothing is biased). What else would
+        seem to tell it is how well a shifted curve suits the knots and the smoothness it is given, and that
+        is a supposition about the lobe.
+        """
+        normal, right = self._curve_normal(placed, weight, state)
+        along, inverse = _solve(normal, right)
+        lag, contrast = -placed.rate_mm_s, -_contrast(placed, weight, self.basis)
+        to_lag, to_contrast = (self._shared(placed, weight * column) for column in (lag, contrast))
+        follows = inverse @ to_lag
+        told = float(contrast @ (weight * contrast)) - float(to_contrast @ inverse @ to_contrast)
+        gain = float(contrast @ (weight * lag)) - float(to_contrast @ follows)
+        score = float(contrast @ (weight * placed.residual_mm)) - float(to_contrast @ along)
+        pull = gain / told if told > _LEAST_TOLD and gain > 0.0 else 0.0
         certain = 1.0 / self.prior.u_s**2
-        normal[-1, -1] += certain
-        right[-1] += certain * (self.prior.lag_s - state.lag_s)
+        variance = 1.0 / (pull * gain + certain)
+        moved = variance * (pull * score + certain * (self.prior.lag_s - state.lag_s))
+        covariance = np.empty((len(along) + 1,) * 2)
+        covariance[:-1, :-1] = inverse + variance * np.outer(follows, follows)
+        covariance[:-1, -1] = covariance[-1, :-1] = -variance * follows
+        covariance[-1, -1] = variance
+        return np.append(along - moved * follows, moved), covariance
+
+    def _curve_normal(self, placed: Placed, weight: Floats, state: _State) -> tuple[Floats, Floats]:
+        p = self.size
+        penalty = self._penalty(state.bending)
+        total = p + self.has_base
+        normal = np.zeros((total, total))
+        normal[:p, :p] = gram(placed.index, placed.value, weight, p) + penalty
+        if self.has_base:
+            normal[:, p] = normal[p, :] = self._shared(placed, weight)
+        right = self._shared(placed, weight * placed.residual_mm)
+        right[:p] -= penalty @ state.coefficients
         return normal, right
+
+    def _shared(self, placed: Placed, weighted: Floats) -> Floats:
+        """What curve and base have in common with a weighted column of the readings."""
+        shared = project(placed.index, placed.value, weighted, self.size)
+        return np.append(shared, weighted.sum()) if self.has_base else shared
 
     def _penalty(self, bending: Floats) -> Floats:
         bends = self.basis.bends
@@ -349,13 +358,15 @@ class _Work:
         return np.maximum(found, _STIFF * self.typical)
 
 
-def _speed_contrast(placed: Placed, weight: Floats) -> float:
-    """Information on the lag from readings of like phase at unlike speeds, 1/s².
+def _contrast(placed: Placed, weight: Floats, basis: SplineBasis) -> Floats:
+    """Slope times how much faster the crank turned at each reading than it usually does there, mm/s.
 
-    Within narrow stretches of phase a straight line of speed over phase is taken off: a hand that always
-    speeds up in the same place compares nothing.
+    What is usual is a straight line of speed over phase within each stretch that holds a few readings: a hand
+    that always speeds up in the same place compares nothing.
     """
-    cell = np.floor(placed.phase_deg / _SAME_PHASE_DEG)
+    inside = np.count_nonzero((placed.phase_deg > basis.first_deg) & (placed.phase_deg < basis.last_deg))
+    width = _LIKE_READINGS * (basis.last_deg - basis.first_deg) / max(inside, 1)
+    cell = np.floor(placed.phase_deg / np.clip(width, *_LIKE_PHASE_DEG))
     bins, which = np.unique(cell, return_inverse=True)
     worth = weight * placed.slope_mm_deg**2
     total = np.maximum(np.bincount(which, worth, len(bins)), 1e-30)
@@ -367,7 +378,7 @@ def _speed_contrast(placed: Placed, weight: Floats) -> float:
     phase, speed = apart(placed.phase_deg), apart(placed.speed_deg_s)
     squares = np.bincount(which, worth * phase**2, len(bins))
     tilt = np.bincount(which, worth * phase * speed, len(bins)) / np.maximum(squares, 1e-30)
-    return float(np.sum(worth * (speed - tilt[which] * phase) ** 2))
+    return np.asarray(placed.slope_mm_deg * (speed - tilt[which] * phase))
 
 
 def _solve(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
