@@ -40,14 +40,22 @@ def asked(_one_screen) -> list[str]:
     return addresses
 
 
-@pytest.fixture(scope="module", params=PAGES)
-def opened(request, asked, _one_screen, still_demo, stored, job_by_hand) -> str:
-    """One page in the shared tab, looked at by every test that takes it."""
-    path = request.param
-    number = job_by_hand if path.startswith("/jobs") else f"{stored['inlet_1']}?with={stored['inlet_2']}"
-    _, page = _one_screen
-    _whole(page, still_demo.url + path.replace("N", str(number)))
+def _address(path: str, request: pytest.FixtureRequest) -> str:
+    """Put the number of a real job or of real traces into a path that wants one."""
+    if path == "/jobs/N":
+        return f"/jobs/{request.getfixturevalue('job_by_hand')}"
+    if path == "/traces/N":
+        stored = request.getfixturevalue("stored")
+        return f"/traces/{stored['inlet_1']}?with={stored['inlet_2']}"
     return path
+
+
+@pytest.fixture(scope="module", params=PAGES)
+def opened(request, asked, _one_screen, still_demo) -> str:
+    """One page in the shared tab, looked at by every test that takes it."""
+    _, page = _one_screen
+    _whole(page, still_demo.url + _address(request.param, request))
+    return request.param
 
 
 def test_a_page_fits_every_screen(opened, shared_tab, framed, picture) -> None:
