@@ -1,0 +1,92 @@
+"""What the encoder's lines are taken to be worth: exact where they come evenly, less where they are shaken.
+
+The streams are made here from a plain course of the crank; no simulator, no formula of the analysis.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.crank_motion import follow_crank
+from analysis.crank_steps import refuse_slip
+from analysis.refusals import Refusal
+
+
+def lines(
+    speed_deg_s: float,
+    rate_hz: float,
+    count_deg: float,
+    *,
+    spread_s: float = 0.0,
+    frugal: bool = False,
+    seed: int = 0,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Arrival times, angles at the middle of the count, and the crank's true angle at 100 Hz after 0.5 s."""
+    rng = np.random.default_rng([20261125, seed])
+    sent_s = np.arange(rng.uniform(0, 1 / rate_hz), 20.0, 1 / rate_hz)
+    phase, depth = rng.uniform(0, 6), rng.uniform(0.0, 0.15)
+
+    def crank_deg(t: np.ndarray) -> np.ndarray:
+        return speed_deg_s * (t - depth * np.cos(0.9 * t + phase) / 0.9)
+
+    shown = (np.floor(crank_deg(sent_s) / count_deg) + 0.5) * count_deg
+    arrived_s = np.maximum.accumulate(sent_s + rng.uniform(-spread_s, spread_s, sent_s.size))
+    keep = np.append(True, np.diff(shown) != 0.0) if frugal else np.ones(sent_s.size, dtype=bool)
+    return arrived_s[keep], shown[keep], crank_deg(np.arange(0.5, 19.5, 0.01))
+
+
+AT_S = np.arange(0.5, 19.5, 0.01)
+
+
+@pytest.mark.parametrize(
+    ("speed", "rate", "count"), [(11.0, 500.0, 0.15), (25.0, 500.0, 0.18), (11.5, 200.0, 0.25)]
+)
+def test_lines_that_come_evenly_cost_a_steady_turn_nothing(speed: float, rate: float, count: float) -> None:
+    for seed in range(5):
+        time_s, shown, true = lines(speed, rate, count, seed=seed)
+        motion = follow_crank(time_s, shown)
+        assert np.median(motion.u_deg(AT_S)) < 0.1 * count
+        density_deg = np.sqrt(np.median(motion.noise_deg2_s(AT_S)) * 10.0)
+        assert density_deg < 0.2 * count, "as ten readings a second see it"
+        assert np.std(motion.angle_deg(AT_S) - true) < 0.1 * count
+
+
+@pytest.mark.parametrize("frugal", [False, True], ids=["every line", "unchanged counts left out"])
+def test_shaken_lines_are_trusted_no_more_than_they_deserve(frugal: bool) -> None:
+    ratios = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        speed, rate, count = (
+            rng.uniform(8.0, 50.0),
+            rng.choice([100.0, 200.0]),
+            rng.choice([0.036, 0.088, 0.18]),
+        )
+        spread_s = rng.uniform(0.001, 0.4 / rate)
+        time_s, shown, true = lines(speed, rate, count, spread_s=spread_s, frugal=frugal, seed=seed)
+        motion = follow_crank(time_s, shown)
+        off = motion.angle_deg(AT_S) - true
+        # A lag of all lines alike is the gauge's business.
+        off -= np.mean(off)
+        means = off.reshape(-1, 50).mean(axis=1)
+        told = np.sqrt(np.mean(motion.noise_deg2_s(AT_S)) / 0.5)
+        ratios.append(np.sqrt(np.mean(means**2)) / told)
+    assert np.median(ratios) < 1.5
+    assert max(ratios) < 3.0
+
+
+@pytest.mark.parametrize("slip_deg", [-8.0, 3.0])
+def test_a_step_that_no_crank_makes_is_a_slip(slip_deg: float) -> None:
+    time_s, shown, _ = lines(20.0, 200.0, 0.1)
+    refuse_slip(time_s, shown, 0.1)
+    slipped = shown + np.where(time_s > 9.7, slip_deg, 0.0)
+    with pytest.raises(Refusal) as refused:
+        refuse_slip(time_s, slipped, 0.1)
+    assert refused.value.code == "encoder_slipped"
+    assert "9.7 s" in refused.value.message
+
+
+def test_a_crank_that_turned_while_no_line_came_has_not_slipped() -> None:
+    time_s, shown, _ = lines(20.0, 200.0, 0.1)
+    heard = (time_s < 9.0) | (time_s > 9.6)
+    refuse_slip(time_s[heard], shown[heard], 0.1)
