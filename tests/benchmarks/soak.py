@@ -1,6 +1,6 @@
 """Soak: a bench at full rate for a given time with faults at random, then journal, store and screens compared.
 
-    python tests/benchmarks/soak.py --minutes 30 [--seed 7] [--keep FOLDER]
+    python tests/benchmarks/soak.py --minutes 30 [--seed 7] [--spare] [--keep FOLDER]
 
 Instruments speak numbered lines over pseudo-terminals (1,000 lines a second of crank, 200 of each of three gauges)
 and write down every line that was accepted. `lobewright run` reads them; four screens watch. Every few seconds
@@ -48,6 +48,7 @@ UPGRADE = (
     "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n"
 )
 ORDERLY_NS = 500_000_000
+EVERY_S = 60.0
 
 
 def fault_bench() -> Any:
@@ -73,6 +74,7 @@ class Life:
     last: tuple[float, int] = (0.0, 0)
     most_mb: float = 0.0
     age_s: float = 0.0
+    course_mb: list[float] = field(default_factory=list)
 
     def look(self) -> None:
         with contextlib.suppress(OSError, ValueError, StopIteration):
@@ -83,6 +85,8 @@ class Life:
             if self.age_s > 10 and not self.first[1]:
                 self.first = (mb, handles)
             self.last, self.most_mb = (mb, handles), max(self.most_mb, mb)
+            if self.age_s > EVERY_S * len(self.course_mb):
+                self.course_mb.append(round(mb, 1))
 
     def __str__(self) -> str:
         (mb, handles), (end_mb, end_handles) = self.first, self.last
@@ -233,14 +237,14 @@ class Soak:
         self.service.terminate()
         self.service.wait(20)
 
-    def run(self, minutes: float) -> None:
+    def run(self, minutes: float, spare: bool) -> None:
         began_s = time.monotonic()
         small = [self.cable, self.cable, self.cable, self.noise, self.noise, self.stopped_screen, self.backup]
         large = [self.hold_capture, self.kill_capture, self.kill_web, self.restart]
         large_due_s = 20.0
         self.rest(15)
         while (at_s := time.monotonic() - began_s) < minutes * 60:
-            if at_s > large_due_s and at_s < minutes * 40:
+            if not spare and large_due_s < at_s < minutes * 40:
                 fault = self.random.choice(large)
                 large_due_s = at_s + self.random.uniform(0.5, 1.5) * minutes * 60 / 30
             else:
@@ -353,6 +357,7 @@ def report(soak: Soak) -> None:
         print(f"{title:<8} {len(lives.all):3d} lives, most {max(life.most_mb for life in lives.all):.1f} MB")
         for words, life in (("first", lives.all[0]), ("longest", longest), ("last", lives.all[-1])):
             print(f"   {words:<8}{life}")
+        print(f"   longest, MB each minute: {longest.course_mb}")
     log = (soak.folder / "service.log").read_text(errors="replace")
     print(f"log: {len(log.splitlines())} lines, {log.count('Traceback')} tracebacks")
 
@@ -363,6 +368,9 @@ def main() -> int:
     )
     parser.add_argument("--minutes", type=float, default=30.0)
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument(
+        "--spare", action="store_true", help="no process is stopped or killed: to judge memory"
+    )
     parser.add_argument("--keep", type=Path, help="folder to leave everything in")
     options = parser.parse_args()
     with contextlib.ExitStack() as stack:
@@ -372,7 +380,7 @@ def main() -> int:
         stack.callback(soak.end_whatever_happened)
         began_s = time.monotonic()
         soak.start()
-        soak.run(options.minutes)
+        soak.run(options.minutes, options.spare)
         soak.settle()
         code = soak.end()
         print(f"ran {(time.monotonic() - began_s) / 60:.1f} minutes, seed {options.seed}; ended with {code}")
