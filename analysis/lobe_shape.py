@@ -34,6 +34,7 @@ class LobeShape:
         low, high = fit.basis.first_deg, fit.basis.last_deg
         self.grid_deg: Floats = np.linspace(low, high, int((high - low) / _GRID_DEG) + 2)
         self.grid_mm: Floats = fit.lift_mm(self.grid_deg)
+        self._known: dict[tuple[float, int, bool], Reading | None] = {}
         self.peak_deg = self._peak_deg()
         self.peak_mm = float(fit.lift_mm(np.array([self.peak_deg]))[0])
 
@@ -92,6 +93,12 @@ class LobeShape:
 
     def at_level(self, level_mm: float, side: int, follow_peak: bool) -> Reading | None:
         """A crossing with its gradient; `follow_peak` when the level is told from the peak."""
+        asked = (level_mm, side, follow_peak)
+        if asked not in self._known:
+            self._known[asked] = self._at_level(*asked)
+        return self._known[asked]
+
+    def _at_level(self, level_mm: float, side: int, follow_peak: bool) -> Reading | None:
         phase = self.crossing(level_mm, side)
         if phase is None:
             return None
