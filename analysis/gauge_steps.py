@@ -16,7 +16,7 @@ from analysis.streams import Floats
 
 # Steepest: a stroke of 130 mm with a short rod, the gauge askew by 25 degrees.
 _STEEPEST_MM_DEG = 1.35
-_LAGS_S = (0.0, 0.05, 0.1, 0.15, 0.2)
+_LAGS_S = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4)
 _SHAKE_S = 0.04
 _INCH_MM = 25.4
 _FROZEN_FOR = 4
