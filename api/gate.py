@@ -32,7 +32,9 @@ MOST_FILE_BYTES = 256 << 20
 BODY_SILENCE_S = 20.0
 READS = (400.0, 60.0)
 CHANGES = (60.0, 10.0)
-"""Burst, and requests a second after it: a page with all its files is about 50."""
+REPORTS = (60.0, 3.0)
+"""Burst, and requests a second after it: a page with all its files is about 50. What is computed when it is asked
+for, such as a trace's fit or a sheet, is given out more slowly, so that no visitor can take the processor."""
 
 
 class Gate:
@@ -41,7 +43,7 @@ class Gate:
     def __init__(self, app: ASGIApp, access: Access) -> None:
         self._app = app
         self._access = access
-        self._reads, self._changes = Buckets(*READS), Buckets(*CHANGES)
+        self._reads, self._changes, self._reports = Buckets(*READS), Buckets(*CHANGES), Buckets(*REPORTS)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check one request and pass it on."""
@@ -63,7 +65,10 @@ class Gate:
 
     def _wait_s(self, scope: Scope) -> float:
         reads = scope["type"] == "websocket" or scope["method"] in READING_METHODS
-        return (self._reads if reads else self._changes).wait_s(_neighbourhood(scope), time.monotonic())
+        path = scope["path"]
+        is_report = path.startswith("/api/") and path.count("/") > 3
+        buckets = self._changes if not reads else self._reports if is_report else self._reads
+        return buckets.wait_s(_neighbourhood(scope), time.monotonic())
 
 
 def _neighbourhood(scope: Scope) -> str:

@@ -63,6 +63,7 @@ def test_every_route_is_public_by_list_or_refuses_a_stranger(
     """With viewing open, looking is allowed too, and only that: nothing that changes anything."""
     monkeypatch.setattr(gate, "CHANGES", (10_000.0, 10_000.0))
     monkeypatch.setattr(gate, "READS", (10_000.0, 10_000.0))
+    monkeypatch.setattr(gate, "REPORTS", (10_000.0, 10_000.0))
     app = create_app(ServiceConfig(tmp_path, viewing_open=viewing_open))
 
     async def walk() -> dict[Served, int]:

@@ -397,6 +397,21 @@ def test_a_caller_that_asks_too_fast_waits_and_the_bench_never_does(
     run(story)
 
 
+def test_what_has_to_be_computed_is_given_out_more_slowly_than_what_is_only_read(
+    run: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(gate, "REPORTS", (5.0, 0.02))
+
+    async def story(tablet: httpx.AsyncClient, bench: httpx.AsyncClient) -> None:
+        for path in ("/api/measurements/1/trace", "/api/jobs/1/sheet.pdf"):
+            statuses = [(await tablet.get(path)).status_code for _ in range(8)]
+            assert statuses[-1] == 429
+            assert (await tablet.get("/api/measurements")).status_code == 200
+            assert (await bench.get(path)).status_code == 404
+
+    run(story)
+
+
 def test_no_directory_and_no_trace_of_a_failure_is_shown(app: FastAPI, run: Any) -> None:
     @app.get("/fails")
     def fails() -> None:
