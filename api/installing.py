@@ -43,7 +43,8 @@ def unit_text(wanted: Installation) -> str:
 
     `Type=notify`: started once the pages answer. The watchdog is fed only while the service runs and capture
     speaks. There is no `BindsTo` on a device: a cable
-    that is pulled out must not stop the bench. Programs outside ask capture over a socket in /tmp, so that
+    that is pulled out must not stop the bench. `KillMode=process`: a service that died must not take capture
+    with it; the next one takes it over. Programs outside ask capture over a socket in /tmp, so that
     folder is not private.
     """
     command = [*_lobewright(), "run", "--bench", str(wanted.bench_file.absolute())]
@@ -67,7 +68,7 @@ ExecStart={" ".join(_quoted(word) for word in command)}
 KillSignal=SIGTERM
 TimeoutStartSec=60
 TimeoutStopSec=15
-KillMode=mixed
+KillMode=process
 LimitNICE=-15
 UMask=0027
 NoNewPrivileges=yes

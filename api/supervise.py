@@ -16,12 +16,16 @@ import threading
 import time
 from pathlib import Path
 
+from capture.errors import FeedError
+from capture.live_client import LiveClient
+
 log = logging.getLogger("lobewright.capture")
 CAPTURE_FILE = "capture.json"
 LOOK_S = 0.25
 RESTART_PAUSES_S = (0.0, 0.5, 1.0, 2.0)
 LIVED_S = 10.0
 STOP_S = 3.0
+ANSWER_S = 5.0
 
 
 class CaptureKeeper:
@@ -36,8 +40,15 @@ class CaptureKeeper:
         self._thread = threading.Thread(target=self._watch, name="capture-keeper", daemon=True)
 
     def start(self) -> None:
-        """Adopt the capture process of the data folder, or start one; then watch it."""
+        """Adopt the capture process of the data folder, or start one; then watch it.
+
+        One that was left behind and does not answer is ended first: it would be adopted again and again.
+        """
         self._adopted = running_capture(self._data_dir)
+        if self._adopted is not None and not _answers(self._data_dir):
+            log.warning("capture, process %d, hangs; it is ended and started again", self._adopted)
+            _end_process(self._adopted)
+            self._adopted = None
         if self._adopted is None:
             self._spawn()
         else:
@@ -104,6 +115,15 @@ def running_capture(data_dir: Path) -> int | None:
     except (OSError, ValueError, KeyError, TypeError):
         return None
     return pid if isinstance(pid, int) and _is_capture(pid) else None
+
+
+def _answers(data_dir: Path) -> bool:
+    """Tell whether capture answers, and says that every thread of it has beaten."""
+    try:
+        with LiveClient(data_dir, ANSWER_S) as client:
+            return client.ask("health").get("beating", True) is True
+    except FeedError:
+        return False
 
 
 def _is_capture(pid: int) -> bool:

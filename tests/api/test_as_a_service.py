@@ -195,6 +195,24 @@ def test_the_watchdog_starves_when_capture_hangs_and_is_fed_again_when_it_goes_o
     assert manager.hear(20, "WATCHDOG")[-1] == "WATCHDOG=1"
 
 
+def test_a_capture_that_hangs_is_not_taken_over_but_started_anew(service: Any, bench_file: Path) -> None:
+    process, manager, data = service
+    manager.hear(40, "STATUS=crank")
+    hung = json.loads((data / "capture.json").read_text())["pid"]
+    os.kill(hung, signal.SIGSTOP)
+    process.kill()
+    process.wait(10)
+    command_line = [*LOBEWRIGHT, "run", "--bench", str(bench_file), "--data", str(data), "--port", "0"]
+    again = subprocess.Popen(command_line, env={**os.environ, "NOTIFY_SOCKET": str(manager.path)})
+    try:
+        assert manager.hear(60, "STATUS=crank")
+        assert json.loads((data / "capture.json").read_text())["pid"] != hung
+        assert not Path(f"/proc/{hung}").exists() or "\nState:\tZ" in Path(f"/proc/{hung}/status").read_text()
+    finally:
+        again.terminate()
+        assert again.wait(20) == 0
+
+
 def test_the_log_says_each_trouble_in_one_line_with_what_to_do_and_not_again_and_again(service: Any) -> None:
     process, manager, _ = service
     began_s = time.monotonic()
