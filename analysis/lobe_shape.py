@@ -10,8 +10,9 @@ from analysis.lobe_model import LobeFit
 from analysis.streams import Floats
 
 _GRID_DEG = 0.5
-_LEAST_FLAT_MM = 5e-4
-_FLAT_DOUBTS = 1.0
+_LEAST_FLAT_MM = 1e-3
+_FLAT_DOUBTS = 1.5
+_FLAT_STEPS = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +64,12 @@ class LobeShape:
         return self.lift(self.peak_deg)
 
     def full_lift(self) -> Reading:
-        """Phase of full lift: the middle of what lies within the curve's own doubt of the peak.
+        """Phase of full lift: the middle of what lies no surer than noise below the peak.
 
         On a pointed nose that is where the slope is nought, on a flat one the middle of the flat.
         """
-        drop = max(_LEAST_FLAT_MM, _FLAT_DOUBTS * self.peak().u(self.fit.covariance))
+        doubt = self.peak().u(self.fit.covariance)
+        drop = max(_LEAST_FLAT_MM, _FLAT_DOUBTS * doubt, _FLAT_STEPS * self.fit.noise.step_mm)
         middle = self.centre_at_drop(drop)
         if middle is not None:
             return middle

@@ -1,0 +1,207 @@
+"""Lobes on traces made in this file: other conventions than the simulated bench, no shared formula.
+
+The lobe is a sum of even powers (unlike on its two sides), the drive's play is followed tick by tick, and the
+truth is read off a dense table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from analysis.lift_curve import find_lobe
+from analysis.refusals import Refusal
+from analysis.results import LobeSettings
+from analysis.streams import GaugeFacts, Streams
+
+TICK_S = 0.002
+TABLE_DEG = np.linspace(-360.0, 360.0, 144_001)
+CHECKS_MM = (0.3, 1.0, 1.27, 3.0)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Lift over crank degrees from the nose; the flat's half on either side is added to each flank."""
+
+    lift_mm: float = 9.4
+    opens_deg: float = 128.0
+    closes_deg: float = 139.0
+    flat_deg: float = 0.0
+
+    def lift(self, from_nose_deg: np.ndarray) -> np.ndarray:
+        half = self.flat_deg / 2
+        reach = np.where(from_nose_deg < 0, self.opens_deg, self.closes_deg) - half
+        share = np.clip((np.abs(from_nose_deg) - half) / reach, 0.0, 1.0)
+        return self.lift_mm * (1 - share**2) ** 3 * (1 + 0.4 * share**2)
+
+    def crossings(self, level_mm: float) -> tuple[float, float]:
+        above = np.flatnonzero(self.lift(TABLE_DEG) > level_mm)
+        return float(TABLE_DEG[above[0]]), float(TABLE_DEG[above[-1]])
+
+    def centre(self, drop_mm: float) -> float:
+        opens, closes = self.crossings(self.lift_mm - drop_mm)
+        return (opens + closes) / 2
+
+
+@dataclass(frozen=True)
+class Bench:
+    streams: Streams
+    nose_deg: float
+
+
+def cam_side(crank_deg: np.ndarray, slack_deg: float) -> np.ndarray:
+    """The cam stays until the crank has taken up the play either way."""
+    cam, place = np.empty_like(crank_deg), crank_deg[0]
+    for tick, crank in enumerate(crank_deg):
+        place = min(max(place, crank), crank + slack_deg)
+        cam[tick] = place
+    return cam
+
+
+def turned(speeds: tuple[float, ...], start_deg: float, each_deg: float, back: bool) -> np.ndarray:
+    """Crank angle every tick: one stretch after another, a short rest between, the last one backwards."""
+    parts, place = [], start_deg
+    for number, speed in enumerate(speeds):
+        way = -1 if back and number == len(speeds) - 1 else 1
+        ticks = int(each_deg / speed / TICK_S)
+        pace = 1 + 0.15 * np.sin(np.linspace(0, 25, ticks) + number)
+        parts += [place + way * np.cumsum(pace) * each_deg / pace.sum(), np.full(200, place + way * each_deg)]
+        place += way * each_deg
+    return np.concatenate(parts)
+
+
+def bench(
+    seed: int,
+    shape: Shape,
+    speeds: tuple[float, ...] = (25.0, 40.0, 32.0, 30.0),
+    *,
+    start_deg: float = -270.0,
+    each_deg: float = 720.0,
+    back: bool = True,
+    polarity: int = 1,
+    lag_s: float = 0.06,
+) -> Bench:
+    """A gauge of 0.01 mm at 12 Hz, 3,600 counts, 200 lines a second, 3 degrees of play."""
+    rng = np.random.default_rng([20261127, seed])
+    crank = turned(speeds, start_deg, each_deg, back)
+    ticks_s = np.arange(len(crank)) * TICK_S + 500.0
+    zero = rng.uniform(0, 720)
+    cam = cam_side(crank, 3.0)
+    lift = shape.lift((cam + 360.0) % 720.0 - 360.0)
+    lines_s = np.arange(ticks_s[0] + 0.3, ticks_s[-1] - 0.01, 0.005)
+    counts = np.floor((np.interp(lines_s, ticks_s, crank) + zero) * 10) / 10 + 0.05
+    reading_s = np.arange(ticks_s[0] + 0.5, ticks_s[-1] - 0.01, 1 / 12)
+    late_s = lag_s + rng.uniform(-0.006, 0.006, len(reading_s))
+    shown = np.round((polarity * np.interp(reading_s - late_s, ticks_s, lift) + 2.7) * 100) / 100
+    return Bench(Streams(lines_s, counts, reading_s, shown), zero % 720)
+
+
+def off_by(found_deg: float, truth_deg: float) -> float:
+    return (found_deg - truth_deg + 360) % 720 - 360
+
+
+SETTINGS = LobeSettings(check_lifts_mm=CHECKS_MM)
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+@pytest.mark.parametrize(
+    "known", [GaugeFacts(), GaugeFacts(0.06, 0.001, 0.01)], ids=["lag unknown", "lag known"]
+)
+def test_centre_lift_and_events_lie_within_what_is_stated(known: GaugeFacts, polarity: int) -> None:
+    shape = Shape()
+    for seed in range(4):
+        made = bench(seed, shape, polarity=polarity)
+        found = find_lobe(made.streams, SETTINGS, known)
+        assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 1.5 * found.u95_deg
+        assert found.u95_deg < 0.3
+        assert found.peak_lift_mm == pytest.approx(shape.lift_mm, abs=max(3 * found.peak_lift_u_mm, 0.006))
+        assert abs(off_by(found.full_lift_deg, made.nose_deg)) < max(3 * found.full_lift_u_deg, 0.6)
+        assert len(found.events) == len(CHECKS_MM)
+        for event in found.events:
+            opens, closes = shape.crossings(event.lift_mm)
+            assert event.u_opens_deg is not None
+            assert event.u_closes_deg is not None
+            assert abs(off_by(event.opens_deg, made.nose_deg + opens)) < 3.5 * event.u_opens_deg
+            assert abs(off_by(event.closes_deg, made.nose_deg + closes)) < 3.5 * event.u_closes_deg
+            assert event.duration_deg == pytest.approx(closes - opens, abs=0.35)
+
+
+def test_the_way_back_tells_the_slack() -> None:
+    found = find_lobe(bench(5, Shape()).streams, SETTINGS, GaugeFacts())
+    assert found.slack_deg == pytest.approx(3.0, abs=0.3)
+    assert found.lag_s == pytest.approx(0.06, abs=0.006)
+
+
+def test_unlike_flanks_lean_the_centre_over_the_drop() -> None:
+    shape = Shape(opens_deg=118.0, closes_deg=148.0)
+    made = bench(6, shape)
+    found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, 0.01))
+    assert found.asymmetry_deg > 0.5
+    for at in found.centres:
+        assert abs(off_by(at.centre_deg, made.nose_deg + shape.centre(at.drop_mm))) < 4 * at.u_deg
+
+
+def test_full_lift_of_a_flat_nose_is_the_middle_of_the_flat() -> None:
+    for seed in range(4):
+        made = bench(20 + seed, Shape(opens_deg=134.0, closes_deg=134.0, flat_deg=12.0))
+        found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, 0.01))
+        assert abs(off_by(found.full_lift_deg, made.nose_deg)) < 1.0
+
+
+@pytest.mark.parametrize("turned_deg", [120.0, 330.0, 420.0])
+def test_a_sweep_that_begins_on_a_falling_flank_is_not_taken_for_a_lobe_upside_down(
+    turned_deg: float,
+) -> None:
+    made = bench(7, Shape(), (30.0,), start_deg=40.0, each_deg=turned_deg, back=False, polarity=-1)
+    with pytest.raises(Refusal) as refused:
+        find_lobe(made.streams, SETTINGS, GaugeFacts())
+    assert refused.value.code in {"nose_not_seen", "one_flank_only", "not_a_lobe", "drop_not_reached"}
+
+
+def test_once_the_nose_has_been_passed_such_a_sweep_is_measured() -> None:
+    shape = Shape()
+    made = bench(8, shape, (30.0,), start_deg=40.0, each_deg=820.0, back=False, polarity=-1)
+    found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, 0.01))
+    assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 2 * found.u95_deg
+
+
+def test_one_steady_pass_without_a_known_lag_says_so_by_a_wide_interval() -> None:
+    made = bench(9, Shape(), (30.0,), back=False)
+    found = find_lobe(made.streams, SETTINGS, GaugeFacts())
+    assert found.u95_deg > 0.5
+    assert {"seen_once", "lag_not_found"} <= {warning.code for warning in found.warnings}
+
+
+def test_the_same_trace_gives_the_same_number() -> None:
+    made = bench(10, Shape())
+    first, again = (find_lobe(made.streams, SETTINGS, GaugeFacts()) for _ in range(2))
+    assert first.centre_deg == again.centre_deg
+    assert first.u95_deg == again.u95_deg
+
+
+def test_single_wild_readings_move_nothing() -> None:
+    made = bench(11, Shape())
+    spoilt = made.streams.gauge_mm.copy()
+    spoilt[40::97] += 6.0
+    calm = find_lobe(made.streams, SETTINGS, GaugeFacts())
+    wild = find_lobe(
+        Streams(made.streams.crank_time_s, made.streams.crank_deg, made.streams.gauge_time_s, spoilt),
+        SETTINGS,
+        GaugeFacts(),
+    )
+    assert abs(off_by(wild.centre_deg, calm.centre_deg)) < 0.5 * calm.u95_deg
+
+
+def test_a_lag_told_as_not_a_number_is_no_crash() -> None:
+    made = bench(12, Shape())
+    streams = Streams(
+        made.streams.crank_time_s,
+        made.streams.crank_deg,
+        made.streams.gauge_time_s,
+        np.where(np.arange(len(made.streams.gauge_mm)) % 5 == 0, np.nan, made.streams.gauge_mm),
+    )
+    found = find_lobe(streams, SETTINGS, GaugeFacts())
+    assert "not_a_number" in {warning.code for warning in found.warnings}
+    assert np.isfinite(found.centre_deg)
