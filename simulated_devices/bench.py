@@ -113,6 +113,12 @@ class LiveBench:
             )
         return self.gauges[name]
 
+    def set_gauge(self, name: str, onto: str) -> None:
+        """See that a gauge is on something; one that is there already is not taken off again."""
+        mounting = self.gauge(name).mounting
+        if mounting is None or mounting.touches != onto:
+            self.move_gauge(name, onto)
+
     def move_gauge(self, name: str, onto: str) -> None:
         """Set a gauge up on something else."""
         line = self.gauge(name)
@@ -223,7 +229,7 @@ class Script:
         for step in steps:
             self.step, self.say = step.name, step.say
             for gauge, onto in step.gauges.items():
-                self._bench.move_gauge(gauge, onto)
+                self._bench.set_gauge(gauge, onto)
             self._bench.play(list(step.hand), step.name)
             hand = self._bench.world.hand
             while hand.busy and hand.doing in {step.name, "holding"}:
