@@ -14,7 +14,7 @@ from analysis.cam_timing import full_lift_of
 from analysis.comparison import lobe_error
 from analysis.engine import Cam, Job, Lobe
 from analysis.job_checks import check_job
-from analysis.job_facts import Fact, LobeMeasured, OwnDecision, Payload, Skipped, StrokeFound
+from analysis.job_facts import Fact, LobeMeasured, OwnDecision, Payload, Skipped
 from analysis.procedure_admission import admit
 from analysis.procedure_evidence import Evidence, resting_on
 from analysis.procedure_opening import Outcome, zero_of
@@ -76,7 +76,6 @@ def undone_by_going_back(job: Job, step_id: str) -> tuple[str, ...]:
 def _state_of(evidence: Evidence) -> JobState:
     outcomes = {step.id: _RULES[step.kind](evidence, step) for step in evidence.steps}
     zero, _, _ = zero_of(evidence)
-    overlap = evidence.last("stroke", StrokeFound)
     signature = evidence.signature()
     steps, now = _step_states(evidence, outcomes)
     return JobState(
@@ -84,7 +83,7 @@ def _state_of(evidence: Evidence) -> JobState:
         now=now,
         tdc_deg=None if zero is None else zero.tdc_deg,
         tdc_u95_deg=None if zero is None else zero.u95_deg,
-        overlap_tdc_deg=None if overlap is None else overlap[1].overlap_tdc_deg,
+        overlap_tdc_deg=procedure_opening.overlap_of(evidence),
         cams=tuple(_cam_standing(evidence, cam) for cam in evidence.job.engine.cams),
         findings=_findings(evidence, outcomes),
         departures=_departures(evidence, steps),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import hypot
 
 from analysis.cam_timing import nearest
-from analysis.engine import Lobe
+from analysis.engine import CYCLE_DEG, Lobe
 from analysis.job_facts import BenchChecked, ClearanceNoted, LobeMeasured, Moved, StrokeFound, Tightened
 from analysis.procedure_evidence import Evidence
 from analysis.procedure_steps import Step
@@ -187,7 +187,21 @@ def stroke(evidence: Evidence, step: Step) -> Outcome:
                 "note it again."
             )
             return Outcome(False, step.do, (number,), "overlap_not_at_tdc", why)
-    return Outcome(True, f"Overlap TDC at {what.overlap_tdc_deg:.1f} on the encoder ({what.how}).", (number,))
+    stands = overlap_of(evidence)
+    return Outcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how}).", (number,))
+
+
+def overlap_of(evidence: Evidence) -> float | None:
+    """Return overlap TDC of the reference cylinder on the encoder, 0..720; `None` before the stroke is known.
+
+    The stroke says which of the two TDCs it is; where that stands, true TDC in force says, which may have been
+    measured again since.
+    """
+    found, (zero, _, _) = evidence.last("stroke", StrokeFound), zero_of(evidence)
+    if found is None:
+        return None
+    noted = found[1].overlap_tdc_deg
+    return noted if zero is None else (noted + nearest(zero.tdc_deg - noted, 360.0)) % CYCLE_DEG
 
 
 def tdc_again(evidence: Evidence, step: Step) -> Outcome:

@@ -210,3 +210,13 @@ def test_a_lobe_that_has_no_card_does_not_bring_the_state_down():
     ):
         facts.append(procedure.added(job, facts, payload, at="10:00", by="Ida Thorne"))
     assert procedure.state(job, facts).step("verdict.inlet").code == "card_is_silent"
+
+
+def test_true_tdc_measured_again_before_the_first_lobe_takes_overlap_tdc_with_it(builder_of):
+    """The stroke says which TDC it is; where it stands, true TDC in force says."""
+    builder = builder_of().to_the_lobes()
+    assert builder.state.overlap_tdc_deg == pytest.approx(17.32)
+    builder.does(TdcMeasured("1", 20.31, 0.03, "again"), TdcMeasured("1", 20.33, 0.03, "and again"))
+    assert builder.state.tdc_deg == pytest.approx(20.32)
+    assert builder.state.overlap_tdc_deg == pytest.approx(20.32)
+    assert "20.3" in builder.step("stroke").sentence

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -94,6 +94,7 @@ class RecordedShop:
     job_id: int = 0
     seed: int = 0
     makers: Fields = field(default_factory=dict)
+    slipped_deg: float = 0.0  # how far the encoder's coupling has slipped
 
     def get(self, path: str) -> Any:
         answer = self.client.get(path)
@@ -196,7 +197,8 @@ class RecordedShop:
         setup = setup_of(load_scenario("hollin_lane_twin_cam"), motion)
         gauge = gauge_of(load_scenario("hollin_lane_twin_cam").gauge[0])
         mountings = {"dial_a": set_up(gauge, touches, self.engine)}
-        trace = record(type(setup)(self.engine, motion, setup.encoder, mountings), self._chance())
+        encoder = replace(setup.encoder, zero_deg=setup.encoder.zero_deg - self.slipped_deg)
+        trace = record(type(setup)(self.engine, motion, encoder, mountings), self._chance())
         path = self.data / f"recorded-{self.seed}.csv"
         rows = "".join(f"{t!r},{channel},{value!r}\n" for t, channel, value in trace.rows())
         path.write_text(f"time_s,channel,value\n{rows}")

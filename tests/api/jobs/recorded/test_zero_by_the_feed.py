@@ -5,6 +5,8 @@ from __future__ import annotations
 import time
 from typing import Any
 
+import pytest
+
 RUN, TDC_BEGAN_NS = 7, 1_000
 
 
@@ -66,3 +68,20 @@ def test_a_counter_that_began_anew_is_heard_at_once_and_one_more_tdc_settles_it(
     shop.client.app.state.service.shop.write(lambda db: db.execute(change, (RUN, TDC_BEGAN_NS + 9)))
     hello(shop)
     assert shop.refused(path, {}, 409)["code"] == "no_gauge"
+
+
+def test_a_zero_that_slipped_before_the_first_lobe_takes_the_overlap_with_it(recorded: Any) -> None:
+    """The stroke was noted at the old zero; the lobe must come out where the metal has it all the same."""
+    shop = recorded(inlet=2.0)
+    shop.begin()
+    shop.to_the_lobes()
+    shop.slipped_deg = 3.0
+    shop.tdc()
+    view = shop.job()
+    assert view["now"] == "true_tdc", "the last two differ by 3 degrees"
+    shop.tdc()
+    view = shop.job()
+    assert view["now"] == "lobe.inlet"
+    assert view["overlap_tdc_deg"] == pytest.approx((shop.overlap_tdc_deg + 3.0) % 720, abs=0.05)
+    lobe = shop.lobe("inlet_1")
+    assert lobe["centre_deg"] == pytest.approx(shop.engine.truth_of("inlet_1").centre_deg(1.27), abs=0.2)
