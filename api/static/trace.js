@@ -7,7 +7,7 @@ import { centreParts } from "./bench_view.js";
 import { byId, el, note, put, show } from "./dom.js";
 import { RATE_REACH, centresFigure, curveFigure, differenceFigure, overlayFigure, polarFigure, ratesFigure, residualFigure, streamsFigure } from "./figures.js";
 import { NumberBox } from "./paint.js";
-import { draw, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
+import { draw, library, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
 import { itemFrom, readAt, residualsOf } from "./trace_item.js";
@@ -264,6 +264,7 @@ async function paintAll() {
 }
 
 guarded(async () => {
+  library().catch(() => {}); // read while the trace is on its way; a failure is told when something is to be drawn
   Object.assign(shown, await load(id));
   buildViews();
   buildMoves();
