@@ -141,33 +141,43 @@ def refuse_rest_changed(time_s: Floats, gauge_mm: Floats, flat: Flags, margin_mm
     Refusal
         `zero_key_pressed`, `unit_key_pressed`.
     """
-    runs = np.split(np.arange(len(flat)), np.flatnonzero(np.diff(flat.astype(np.int8))) + 1)
-    rests = [run for run in runs if flat[run[0]] and len(run) >= 3]
-    levels = np.array([float(np.median(gauge_mm[run])) for run in rests])
+    rests, levels = _rests(gauge_mm, flat)
     if len(levels) < 2 or abs(levels[-1] - levels[0]) <= margin_mm:
         return
-    later = np.abs(levels - levels[-1]) < np.abs(levels - levels[0])
+    first, last = float(levels[0]), float(levels[-1])
+    later = np.abs(levels - last) < np.abs(levels - first)
     change = int(np.argmax(later))
-    together = np.abs(levels - np.where(later, levels[-1], levels[0])) <= margin_mm
+    together = np.abs(levels - np.where(later, last, first)) <= margin_mm
     if not (together.all() and later[change:].all()):
         return
-    first, last = float(levels[0]), float(levels[-1])
     between = f"{time_s[rests[change - 1][-1]]:.1f} to {time_s[rests[change][0]]:.1f} s"
     if min(abs(last - first * _INCH_MM), abs(last * _INCH_MM - first)) <= 0.01 * max(abs(first), abs(last)):
         raise unit_key(between, first, last)
-    shown = gauge_mm[: rests[change][0]]
-    shown = shown[: int(np.argmax(np.abs(np.diff(shown)))) + 1]
-    farthest = float(shown[np.argmax(np.abs(shown - first))])
-    beyond = (last - first) * (farthest - first) < 0.0
-    # A gauge that froze once holds a reading that the plunger had come to, never one beyond its stop.
-    once = change == len(rests) - 1 or float(np.ptp(gauge_mm[rests[change][0] :])) <= margin_mm
-    # A plunger that bottoms out rests at both ends of its travel; a key shifts the one end.
-    same_end = (float(np.mean(gauge_mm[rests[change][0] :])) - last) * (farthest - first) > 0.0
-    once |= not same_end
-    if once and not beyond:
-        return
-    raise Refusal(
-        "zero_key_pressed",
-        f"With the plunger fully out the gauge read {first:.3f} mm first and {last:.3f} mm later "
-        f"(changed at {between}): its zero key was pressed; leave the keys alone and measure again.",
-    )
+    start = int(rests[change][0])
+    if _by_key(gauge_mm[:start], gauge_mm[start:], first, last, change < len(rests) - 1, margin_mm):
+        raise Refusal(
+            "zero_key_pressed",
+            f"With the plunger fully out the gauge read {first:.3f} mm first and {last:.3f} mm later "
+            f"(changed at {between}): its zero key was pressed; leave the keys alone and measure again.",
+        )
+
+
+def _rests(gauge_mm: Floats, flat: Flags) -> tuple[list[NDArray[np.intp]], Floats]:
+    """Stretches at rest, and the reading of each."""
+    runs = np.split(np.arange(len(flat)), np.flatnonzero(np.diff(flat.astype(np.int8))) + 1)
+    rests = [run for run in runs if flat[run[0]] and len(run) >= 3]
+    return rests, np.array([float(np.median(gauge_mm[run])) for run in rests])
+
+
+def _by_key(before: Floats, after: Floats, first: float, last: float, again: bool, margin_mm: float) -> bool:
+    """Whether a key moved the reading at rest from `first` to `last`, and no freezing or bottoming out did.
+
+    A gauge that froze holds a reading that the plunger had come to, never one beyond its stop; a plunger that
+    bottoms out rests at both ends of its travel, whereas a key shifts the one end.
+    """
+    shown = before[: int(np.argmax(np.abs(np.diff(before)))) + 1]
+    inward = float(shown[np.argmax(np.abs(shown - first))]) - first
+    if (last - first) * inward < 0.0:
+        return True
+    moves_on = again and float(np.ptp(after)) > margin_mm
+    return moves_on and (float(np.mean(after)) - last) * inward > 0.0
