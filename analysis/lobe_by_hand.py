@@ -31,7 +31,7 @@ class HandPasses:
     peak_mm : ndarray, shape (k,)
         Largest reading.
     speed_deg_s, spacing_deg : ndarray, shape (k,)
-        Mean speed, and crank degrees between readings.
+        Mean speed, and the widest stretch between two readings.
     """
 
     start_s: Floats
@@ -69,7 +69,6 @@ def passes_by_hand(motion: CrankMotion, readings: ForwardReadings, lag_s: float)
             continue
         rises, falls = (_crossing(crank, value, k, 0.5 * (low + high)) for k in (up, down))
         inside = slice(up, down + 2)
-        turned = float(crank[down + 1] - crank[up])
         rows.append(
             (
                 readings.time_s[up],
@@ -77,7 +76,7 @@ def passes_by_hand(motion: CrankMotion, readings: ForwardReadings, lag_s: float)
                 falls - rises,
                 float(value[inside].max()),
                 float(np.mean(np.abs(speed[inside]))),
-                turned / (down + 1 - up),
+                float(np.max(np.diff(crank[inside]))),
             )
         )
     table = np.array(rows, dtype=np.float64).reshape(-1, 6)
