@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from analysis.crank_steps import refuse_slip
 from analysis.gauge_steps import refuse_steps
+from analysis.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S
 from analysis.least_squares import Prior
 from analysis.noise_model import NoiseModel
 from analysis.piston_contact import Contact, first_view
@@ -22,11 +23,11 @@ from analysis.piston_fit import (
     fit_piston,
     model_piston,
 )
-from analysis.piston_lag import doubt_lag
+from analysis.piston_lag import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.piston_misfit import coherence_of
 from analysis.piston_prior import piston_prior
 from analysis.piston_result import tdc_result
-from analysis.refusals import Refusal
+from analysis.refusals import Refusal, Warn
 from analysis.results import TdcResult, TdcSettings
 from analysis.streams import Floats, GaugeFacts, Streams
 from analysis.trace_faults import CheckedStreams, check_streams
@@ -78,15 +79,53 @@ def find_tdc(
     view = first_view(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=rough_s
     )
-    fit = _fit(readings, view, prior, checked.step_mm)
+    known_s = float(prior.mean[LAG])
+    fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
     noted = refuse_faulty_fit(fit, prior, coherence)
+    if told_s is not None:
+        noted += (_lag_warning(fit, known_s, told_s),)
     fit = doubt_lag(fit, prior)
     return tdc_result(
         checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted, coherence=coherence
     )
+
+
+def _fit_doubting_lag(
+    readings: Readings, view: Contact, prior: Prior, step_mm: float
+) -> tuple[PistonFit, Prior, float | None]:
+    """Fit with the lag as known before; without it where the readings contradict it, and then say what they tell."""
+    fit = _fit(readings, view, prior, step_mm)
+    told_s = contradicted_lag(fit, prior)
+    if told_s is None:
+        return fit, prior, None
+    prior = _without_lag(prior)
+    return _fit(readings, view, prior, step_mm), prior, told_s
+
+
+def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:
+    """Say that the lag known before is not believed; refuse where the readings are no better witness."""
+    known_ms, told_ms = 1e3 * known_s, 1e3 * told_s
+    if turned_both_ways(fit):
+        return Warn(
+            "lag_not_as_given",
+            f"The readings tell a lag of {told_ms:.0f} ms, not the {known_ms:.0f} ms known before: theirs is used; "
+            "check that the lag known is this gauge's.",
+        )
+    raise Refusal(
+        "lag_not_as_given",
+        f"With the lag known before, {known_ms:.0f} ms, the passes do not agree; they would with {told_ms:.0f} ms: "
+        "it is another gauge's lag, counts were lost or the stand moved between the passes. Turn through the top "
+        "there and back to tell.",
+    )
+
+
+def _without_lag(prior: Prior) -> Prior:
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    mean[LAG], sd[LAG] = TYPICAL_LAG_S, TYPICAL_LAG_U_S
+    return Prior(mean, sd)
 
 
 def _covered(checked: CheckedStreams, lag_s: float) -> Readings:

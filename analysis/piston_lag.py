@@ -22,6 +22,26 @@ _SPACING_S = 0.008
 _REACH = 2.6
 _MOST_READINGS = 300
 _WIDER = 1.15
+_CONTRADICTS = 5.0
+_LEAST_WAY = 0.1
+
+
+def contradicted_lag(fit: PistonFit, prior: Prior) -> float | None:
+    """Give the lag that the readings tell by themselves where it contradicts the one known before; else `None`."""
+    known_s, sd_s = float(prior.mean[LAG]), float(prior.sd[LAG])
+    variance = float(fit.covariance[LAG, LAG])
+    own = 1.0 / variance - 1.0 / sd_s**2
+    if sd_s > _SPACING_S or own < 0.01 / sd_s**2:
+        return None
+    told_s = (float(fit.values[LAG]) / variance - known_s / sd_s**2) / own
+    return told_s if abs(told_s - known_s) > _CONTRADICTS * np.sqrt(sd_s**2 + 1.0 / own) else None
+
+
+def turned_both_ways(fit: PistonFit) -> bool:
+    """Whether the crank was turned both ways through the dwell: lag shifts the two ways apart, nothing else does."""
+    rate2 = fit.weight * fit.model.rate_mm_s**2
+    forward = float(np.sum(rate2[fit.model.speed_deg_s > 0.0])) / max(float(np.sum(rate2)), 1e-300)
+    return _LEAST_WAY < forward < 1.0 - _LEAST_WAY
 
 
 def doubt_lag(fit: PistonFit, prior: Prior) -> PistonFit:

@@ -21,7 +21,7 @@ from simulated_devices.random_benches import Bench, random_tdc
 
 SEEDS = range(9000, 9008)
 
-COUNTS = {"turn_not_360", "counts_lost", "encoder_slipped", "lag_impossible"}
+COUNTS = {"turn_not_360", "counts_lost", "encoder_slipped", "lag_impossible", "lag_not_as_given"}
 CAUGHT_BY = {
     "plunger_bottoms": {"flat_at_top"},
     "plunger_lifts_off": {"no_contact", "gauge_frozen"},
@@ -161,3 +161,33 @@ def test_a_stated_gauge_error_widens_most_where_the_crank_is_turned_one_way_only
         assert "gauge error" in {part.source for part in stated.budget}
         wider[pattern] = np.sqrt(stated.u95_deg**2 - plain**2)
     assert wider["turns"] > wider["rocking"]
+
+
+def with_lag(bench: Bench, lag_s: float) -> TdcResult:
+    trace = bench.trace
+    return find_tdc(
+        Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        TdcSettings(),
+        GaugeFacts(lag_s=lag_s, step_mm=bench.known.step_mm),
+    )
+
+
+def test_the_lag_of_another_gauge_is_not_believed_where_the_crank_was_turned_both_ways() -> None:
+    for seed in range(9500, 9506):
+        bench = random_tdc(np.random.default_rng(seed), "rocking")
+        result = with_lag(bench, bench.trace.lag_s + 0.03)
+        assert "lag_not_as_given" in {warning.code for warning in result.warnings}
+        assert result.lag_s == pytest.approx(bench.trace.lag_s, abs=0.005)
+        assert not confident_and_wrong(result, bench)
+
+
+def test_the_lag_of_another_gauge_is_refused_where_one_way_at_unlike_speeds_contradicts_it() -> None:
+    codes: Counter[str] = Counter()
+    for seed in range(9500, 9508):
+        bench = random_tdc(np.random.default_rng(seed), "turns")
+        try:
+            with_lag(bench, bench.trace.lag_s + 0.04)
+        except Refusal as refusal:
+            codes[refusal.code] += 1
+    assert codes["lag_not_as_given"] >= 3, dict(codes)
+    assert not codes["stand_moved"]
