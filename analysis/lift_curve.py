@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.lobe_budget import budget_of
 from analysis.lobe_changes import PassScatter
@@ -39,6 +40,11 @@ UNKNOWN_LAG = LagPrior(0.09, 0.06)
 _FIRST_JITTER_S = 0.005
 _MOST_BLUR_DEG = 12.0
 _CURVE_STEP_DEG = 1.0
+_WORTH_ADMITTING = 1.15
+_SURE_SLACK_U_DEG = 0.2
+_SLACK_ROOM_DEG = 0.5
+
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +100,34 @@ def _lag_prior(gauge: GaugeFacts) -> LagPrior:
 
 
 def _find(checked: CheckedStreams, prior: LagPrior, start: LobeResult | None) -> _Found:
-    motion = checked.motion
-    sweeps = find_sweeps(motion)
     near = prior if start is None else LagPrior(start.lag_s, min(prior.u_s, max(start.lag_u_s, 0.005)))
     wild = wild_readings(checked.streams.gauge_mm)
     refuse_stream_faults(checked, prior, wild)
-    engaged = find_engagement(motion)
+    first = _fitted(checked, prior, near, wild, SAFE_SLACK_DEG)
+    bound = _slack_bound(first.slack)
+    if bound >= SAFE_SLACK_DEG:
+        return first
+    engaged = find_engagement(checked.motion, bound)
+    admitted = len(forward_readings(checked, engaged, near, wild)[0])
+    if admitted < _WORTH_ADMITTING * len(first.readings.time_s):
+        return first
+    return _fitted(checked, prior, near, wild, bound)
+
+
+def _slack_bound(slack: Slack | None) -> float:
+    """The most that the slack can be: less than the safe supposition where the way back has told it well."""
+    if slack is None or slack.u_deg > _SURE_SLACK_U_DEG or slack.slack_deg < 0.0:
+        return SAFE_SLACK_DEG
+    return min(slack.slack_deg + 4.0 * slack.u_deg + _SLACK_ROOM_DEG, SAFE_SLACK_DEG)
+
+
+def _fitted(
+    checked: CheckedStreams, prior: LagPrior, near: LagPrior, wild: Bools, slack_deg: float
+) -> _Found:
+    """Fit the readings that are turned forward with that much slack taken up."""
+    motion = checked.motion
+    sweeps = find_sweeps(motion)
+    engaged = find_engagement(motion, slack_deg)
     time_s, value = forward_readings(checked, engaged, near, wild)
     refuse_before_fit(checked, sweeps, time_s)
     then = time_s - near.lag_s

@@ -106,10 +106,11 @@ class Memory:
 
     def change(self, pattern: Floats) -> Change:
         """The moment from which on the pattern explains most."""
-        along = np.bincount(self._blocks, pattern * self._weighted, _MOMENTS)
-        weight = np.bincount(self._blocks, pattern**2 * self.fit.weight, _MOMENTS)
-        shared = self._shared(pattern, self._blocks, _MOMENTS)
-        along, weight, shared = (np.cumsum(part[::-1], axis=0)[::-1] for part in (along, weight, shared))
+        along = _from_here(np.bincount(self._blocks, pattern * self._weighted, _MOMENTS).astype(np.float64))
+        weight = _from_here(
+            np.bincount(self._blocks, pattern**2 * self.fit.weight, _MOMENTS).astype(np.float64)
+        )
+        shared = _from_here(self._shared(pattern, self._blocks, _MOMENTS))
         free = weight - np.einsum("ij,ij->i", shared @ self.fit.covariance, shared)
         seen = free > _LEAST_FREE * weight[0]
         seen[0] = False
@@ -162,3 +163,8 @@ class Memory:
             total[:, size] = np.bincount(group, weighted, groups)
         total[:, -1] = np.bincount(group, -weighted * placed.rate_mm_s, groups)
         return np.asarray(total)
+
+
+def _from_here(values: Floats) -> Floats:
+    """Sum from each block to the last."""
+    return np.asarray(np.cumsum(values[::-1], axis=0)[::-1])

@@ -194,7 +194,9 @@ class _Work:
         own = state.coefficients[index]
         lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
         crank_u = self._crank_u(then)
-        sure = np.isfinite(crank_u) & self.motion.covered(then - _CLEAR_S) & self.motion.covered(then + _CLEAR_S)
+        sure = (
+            np.isfinite(crank_u) & self.motion.covered(then - _CLEAR_S) & self.motion.covered(then + _CLEAR_S)
+        )
         crank_mm = np.where(sure, crank_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
@@ -365,8 +367,9 @@ def _contrast(placed: Placed, weight: Floats, basis: SplineBasis) -> Floats:
     that always speeds up in the same place compares nothing.
     """
     inside = np.count_nonzero((placed.phase_deg > basis.first_deg) & (placed.phase_deg < basis.last_deg))
-    width = _LIKE_READINGS * (basis.last_deg - basis.first_deg) / max(inside, 1)
-    cell = np.floor(placed.phase_deg / np.clip(width, *_LIKE_PHASE_DEG))
+    width = _LIKE_READINGS * (basis.last_deg - basis.first_deg) / max(int(inside), 1)
+    least, most = _LIKE_PHASE_DEG
+    cell = np.floor(placed.phase_deg / min(max(width, least), most))
     bins, which = np.unique(cell, return_inverse=True)
     worth = weight * placed.slope_mm_deg**2
     total = np.maximum(np.bincount(which, worth, len(bins)), 1e-30)
