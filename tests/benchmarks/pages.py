@@ -298,10 +298,16 @@ def million(browser: Browser, url: str) -> None:
     page.goto(f"{url}/traces")
     page.goto(f"{url}/traces/{number}")  # once, so that the drawing library is in the cache as in any shop
     page.wait_for_selector("body[data-ready]", timeout=120_000)
-    began = time.monotonic()
-    page.goto(f"{url}/traces/{number}")
-    page.wait_for_selector("#plot .main-svg", timeout=120_000)
-    told("a trace of a million readings, until it is drawn", time.monotonic() - began, MILLION_LIMIT_S, "s")
+    took = []
+    for _ in range(7):
+        began = time.monotonic()
+        page.goto(f"{url}/traces/{number}")
+        page.wait_for_selector("#plot .main-svg", timeout=120_000)
+        took.append(time.monotonic() - began)
+    told(
+        "a trace of a million readings, until it is drawn, p50", _at(sorted(took), 0.5), MILLION_LIMIT_S, "s"
+    )
+    told("a trace of a million readings, quickest of 7", min(took), MILLION_LIMIT_S, "s")
     page.context.close()
 
 
