@@ -277,15 +277,17 @@ def assert_stored_equals_journal(data: Path, folder: Path, upto_ns: int) -> None
     """Every line that the pty took since the port was opened is stored, in order, but for the first.
 
     A machine under load may open the port some lines late: those that came before are told apart from a loss by
-    standing at the very beginning.
+    standing at the very beginning. It may store some lines late as well, so the store is asked until it has them.
     """
     for channel in ("crank", "dial_a", "dial_b"):
         lines = journal_raw(folder / f"{channel}.journal", upto_ns)
-        raw = stored_raw(data, channel).tolist()
         assert len(lines) > 50
-        assert any(
-            raw[: len(lines) - late] == lines[late:] for late in range(1, MOST_LINES_BEFORE_OPENING)
-        ), f"{channel}: {len(lines)} lines sent, {len(raw)} stored"
+        until(lambda name=channel, sent=lines: _holds(data, name, sent), f"{channel} is stored whole", 15.0)
+
+
+def _holds(data: Path, channel: str, lines: list[int]) -> bool:
+    raw = stored_raw(data, channel).tolist()
+    return any(raw[: len(lines) - late] == lines[late:] for late in range(1, MOST_LINES_BEFORE_OPENING))
 
 
 def assert_export_measures_the_same(shop: Shop, number: int, result: Fields, path: Path) -> None:
