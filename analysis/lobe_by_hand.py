@@ -29,7 +29,7 @@ class HandPasses:
     centre_deg, width_deg : ndarray, shape (k,)
         Middle and length of what lies above half the lift, unwrapped crank degrees.
     peak_mm : ndarray, shape (k,)
-        Largest reading.
+        Largest of the readings, each the middle one of three.
     speed_deg_s, spacing_deg : ndarray, shape (k,)
         Mean speed, and the widest stretch between two readings.
     """
@@ -74,7 +74,7 @@ def passes_by_hand(motion: CrankMotion, readings: ForwardReadings, lag_s: float)
                 readings.time_s[up],
                 0.5 * (rises + falls),
                 falls - rises,
-                float(value[inside].max()),
+                float(median_filter(value[inside], 3, mode="nearest").max()),
                 float(np.mean(np.abs(speed[inside]))),
                 float(np.max(np.diff(crank[inside]))),
             )

@@ -41,12 +41,15 @@ class Change:
         How much of the pattern there is, and its standard uncertainty.
     at_s : float
         When it began; the trace's start for a pattern that runs through all of it.
+    largest_mm : float
+        The most that it makes of any reading.
     """
 
     chi_square: float
     size: float
     u: float
     at_s: float
+    largest_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +123,8 @@ class Memory:
         if gain[best] <= 0.0:
             return Change(0.0, 0.0, np.inf, float(self.time_s[0]))
         size = float(along[best] / free[best])
-        return Change(float(gain[best]), size, float(free[best] ** -0.5), float(self.time_s[first]))
+        largest = abs(size) * float(np.max(np.abs(pattern[first:])))
+        return Change(float(gain[best]), size, float(free[best] ** -0.5), float(self.time_s[first]), largest)
 
     def between(self, passes: tuple[PassFit, ...]) -> PassScatter:
         """Shift of every pass against the others, all at once."""

@@ -109,7 +109,7 @@ def _refuse_sinking(hand: HandPasses, step_mm: float) -> None:
     """Full lift that falls from pass to pass by more than readings beside the nose can make of it."""
     if len(hand.peak_mm) < 2:
         return
-    missed = 0.5 * _NOSE_BEND_MM_DEG2 * (0.5 * float(hand.spacing_deg.max())) ** 2
+    missed = 0.5 * _NOSE_BEND_MM_DEG2 * float(hand.spacing_deg.max()) ** 2
     room = _SUNK_MM + 3.0 * step_mm + missed
     fallen = -np.diff(hand.peak_mm)
     if float(fallen.sum()) > room and bool(np.all(fallen > -0.3 * room)):
@@ -142,7 +142,8 @@ def _refuse_memory(seen: Witnesses, memory: Memory, scatter: PassScatter, hand: 
     if apart > _PASSES_APART_DEG and scatter.chi_square > usual + _SURE:
         found.append((scatter.chi_square, _passes_refusal(seen, memory, scatter, apart)))
     later = memory.change(memory.moved_later)
-    if abs(later.size) > _JUMP_DEG and later.chi_square > max(_SURE, 1.1 * scatter.chi_square):
+    felt = later.largest_mm > _STAND_MM + _STAND_STEPS * step_mm
+    if felt and abs(later.size) > _JUMP_DEG and later.chi_square > max(_SURE, 1.1 * scatter.chi_square):
         found.append((later.chi_square, _jump_refusal(later)))
     stand = memory.change(np.ones_like(fit.placed.lift_mm))
     if abs(stand.size) > max(_STAND_MM, _STAND_STEPS * step_mm) and stand.chi_square > _SURE:

@@ -204,8 +204,8 @@ def _refuse_leaps_after_rest(
     starts, ends, turned = starts[some], ends[some], turned[some]
     if not len(ends):
         return
-    later = np.minimum(ends + 2, len(value) - 1)
-    leap = np.minimum(np.abs(value[ends + 1] - value[ends]), np.abs(value[later] - value[ends]))
+    nexts = np.minimum(ends[:, None] + np.arange(1, _AGREEING + 1), len(value) - 1)
+    leap = np.min(np.abs(value[nexts] - value[ends, None]), axis=1)
     fastest = np.maximum.reduceat(
         np.abs(checked.motion.speed_deg_s(time_s)), np.stack([starts, ends + 1], axis=1).ravel()
     )[::2]
