@@ -20,9 +20,9 @@ Bools = NDArray[np.bool_]
 def wild_readings(value_mm: Floats) -> Bools:
     """Flag single readings that no movement of a valve explains.
 
-    A reading is wild when it lies outside the range of the two before and the two after it by more than that
-    range and 0.3 mm: a line that lost its first digit. Over a nose, however few the readings, the neighbours
-    spread by more than the nose stands above them.
+    A reading is wild when it lies outside the range of the two before and the two after it, the oddest of
+    them left out, by more than that range and 0.3 mm: a line that lost its first digit. Over a nose, however
+    few the readings, the neighbours spread by more than the nose stands above them.
 
     Parameters
     ----------
@@ -37,9 +37,12 @@ def wild_readings(value_mm: Floats) -> Bools:
     """
     if len(value_mm) < 2 * _SIDE + 1:
         return np.zeros(len(value_mm), dtype=bool)
-    padded = np.pad(value_mm, _SIDE, mode="edge")
+    padded = np.pad(value_mm, _SIDE, mode="reflect")
     beside = np.stack([padded[_SIDE + k : len(padded) - _SIDE + k] for k in (-2, -1, 1, 2)])
-    low, high = beside.min(axis=0), beside.max(axis=0)
+    first, second, third, fourth = np.sort(beside, axis=0)
+    # One of the four may be wild itself.
+    highest = fourth - third > second - first
+    low, high = np.where(highest, first, second), np.where(highest, third, fourth)
     outside = np.maximum(low - value_mm, value_mm - high)
     return np.asarray(outside > np.maximum(high - low, _LEAST_WILD_MM))
 
