@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
 
 from api.errors import ServiceError
+
+# Our matrices are small: several threads of linear algebra would wait for each other, and hold up the live screens.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 PARTS = {
     "demo": ("api.demo", "demo", "Simulated bench, capture and web service; one Ctrl-C stops all."),
