@@ -43,7 +43,11 @@ def refuse_faulty_fit(fit: PistonFit, prior: Prior, coherence: Coherence) -> tup
     left_out = int(wild.sum())
     if not left_out:
         return ()
-    return (Warn("readings_left_out", f"{left_out} readings far off the rest were given next to no weight."),)
+    return (
+        Warn(
+            "readings_left_out", f"Far off the rest and given next to no weight: {left_out} of the readings."
+        ),
+    )
 
 
 def _isolated(far: Flags) -> Flags:

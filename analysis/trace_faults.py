@@ -202,7 +202,7 @@ def _note_gaps(motion: CrankMotion, crank_s: Floats, gauge_s: Floats, warnings: 
         warnings.append(
             Warn(
                 "crank_gap",
-                f"{lost} gauge readings fall where the encoder sent nothing and were left out: "
+                f"Left out, for the encoder sent nothing meanwhile: {lost} of the gauge readings; "
                 "check its cable.",
             )
         )
