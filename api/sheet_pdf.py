@@ -33,17 +33,22 @@ PAD = 3.2 * mm
 WIDTH = A4[0] - 2 * (MARGIN + PAD)
 GUTTER = 4 * mm
 HALF = (WIDTH - GUTTER) / 2
+DRAWN = (1.0, 0.9, 0.8)
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
     """Give the sheet as the bytes of a PDF file."""
     face = face_for(sheet.model_dump_json())
-    pages = _built(sheet, face, 0)[1]
-    return _built(sheet, face, pages)[0]
+    pages = {share: _built(sheet, face, 0, share)[1] for share in DRAWN}
+    share = min(DRAWN, key=lambda one: (pages[one], -one))
+    return _built(sheet, face, pages[share], share)[0]
 
 
-def _built(sheet: Sheet, face: Face, pages: int) -> tuple[bytes, int]:
-    """Build the document, knowing how many pages it has from a build before; give it and its pages."""
+def _built(sheet: Sheet, face: Face, pages: int, share: float) -> tuple[bytes, int]:
+    """Build the document, knowing how many pages it has from a build before; give it and its pages.
+
+    `share` of their height is given to the drawings, so that no last line stands alone on a page.
+    """
     file = io.BytesIO()
     document = BaseDocTemplate(
         file,
@@ -65,11 +70,11 @@ def _built(sheet: Sheet, face: Face, pages: int) -> tuple[bytes, int]:
     )
     furnish = partial(furnish_page, sheet=sheet, face=face, pages=pages)
     document.addPageTemplates([PageTemplate("sheet", [frame], onPage=furnish)])
-    document.build(_story(sheet, styles_of(face), face))
+    document.build(_story(sheet, styles_of(face), face, share))
     return file.getvalue(), document.page
 
 
-def _story(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
+def _story(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[Flowable]:
     parts: list[Flowable] = [paragraph(sheet.result, styles.result)]
     if sheet.notice:
         parts.append(paragraph(sheet.notice, styles.notice))
@@ -79,20 +84,20 @@ def _story(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
         Spacer(1, 2 * mm),
         beside(lines_table(sheet.engine, styles, HALF), lines_table(sheet.card, styles, HALF), GUTTER, WIDTH),
         Spacer(1, 2.5 * mm),
-        *_drawings(sheet, face),
+        *_drawings(sheet, face, share),
         heading("Measured", styles),
         measurements_table(sheet, styles, WIDTH),
         paragraph(INTERVAL_NOTE, styles.caution),
-        *_of_valves(sheet, styles, face),
+        *_of_valves(sheet, styles, face, share),
         *_of_cylinders(sheet, styles),
         *_told(sheet, styles),
     ]
     return parts
 
 
-def _drawings(sheet: Sheet, face: Face) -> list[Flowable]:
+def _drawings(sheet: Sheet, face: Face, share: float) -> list[Flowable]:
     rows = sum(1 for one in sheet.measurements if one.error_deg is not None)
-    height = min(max(36 * mm, 12 * mm + rows * 3.4 * mm), 62 * mm)
+    height = share * min(max(36 * mm, 12 * mm + rows * 3.4 * mm), 62 * mm)
     drawn = [before_and_after(sheet, HALF, height, face), lift_curves(sheet, HALF, height, face)]
     there = [one for one in drawn if one is not None]
     if len(there) == 2:
@@ -100,7 +105,7 @@ def _drawings(sheet: Sheet, face: Face) -> list[Flowable]:
     return [*there]
 
 
-def _of_valves(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
+def _of_valves(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[Flowable]:
     """Valve clearances, and valve to piston with its drawing beside it."""
     left: list[Flowable] = []
     if sheet.clearances:
@@ -109,7 +114,7 @@ def _of_valves(sheet: Sheet, styles: Styles, face: Face) -> list[Flowable]:
         left += [heading("Valve to piston", styles), piston_table(sheet, styles, HALF)]
         if any(not row.enough for one in sheet.piston for row in one.table if abs(row.shift_deg) <= 10.0):
             left.append(paragraph(TOO_NEAR_NOTE, styles.caution))
-    drawn = piston_gap(sheet, HALF, 34 * mm, face)
+    drawn = piston_gap(sheet, HALF, share * 34 * mm, face)
     if drawn is not None:
         return [KeepTogether([Spacer(1, 1 * mm), beside(left, drawn, GUTTER, WIDTH)])]
     return left
