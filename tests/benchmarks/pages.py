@@ -339,7 +339,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("parts", nargs="*", choices=list(PARTS), help="which to run; all unless said")
+    parser.add_argument(
+        "parts",
+        nargs="*",
+        metavar="PART",
+        choices=[*PARTS, []],
+        help=f"which to run, of {', '.join(PARTS)}; all unless said",
+    )
     chosen = parser.parse_args().parts or list(PARTS)
     path = (
         os.environ.get("LOBEWRIGHT_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
