@@ -9,17 +9,9 @@ from typing import Any
 
 import click
 
+from api.data_option import data_option
 from api.errors import MisuseError, ServiceError, StoreError
-from api.run import DEFAULT_DATA, WEB_FILE
-
-_data = click.option(
-    "--data",
-    "data_dir",
-    default=DEFAULT_DATA,
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Folder of the shop.",
-)
+from api.run import WEB_FILE
 
 
 @click.command()
@@ -33,7 +25,7 @@ _data = click.option(
     help="A whole job with its traces, as one job file; may be given several times.",
 )
 @click.option("--to", "folder", default=Path(), type=click.Path(path_type=Path), help="Folder to write to.")
-@_data
+@data_option
 def export(numbers: tuple[int, ...], jobs: tuple[int, ...], folder: Path, data_dir: Path) -> None:
     """Write traces of the shop as trace files: those of the measurements NUMBER, or all; or whole jobs."""
     if jobs:
@@ -96,7 +88,7 @@ def _write(measurement: Any, stored: Any, folder: Path) -> Path:
     help="What the gauge touched, such as piston_1 or inlet_2; left out: as the file says.",
 )
 @click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
-@_data
+@data_option
 def import_(files: tuple[Path, ...], touches: str | None, gauge: str | None, data_dir: Path) -> None:
     """Take trace files into the shop and measure them, and job files whole; a running service takes them."""
     address = _running_service(data_dir)

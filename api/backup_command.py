@@ -6,22 +6,14 @@ from pathlib import Path
 
 import click
 
-from api.run import DEFAULT_DATA
+from api.data_option import data_option
 
-_data = click.option(
-    "--data",
-    "data_dir",
-    default=DEFAULT_DATA,
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Folder of the shop.",
-)
 _file = click.argument("file", type=click.Path(path_type=Path))
 
 
 @click.command()
 @_file
-@_data
+@data_option
 def backup(file: Path, data_dir: Path) -> None:
     """Write everything the shop keeps into FILE; capture and service may go on meanwhile."""
     from api.backup import back_up
@@ -42,7 +34,7 @@ def verify(file: Path) -> None:
 
 @click.command()
 @_file
-@_data
+@data_option
 @click.option("--replace", is_flag=True, help="Set a shop that is there already aside first.")
 def restore(file: Path, data_dir: Path, replace: bool) -> None:
     """Prove the backup FILE and put it into a data folder that nothing uses."""

@@ -7,19 +7,12 @@ from pathlib import Path
 
 import click
 
-from api.run import DEFAULT_DATA
+from api.data_option import data_option
 
 
 @click.command()
 @click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="The bench file.")
-@click.option(
-    "--data",
-    "data_dir",
-    default=DEFAULT_DATA,
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Folder of the shop.",
-)
+@data_option
 @click.option("--thorough", is_flag=True, help="Read the databases to the last byte; may take minutes.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def check(bench_file: Path | None, data_dir: Path, thorough: bool, as_json: bool) -> None:

@@ -10,23 +10,16 @@ from typing import Any
 
 import click
 
+from api.data_option import data_option
 from api.errors import BenchError, MisuseError
-from api.run import DEFAULT_DATA, WEB_FILE
+from api.run import WEB_FILE
 
 ANSWER_S = 10.0
 _directly = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-DataFolder = click.option(
-    "--data",
-    "data_dir",
-    default=DEFAULT_DATA,
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Folder of the shop.",
-)
 
 
 @click.group(invoke_without_command=True)
-@DataFolder
+@data_option
 @click.pass_context
 def pair(context: click.Context, data_dir: Path) -> None:
     """Show a code with which one more screen may change things at the bench."""

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 import click
 
 from api.config import DEFAULT_PORT, ServiceConfig
+from api.data_option import data_option
 from api.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -31,19 +32,11 @@ WEB_FILE = "web.json"
 THIS_MACHINE = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"
 MOST_CONNECTIONS = 256
-DEFAULT_DATA = Path("lobewright-data")
 
 
 @click.command()
 @click.option("--bench", "bench_file", required=True, type=click.Path(path_type=Path), help="The bench file.")
-@click.option(
-    "--data",
-    "data_dir",
-    default=DEFAULT_DATA,
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Folder for everything kept.",
-)
+@data_option
 @click.option(
     "--host",
     help="Address to listen on; left out: this machine only, or with --shop every network it is on.",

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from api.run import DEFAULT_DATA
+from api.data_option import data_option
 
 DAY_NS = 86_400 * 10**9
 DAYS = {"d": 1.0, "w": 7.0, "m": 30.44, "y": 365.25}
@@ -55,14 +55,7 @@ class Size(click.ParamType[int]):
     help="Also the traces of measurements that no signed job holds; left out: only what lies between them.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say what would go.")
-@click.option(
-    "--data",
-    "data_dir",
-    default=DEFAULT_DATA,
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Folder of the shop.",
-)
+@data_option
 def tidy(age_days: float | None, size: int | None, unsigned: bool, dry_run: bool, data_dir: Path) -> None:
     """Remove old readings, never those of a signed job; the service must be stopped meanwhile.
 
