@@ -176,6 +176,7 @@ def _result(found: _Found, settings: LobeSettings, gauge: GaugeFacts, scatter: P
         polarity=fit.survey.polarity,
         max_slope_mm_deg=shape.largest_slope(),
         base_mm=None if fit.base_mm is None else fit.survey.polarity * fit.base_mm,
+        centre_by_lag_deg_s=float(centre.gradient @ fit.covariance[-1]) / fit.lag_u_s**2,
     )
 
 

@@ -64,6 +64,7 @@ def tdc_result(
         budget=tuple(Contribution(part.source, part.u) for part in budget.components),
         curve=_curve(fit, centre),
         polarity=-1 if values[SCALE] > 0.0 else 1,
+        centre_by_lag_deg_s=float(fit.covariance[CENTRE, LAG]) / lag_u**2,
     )
 
 

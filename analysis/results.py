@@ -77,7 +77,8 @@ class Curve:
 class TdcResult:
     """True TDC of one piston.
 
-    Angles are crank degrees of the trace, wrapped to 0..360. `u95_deg` is expanded, k = 2.
+    Angles are crank degrees of the trace, wrapped to 0..360. `u95_deg` is expanded, k = 2. `centre_by_lag_deg_s`
+    is how the centre follows the lag: what the covariance of the two makes of one second more.
     """
 
     centre_deg: float
@@ -93,6 +94,7 @@ class TdcResult:
     budget: tuple[Contribution, ...]
     curve: Curve | None = None
     polarity: int = 1
+    centre_by_lag_deg_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,7 @@ class LobeResult:
 
     Angles are crank degrees of the trace less the given TDC, wrapped to 0..720. `u95_deg` belongs to
     `centre_deg` (the middle of the equal-lift pair at `drop_mm` below full lift) and is expanded, k = 2.
+    `centre_by_lag_deg_s` is how that centre follows the lag.
     """
 
     centre_deg: float
@@ -126,6 +129,7 @@ class LobeResult:
     polarity: int = 1
     max_slope_mm_deg: float | None = None
     base_mm: float | None = None
+    centre_by_lag_deg_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
