@@ -27,6 +27,28 @@ _HELD_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
+class Clock:
+    """Time without the long silences: in each, only as much passes as the grid needs to cross it.
+
+    Attributes
+    ----------
+    time_s, warped_s : ndarray, shape (b,)
+        The trace's time and this clock's at its ends and at both ends of every long silence.
+    """
+
+    time_s: Floats
+    warped_s: Floats
+
+    def warped(self, time_s: Floats) -> Floats:
+        """This clock's time; held beyond the ends."""
+        return np.asarray(np.interp(time_s, self.time_s, self.warped_s))
+
+    def unwarped(self, warped_s: Floats) -> Floats:
+        """The trace's time."""
+        return np.asarray(np.interp(warped_s, self.warped_s, self.time_s))
+
+
+@dataclass(frozen=True, slots=True)
 class CrankMotion:
     """The crank's motion through one measurement, ready to be asked at any times.
 
@@ -43,9 +65,9 @@ class CrankMotion:
     count_deg: float
     line_s: float
     late_u_s: float
-    _knot_s: Floats
-    _warped: Floats
+    _clock: Clock
     _grid_step: float
+    _grid_s: Floats
     _angle: Floats
     _speed: Floats
     _variance: Floats
@@ -55,12 +77,12 @@ class CrankMotion:
     @property
     def start_s(self) -> float:
         """First moment covered, seconds."""
-        return float(self._knot_s[0])
+        return float(self._clock.time_s[0])
 
     @property
     def end_s(self) -> float:
         """Last moment covered, seconds."""
-        return float(self._knot_s[-1])
+        return float(self._clock.time_s[-1])
 
     def angle_deg(self, time_s: Floats) -> Floats:
         """Crank angle at the given times, degrees, unwrapped; held beyond the ends."""
@@ -99,11 +121,10 @@ class CrankMotion:
 
     def grid_s(self) -> Floats:
         """Times at which the motion is held, for drawing and for finding turning points."""
-        warped = self._warped[0] + self._grid_step * np.arange(len(self._angle))
-        return np.asarray(np.interp(warped, self._warped, self._knot_s))
+        return self._grid_s
 
     def _places(self, time_s: Floats) -> tuple[NDArray[np.intp], Floats]:
-        place = np.interp(time_s, self._knot_s, self._warped) / self._grid_step
+        place = self._clock.warped(time_s) / self._grid_step
         left = np.minimum(place.astype(np.intp), len(self._angle) - 2)
         return left, np.minimum(place - left, 1.0)
 
@@ -130,26 +151,62 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
         With fewer than two readings at different times.
     """
     knots = find_knots(time_s, crank_deg)
-    warped = np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(knots.time_s), _LONGEST_GAP_S))])
-    step = max(_GRID_S, float(warped[-1]) / (4.0 * len(time_s) + 1000.0))
-    cells = int(warped[-1] / step) + 2
+    clock = clock_of(knots.time_s, 0.0)
+    length_s = float(clock.warped_s[-1])
+    step = max(_GRID_S, length_s / (4.0 * len(time_s) + 1000.0))
+    return motion_of(knots, clock, step, grid_of(knots, clock, step, 0, int(length_s / step) + 2))
+
+
+def clock_of(knot_s: Floats, start_s: float) -> Clock:
+    """The clock of some knots, which shows `start_s` at the first of them."""
+    gap = np.diff(knot_s)
+    long = np.flatnonzero(gap > _LONGEST_GAP_S)
+    at = np.unique(np.concatenate([[0], long, long + 1, [len(knot_s) - 1]]))
+    passed = np.concatenate([[0.0], np.cumsum(np.minimum(gap, _LONGEST_GAP_S))])
+    return Clock(knot_s[at], start_s + passed[at])
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The motion at even steps of its clock: times, angles, their variance and density of noise."""
+
+    time_s: Floats
+    angle_deg: Floats
+    variance_deg2: Floats
+    density_deg2_s: Floats
+
+
+def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> Grid:
+    """Smooth the knots onto `cells` steps of the grid from number `first` on."""
+    warped = clock.warped(knots.time_s) - first * step
+    at = step * np.arange(cells)
     polyline = _cell_means(warped, knots.angle_deg, step, cells)
-    density = np.interp(step * np.arange(cells), warped, _density(knots))
-    moment = np.interp(step * np.arange(cells), warped, knots.time_s)
+    density = np.interp(at, warped, _density(knots))
+    moment = clock.unwarped(first * step + at)
     resting, lasting = _resting(moment, knots.rests)
     angle, variance = _smooth(polyline, density, step, knots, lasting < _HELD_S)
     hidden, locked_s = _locked(moment, angle, variance, knots)
+    return Grid(
+        moment,
+        angle,
+        np.maximum(_BIAS_SHARE * variance + hidden, resting),
+        density + hidden * locked_s + resting * lasting,
+    )
+
+
+def motion_of(knots: Knots, clock: Clock, step: float, grid: Grid) -> CrankMotion:
+    """The motion that a grid holds."""
     return CrankMotion(
         knots.count_deg,
         knots.line_s,
         knots.late_u_s,
-        knots.time_s,
-        warped,
+        clock,
         step,
-        angle,
-        np.gradient(angle, step),
-        np.maximum(_BIAS_SHARE * variance + hidden, resting),
-        density + hidden * locked_s + resting * lasting,
+        grid.time_s,
+        grid.angle_deg,
+        np.gradient(grid.angle_deg, step),
+        grid.variance_deg2,
+        grid.density_deg2_s,
         knots.lost,
     )
 
