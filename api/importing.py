@@ -12,12 +12,13 @@ from typing import Any
 from pydantic import ValidationError
 
 from api.errors import ConflictError, MisuseError
-from api.estimate import PROGRAM, estimate
+from api.estimate import PROGRAM, Outcome, estimate
+from api.kept_drawings import KeptDrawings
 from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
 from api.measurement_store import Measurement, MeasurementReader, adding, now_text
 from api.problems import in_one_sentence
 from api.shop_store import ShopStore
-from api.streams import IMPORTED_FOLDER, StoredStreams
+from api.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams
 from api.trace_file import read_trace
 
 MARK = "# measurement "
@@ -98,8 +99,12 @@ def import_trace(path: Path, asked: MeasurementAsked, shop: ShopStore, data_dir:
     folder = data_dir / IMPORTED_FOLDER
     folder.mkdir(exist_ok=True)
     shutil.copyfile(path, folder / name)
-    measurement = _measured(asked, gauge, name, StoredStreams(data_dir), told_by_file(path))
-    return measurements.get(shop.write(adding(measurement)))
+    interval = StoredStreams(data_dir).of_file(name, gauge)
+    planned = _planned(asked, gauge, name, interval, told_by_file(path))
+    outcome = estimate(interval.streams(), planned.analysis_settings(), planned.gauge_facts())
+    measurement = measurements.get(shop.write(adding(_with(planned, outcome))))
+    KeptDrawings(data_dir).keep(measurement, interval, outcome)
+    return measurement
 
 
 def _kept_name(path: Path) -> str:
@@ -107,13 +112,12 @@ def _kept_name(path: Path) -> str:
         return f"{file_digest(file, 'sha256').hexdigest()[:20]}.csv"
 
 
-def _measured(
-    asked: MeasurementAsked, gauge: str, name: str, stored: StoredStreams, told: dict[str, Any]
+def _planned(
+    asked: MeasurementAsked, gauge: str, name: str, interval: StoredInterval, told: dict[str, Any]
 ) -> Measurement:
-    interval = stored.of_file(name, gauge)
     settings = (asked.tdc or TdcAsked()) if asked.kind == "tdc" else (asked.lobe or LobeAsked())
     facts = told.get("facts") or {}
-    planned = Measurement(
+    return Measurement(
         id=0,
         what=asked.kind,
         touches=asked.touches,
@@ -133,7 +137,9 @@ def _measured(
         },
         program=PROGRAM,
     )
-    outcome = estimate(interval.streams(), planned.analysis_settings(), planned.gauge_facts())
+
+
+def _with(planned: Measurement, outcome: Outcome) -> Measurement:
     return replace(
         planned,
         state="finished" if outcome.result is not None else "refused",

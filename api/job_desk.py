@@ -59,7 +59,7 @@ class JobDesk:
     def __init__(self, service: Service) -> None:
         self.jobs = Jobs(service.shop)
         self.measuring = JobMeasuring(
-            self.jobs, service.measuring, service.measurements, service.ended, service.bench.gauges
+            self.jobs, service.measuring, service.measurements, service.fits, service.bench.gauges
         )
         self.scenes = JobScene(service, self.jobs, self.measuring)
         self.reports = JobReports(self.jobs, self.scenes)

@@ -17,7 +17,7 @@ from analysis.procedure_state import JobState, StepState
 from analysis.results import TdcSettings
 from api.bench_turn import tdc_to_tdc, turned_deg
 from api.errors import ConflictError, MisuseError, NotFoundError, ServiceError
-from api.estimate import Outcome
+from api.fits import Fits
 from api.job_errors import BlockedError
 from api.job_measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
 from api.job_messages import MeasureEntry
@@ -28,15 +28,10 @@ from api.lobes_left import lobes_left
 from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
 from api.measurement_store import Measurement, MeasurementReader, What
 from api.measuring import Measuring
-from api.streams import StoredInterval
 
 log = logging.getLogger("lobewright.jobs")
 USUAL_DROP_MM = 1.27
 USUAL_CHECK_LIFTS_MM = (0.1, 0.3, 1.0, 1.27)
-
-
-Ended = Callable[[int], tuple[Measurement, StoredInterval, Outcome]]
-"""Gives a measurement with its stored readings and what the analysis makes of them, kept in memory."""
 
 
 class JobMeasuring:
@@ -47,7 +42,7 @@ class JobMeasuring:
         jobs: Jobs,
         measuring: Measuring,
         measurements: MeasurementReader,
-        ended: Ended,
+        fits: Fits,
         gauges: Callable[[], list[str]],
     ) -> None:
         self._jobs = jobs
@@ -55,7 +50,7 @@ class JobMeasuring:
         self._told_gauges: dict[tuple[int, What], str] = {}
         self._measuring = measuring
         self._measurements = measurements
-        self._ended = ended
+        self._fits = fits
         self._taking: dict[int, asyncio.Lock] = {}
 
     def running(self, job_id: int) -> Measurement | None:
@@ -181,12 +176,12 @@ class JobMeasuring:
             return await asyncio.to_thread(self._bench, measurement)
         if what.valve is None:
             return tdc_fact(measurement, what.cylinder)
-        _, _, outcome = await asyncio.to_thread(self._ended, measurement.id)
+        _, outcome = await asyncio.to_thread(self._fits.of, measurement.id)
         offset = engine.firing_offset_deg(what.cylinder) % CYCLE_DEG
         return lobe_fact(measurement, what.lobe, offset, outcome.curve)
 
     def _bench(self, measurement: Measurement) -> Payload:
-        streams = self._ended(measurement.id)[1].streams()
+        streams = self._fits.interval(measurement).streams()
         settings, polarity = measurement.analysis_settings(), (measurement.detail or {}).get("polarity", 1)
         assert isinstance(settings, TdcSettings)
         turn = tdc_to_tdc(streams, settings, measurement.gauge_facts(), polarity)

@@ -137,7 +137,7 @@ class JobScene:
         if not what.measurement_id.isdecimal():
             return None
         try:
-            measurement, _, outcome = self._service.ended(int(what.measurement_id))
+            measurement, outcome = self._service.fits.of(int(what.measurement_id))
             if outcome.curve is None:
                 return None
             lift = StoredLift.of(outcome.curve)

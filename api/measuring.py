@@ -36,6 +36,7 @@ CUT_OFF = (
     "Finish it with what is stored, or throw it away and start again."
 )
 Flush = Callable[[], Awaitable[bool]]
+HandOn = Callable[[Measurement, StoredInterval, Outcome], None]
 
 
 class Running:
@@ -59,13 +60,20 @@ class Measuring:
     """All running measurements; called from the event loop only."""
 
     def __init__(
-        self, store: MeasurementStore, bench: BenchState, stored: StoredStreams, board: Board, flush: Flush
+        self,
+        store: MeasurementStore,
+        bench: BenchState,
+        stored: StoredStreams,
+        board: Board,
+        flush: Flush,
+        hand_on: HandOn,
     ) -> None:
         self._store = store
         self._bench = bench
         self._stored = stored
         self._board = board
         self._flush = flush
+        self._hand_on = hand_on
         self._active: list[Running] = []
 
     # -- the life of a measurement
@@ -118,6 +126,7 @@ class Measuring:
             )
             ended = await self._store.end(number, _state(outcome), _ended(outcome, end_ns, flushed))
             self._gone(running, ended)
+            await asyncio.to_thread(self._hand_on, ended, interval, outcome)
             return ended
 
     async def discard(self, number: int) -> Measurement:

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import gzip
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Path, Query
-from fastapi.responses import StreamingResponse
+from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi.responses import Response, StreamingResponse
 from pydantic import BaseModel
 
+from api.kept_drawings import POINTS
 from api.measurement_requests import MeasurementAsked
 from api.measurement_store import Measurement
 from api.messages import MeasurementView
 from api.problems import RESPONSES
 from api.service import Service, the_service
 from api.trace_file import trace_lines
-from api.trace_view import TraceView, trace_view
+from api.trace_view import TraceView
 from api.trace_words import trace_comments, trace_name
 
 router = APIRouter(prefix="/api/measurements", tags=["measurements"], responses=RESPONSES)
@@ -92,19 +94,22 @@ async def discard_measurement(number: Number, service: TheService) -> Measuremen
     return (await service.measuring.discard(number)).view()
 
 
-@router.get("/{number}/trace")
+@router.get("/{number}/trace", response_model=TraceView)
 async def get_trace(
     number: Number,
     service: TheService,
-    max_points: Annotated[int, Query(ge=8, le=200_000, description="Most points a curve.")] = 4000,
-) -> TraceView:
+    request: Request,
+    max_points: Annotated[int, Query(ge=8, le=200_000, description="Most points a curve.")] = POINTS,
+) -> Response:
     """Give readings, fitted curve, passes and equal readings for drawing, thinned without losing a peak."""
 
-    def compose() -> TraceView:
-        measurement, interval, outcome = service.ended(number)
-        return trace_view(measurement, interval, outcome, max_points)
-
-    return await asyncio.to_thread(compose)
+    drawing = await asyncio.to_thread(service.fits.drawing, number, max_points)
+    headers = {"Vary": "Accept-Encoding"}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(
+            drawing, media_type="application/json", headers=headers | {"Content-Encoding": "gzip"}
+        )
+    return Response(gzip.decompress(drawing), media_type="application/json", headers=headers)
 
 
 @router.get("/{number}/trace.csv", response_class=StreamingResponse)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import functools
 from collections.abc import Coroutine
 from typing import Any
 
@@ -13,17 +12,16 @@ from starlette.requests import HTTPConnection
 from api.bench_state import BenchState, FeedMessage
 from api.board import Board
 from api.config import ServiceConfig
-from api.estimate import Outcome, estimate
 from api.feed import Feed
+from api.fits import Fits
 from api.job_desk import JobDesk
-from api.measurement_store import Measurement, MeasurementStore
+from api.measurement_store import MeasurementStore
 from api.measuring import Measuring
 from api.service_manager import tell_service_manager
 from api.shop_store import ShopStore
-from api.streams import StoredInterval, StoredStreams
+from api.streams import StoredStreams
 
 HEARTBEAT_S = 0.5
-KEPT_OUTCOMES = 32
 
 
 class Service:
@@ -40,8 +38,10 @@ class Service:
         self.bench = BenchState()
         self.board = Board(self.bench)
         self.feed = Feed(config.data_dir, self)
-        self.measuring = Measuring(self.measurements, self.bench, self.stored, self.board, self.feed.flush)
-        self.estimated = functools.lru_cache(KEPT_OUTCOMES)(self._estimated)
+        self.fits = Fits(config.data_dir, self.measurements, self.stored)
+        self.measuring = Measuring(
+            self.measurements, self.bench, self.stored, self.board, self.feed.flush, self.fits.hand_on
+        )
         self.desk = JobDesk(self)
         self.capture_beats = True
         self.local_name = ""
@@ -101,20 +101,6 @@ class Service:
             with contextlib.suppress(ValueError):
                 self.board.publish_health()
             await asyncio.sleep(HEARTBEAT_S)
-
-    # -- what is stored
-
-    def _estimated(self, number: int) -> tuple[Measurement, StoredInterval, Outcome]:
-        measurement = self.measurements.get(number)
-        interval = self.stored.of(measurement)
-        outcome = estimate(interval.streams(), measurement.analysis_settings(), measurement.gauge_facts())
-        return measurement, interval, outcome
-
-    def ended(self, number: int) -> tuple[Measurement, StoredInterval, Outcome]:
-        """Give a measurement with its streams and its fit; what has ended is fitted once and remembered."""
-        if self.measurements.get(number).end_ns is None:
-            return self._estimated(number)
-        return self.estimated(number)
 
 
 def the_service(connection: HTTPConnection) -> Service:

@@ -8,6 +8,7 @@ removed is listed among the gaps of its run.
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from api.backup import folder_at_rest
 from api.errors import MisuseError, StoreError
+from api.kept_drawings import DRAWINGS_FOLDER
 from api.shop_store import FILE_NAME as SHOP_NAME
 from api.shop_store import Row, ShopReader
 from api.streams import IMPORTED_FOLDER
@@ -84,6 +86,7 @@ def tidy(data_dir: Path, rules: TidyRules, dry_run: bool) -> Tidied:
         if not dry_run:
             for path in files:
                 path.unlink(missing_ok=True)
+            shutil.rmtree(data_dir / DRAWINGS_FOLDER, ignore_errors=True)
     return Tidied(blocks, readings, freed, tuple(path.name for path in files), left)
 
 

@@ -215,6 +215,7 @@ def test_a_crank_that_does_not_turn_is_refused_and_the_refusal_is_kept(running: 
     assert len(ended["sentence"]) > 20
     detail = running.web.get(f"/api/measurements/{number}").json()
     assert detail["error"]["message"] == ended["sentence"]
+    assert list((running.data / "drawings").iterdir()), "the finish hands its drawing on"
     assert running.web.get(f"/api/measurements/{number}/trace").status_code == 200
 
 
