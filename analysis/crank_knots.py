@@ -24,6 +24,10 @@ _LINGERS = 2.5
 _A_LINE_LATE = 2.5
 _A_PAUSE = 8.0
 _JITTER_SAMPLE = 4000
+_PERIOD_SAMPLE = 4000
+_PERIOD_BIN_S, _PERIOD_BINS = 50e-6, 10_000
+_IN_PHASE = 0.7
+_FASTEST_HZ = 1100.0
 # Lines that come as evenly as this show all the jitter there is.
 _EVEN = 0.1
 _GUESSED_LATE_U_S = 0.002
@@ -52,6 +56,34 @@ class Rests:
 
 
 @dataclass(frozen=True, slots=True)
+class Lines:
+    """How an encoder speaks, as found in a stretch of its lines.
+
+    Attributes
+    ----------
+    count_deg, line_s : float
+        One count, and the usual time between two lines.
+    frugal, repeated : bool
+        Whether lines that repeat a count are left out, and whether some do repeat one.
+    late_u_s : float
+        How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
+        left out, the period of the lines may have to be guessed.
+    shaken_s : float or None
+        Jitter that the lines themselves show; `None` where a count sends each.
+    jitter_s : float or None
+        Jitter as the knots have shown it; `None` where it has yet to be found.
+    """
+
+    count_deg: float
+    line_s: float
+    frugal: bool
+    repeated: bool
+    late_u_s: float
+    shaken_s: float | None
+    jitter_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Knots:
     """Moments and angles of the crank, in order of time.
 
@@ -61,12 +93,10 @@ class Knots:
     variance_deg2 : ndarray, shape (k,)
         Variance of each angle at its moment.
     rests : Rests
-    count_deg, line_s, jitter_s : float
-        One count of the encoder, the usual time between two of its lines, and the jitter of their arrival, as
-        found.
-    late_u_s : float
-        How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
-        left out, the period of the lines may have to be guessed.
+    lines : Lines
+        How the encoder speaks.
+    jitter_s : float
+        Jitter of the lines' arrival, as found.
     lost : ndarray, shape (g, 2)
         Start and end of each gap in the stream across which the crank moved unseen.
     """
@@ -75,14 +105,22 @@ class Knots:
     angle_deg: Floats
     variance_deg2: Floats
     rests: Rests
-    count_deg: float
-    line_s: float
+    lines: Lines
     jitter_s: float
-    late_u_s: float
     lost: Floats
 
 
-def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
+def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
+    """Find how the encoder speaks; times rising."""
+    count_deg = smallest_step(crank_deg) or 1e-6
+    line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
+    # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
+    repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
+    shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
+    return Lines(count_deg, line_s, frugal, repeated, late_u_s, shaken_s)
+
+
+def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) -> Knots:
     """Turn an encoder's readings into knots.
 
     Parameters
@@ -91,6 +129,8 @@ def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
         Arrival times, seconds, not falling; several readings may share one.
     crank_deg : ndarray, shape (n,)
         Unwrapped angle at the middle of the count, degrees.
+    lines : Lines, optional
+        How the encoder speaks, where that is known from more of its lines.
 
     Raises
     ------
@@ -101,20 +141,17 @@ def find_knots(time_s: Floats, crank_deg: Floats) -> Knots:
     time_s, crank_deg = time_s[keep], crank_deg[keep]
     if len(time_s) < 2:
         raise ValueError("at least two crank readings at different times are needed")
-    count_deg = smallest_step(crank_deg) or 1e-6
-    line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
-    least_lost_deg = max(_COUNTS_LOST * count_deg, 1.0 if frugal else 0.3)
+    lines = lines or find_lines(time_s, crank_deg)
+    count_deg, line_s = lines.count_deg, lines.line_s
+    least_lost_deg = max(_COUNTS_LOST * count_deg, 1.0 if lines.frugal else 0.3)
     lost = _lost_stretches(time_s, crank_deg, least_lost_deg, line_s)
-    # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
-    repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
-    shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
-    if frugal or not repeated:
-        silence_s = (_A_LINE_LATE if frugal else _A_PAUSE) * line_s
+    if lines.frugal or not lines.repeated:
+        silence_s = (_A_LINE_LATE if lines.frugal else _A_PAUSE) * line_s
         time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s, silence_s)
-    longest_s = _A_LINE_LATE * line_s if repeated and not frugal else line_s
+    longest_s = _A_LINE_LATE * line_s if lines.repeated and not lines.frugal else line_s
     times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s)
-    variance, jitter_s = _variance(times, angles, waits, count_deg, line_s, shaken_s)
-    return Knots(times, angles, variance, rests, count_deg, line_s, jitter_s, late_u_s, lost)
+    variance, jitter_s = _variance(times, angles, waits, lines)
+    return Knots(times, angles, variance, rests, lines, jitter_s, lost)
 
 
 def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool, float]:
@@ -132,16 +169,21 @@ def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[f
 
 
 def _common_period(gap: Floats) -> tuple[float, bool]:
-    """The longest period of which all waits are multiples; a likely one where the waits do not tell."""
-    near = gap[gap < 8.0 * float(np.median(gap))][:4000]
+    """The longest period of which all waits are multiples; a likely one where the waits do not tell.
+
+    Seen in how well the waits agree in phase at each frequency, by one Fourier transform of their counts: one of
+    half a second asks at every second hertz, and longer waits wrap round as they should.
+    """
+    near = gap[gap < 8.0 * float(np.median(gap))][:_PERIOD_SAMPLE]
     low, shortest, high = (float(q) for q in np.quantile(near, (0.05, 0.02, 0.95)))
-    tried_hz = np.arange(max(1.5 / max(high - low, 1e-4), 0.8 / max(shortest, 1e-4), 40.0), 1100.0, 2.0)
-    if len(tried_hz):
-        common = np.abs(np.mean(np.exp(2j * np.pi * near[:, None] * tried_hz), axis=0))
-        good = np.flatnonzero(common > 0.7)
-        if len(good):
-            peak = good[0] + int(np.argmax(common[good[0] : good[0] + 20]))
-            return float(1.0 / tried_hz[peak]), True
+    slowest_hz = max(1.5 / max(high - low, 1e-4), 0.8 / max(shortest, 1e-4), 40.0)
+    bins = np.floor(near / _PERIOD_BIN_S).astype(np.intp) % _PERIOD_BINS
+    common = np.abs(np.fft.rfft(np.bincount(bins, minlength=_PERIOD_BINS))) / len(near)
+    hz = np.arange(len(common)) / (_PERIOD_BIN_S * _PERIOD_BINS)
+    good = np.flatnonzero((common > _IN_PHASE) & (hz >= slowest_hz) & (hz < _FASTEST_HZ))
+    if len(good):
+        peak = good[0] + int(np.argmax(common[good[0] : good[0] + 20]))
+        return float(1.0 / hz[peak]), True
     return min(max(shortest, 0.0005), _LIKELY_LINE_S), False
 
 
@@ -228,22 +270,22 @@ def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: f
     return float(np.sqrt(np.mean(np.minimum(off, 4.0 * usual) ** 2) / 2.0))
 
 
-def _variance(
-    times: Floats, angles: Floats, waits: Floats, count_deg: float, line_s: float, shaken_s: float | None
-) -> tuple[Floats, float]:
+def _variance(times: Floats, angles: Floats, waits: Floats, lines: Lines) -> tuple[Floats, float]:
     """An edge is known to its wait times the speed, anything else to a count; both to the line's jitter."""
+    counted = np.full(len(times), lines.count_deg**2 / 12.0)
     if len(times) < 6:
-        return np.full(len(times), count_deg**2 / 12.0), 0.0
+        return counted, lines.jitter_s or 0.0
     speed2 = np.gradient(angles, times) ** 2
-    counted = np.full(len(times), count_deg**2 / 12.0)
     timed = np.where(
         np.isfinite(waits), speed2 * np.where(np.isfinite(waits), waits, 0.0) ** 2 / 12.0, counted
     )
     known = np.minimum(timed, counted)
-    if shaken_s is not None and shaken_s < _EVEN * line_s:
-        jitter = shaken_s
+    if lines.jitter_s is not None:
+        jitter = lines.jitter_s
+    elif lines.shaken_s is not None and lines.shaken_s < _EVEN * lines.line_s:
+        jitter = lines.shaken_s
     else:
-        jitter = _line_jitter(times, angles, known, speed2, shaken_s or 0.0)
+        jitter = _line_jitter(times, angles, known, speed2, lines.shaken_s or 0.0)
     jitter = max(jitter, _LEAST_JITTER_S)
     return known + speed2 * jitter**2, jitter
 

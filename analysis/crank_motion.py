@@ -7,13 +7,13 @@ is steady, narrow at a stop, a start or a reversal. Everything takes time in pro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from analysis.crank_knots import Knots, Rests, find_knots
+from analysis.crank_knots import Knots, Lines, Rests, find_knots
 from analysis.streams import Floats
 
 _GRID_S = 0.005
@@ -49,57 +49,80 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
+class Grid:
+    """The motion at even steps of its clock: times, angles, their variance and density of noise."""
+
+    time_s: Floats
+    angle_deg: Floats
+    variance_deg2: Floats
+    density_deg2_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class CrankMotion:
     """The crank's motion through one measurement, ready to be asked at any times.
 
     Attributes
     ----------
-    count_deg : float
-        One count of the encoder, degrees, as found in the readings.
-    line_s : float
-        Usual time between two of its lines.
-    late_u_s : float
-        Standard uncertainty of the encoder's own lag, which is 0 otherwise.
+    lines : Lines
+        How the encoder speaks, as found in the readings.
+    clock : Clock
+    step_s : float
+        Steps of the grid, by the clock.
+    grid : Grid
+    speed_grid_deg_s : ndarray
+    lost : ndarray, shape (g, 2)
+        Start and end of each stretch over which the crank moved unseen.
     """
 
-    count_deg: float
-    line_s: float
-    late_u_s: float
-    _clock: Clock
-    _grid_step: float
-    _grid_s: Floats
-    _angle: Floats
-    _speed: Floats
-    _variance: Floats
-    _density: Floats
-    _lost: Floats
+    lines: Lines
+    clock: Clock
+    step_s: float
+    grid: Grid
+    speed_grid_deg_s: Floats
+    lost: Floats
+
+    @property
+    def count_deg(self) -> float:
+        """One count of the encoder, degrees."""
+        return self.lines.count_deg
+
+    @property
+    def line_s(self) -> float:
+        """Usual time between two of its lines."""
+        return self.lines.line_s
+
+    @property
+    def late_u_s(self) -> float:
+        """Standard uncertainty of the encoder's own lag, which is 0 otherwise."""
+        return self.lines.late_u_s
 
     @property
     def start_s(self) -> float:
         """First moment covered, seconds."""
-        return float(self._clock.time_s[0])
+        return float(self.clock.time_s[0])
 
     @property
     def end_s(self) -> float:
         """Last moment covered, seconds."""
-        return float(self._clock.time_s[-1])
+        return float(self.clock.time_s[-1])
 
     def angle_deg(self, time_s: Floats) -> Floats:
         """Crank angle at the given times, degrees, unwrapped; held beyond the ends."""
-        return _between(self._angle, *self._places(time_s))
+        return _between(self.grid.angle_deg, *self._places(time_s))
 
     def speed_deg_s(self, time_s: Floats) -> Floats:
         """Crank speed at the given times, degrees a second, negative when turned backwards."""
-        return _between(self._speed, *self._places(time_s))
+        return _between(self.speed_grid_deg_s, *self._places(time_s))
 
     def angle_and_speed(self, time_s: Floats) -> tuple[Floats, Floats]:
         """Angle and speed at once, as `angle_deg` and `speed_deg_s`."""
         left, share = self._places(time_s)
-        return _between(self._angle, left, share), _between(self._speed, left, share)
+        return _between(self.grid.angle_deg, left, share), _between(self.speed_grid_deg_s, left, share)
 
     def u_deg(self, time_s: Floats) -> Floats:
         """Standard uncertainty of the angle at the given times, degrees (infinite where counts were lost)."""
-        u = np.sqrt(_between(self._variance, *self._places(time_s)))
+        u = np.sqrt(_between(self.grid.variance_deg2, *self._places(time_s)))
         known: Floats = np.where(self.covered(time_s), u, np.inf)
         return known
 
@@ -109,23 +132,23 @@ class CrankMotion:
         Errors of the angle at neighbouring moments are alike. Averaged over a stretch of time they act like
         independent errors of this density over the time between two readings.
         """
-        return _between(self._density, *self._places(time_s))
+        return _between(self.grid.density_deg2_s, *self._places(time_s))
 
     def covered(self, time_s: Floats) -> NDArray[np.bool_]:
         """Tell for which of the given times the crank's angle is known."""
         inside = (time_s >= self.start_s) & (time_s <= self.end_s)
-        if len(self._lost):
-            interval = np.searchsorted(self._lost[:, 0], time_s) - 1
-            inside &= ~((interval >= 0) & (time_s < self._lost[np.maximum(interval, 0), 1]))
+        if len(self.lost):
+            interval = np.searchsorted(self.lost[:, 0], time_s) - 1
+            inside &= ~((interval >= 0) & (time_s < self.lost[np.maximum(interval, 0), 1]))
         return inside
 
     def grid_s(self) -> Floats:
         """Times at which the motion is held, for drawing and for finding turning points."""
-        return self._grid_s
+        return self.grid.time_s
 
     def _places(self, time_s: Floats) -> tuple[NDArray[np.intp], Floats]:
-        place = self._clock.warped(time_s) / self._grid_step
-        left = np.minimum(place.astype(np.intp), len(self._angle) - 2)
+        place = self.clock.warped(time_s) / self.step_s
+        left = np.minimum(place.astype(np.intp), len(self.grid.angle_deg) - 2)
         return left, np.minimum(place - left, 1.0)
 
 
@@ -154,7 +177,8 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
     clock = clock_of(knots.time_s, 0.0)
     length_s = float(clock.warped_s[-1])
     step = max(_GRID_S, length_s / (4.0 * len(time_s) + 1000.0))
-    return motion_of(knots, clock, step, grid_of(knots, clock, step, 0, int(length_s / step) + 2))
+    grid = grid_of(knots, clock, step, 0, int(length_s / step) + 2)
+    return motion_of(replace(knots.lines, jitter_s=knots.jitter_s), knots.lost, clock, step, grid)
 
 
 def clock_of(knot_s: Floats, start_s: float) -> Clock:
@@ -164,16 +188,6 @@ def clock_of(knot_s: Floats, start_s: float) -> Clock:
     at = np.unique(np.concatenate([[0], long, long + 1, [len(knot_s) - 1]]))
     passed = np.concatenate([[0.0], np.cumsum(np.minimum(gap, _LONGEST_GAP_S))])
     return Clock(knot_s[at], start_s + passed[at])
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """The motion at even steps of its clock: times, angles, their variance and density of noise."""
-
-    time_s: Floats
-    angle_deg: Floats
-    variance_deg2: Floats
-    density_deg2_s: Floats
 
 
 def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> Grid:
@@ -194,21 +208,9 @@ def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> 
     )
 
 
-def motion_of(knots: Knots, clock: Clock, step: float, grid: Grid) -> CrankMotion:
+def motion_of(lines: Lines, lost: Floats, clock: Clock, step: float, grid: Grid) -> CrankMotion:
     """The motion that a grid holds."""
-    return CrankMotion(
-        knots.count_deg,
-        knots.line_s,
-        knots.late_u_s,
-        clock,
-        step,
-        grid.time_s,
-        grid.angle_deg,
-        np.gradient(grid.angle_deg, step),
-        grid.variance_deg2,
-        grid.density_deg2_s,
-        knots.lost,
-    )
+    return CrankMotion(lines, clock, step, grid, np.gradient(grid.angle_deg, step), lost)
 
 
 def _cell_means(time: Floats, value: Floats, step: float, cells: int) -> Floats:
@@ -272,7 +274,7 @@ def _smooth(
     base = polyline[0]
     level = polyline - base
     speed = np.abs(np.gradient(level, step))
-    cap = knots.count_deg**2 / 12.0 + (speed * knots.jitter_s) ** 2
+    cap = knots.lines.count_deg**2 / 12.0 + (speed * knots.jitter_s) ** 2
     variance = np.minimum(density / step, cap)
     angle = level
     spread = _AGREE * np.sqrt(variance)
@@ -288,7 +290,7 @@ def _smooth(
         lower, upper = np.maximum(lower, smoother - spread), np.minimum(upper, smoother + spread)
         open_ &= lower <= upper
         angle, variance = np.where(open_, smoother, angle), np.where(open_, wide, variance)
-    limit = 0.5 * knots.count_deg + speed * (knots.line_s + 3.0 * knots.jitter_s)
+    limit = 0.5 * knots.lines.count_deg + speed * (knots.lines.line_s + 3.0 * knots.jitter_s)
     return base + np.clip(angle, level - limit, level + limit), variance
 
 

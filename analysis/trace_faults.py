@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,8 +45,15 @@ class CheckedStreams:
     warnings: tuple[Warn, ...]
 
 
-def check_streams(streams: Streams, gauge: GaugeFacts) -> CheckedStreams:
+def check_streams(
+    streams: Streams, gauge: GaugeFacts, follow: Callable[[Floats, Floats], CrankMotion] = follow_crank
+) -> CheckedStreams:
     """Check the two streams of a measurement, whatever is measured, and make them ready.
+
+    Parameters
+    ----------
+    follow : callable
+        Finds the motion; a `CrankFollower` where the same streams are checked again and again while they grow.
 
     Raises
     ------
@@ -60,7 +68,7 @@ def check_streams(streams: Streams, gauge: GaugeFacts) -> CheckedStreams:
     _refuse_absurd(crank_s, crank_deg, gauge_mm)
     _refuse_no_movement(crank_s, crank_deg)
     _refuse_no_overlap(crank_s, gauge_s)
-    motion = follow_crank(crank_s, crank_deg)
+    motion = follow(crank_s, crank_deg)
     _refuse_frozen(motion, gauge_s, gauge_mm)
     _note_gaps(motion, crank_s, gauge_s, warnings)
     step = gauge.step_mm if gauge.step_mm is not None else smallest_step(gauge_mm)
