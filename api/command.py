@@ -66,7 +66,7 @@ def lobewright() -> None:
 def main() -> None:
     """Run the command; every mistake is told in one line on the error stream."""
     try:
-        code = lobewright.main(standalone_mode=False)
+        code = lobewright.main(prog_name="lobewright", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message())
         code = 2

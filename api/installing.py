@@ -131,7 +131,7 @@ def write_for_review(wanted: Installation, folder: Path) -> list[str]:
 def _lobewright() -> list[str]:
     """Give the command beside the Python that runs us, so that the unit needs no PATH."""
     own = Path(sys.executable).with_name("lobewright")
-    return [str(own)] if own.is_file() else [sys.executable, "-c", "from api.command import main; main()"]
+    return [str(own)] if own.is_file() else [sys.executable, "-m", "api"]
 
 
 def _quoted(word: str) -> str:

@@ -9,18 +9,17 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import LOBEWRIGHT
 
 from api.errors import MisuseError
 from api.installing import RULES_NAME, UNIT_NAME, Installation, unit_text, write_for_review
 
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 BENCH = '[crank]\nport = "/dev/ttyNONE0"\nframe = "count"\ncounts_per_turn = 3600\n'
 
 

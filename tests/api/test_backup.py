@@ -25,6 +25,7 @@ from typing import Any
 import httpx
 import pytest
 from sqlite_utils.migrations import Migrations
+from waiting import LOBEWRIGHT
 
 from api import shop_store
 from api.app import create_app
@@ -41,7 +42,6 @@ from capture.live_client import LiveClient
 from capture.reading import Channel, Segment
 from capture.stream_store import Batch, StreamReader, StreamWriter, integrity
 
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 DAY_NS = 86_400 * 10**9
 
 

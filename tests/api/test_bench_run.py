@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
 import os
@@ -11,7 +10,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from waiting import LOBEWRIGHT, until
 
 from analysis.results import TdcSettings
 from analysis.streams import GaugeFacts
@@ -30,7 +30,6 @@ from simulated_devices.pty_line import read_journal
 from simulated_devices.scenario import SCENARIOS
 
 Fields = dict[str, Any]
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 STEADY = {"speed_deg_s": 30.0}
 MOST_LINES_BEFORE_OPENING = 10
 
@@ -40,16 +39,6 @@ def free_port() -> int:
         probe.bind(("127.0.0.1", 0))
         port: int = probe.getsockname()[1]
         return port
-
-
-def until(met: Callable[[], Any], what: str, longest_s: float = 30.0) -> Any:
-    deadline = time.monotonic() + longest_s
-    while time.monotonic() < deadline:
-        with contextlib.suppress(httpx.HTTPError, OSError, ValueError):
-            if found := met():
-                return found
-        time.sleep(0.05)
-    raise AssertionError(f"not within {longest_s} s: {what}")
 
 
 def demo_scenario(folder: Path) -> Path:

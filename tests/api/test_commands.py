@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import signal
 import socket
 import subprocess
-import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
+from waiting import LOBEWRIGHT, until
 
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 BENCH = """[crank]
 port = "/dev/ttyNONE0"
 frame = "count"
@@ -32,16 +27,6 @@ frame = "decimal"
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*LOBEWRIGHT, *words], capture_output=True, text=True, check=False)
-
-
-def until(met: Callable[[], Any], what: str, longest_s: float = 60.0) -> Any:
-    deadline = time.monotonic() + longest_s
-    while time.monotonic() < deadline:
-        with contextlib.suppress(httpx.HTTPError, OSError, ValueError, KeyError):
-            if found := met():
-                return found
-        time.sleep(0.05)
-    raise AssertionError(f"not within {longest_s} s: {what}")
 
 
 @pytest.mark.parametrize(

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from waiting import LOBEWRIGHT
 
 from simulated_devices.offline import Trace
 from simulated_devices.random_benches import random_lobe, random_tdc
 
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 OF_TDC = {
     "file",
     "kind",

@@ -8,7 +8,6 @@ import json
 import re
 import stat
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +20,7 @@ import pytest
 from fastapi import FastAPI
 from hypothesis import given
 from hypothesis import strategies as st
+from waiting import LOBEWRIGHT
 
 from api import gate, paired_screens, pairing
 from api.access import COOKIE
@@ -32,7 +32,6 @@ from api.limits import Buckets, Tries
 from api.paired_screens import PairedScreens
 from api.pairing import Pairing, TooManyTriesError, WrongCodeError
 
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 TABLET = "192.168.7.20"
 
 

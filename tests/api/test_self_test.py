@@ -19,14 +19,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import LOBEWRIGHT
 
 from api.self_test import Finding, State, _clock, _disk, self_test
 from api.shop_store import ShopStore
 from capture.bench import parse_bench
 from capture.live_client import LiveClient
 from capture.stream_store import Batch, StreamWriter
-
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 
 
 class Bench:

@@ -8,7 +8,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,24 +17,14 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from waiting import LOBEWRIGHT, until
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from simulated_devices.random_benches import random_tdc
 
 Fields = dict[str, Any]
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 PAGES = ["/", "/wall", "/jobs", "/traces", "/instruments", "/help"]
-
-
-def until(met: Callable[[], Any], what: str, longest_s: float = 30.0) -> Any:
-    deadline = time.monotonic() + longest_s
-    while time.monotonic() < deadline:
-        with contextlib.suppress(httpx.HTTPError, OSError, ValueError, KeyError):
-            if found := met():
-                return found
-        time.sleep(0.05)
-    raise AssertionError(f"not within {longest_s} s: {what}")
 
 
 @dataclass

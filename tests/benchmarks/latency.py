@@ -34,7 +34,7 @@ GAUGE_HZ = 20
 GAUGES = ("dial_a", "dial_b", "dial_c")
 COUNTS_PER_TURN = 3600
 WARM_UP_S = 2.0
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
+LOBEWRIGHT = [sys.executable, "-m", "api"]
 
 PUMP = """
 import os, sys, time

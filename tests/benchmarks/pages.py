@@ -7,7 +7,8 @@ weight    bytes over the wire on the first load of every page and on the second,
 latency   from the wire (capture's stamp) to the painted number: 1 screen, 10, 10 beside 5 that have stopped reading, and
           10 that this one machine draws
 frames    frames a second of the bench page with a five-minute trace in it, still growing
-million   time until the page of a trace of a million readings can be used
+million   time from asking for the page of a trace of a million readings until its curve is painted: at the first
+          opening ever and at later ones; and until it can be read off and moved about
 """
 
 from __future__ import annotations
@@ -51,8 +52,9 @@ def told(what: str, value: float, limit: float, unit: str, *, at_least: bool = F
     """One line: what, value, limit, their ratio, and whether it holds."""
     holds = value >= limit if at_least else value <= limit
     word = "holds" if holds else "MISSED"
+    decimals = 2 if unit == "s" else 1
     print(
-        f"{what:<58} {value:>12,.1f} {unit:<3} limit {limit:>11,.1f}  ratio {value / limit:6.2f}  {word}",
+        f"{what:<58} {value:>12,.{decimals}f} {unit:<3} limit {limit:>11,.1f}  ratio {value / limit:6.2f}  {word}",
         flush=True,
     )
 
@@ -68,7 +70,7 @@ def demo() -> Iterator[str]:
     """A running demo whose crank is turned without end."""
     port, control = free_port(), free_port()
     folder = tempfile.mkdtemp()
-    command = [sys.executable, "-c", "from api.command import main; main()", "demo", "--no-script"]
+    command = [sys.executable, "-m", "api", "demo", "--no-script"]
     process = subprocess.Popen(
         [*command, "--port", str(port), "--control-port", str(control)],
         cwd=folder,
@@ -293,22 +295,31 @@ def frames(browser: Browser, url: str) -> None:
 
 def million(browser: Browser, url: str) -> None:
     """A trace of a million readings, brought in as a file, then opened."""
-    number = _import(url, _million_rows())
+    address = f"{url}/traces/{_import(url, _million_rows())}"
+    first_of_all, _ = _opening(browser.new_context().new_page(), address)
     page = browser.new_context().new_page()
     page.goto(f"{url}/traces")
-    page.goto(f"{url}/traces/{number}")  # once, so that the drawing library is in the cache as in any shop
-    page.wait_for_selector("body[data-ready]", timeout=120_000)
-    took = []
-    for _ in range(7):
-        began = time.monotonic()
-        page.goto(f"{url}/traces/{number}")
-        page.wait_for_selector("#plot .main-svg", timeout=120_000)
-        took.append(time.monotonic() - began)
-    told(
-        "a trace of a million readings, until it is drawn, p50", _at(sorted(took), 0.5), MILLION_LIMIT_S, "s"
+    _opening(page, address)  # once, so that the scripts are in the cache as in any shop
+    took = [_opening(page, address) for _ in range(9)]
+    painted, whole = sorted(first for first, _ in took), sorted(last for _, last in took)
+    what = "a trace of a million readings, until its curve is painted"
+    told(f"{what}, at first", first_of_all, MILLION_LIMIT_S, "s")
+    for name, share in (("p50", 0.5), ("slowest of 9", 1.0)):
+        told(f"{what}, {name}", _at(painted, share), MILLION_LIMIT_S, "s")
+    print(
+        f"{'… and until it can be read off and moved about, p50':<58} {_at(whole, 0.5):>12,.2f} s", flush=True
     )
-    told("a trace of a million readings, quickest of 7", min(took), MILLION_LIMIT_S, "s")
     page.context.close()
+
+
+def _opening(page: Page, address: str) -> tuple[float, float]:
+    """Open a trace's page; give seconds from asking for it until its curve was painted, and until it is whole."""
+    page.goto(address)
+    page.wait_for_selector("body[data-ready]", timeout=120_000)
+    painted, whole = page.evaluate(
+        "() => ['curve-painted', 'page-whole'].map(name => performance.getEntriesByName(name)[0].startTime / 1000)"
+    )
+    return painted, whole
 
 
 def _million_rows() -> bytes:

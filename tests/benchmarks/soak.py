@@ -36,7 +36,7 @@ from websockets.sync.client import connect
 from capture.stream_store import StreamReader, integrity
 
 HERE = Path(__file__).parent
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
+LOBEWRIGHT = [sys.executable, "-m", "api"]
 INSTRUMENTS: dict[str, dict[str, Any]] = {
     "crank": {"rate_hz": 1000},
     "dial_a": {"rate_hz": 200},

@@ -24,6 +24,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
+from waiting import LOBEWRIGHT
 
 HERE = Path(__file__).parent
 STATIC = HERE.parents[1] / "api" / "static"
@@ -220,7 +221,7 @@ class Demo:
         """Start it; again, after `stop`, at the same address."""
         folder, options = self._folder, self._options
         self._log = (folder / "demo.log").open("w+")
-        command = [sys.executable, "-c", "from api.command import main; main()", "demo"]
+        command = [*LOBEWRIGHT, "demo"]
         ports = ["--port", str(self.port), "--control-port", str(self.control_port)]
         self._process = subprocess.Popen(
             [*command, *ports, *options],

@@ -25,7 +25,9 @@ from capture.stream_store import StreamReader, integrity
 from simulated_devices.pty_line import read_journal
 
 HERE = Path(__file__).parent
-TABLE: pytest.StashKey[dict[int, tuple[str, str, str]]] = pytest.StashKey()
+ROW = "fault_row"
+TABLE: list[dict[str, Any]] = []
+"""What the tests of this run measured, in the process that prints it."""
 
 
 @dataclass
@@ -332,27 +334,31 @@ def _switches(preload_library: Path, tmp_path: Path) -> Switches:
 
 
 @pytest.fixture(name="measured")
-def _measured(request: pytest.FixtureRequest, record_property: Callable[[str, object], None]) -> Any:
+def _measured(request: pytest.FixtureRequest) -> Any:
     """Write a row of the table of faults: `measured(number, injected, what_was_measured)`."""
 
     def note(number: int, injected: str, figures: str) -> None:
-        table = request.config.stash.setdefault(TABLE, {})
-        before = table.get(number)
-        table[number] = (injected, f"{before[1]}; {figures}" if before else figures, request.node.name)
-        record_property("fault", number)
-        record_property("measured", figures)
+        row = {"number": number, "injected": injected, "figures": figures}
+        request.node.user_properties.append(
+            (ROW, row)
+        )  # goes with the report, also from a worker of another process
 
     return note
 
 
-def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
-    table = config.stash.get(TABLE, {})
-    rows = [f"{number:>3} | {table[number][0]} | {table[number][1]}" for number in sorted(table)]
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    if report.when == "teardown":
+        TABLE.extend(row for name, row in report.user_properties if name == ROW)
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    figures: dict[int, list[str]] = {}
+    for row in TABLE:
+        figures.setdefault(row["number"], []).append(row["figures"])
+    injected = {row["number"]: row["injected"] for row in TABLE}
+    rows = [f"{number:>3} | {injected[number]} | {'; '.join(figures[number])}" for number in sorted(figures)]
     if not rows:
         return
     terminalreporter.section("faults injected and what was measured")
     for row in rows:
         terminalreporter.write_line(row)
-    path = os.environ.get("LOBEWRIGHT_FAULT_TABLE")
-    if path:
-        Path(path).write_text("\n".join(rows) + "\n")

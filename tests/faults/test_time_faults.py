@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-pytestmark = pytest.mark.faults
+pytestmark = [pytest.mark.faults, pytest.mark.alone]
 
 
 def test_four_processor_burners_lose_nothing_and_stamps_stay_close(

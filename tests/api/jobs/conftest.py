@@ -17,6 +17,7 @@ from typing import Any
 
 import httpx
 import pytest
+from waiting import LOBEWRIGHT
 
 Fields = dict[str, Any]
 STARTS_WITHIN_S = 120.0
@@ -280,7 +281,7 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
     try:
         assert simulator.stdout is not None
         bench_url = simulator.stdout.readline().rsplit(" ", 1)[1].strip()
-        command = [sys.executable, "-c", "from api.command import main; main()", "run"]
+        command = [*LOBEWRIGHT, "run"]
         service = subprocess.Popen(
             [*command, "--bench", bench_file, "--data", data, "--port", "0"], stderr=log, text=True
         )

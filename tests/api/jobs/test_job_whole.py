@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import random
 import subprocess
-import sys
 import zipfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -15,6 +14,7 @@ from typing import Any
 
 import httpx
 import pytest
+from waiting import LOBEWRIGHT
 
 Fields = dict[str, Any]
 WITHIN_DEG = 0.25
@@ -206,7 +206,7 @@ def assert_the_job_shows_the_same_sheet_in_another_shop(builder: Any, data: Path
     """Take it out of the service that runs, into a new shop, and out of that again, by command."""
 
     def call(*words: str | Path) -> Path:
-        command = [sys.executable, "-c", "from api.command import main; main()", *words]
+        command = [*LOBEWRIGHT, *words]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
         return Path(done.stdout.strip())

@@ -5,15 +5,14 @@ from __future__ import annotations
 import io
 import json
 import subprocess
-import sys
 import zipfile
 from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import LOBEWRIGHT
 
 Fields = dict[str, Any]
-LOBEWRIGHT = [sys.executable, "-c", "from api.command import main; main()"]
 
 
 def job_zip(shop: Any) -> bytes:

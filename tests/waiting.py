@@ -1,0 +1,25 @@
+"""What the tests of running processes have in common: the command, and waiting for something to become true."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections.abc import Callable
+from typing import Any
+
+import httpx
+
+LOBEWRIGHT = [sys.executable, "-m", "api"]
+NOT_YET = (httpx.HTTPError, OSError, ValueError, KeyError)
+
+
+def until(met: Callable[[], Any], what: str, longest_s: float = 60.0) -> Any:
+    """Ask again and again until the answer is true, and give it; what cannot be asked yet counts as no."""
+    deadline = time.monotonic() + longest_s
+    while time.monotonic() < deadline:
+        with contextlib.suppress(*NOT_YET):
+            if found := met():
+                return found
+        time.sleep(0.05)
+    raise AssertionError(f"not within {longest_s} s: {what}")
