@@ -2,7 +2,7 @@
  * Which part of the turn a drawing shows, and where its ticks stand. All pure.
  */
 
-import { wrap } from "./units.js";
+import { deadCentreTick, wrap } from "./units.js";
 
 /** Degrees a bin; coarse enough to be quick, fine enough to frame a rocked nose. */
 const BIN = 4;
@@ -71,6 +71,16 @@ export function angleTicks(window, wanted) {
   const ticks = [];
   for (let at = first; at <= window.start + window.width + 1e-9; at += step) ticks.push(at);
   return ticks;
+}
+
+/**
+ * Angles to mark on an axis `clientWidth` pixels wide, and what is written there: the builder's round angles, a lobe's
+ * counted from the dead centres unless this screen wants plain degrees.
+ */
+export function angleMarks([from, to], clientWidth, { angles, wording } = {}) {
+  const values = angleTicks({ start: from, width: to - from }, Math.max(2, clientWidth / 90)).map((at) => Math.round(at * 10) / 10);
+  const lobe = angles === "lobe" && wording !== "plain";
+  return { values, texts: values.map((deg) => (lobe ? deadCentreTick(deg) : `${deg}°`)) };
 }
 
 export function lengthTicks(low, high, wanted) {

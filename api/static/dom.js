@@ -76,3 +76,9 @@ export function state(kind, word) {
 export function note(kind, text, strong = "") {
   return el("p", { class: "note", data: { kind } }, sign(kind), el("span", {}, strong && el("strong", {}, `${strong} `), text));
 }
+
+/** Wait until what was just put on the page has been painted; a hidden page paints nothing and is not waited for. */
+export function painted() {
+  const frame = new Promise((done) => requestAnimationFrame(() => setTimeout(done)));
+  return document.hidden ? Promise.resolve() : frame;
+}

@@ -2,10 +2,10 @@
  * Drawing figures on the page with the plotting library, in the colours of this screen; saving them as pictures.
  */
 
-import { ANGLE_STEPS } from "./curve_scale.js";
+import { angleMarks } from "./curve_scale.js";
 import { el } from "./dom.js";
+import { takeAway } from "./first_picture.js";
 import { download, saveText } from "./save.js";
-import { deadCentreTick } from "./units.js";
 
 const NAMES = { ink: "--ink", ink2: "--ink-2", line: "--line", hair: "--hair", accent: "--accent", wash: "--accent-wash", stop: "--stop", sheet: "--sheet" };
 
@@ -19,6 +19,10 @@ export function lookOf(settings) {
 const CONFIG = { responsive: true, displaylogo: false, displayModeBar: false, scrollZoom: false, doubleClick: "reset+autosize" };
 
 let loading = null;
+
+/** Whether figures can be drawn without waiting. */
+export const isThere = () => Boolean(window.Plotly);
+
 /** The library is large and only the desk needs it: fetched when the first figure is drawn. */
 export function library() {
   loading ??= new Promise((resolve, reject) => {
@@ -36,7 +40,13 @@ export async function draw(box, figure) {
   const Plotly = await library();
   const { layout } = figure;
   if (layout.meta?.range && layout.xaxis) layout.xaxis.range = [...layout.meta.range];
+  // Marked before it is drawn: to mark it afterwards is to draw it twice.
+  if (layout.meta?.range && layout.meta.angles) {
+    const { values, texts } = angleMarks(layout.meta.range, box.clientWidth, layout.meta);
+    Object.assign(layout.xaxis, { tickvals: values, ticktext: texts });
+  }
   await Plotly.react(box, figure.data, layout, CONFIG);
+  takeAway(box);
   await markAngles(box);
   if (box.dataset.marked) return;
   box.dataset.marked = "yes";
@@ -46,14 +56,9 @@ export async function draw(box, figure) {
 /** Ticks at the angles a builder counts in (5, 10, 30, 90), as many as there is room for. */
 async function markAngles(box) {
   if (!box.layout?.meta?.angles || !box._fullLayout.xaxis) return;
-  const [from, to] = box._fullLayout.xaxis.range;
-  const wanted = Math.max(2, box.clientWidth / 90);
-  const step = ANGLE_STEPS.find((candidate) => (to - from) / candidate <= wanted) ?? 180;
-  const values = [];
-  for (let at = Math.ceil(from / step) * step; at <= to; at += step) values.push(Math.round(at * 10) / 10);
+  const { values, texts } = angleMarks(box._fullLayout.xaxis.range, box.clientWidth, box.layout.meta);
   if (String(box.layout.xaxis.tickvals) === String(values)) return;
-  const lobe = box.layout.meta.angles === "lobe" && box.layout.meta.wording !== "plain";
-  await window.Plotly.relayout(box, { "xaxis.tickvals": values, "xaxis.ticktext": values.map((deg) => (lobe ? deadCentreTick(deg) : `${deg}°`)) });
+  await window.Plotly.relayout(box, { "xaxis.tickvals": values, "xaxis.ticktext": texts });
 }
 
 export async function undraw(box) {

@@ -4,10 +4,11 @@
 
 import { get } from "./ask.js";
 import { centreParts } from "./bench_view.js";
-import { byId, el, note, put, show } from "./dom.js";
+import { byId, el, note, painted, put, show } from "./dom.js";
 import { RATE_REACH, centresFigure, curveFigure, differenceFigure, overlayFigure, polarFigure, ratesFigure, residualFigure, streamsFigure } from "./figures.js";
+import { firstPicture } from "./first_picture.js";
 import { NumberBox } from "./paint.js";
-import { draw, library, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
+import { draw, isThere, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
 import { itemFrom, readAt, residualsOf } from "./trace_item.js";
@@ -15,7 +16,6 @@ import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, 
 import { angleTyped, digits, length, lengthValue } from "./units.js";
 import { plainName, whatOf } from "./words.js";
 
-const POINTS = 6000;
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const { settings, spoken } = startScreen();
 const number = new NumberBox(byId("figure"));
@@ -31,7 +31,7 @@ const VIEWS = {
 };
 
 async function load(number_) {
-  const [measurement, trace] = await Promise.all([get(`/api/measurements/${number_}`), get(`/api/measurements/${number_}/trace?max_points=${POINTS}`)]);
+  const [measurement, trace] = await Promise.all([get(`/api/measurements/${number_}`), get(`/api/measurements/${number_}/trace`)]);
   return { measurement, item: itemFrom(measurement, trace) };
 }
 
@@ -98,11 +98,23 @@ function noteOf(view) {
   return `Pauses: ${pauses.length}. Turned round: ${reversals.length}. Gaps in the gauge's readings: ${missing.length}.`;
 }
 
+function paintWords() {
+  put(byId("drawing-title"), spoken(VIEWS[shown.view][0]));
+  put(byId("plot-note"), spoken(noteOf(shown.view)));
+}
+
+/** The curve is looked at while the library that draws everything else is still being read. */
+async function paintFirst() {
+  paintWords();
+  firstPicture(byId("plot"), figureOf(shown.view, lookOf(settings)));
+  await painted();
+  performance.mark("curve-painted");
+}
+
 async function paintPlot() {
   const box = byId("plot");
   const look = lookOf(settings);
-  put(byId("drawing-title"), spoken(VIEWS[shown.view][0]));
-  put(byId("plot-note"), spoken(noteOf(shown.view)));
+  paintWords();
   // The library keeps axes of the old kind when polar and straight ones follow each other: start afresh.
   await undraw(box);
   await draw(box, figureOf(shown.view, look));
@@ -259,12 +271,12 @@ async function paintAll() {
   paintHead();
   paintNumber();
   paintTables();
+  if (!isThere()) await paintFirst();
   await paintPlot();
   await paintOver();
 }
 
 guarded(async () => {
-  library().catch(() => {}); // read while the trace is on its way; a failure is told when something is to be drawn
   Object.assign(shown, await load(id));
   buildViews();
   buildMoves();
@@ -274,5 +286,6 @@ guarded(async () => {
   settings.addEventListener("change", () => guarded(paintAll));
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => guarded(paintAll));
   await fillOver();
+  performance.mark("page-whole");
   document.body.dataset.ready = "yes";
 });
