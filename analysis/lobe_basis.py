@@ -15,6 +15,16 @@ from numpy.typing import NDArray
 from analysis.streams import Floats
 
 Ints = NDArray[np.intp]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Spots:
+    """Phases as a basis sees them: the cell of each, how far into it, degrees, and whether the curve lives there."""
+
+    cell: Ints
+    into: Floats
+    inside: Bools
 
 
 @dataclass(frozen=True)
@@ -96,19 +106,76 @@ class SplineBasis:
         cell, into, inside = self._locate(phase_deg)
         return self._first_index[cell], self._values(cell, into, inside, derivative)
 
-    def local_with_slope(self, phase_deg: Floats) -> tuple[Ints, Floats, Floats]:
-        """Indices, values and slopes of the splines at each phase, in one go."""
-        cell, into, inside = self._locate(phase_deg)
-        value, slope = (self._values(cell, into, inside, derivative) for derivative in (0, 1))
-        return self._first_index[cell], value, slope
+    def spots(self, phase_deg: Floats) -> Spots:
+        """Find the cells of phases."""
+        return Spots(*self._locate(phase_deg))
+
+    def curve(self, coefficients: Floats, spots: Spots) -> tuple[Floats, Floats]:
+        """Level and slope of a curve at each spot."""
+        level, slope, bend, third = self._polynomial(coefficients, 0)[:, spots.cell]
+        into = spots.into
+        lift = level + into * (slope + into * (bend + into * third))
+        steep = slope + into * (2.0 * bend + 3.0 * into * third)
+        return np.where(spots.inside, lift, 0.0), np.where(spots.inside, steep, 0.0)
+
+    def gram(self, spots: Spots, weight: Floats) -> Floats:
+        """Weighted normal matrix of the splines, shape (size, size).
+
+        Splines are cubics in each cell: all that the readings say of them is seven moments a cell.
+        """
+        moments = self._moments(spots, weight, 7)
+        hankel = moments[:, np.arange(4)[:, None] + np.arange(4)]
+        cubics = self._by_cell
+        block = np.swapaxes(cubics, 1, 2) @ hankel @ cubics
+        index = self._first_index
+        place = index[:, :, None] * self.size + index[:, None, :]
+        total = np.bincount(place.ravel(), block.ravel(), self.size**2)
+        return total.reshape(self.size, self.size)
+
+    def project(self, spots: Spots, weighted: Floats) -> Floats:
+        """Splines times a weighted column of the readings, shape (size,)."""
+        return np.asarray(self.project_groups(spots, weighted, np.zeros(1, dtype=np.intp), 1)[0])
+
+    def project_groups(self, spots: Spots, weighted: Floats, group: Ints, groups: int) -> Floats:
+        """The same for each group of readings, shape (groups, size)."""
+        moments = self._moments(spots, weighted, 4, group, groups).reshape(groups, self.cells, 4)
+        own = np.einsum("gcp,cpk->gck", moments, self._by_cell)
+        place = (np.arange(groups)[:, None, None] * self.size + self._first_index).ravel()
+        total = np.bincount(place, own.ravel(), groups * self.size)
+        return total.reshape(groups, self.size)
+
+    def quadratic(self, matrix: Floats, linear: Floats, spots: Spots) -> tuple[Floats, Floats]:
+        """Splines times a matrix times splines, and splines times a column, at each spot."""
+        index, cubics = self._first_index, self._by_cell
+        block = cubics @ matrix[index[:, :, None], index[:, None, :]] @ np.swapaxes(cubics, 1, 2)
+        square = np.zeros((7, self.cells))
+        for power in range(4):
+            square[power : power + 4] += block[:, power].T
+        inside, into = spots.inside, spots.into
+        column = self._polynomial(linear, 0)
+        return tuple(np.where(inside, _horner(of, spots.cell, into), 0.0) for of in (square, column))
+
+    @cached_property
+    def _by_cell(self) -> Floats:
+        """The table of cubics by cell, power and spline."""
+        return np.ascontiguousarray(np.swapaxes(self._cubics, 0, 1))
+
+    def _moments(
+        self, spots: Spots, weight: Floats, count: int, group: Ints | None = None, groups: int = 1
+    ) -> Floats:
+        """Sums of weight times powers of the way into the cell, shape (groups times cells, count)."""
+        place = spots.cell if groups == 1 or group is None else group * self.cells + spots.cell
+        rest = np.where(spots.inside, weight, 0.0)
+        total = np.empty((groups * self.cells, count))
+        for power in range(count):
+            total[:, power] = np.bincount(place, rest, groups * self.cells)
+            rest = rest * spots.into
+        return total
 
     def evaluate(self, coefficients: Floats, phase_deg: Floats, derivative: int = 0) -> Floats:
         """Value of the curve (or a derivative) at the given phases; held at open ends, zero beyond others."""
         cell, into, inside = self._locate(phase_deg)
-        own = self._polynomial(coefficients, derivative)
-        total = own[-1, cell]
-        for power in range(len(own) - 2, -1, -1):
-            total = own[power, cell] + into * total
+        total = _horner(self._polynomial(coefficients, derivative), cell, into)
         return np.asarray(np.where(inside, total, 0.0), dtype=np.float64)
 
     def rows(self, phase_deg: Floats, derivative: int = 0) -> Floats:
@@ -162,11 +229,12 @@ class SplineBasis:
         return cell, held - self.knots_deg[cell], inside
 
     def _values(self, cell: Ints, into: Floats, inside: NDArray[np.bool_], derivative: int) -> Floats:
-        table = _differentiated(self._cubics, derivative)
+        table = _differentiated(self._cubics, derivative)[:, cell]
         column = into[:, None]
-        total: Floats = table[-1][cell]
+        total: Floats = table[-1]
         for power in range(len(table) - 2, -1, -1):
-            total = table[power][cell] + column * total
+            total *= column
+            total += table[power]
         total[~inside] = 0.0
         return total
 
@@ -207,19 +275,10 @@ def _cell_cubics(knots: Floats) -> Floats:
     return np.asarray(cubic * scale[:, :, None], dtype=np.float64)
 
 
-def gram(index: Ints, value: Floats, weight: Floats, size: int) -> Floats:
-    """Weighted normal matrix of spline rows, shape (size, size)."""
-    total = np.zeros(size * size)
-    weighted = value * weight[:, None]
-    for a in range(4):
-        row = index[:, a] * size
-        for b in range(a, 4):
-            part = np.bincount(row + index[:, b], weighted[:, a] * value[:, b], size * size)
-            total += part if a == b else part + part.reshape(size, size).T.ravel()
-    return total.reshape(size, size)
-
-
-def project(index: Ints, value: Floats, weighted: Floats, size: int) -> Floats:
-    """Spline rows transposed times a vector, shape (size,)."""
-    weights = (value * weighted[:, None]).ravel()
-    return np.asarray(np.bincount(index.ravel(), weights, size), dtype=np.float64)
+def _horner(table: Floats, cell: Ints, into: Floats) -> Floats:
+    """Value of each cell's own polynomial; lowest power first."""
+    total = table[-1, cell]
+    for power in range(len(table) - 2, -1, -1):
+        total *= into
+        total += table[power, cell]
+    return total

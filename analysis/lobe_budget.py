@@ -46,7 +46,7 @@ def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
     held = fit.covariance - np.outer(lag_column, fit.covariance[-1])
     pull = held @ centre.gradient
     placed = fit.placed
-    moved = np.einsum("ij,ij->i", pull[: fit.basis.size][placed.index], placed.value)
+    moved = fit.basis.curve(pull[: fit.basis.size], placed.spots)[0]
     if fit.base_mm is not None:
         moved = moved + pull[fit.basis.size]
     share = fit.weight * moved

@@ -160,9 +160,8 @@ class Memory:
         fit, placed = self.fit, self.fit.placed
         unknowns, size = len(fit.covariance), fit.basis.size
         weighted = pattern * fit.weight
-        place = (group[:, None] * unknowns + placed.index).ravel()
-        total = np.bincount(place, (placed.value * weighted[:, None]).ravel(), groups * unknowns)
-        total = total.reshape(groups, unknowns)
+        total = np.zeros((groups, unknowns))
+        total[:, :size] = fit.basis.project_groups(placed.spots, weighted, group, groups)
         if fit.base_mm is not None:
             total[:, size] = np.bincount(group, weighted, groups)
         total[:, -1] = np.bincount(group, -weighted * placed.rate_mm_s, groups)

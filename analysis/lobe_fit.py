@@ -18,7 +18,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crank_motion import CrankMotion
-from analysis.lobe_basis import SplineBasis, gram, project
+from analysis.lobe_basis import SplineBasis
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.lobe_noise import local_roughness, renewed, shared_error
 from analysis.lobe_survey import Survey
@@ -135,9 +135,9 @@ class _Work:
             np.zeros(self.size), base, self.prior.lag_s, noise, flat, np.ones(self.basis.cells + 1), empty
         )
         placed = self.place(state)
-        weight = np.full(len(placed.value), 1.0 / max(noise.step_mm, 0.02) ** 2)
-        normal = gram(placed.index, placed.value, weight, self.size) + self._penalty(flat)
-        right = project(placed.index, placed.value, weight * placed.residual_mm, self.size)
+        weight = np.full(len(placed.phase_deg), 1.0 / max(noise.step_mm, 0.02) ** 2)
+        normal = self.basis.gram(placed.spots, weight) + self._penalty(flat)
+        right = self.basis.project(placed.spots, weight * placed.residual_mm)
         return replace(state, coefficients=_solve(normal, right)[0])
 
     def settle(self, state: _State, trusting: int) -> tuple[_State, int]:
@@ -190,23 +190,19 @@ class _Work:
         then = self.readings.time_s - state.lag_s
         phase = self.survey.unrolled(self.motion.angle_deg(then))
         speed = self._speed(then, state)
-        index, value, slopes = self.basis.local_with_slope(phase)
-        own = state.coefficients[index]
-        lift, slope = np.einsum("ij,ij->i", own, value), np.einsum("ij,ij->i", own, slopes)
-        crank_u = self._crank_u(then)
+        spots = self.basis.spots(phase)
+        lift, slope = self.basis.curve(state.coefficients, spots)
+        crank_u = self.motion.u_deg(then)
         sure = (
             np.isfinite(crank_u) & self.motion.covered(then - _CLEAR_S) & self.motion.covered(then + _CLEAR_S)
         )
-        crank_mm = np.where(sure, crank_u, 0.0) * np.abs(slope)
+        # As if errors of the crank at neighbouring readings had nothing in common.
+        alone_u = np.sqrt(np.maximum(crank_u**2, self.motion.noise_deg2_s(then) / self.interval_s))
+        crank_mm = np.where(sure, alone_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
         known = np.hypot(crank_mm, missed)
-        return Placed(phase, speed, index, value, lift, slope, slope * speed, known, residual, sure)
-
-    def _crank_u(self, then: Floats) -> Floats:
-        """Uncertainty of the crank's angle at each reading as if those of neighbours had nothing in common."""
-        spread = self.motion.noise_deg2_s(then) / self.interval_s
-        return np.sqrt(np.maximum(self.motion.u_deg(then) ** 2, spread))
+        return Placed(phase, speed, spots, lift, slope, slope * speed, known, residual, sure)
 
     def _speed(self, then: Floats, state: _State) -> Floats:
         """Mean speed over as much time as the lag is unsure of.
@@ -271,20 +267,13 @@ class _Work:
 
     def _fitted_variance(self, covariance: Floats, placed: Placed) -> Floats:
         """Variance of the fitted value at each reading."""
-        index, value, rate = placed.index, placed.value, placed.rate_mm_s
-        total = np.zeros(len(rate))
-        for a in range(4):
-            row = index[:, a] * len(covariance)
-            for b in range(a, 4):
-                part = covariance.ravel()[row + index[:, b]] * value[:, a] * value[:, b]
-                total += part if a == b else 2.0 * part
-        total += covariance[-1, -1] * rate**2
-        linear = -2.0 * covariance[-1, : self.size]
-        total += rate * np.einsum("ij,ij->i", linear[index], value)
+        rate, k = placed.rate_mm_s, self.size
+        linear = -2.0 * covariance[-1, :k]
+        square, with_lag = self.basis.quadratic(covariance[:k, :k], linear, placed.spots)
+        total = square + rate * with_lag + covariance[-1, -1] * rate**2
         if self.has_base:
-            k = self.size
-            total += covariance[k, k] - 2.0 * covariance[k, -1] * rate
-            total += 2.0 * np.einsum("ij,ij->i", covariance[k, :k][index], value)
+            with_base = self.basis.curve(covariance[k, :k], placed.spots)[0]
+            total += covariance[k, k] - 2.0 * covariance[k, -1] * rate + 2.0 * with_base
         return np.maximum(total, 0.0)
 
     def _weights(
@@ -331,7 +320,7 @@ class _Work:
         penalty = self._penalty(state.bending)
         total = p + self.has_base
         normal = np.zeros((total, total))
-        normal[:p, :p] = gram(placed.index, placed.value, weight, p) + penalty
+        normal[:p, :p] = self.basis.gram(placed.spots, weight) + penalty
         if self.has_base:
             normal[:, p] = normal[p, :] = self._shared(placed, weight)
         right = self._shared(placed, weight * placed.residual_mm)
@@ -340,7 +329,7 @@ class _Work:
 
     def _shared(self, placed: Placed, weighted: Floats) -> Floats:
         """What curve and base have in common with a weighted column of the readings."""
-        shared = project(placed.index, placed.value, weighted, self.size)
+        shared = self.basis.project(placed.spots, weighted)
         return np.append(shared, weighted.sum()) if self.has_base else shared
 
     def _penalty(self, bending: Floats) -> Floats:

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.lobe_basis import SplineBasis
+from analysis.lobe_basis import SplineBasis, Spots
 from analysis.lobe_survey import Survey
 from analysis.noise_model import NoiseModel
 from analysis.streams import Floats
 
 Bools = NDArray[np.bool_]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +39,8 @@ class Placed:
     ----------
     phase_deg, speed_deg_s : ndarray, shape (m,)
         Where the crank stood one lag before, counted from the survey's start, and how fast it turned.
-    index, value : ndarray, shape (m, 4)
-        Splines alive there.
+    spots : Spots
+        The same as the splines see it.
     lift_mm, slope_mm_deg, rate_mm_s : ndarray, shape (m,)
         The curve there, its slope, and how fast the plunger moved.
     crank_mm : ndarray, shape (m,)
@@ -54,8 +53,7 @@ class Placed:
 
     phase_deg: Floats
     speed_deg_s: Floats
-    index: Ints
-    value: Floats
+    spots: Spots
     lift_mm: Floats
     slope_mm_deg: Floats
     rate_mm_s: Floats
