@@ -1,8 +1,7 @@
 """Where the crank stood, and how fast it turned, at any moment between the encoder's counts.
 
-The knots of `crank_knots` are joined by a polyline, which is smoothed over the widest span that the knots
-themselves allow (intersection of confidence intervals, Goldenshluger & Nemirovski 1997): wide while the hand
-is steady, narrow at a stop, a start or a reversal. Everything takes time in proportion to the readings.
+`crank_smoothing` draws a smooth motion through the knots of `crank_knots`, smoother while the hand is steady than
+at a stop, a start or a reversal. Everything takes time in proportion to the readings.
 """
 
 from __future__ import annotations
@@ -14,14 +13,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from analysis.crank_knots import Knots, Lines, Rests, find_knots
+from analysis.crank_smoothing import smooth_motion
 from analysis.streams import Floats
 
 _GRID_S = 0.005
 _LONGEST_GAP_S = 1.0
-_BOX_SPANS_S = (0.015, 0.025, 0.045, 0.075, 0.125, 0.205, 0.335)
-_AGREE = 1.0
-# What smoothing bends adds about as much variance as the knots' own (found on simulated hands).
-_BIAS_SHARE = 2.0
+# What smoothing bends adds to the variance of the knots (found on simulated hands).
+_BIAS_SHARE = 1.2
 _SCATTER_KNOTS = 15
 _HELD_S = 0.2
 
@@ -196,9 +194,9 @@ def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> 
     at = step * np.arange(cells)
     polyline = _cell_means(warped, knots.angle_deg, step, cells)
     density = np.interp(at, warped, _density(knots))
-    moment = clock.unwarped(first * step + at)
+    moment = clock.unwarped(np.asarray(first * step + at, dtype=np.float64))
     resting, lasting = _resting(moment, knots.rests)
-    angle, variance = _smooth(polyline, density, step, knots, lasting < _HELD_S)
+    angle, variance = _smooth(polyline, density, step, knots, warped, lasting < _HELD_S)
     hidden, locked_s = _locked(moment, angle, variance, knots)
     return Grid(
         moment,
@@ -265,55 +263,18 @@ def _locked(moment: Floats, angle: Floats, variance: Floats, knots: Knots) -> tu
 
 
 def _smooth(
-    polyline: Floats, density: Floats, step: float, knots: Knots, moving: NDArray[np.bool_]
+    polyline: Floats, density: Floats, step: float, knots: Knots, warped: Floats, moving: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
-    """At each moment the widest smoothing that agrees with all narrower ones; with its variance.
+    """The motion through the knots, and its variance.
 
     Where the crank rests on a count it stands still, and no smoothing may carry it on or back.
     """
-    base = polyline[0]
-    level = polyline - base
-    speed = np.abs(np.gradient(level, step))
+    speed = np.abs(np.gradient(polyline, step))
     cap = knots.lines.count_deg**2 / 12.0 + (speed * knots.jitter_s) ** 2
-    variance = np.minimum(density / step, cap)
-    angle = level
-    spread = _AGREE * np.sqrt(variance)
-    lower, upper = angle - spread, angle + spread
-    open_ = moving.copy()
-    for span_s in _BOX_SPANS_S:
-        half = round(0.5 * span_s / step)
-        if half < 1 or 14 * half + 1 > len(polyline):
-            continue
-        smoother, gain = _fourth_order(level, half)
-        wide = np.minimum(gain * uniform_filter1d(density, 6 * half + 1, mode="nearest") / step, cap)
-        spread = _AGREE * np.sqrt(wide)
-        lower, upper = np.maximum(lower, smoother - spread), np.minimum(upper, smoother + spread)
-        open_ &= lower <= upper
-        angle, variance = np.where(open_, smoother, angle), np.where(open_, wide, variance)
+    smooth = smooth_motion(warped / step, knots.angle_deg, knots.variance_deg2, density, step)
+    if smooth is None:
+        return polyline, np.minimum(density / step, cap)
+    angle = np.where(moving, smooth[0], polyline)
+    variance = np.minimum(np.where(moving, smooth[1], density / step), cap)
     limit = 0.5 * knots.lines.count_deg + speed * (knots.lines.line_s + 3.0 * knots.jitter_s)
-    return base + np.clip(angle, level - limit, level + limit), variance
-
-
-def _fourth_order(level: Floats, half: int) -> tuple[Floats, float]:
-    """Smooth with three running means, twice, so that parabolas and cubics pass unchanged.
-
-    Returns the smoothed values and the sum of the squared weights.
-    """
-    reach = 6 * half + 1
-    head = 2.0 * level[0] - level[reach:0:-1]
-    tail = 2.0 * level[-1] - level[-2 : -reach - 2 : -1]
-    padded = np.concatenate([head, level, tail])
-    once = _three_means(padded, 2 * half + 1)
-    smooth = 2.0 * once - _three_means(once, 2 * half + 1)
-    pulse = np.zeros(2 * reach + 1)
-    pulse[reach] = 1.0
-    kernel = 2.0 * _three_means(pulse, 2 * half + 1) - _three_means(
-        _three_means(pulse, 2 * half + 1), 2 * half + 1
-    )
-    return smooth[reach:-reach], float(kernel @ kernel)
-
-
-def _three_means(values: Floats, size: int) -> Floats:
-    for _ in range(3):
-        values = uniform_filter1d(values, size, mode="nearest")
-    return values
+    return np.clip(angle, polyline - limit, polyline + limit), variance
