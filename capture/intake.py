@@ -52,6 +52,7 @@ class Intake:
         self._tally = _Tally()
         self._in_doubt = False
         self._late = False
+        self._opening = False
 
     @property
     def rejected(self) -> int:
@@ -84,6 +85,7 @@ class Intake:
         self._stamper.begin(now_ns)
         self._device_clock = None
         self._begin_reason = reason
+        self._opening = True
 
     def hold(self, *, in_doubt: bool) -> None:
         """While in doubt, readings are counted as a gap and not passed on."""
@@ -108,6 +110,11 @@ class Intake:
             Lines recognised in the chunk.
         """
         frames = self.decoder.feed(chunk)
+        if (
+            frames and self._opening
+        ):  # at once: a process killed within a second would never list its first half line
+            self._opening = False
+            self._list_rejects(read_ns)
         stamps = self._stamper.stamps(read_ns, len(chunk), [frame.end for frame in frames])
         self._take_frames([*zip(frames, stamps, strict=True)], late=late)
         return len(frames)

@@ -261,3 +261,16 @@ def test_the_log_says_a_thing_once_in_ten_seconds_and_how_often_it_was_left_out(
         "gone (39 more of this left out)",
         "gone (39 more of this left out)",
     ]
+
+
+def test_the_half_line_after_opening_is_listed_with_the_first_readings_and_not_a_second_later(
+    heard: Any,
+) -> None:
+    intake = Intake(parse_bench((CRANK + GAUGE).encode()).instruments[1], heard)
+    intake.begin("start", 1000 * MS)
+    intake.take(b"2.345\r\n", 1010 * MS)
+    intake.take(b"+12.346\r\n+12.347\r\n", 1030 * MS)
+    assert [(gap.reason, gap.start_ns, gap.end_ns, gap.lines) for gap in heard.gaps[1:]] == [
+        ("partial", 1000 * MS, 1030 * MS, 1)
+    ]
+    assert heard.raw == [12346, 12347]
