@@ -13,7 +13,13 @@ import { topOf } from "./trace_item.js";
 import { centreParts } from "./bench_view.js";
 import { deadCentreTick, digits, joined, lengthValue, LENGTHS, wrap } from "./units.js";
 
-const MARGIN = { left: 58, right: 16, top: 30, bottom: 34 };
+const MARGIN = { left: 58, right: 16, bottom: 34 };
+/** Room above the curve for the axis's name and the centre's label: side by side, or one below the other. */
+const TOP = 30;
+const TOP_NARROW = 48;
+const NARROW = 420;
+/** Nothing is enlarged so far that the drawing is left with less than this. */
+const LEAST_WIDTH = 700;
 const PAIRS_DRAWN = 5;
 /** Where a lobe's equal readings are drawn, mm below full lift. */
 const PAIR_DROPS = [0.5, 1.27, 2, 4];
@@ -41,7 +47,7 @@ function ink(name) {
 }
 
 export class LiveCurve {
-  /** `scale` enlarges lettering and points for a wall. */
+  /** `scale` enlarges lettering and points for a wall, where there is room for it. */
   constructor(canvas, scale = 1) {
     this.canvas = canvas;
     this.scale = scale;
@@ -72,9 +78,11 @@ export class LiveCurve {
     const { clientWidth, clientHeight } = this.canvas.parentElement;
     if (!clientWidth) return;
     // Drawn in units of `scale` pixels: a wall's drawing is the bench's, larger.
-    this.ratio = ratio * this.scale;
-    this.width = clientWidth / this.scale;
-    this.height = clientHeight / this.scale;
+    const scale = Math.max(1, Math.min(this.scale, clientWidth / LEAST_WIDTH));
+    this.ratio = ratio * scale;
+    this.width = clientWidth / scale;
+    this.height = clientHeight / scale;
+    this.top = this.width < NARROW ? TOP_NARROW : TOP;
     for (const canvas of [this.canvas, this.layer]) {
       canvas.width = Math.round(clientWidth * ratio);
       canvas.height = Math.round(clientHeight * ratio);
@@ -148,7 +156,7 @@ export class LiveCurve {
 
   y(mm) {
     const { low, high } = this.frame;
-    return this.height - MARGIN.bottom - ((mm - low) / (high - low)) * (this.height - MARGIN.top - MARGIN.bottom);
+    return this.height - MARGIN.bottom - ((mm - low) / (high - low)) * (this.height - this.top - MARGIN.bottom);
   }
 
   #axes(pen) {
@@ -160,7 +168,7 @@ export class LiveCurve {
     pen.strokeStyle = colours.hair;
     pen.fillStyle = colours.ink2;
     const per = lengthValue(1, this.view.lengthKind);
-    const { ticks, decimals } = lengthTicks(this.frame.low * per, this.frame.high * per, Math.max(2, (floor - MARGIN.top) / 48));
+    const { ticks, decimals } = lengthTicks(this.frame.low * per, this.frame.high * per, Math.max(2, (floor - this.top) / 48));
     pen.textAlign = "right";
     pen.textBaseline = "middle";
     for (const tick of ticks) {
@@ -172,7 +180,9 @@ export class LiveCurve {
       pen.fillText(digits(tick, decimals), MARGIN.left - 8, y);
     }
     pen.textAlign = "left";
-    pen.fillText(`gauge, ${LENGTHS[this.view.lengthKind]?.unit ?? "mm"}`, 6, 12);
+    const name = `gauge, ${LENGTHS[this.view.lengthKind]?.unit ?? "mm"}`;
+    pen.fillText(name, 6, 12);
+    this.nameEnds = 6 + pen.measureText(name).width;
     this.#angleAxis(pen, floor, right);
   }
 
@@ -234,7 +244,7 @@ export class LiveCurve {
     if (right < left) return;
     pen.fillStyle = this.colours.wash;
     pen.globalAlpha = 0.8;
-    pen.fillRect(left, MARGIN.top, Math.max(1, right - left), this.height - MARGIN.top - MARGIN.bottom);
+    pen.fillRect(left, this.top, Math.max(1, right - left), this.height - this.top - MARGIN.bottom);
     pen.globalAlpha = 1;
   }
 
@@ -303,15 +313,17 @@ export class LiveCurve {
     pen.lineWidth = 2;
     pen.setLineDash([16, 4, 4, 4]);
     pen.beginPath();
-    pen.moveTo(x, MARGIN.top - 8);
+    pen.moveTo(x, this.top - 4);
     pen.lineTo(x, this.height - MARGIN.bottom);
     pen.stroke();
     pen.setLineDash([]);
     pen.fillStyle = this.colours.accent;
     pen.font = `600 16px ${this.colours.font}`;
-    pen.textAlign = x > this.width - 130 ? "right" : "left";
+    pen.textAlign = "left";
     pen.textBaseline = "middle";
-    pen.fillText(this.view.centreText, x + (pen.textAlign === "left" ? 8 : -8), MARGIN.top - 10);
+    const { centreText } = this.view;
+    const from = this.top === TOP ? this.nameEnds + 12 : 6;
+    pen.fillText(centreText, labelAt(x, pen.measureText(centreText).width, from, this.width - 4), this.top - 14);
   }
 
   /** Where the crank stands now: a wedge on the axis and a thin line up. */
@@ -324,7 +336,7 @@ export class LiveCurve {
     pen.strokeStyle = pen.fillStyle = this.colours.ink;
     pen.lineWidth = 1;
     pen.beginPath();
-    pen.moveTo(x, MARGIN.top);
+    pen.moveTo(x, this.top);
     pen.lineTo(x, floor);
     pen.stroke();
     pen.beginPath();
@@ -334,6 +346,12 @@ export class LiveCurve {
     pen.closePath();
     pen.fill();
   }
+}
+
+/** Where a label of an upright at `x` begins: right of it, left of it where that does not fit, within `from` to `to`. */
+export function labelAt(x, width, from, to) {
+  const beside = x + 8 + width <= to ? x + 8 : x - 8 - width;
+  return Math.max(from, Math.min(beside, to - width));
 }
 
 function arrowhead(pen, x, y, sense) {

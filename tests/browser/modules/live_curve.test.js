@@ -1,5 +1,5 @@
 import { EMPTY } from "/static/bench_state.js";
-import { LiveCurve, viewOfCurve } from "/static/live_curve.js";
+import { LiveCurve, labelAt, viewOfCurve } from "/static/live_curve.js";
 import { equal, ok, pause } from "./check.js";
 
 const choices = { length: "mm", angle: "atdc" };
@@ -12,9 +12,9 @@ function bench(count, more = {}) {
   return { ...EMPTY, channels: [crank], latest: { crank: { value: 100 } }, measurement, points: { id: 1, crankDeg, gaugeMm, way: crankDeg.map(() => 1) }, ...more };
 }
 
-async function drawn(state) {
-  document.body.innerHTML = '<div style="width: 600px; height: 300px"><canvas></canvas></div>';
-  const curve = new LiveCurve(document.querySelector("canvas"));
+async function drawn(state, scale = 1, width = 600) {
+  document.body.innerHTML = `<div style="width: ${width}px; height: 300px"><canvas></canvas></div>`;
+  const curve = new LiveCurve(document.querySelector("canvas"), scale);
   await pause(30);
   curve.draw(viewOfCurve(state, choices, false));
   return curve;
@@ -48,6 +48,18 @@ export const tests = {
     const fit = { deg, mm: deg.map((d) => 9 * Math.exp(-(((d - 110) / 50) ** 2))) };
     const curve = await drawn({ ...state, fit, result: { centre_deg: 110, u95_deg: 0.2 } });
     ok(Math.abs(curve.laidFit.top.mm - 2) < 0.05, curve.laidFit.top.mm);
+  },
+  "a label stands beside its line, never over the axis's name or past the edge": () => {
+    equal(labelAt(200, 150, 90, 600), 208);
+    equal(labelAt(500, 150, 90, 600), 342);
+    equal(labelAt(60, 150, 90, 600), 90);
+    equal(labelAt(180, 170, 6, 240), 6);
+  },
+  "a narrow drawing keeps a line of its own for the centre's label, and a wall's is enlarged only where there is room": async () => {
+    const wide = await drawn(bench(3), 1.8, 1260);
+    const narrow = await drawn(bench(3), 1.8, 360);
+    ok(narrow.top > wide.top, `${narrow.top} > ${wide.top}`);
+    equal([Math.round(wide.width), narrow.width], [700, 360]);
   },
   "a new measurement starts an empty drawing": async () => {
     const curve = await drawn(bench(100));
