@@ -112,11 +112,16 @@ class SplineBasis:
 
     def curve(self, coefficients: Floats, spots: Spots) -> tuple[Floats, Floats]:
         """Level and slope of a curve at each spot."""
-        level, slope, bend, third = self._polynomial(coefficients, 0)[:, spots.cell]
+        level, slope, bend, third = self.cubics_of(coefficients)[:, spots.cell]
         into = spots.into
         lift = level + into * (slope + into * (bend + into * third))
         steep = slope + into * (2.0 * bend + 3.0 * into * third)
         return np.where(spots.inside, lift, 0.0), np.where(spots.inside, steep, 0.0)
+
+    def cubics_of(self, coefficients: Floats, derivative: int = 0) -> Floats:
+        """A curve (or derivative) in each cell by powers of the way into it, shape (powers, cells)."""
+        own = np.einsum("pck,ck->pc", self._cubics, coefficients[self._first_index])
+        return _differentiated(own, derivative)
 
     def gram(self, spots: Spots, weight: Floats) -> Floats:
         """Weighted normal matrix of the splines, shape (size, size).
@@ -130,7 +135,7 @@ class SplineBasis:
         index = self._first_index
         place = index[:, :, None] * self.size + index[:, None, :]
         total = np.bincount(place.ravel(), block.ravel(), self.size**2)
-        return total.reshape(self.size, self.size)
+        return np.asarray(total, dtype=np.float64).reshape(self.size, self.size)
 
     def project(self, spots: Spots, weighted: Floats) -> Floats:
         """Splines times a weighted column of the readings, shape (size,)."""
@@ -142,7 +147,7 @@ class SplineBasis:
         own = np.einsum("gcp,cpk->gck", moments, self._by_cell)
         place = (np.arange(groups)[:, None, None] * self.size + self._first_index).ravel()
         total = np.bincount(place, own.ravel(), groups * self.size)
-        return total.reshape(groups, self.size)
+        return np.asarray(total, dtype=np.float64).reshape(groups, self.size)
 
     def quadratic(self, matrix: Floats, linear: Floats, spots: Spots) -> tuple[Floats, Floats]:
         """Splines times a matrix times splines, and splines times a column, at each spot."""
@@ -152,8 +157,9 @@ class SplineBasis:
         for power in range(4):
             square[power : power + 4] += block[:, power].T
         inside, into = spots.inside, spots.into
-        column = self._polynomial(linear, 0)
-        return tuple(np.where(inside, _horner(of, spots.cell, into), 0.0) for of in (square, column))
+        column = self.cubics_of(linear)
+        of_square, of_column = (_horner(of, spots.cell, into) for of in (square, column))
+        return np.where(inside, of_square, 0.0), np.where(inside, of_column, 0.0)
 
     @cached_property
     def _by_cell(self) -> Floats:
@@ -175,7 +181,7 @@ class SplineBasis:
     def evaluate(self, coefficients: Floats, phase_deg: Floats, derivative: int = 0) -> Floats:
         """Value of the curve (or a derivative) at the given phases; held at open ends, zero beyond others."""
         cell, into, inside = self._locate(phase_deg)
-        total = _horner(self._polynomial(coefficients, derivative), cell, into)
+        total = _horner(self.cubics_of(coefficients, derivative), cell, into)
         return np.asarray(np.where(inside, total, 0.0), dtype=np.float64)
 
     def rows(self, phase_deg: Floats, derivative: int = 0) -> Floats:
@@ -238,11 +244,6 @@ class SplineBasis:
         total[~inside] = 0.0
         return total
 
-    def _polynomial(self, coefficients: Floats, derivative: int) -> Floats:
-        """Power, cell: the curve itself as a cubic in each cell."""
-        own = np.einsum("pck,ck->pc", self._cubics, coefficients[self._first_index])
-        return _differentiated(own, derivative)
-
 
 def _differentiated(table: Floats, derivative: int) -> Floats:
     """Coefficients by power (first axis) of the derivative."""
@@ -277,7 +278,7 @@ def _cell_cubics(knots: Floats) -> Floats:
 
 def _horner(table: Floats, cell: Ints, into: Floats) -> Floats:
     """Value of each cell's own polynomial; lowest power first."""
-    total = table[-1, cell]
+    total: Floats = table[-1, cell]
     for power in range(len(table) - 2, -1, -1):
         total *= into
         total += table[power, cell]

@@ -8,6 +8,7 @@ join) against the same with a corner or a step more, at every bin.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ _FARTHEST_DEG = 24.0
 _FEWEST_SIDE = 5
 _LEAST_SHARE_OF_STEP = 0.15
 _WILD = 6.0
+_SHARED = 5
 
 Ints = NDArray[np.intp]
 
@@ -87,8 +89,8 @@ def find_breaks(fit: LobeFit) -> Breaks:
     x = (phase[index] - middle[:, None]) / reach[:, None]
     weight = np.where(inside, 1.0 / variance[index], 0.0)
     y = np.where(inside, value[index], 0.0)
-    corner, corner_chi = _gain(x, y, weight, np.maximum(x, 0.0))
-    step, step_chi = _gain(x, y, weight, (x > 0.0).astype(np.float64))
+    patterns = (np.maximum(x, 0.0), (x > 0.0).astype(np.float64))
+    (corner, corner_chi), (step, step_chi) = _gains(x, y, weight, patterns)
     return Breaks(middle, fit.lift_mm(middle), corner / reach, corner_chi, step, step_chi, reach)
 
 
@@ -116,16 +118,20 @@ def _alone(far: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(far & ~(padded[:-2] & padded[2:]))
 
 
-def _gain(x: Floats, y: Floats, weight: Floats, pattern: Floats) -> tuple[Floats, Floats]:
-    """Size of a pattern beside a cubic with a free second derivative, and its chi-square, for each window."""
-    columns = [np.ones_like(x), x, x**2, x**3, np.maximum(x, 0.0) ** 2, pattern]
-    design = np.stack(columns, axis=2)
-    weighted = design * weight[:, :, None]
-    normal = np.swapaxes(weighted, 1, 2) @ design
-    right = np.einsum("cik,ci->ck", weighted, y)
-    scale = 1.0 / np.sqrt(np.maximum(np.einsum("ckk->ck", normal), 1e-30))
-    normal = normal * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(len(columns))
-    inverse = np.linalg.inv(normal)
-    size = np.einsum("k,ck->c", np.eye(len(columns))[-1], np.einsum("ckl,cl->ck", inverse, right * scale))
-    information = 1.0 / np.maximum(inverse[:, -1, -1], 1e-30)
-    return np.asarray(size * scale[:, -1]), np.asarray(size**2 * information)
+def _gains(
+    x: Floats, y: Floats, weight: Floats, patterns: tuple[Floats, Floats]
+) -> Iterator[tuple[Floats, Floats]]:
+    """Size of each pattern beside a cubic with a free second derivative, and its chi-square, for each window."""
+    late = np.maximum(x, 0.0)
+    design = np.stack([np.ones_like(x), x, x**2, x**3, late**2, *patterns, y], axis=1)
+    whole = (design * weight[:, None, :]) @ np.swapaxes(design, 1, 2)
+    for pattern in (_SHARED, _SHARED + 1):
+        asked = [*range(_SHARED), pattern]
+        normal, right = whole[:, asked][:, :, asked], whole[:, asked, -1]
+        scale = 1.0 / np.sqrt(np.maximum(np.einsum("ckk->ck", normal), 1e-30))
+        normal = normal * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(len(asked))
+        last = np.zeros((len(x), len(asked), 1))
+        last[:, -1] = 1.0
+        pull = np.linalg.solve(normal, last)[:, :, 0]
+        size = np.einsum("ck,ck->c", pull, right * scale)
+        yield size * scale[:, -1], size**2 / np.maximum(pull[:, -1], 1e-30)

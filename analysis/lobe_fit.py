@@ -274,7 +274,7 @@ class _Work:
         if self.has_base:
             with_base = self.basis.curve(covariance[k, :k], placed.spots)[0]
             total += covariance[k, k] - 2.0 * covariance[k, -1] * rate + 2.0 * with_base
-        return np.maximum(total, 0.0)
+        return np.asarray(np.maximum(total, 0.0))
 
     def _weights(
         self, noise: NoiseModel, roughness: Floats, placed: Placed, *, trusting: bool = False

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from analysis.lobe_model import LobeFit
 from analysis.streams import Floats
 
 _GRID_DEG = 0.5
+_CROSSING_DEG = 1e-7
 _LEAST_FLAT_MM = 1e-3
 _FLAT_DOUBTS = 1.5
 _FLAT_STEPS = 0.3
@@ -35,9 +38,19 @@ class LobeShape:
         low, high = fit.basis.first_deg, fit.basis.last_deg
         self.grid_deg: Floats = np.linspace(low, high, int((high - low) / _GRID_DEG) + 2)
         self.grid_mm: Floats = fit.lift_mm(self.grid_deg)
+        self._knots: list[float] = fit.basis.knots_deg.tolist()
+        self._cubics: list[list[float]] = fit.basis.cubics_of(fit.coefficients).T.tolist()
         self._known: dict[tuple[float, int, bool], Reading | None] = {}
         self.peak_deg = self._peak_deg()
-        self.peak_mm = float(fit.lift_mm(np.array([self.peak_deg]))[0])
+        self.peak_mm = self.at(self.peak_deg)[0]
+
+    def at(self, phase_deg: float) -> tuple[float, float]:
+        """Lift and slope at one phase of the window."""
+        cell = min(max(bisect_right(self._knots, phase_deg) - 1, 0), len(self._cubics) - 1)
+        into = phase_deg - self._knots[cell]
+        level, slope, bend, third = self._cubics[cell]
+        lift = level + into * (slope + into * (bend + into * third))
+        return lift, slope + into * (2.0 * bend + 3.0 * into * third)
 
     def _peak_deg(self) -> float:
         at = int(np.argmax(self.grid_mm))
@@ -57,7 +70,7 @@ class LobeShape:
 
     def lift(self, phase_deg: float) -> Reading:
         """Lift at one phase."""
-        return Reading(float(self.fit.lift_mm(np.array([phase_deg]))[0]), self._row(phase_deg))
+        return Reading(self.at(phase_deg)[0], self._row(phase_deg))
 
     def peak(self) -> Reading:
         """Peak lift above the base circle (above zero reading where the base circle was not seen)."""
@@ -83,15 +96,11 @@ class LobeShape:
         if not len(place):
             return None
         outer = int(place[0] if side > 0 else place[-1])
-        a, b = self.grid_deg[outer], self.grid_deg[outer] - side * _GRID_DEG * 1.01
-        for _ in range(3):
-            fine = np.linspace(a, b, 9)
-            above = np.flatnonzero(self.fit.lift_mm(fine) >= level_mm)
-            k = int(above[0]) if len(above) else 8
-            a, b = fine[max(k - 1, 0)], fine[k]
-        lift = self.fit.lift_mm(np.array([a, b]))
-        share = (level_mm - lift[0]) / (lift[1] - lift[0]) if lift[1] != lift[0] else 0.5
-        return float(a + share * (b - a))
+        out, near = float(self.grid_deg[outer]), float(self.grid_deg[outer - side])
+        near = max(near, self.peak_deg) if side > 0 else min(near, self.peak_deg)
+        if self.at(near)[0] <= level_mm:
+            return near
+        return float(brentq(lambda phase: self.at(phase)[0] - level_mm, out, near, xtol=_CROSSING_DEG))
 
     def at_level(self, level_mm: float, side: int, follow_peak: bool) -> Reading | None:
         """A crossing with its gradient; `follow_peak` when the level is told from the peak."""
@@ -104,7 +113,7 @@ class LobeShape:
         phase = self.crossing(level_mm, side)
         if phase is None:
             return None
-        slope = float(self.fit.lift_mm(np.array([phase]), 1)[0])
+        slope = self.at(phase)[1]
         if slope * side >= 0.0:
             return None
         level = self._row(self.peak_deg) if follow_peak else np.zeros(len(self.fit.covariance))
@@ -127,7 +136,7 @@ class LobeShape:
     def slope_at(self, level_mm: float, side: int) -> float:
         """Slope, mm a crank degree, where the curve passes a level before or after the peak; else nought."""
         phase = self.crossing(level_mm, side)
-        return 0.0 if phase is None else float(self.fit.lift_mm(np.array([phase]), 1)[0])
+        return 0.0 if phase is None else self.at(phase)[1]
 
     def largest_slope(self) -> float:
         """Largest slope of the curve, mm a crank degree, without a sign."""
