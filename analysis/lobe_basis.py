@@ -144,10 +144,11 @@ class SplineBasis:
     def project_groups(self, spots: Spots, weighted: Floats, group: Ints, groups: int) -> Floats:
         """The same for each group of readings, shape (groups, size)."""
         moments = self._moments(spots, weighted, 4, group, groups).reshape(groups, self.cells, 4)
-        own = np.einsum("gcp,cpk->gck", moments, self._by_cell)
-        place = (np.arange(groups)[:, None, None] * self.size + self._first_index).ravel()
-        total = np.bincount(place, own.ravel(), groups * self.size)
-        return np.asarray(total, dtype=np.float64).reshape(groups, self.size)
+        own = np.swapaxes(moments, 0, 1) @ self._by_cell
+        total = np.zeros((self.cells + 3, groups))
+        for spline in range(4):
+            total[spline : spline + self.cells] += own[:, :, spline]
+        return np.ascontiguousarray(total[self.skipped : self.skipped + self.size].T)
 
     def quadratic(self, matrix: Floats, linear: Floats, spots: Spots) -> tuple[Floats, Floats]:
         """Splines times a matrix times splines, and splines times a column, at each spot."""
