@@ -17,6 +17,13 @@ class Message(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class LastLine(Message):
+    """A line as an instrument sent it, what is not printable written out, and whether it could be read."""
+
+    text: str
+    read: bool
+
+
 class ChannelHealth(Message):
     """One channel as a person wants to know it: `state` is a word of `capture`'s channel states."""
 
@@ -28,7 +35,7 @@ class ChannelHealth(Message):
     accepted: int
     rejected: int
     sentence: str
-    last_line: str = ""
+    last_lines: list[LastLine] = []
 
 
 class RecorderHealth(Message):

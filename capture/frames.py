@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
+from collections import deque
 from dataclasses import dataclass, field, replace
 
 BUFFER_BYTES = 4096
 LONGEST_LINE_BYTES = 80
+LATEST_LINES = 8
 _TERMINATOR = re.compile(rb"[\r\n]+")
 
 
@@ -123,10 +125,13 @@ class Decoder(ABC):
     ----------
     rejects : Rejects
         What could not be used, counted.
+    latest : deque of (bytes, bool)
+        The last `LATEST_LINES` whole lines as they came in, oldest first, and whether each was recognised.
     """
 
     def __init__(self) -> None:
         self.rejects = Rejects()
+        self.latest: deque[tuple[bytes, bool]] = deque(maxlen=LATEST_LINES)
         self._splitter = LineSplitter(self.rejects)
         self._rejects_told = 0
 
@@ -146,6 +151,7 @@ class Decoder(ABC):
         frames = []
         for line, end in self._splitter.feed(chunk):
             frame = self._recognise(line, end) if len(line) <= LONGEST_LINE_BYTES else None
+            self.latest.append((line[:LONGEST_LINE_BYTES], frame is not None))
             if frame is None:
                 self.rejects.rejected += 1
                 self.rejects.last_line = line[:LONGEST_LINE_BYTES]

@@ -120,7 +120,8 @@ class HealthBoard:
     def channels(self, now_ns: int) -> list[dict[str, Any]]:
         """One mapping a channel.
 
-        Keys: name, quantity, state, age_s, rate_hz, accepted, rejected, sentence, last_line.
+        Keys: name, quantity, state, age_s, rate_hz, accepted, rejected, sentence, last_lines (oldest first, each
+        with its text and whether it could be read).
         """
         with self._lock:
             return [self._described(status, now_ns) for status in self._statuses]
@@ -157,7 +158,9 @@ class HealthBoard:
             "accepted": intake.accepted,
             "rejected": intake.rejected,
             "sentence": sentence,
-            "last_line": as_text(intake.last_line or intake.decoder.rejects.last_line),
+            "last_lines": [
+                {"text": as_text(line), "read": read} for line, read in intake.decoder.latest.copy()
+            ],
         }
 
 

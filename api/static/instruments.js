@@ -22,7 +22,13 @@ function channelSheet(channel) {
   return el("section", { class: "sheet instrument", data: { channel: channel.name }, "aria-label": plainName(channel.name) },
     el("div", { class: "sheet-head" }, el("h2", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
     el("div", { class: "reading" }, el("div", { class: "reading-value" }, el("span"), el("small", { class: channel.quantity === "crank" ? "degree" : "" }))),
-    el("p", { class: "what" }), el("div", { class: "health" }), el("p", { class: "last-line" }, "Last line: ", el("code")), el("div", { class: "spec" }));
+    el("p", { class: "what" }), el("div", { class: "health" }), el("h3", {}, "Last lines"), el("ol", { class: "last-lines", tabindex: "0", "aria-label": `Last lines of ${plainName(channel.name)}` }), el("div", { class: "spec" }));
+}
+
+/** Newest first, so that a person who looks once sees it; a line that could not be read says so in words. */
+function lastLines(channel) {
+  const lines = [...channel.last_lines].reverse();
+  return lines.length ? lines.map(({ text, read }) => el("li", {}, el("code", {}, text), read ? "" : el("span", {}, " not read"))) : el("li", { class: "quiet" }, "none yet");
 }
 
 function lagRow(channel) {
@@ -43,7 +49,7 @@ function paintChannel(channel) {
   put(unit, told.unit);
   put(node.querySelector(".what"), spoken(withoutName(channel.sentence, channel.name)));
   // Device text is text: whatever bytes came, they are shown and never interpreted.
-  put(node.querySelector("code"), channel.last_line || "(none)");
+  refill(node.querySelector(".last-lines"), JSON.stringify(channel.last_lines), () => lastLines(channel));
   refill(node.querySelector(".health"), JSON.stringify(healthRows(channel)), () => facts(healthRows(channel)));
   const rows = [...lagRow(channel), ...specRows(known.specs[channel.name])];
   refill(node.querySelector(".spec"), JSON.stringify(rows), () => facts(rows));

@@ -34,7 +34,7 @@ def feed_of_a_lobe() -> Iterator[list[str]]:
         "accepted": 1,
         "rejected": 0,
         "sentence": "",
-        "last_line": "",
+        "last_lines": [],
     }
     channels = [
         {"name": "crank", "quantity": "crank", **channel},

@@ -139,3 +139,11 @@ def test_a_tagged_gauge_takes_only_its_own_tag() -> None:
     decoder = make_decoder("tagged", tag="B")
     values = [frame.value for frame in decoder.feed(b"\nA+1.00\nB+2.00\nB 3.00\nAB4.00\n")]
     assert values == [200, 300]
+
+
+@every_kind
+def test_the_last_lines_are_kept_as_they_came_in_readable_or_not(kind: str) -> None:
+    decoder = started(kind)
+    text = GOOD[kind][0]
+    decoder.feed(b"no such line\r\n" * 3 + b"".join([text + b"\r\n"] * 6) + text[:3])
+    assert list(decoder.latest) == [(b"no such line", False)] * 2 + [(text, True)] * 6

@@ -1,7 +1,7 @@
 import { EMPTY, crankChannel, gaugeChannels, isAlive, joinPoints, next } from "/static/bench_state.js";
 import { equal, ok } from "./check.js";
 
-const channel = (name, quantity, state = "online") => ({ name, quantity, state, age_s: 0, rate_hz: 10, accepted: 1, rejected: 0, sentence: "", last_line: "" });
+const channel = (name, quantity, state = "online") => ({ name, quantity, state, age_s: 0, rate_hz: 10, accepted: 1, rejected: 0, sentence: "", last_lines: [] });
 const measurement = (id, more = {}) => ({ id, job_id: null, what: "tdc", touches: "piston_1", gauge: "dial_a", state: "running", started_at: "", result: null, sentence: "", ...more });
 const hello = (more = {}) => ({ kind: "hello", version: "1", run_id: 1, latest: {}, channels: [channel("crank", "crank"), channel("dial_a", "gauge")], recorder: null, measurement: null, guide: { sentence: "" }, ...more });
 const points = (first, degrees) => ({ measurement_id: 1, first, crank_deg: degrees, gauge_mm: degrees, way: degrees.map(() => 1) });

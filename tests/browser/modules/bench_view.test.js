@@ -3,7 +3,7 @@ import { keptState, nextTouch, readingOf, staleness, theButton, theNotes, theNum
 import { equal, ok } from "./check.js";
 
 const choices = { length: "mm", angle: "atdc" };
-const crank = { name: "crank", quantity: "crank", state: "online", age_s: 0.1, rate_hz: 200, accepted: 9, rejected: 0, sentence: "", last_line: "" };
+const crank = { name: "crank", quantity: "crank", state: "online", age_s: 0.1, rate_hz: 200, accepted: 9, rejected: 0, sentence: "", last_lines: [] };
 const alive = { ...EMPTY, captureAlive: true, channels: [crank], latest: { crank: { value: 734.5, wall_ms: 0 } }, guide: { sentence: "Turn.", number: null, action: "", cautions: [], job_id: null } };
 const running = { id: 1, what: "lobe", touches: "inlet_1", gauge: "dial_a", state: "running", sentence: "" };
 

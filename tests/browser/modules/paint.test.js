@@ -4,7 +4,7 @@ import { el } from "/static/dom.js";
 import { equal, ok } from "./check.js";
 
 const same = (text) => text;
-const gauge = { name: "dial_a", quantity: "gauge", state: "online", age_s: 0, rate_hz: 10, accepted: 1, rejected: 2, sentence: "Quiet.", last_line: "" };
+const gauge = { name: "dial_a", quantity: "gauge", state: "online", age_s: 0, rate_hz: 10, accepted: 1, rejected: 2, sentence: "Quiet.", last_lines: [] };
 const link = (state) => ({ state, ageMs: () => 3000 });
 
 export const tests = {
