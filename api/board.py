@@ -34,7 +34,8 @@ class Board:
             latest=self.bench.latest,
             channels=health.channels,
             recorder=health.recorder,
-            measurement=self._measurement_with_number(),
+            measurement=self.measurement,
+            centre=self._newest_centre(),
             guide=self.guide(health),
         )
 
@@ -65,9 +66,11 @@ class Board:
             self._guide = guide
             self.screens.publish(guide)
 
-    def _measurement_with_number(self) -> MeasurementView | None:
-        """Give the measurement in hand; one that runs with the number it has so far."""
+    def _newest_centre(self) -> Centre | None:
+        """Give number and curve of the measurement in hand: of one that has ended, its last number."""
         view, centre = self.measurement, self.centre
-        if view is None or view.state != "running" or centre is None or centre.measurement_id != view.id:
-            return view
-        return view.model_copy(update={"result": centre.result})
+        if view is None or centre is None or centre.measurement_id != view.id:
+            return None
+        if view.state == "running":
+            return centre
+        return centre.model_copy(update={"result": view.result, "error": None}) if view.result else None

@@ -65,6 +65,7 @@ class Hello(Message):
     channels: list[ChannelHealth]
     recorder: RecorderHealth | None
     measurement: MeasurementView | None
+    centre: Centre | None = None
     guide: Guide
 
 

@@ -73,7 +73,8 @@ const STEPS = {
       // Another run has another zero: the counter began anew.
       tdcDeg: state.run === message.run_id ? state.tdcDeg : null,
     };
-    return startOver(next, message.measurement);
+    const begun = startOver(next, message.measurement);
+    return message.centre ? STEPS.centre(begun, message.centre) : begun;
   },
   readings(state, message) {
     const latest = { ...state.latest, ...message.latest };

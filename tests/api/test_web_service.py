@@ -266,11 +266,21 @@ def test_points_of_a_measurement_come_whole_to_a_screen_that_comes_late(running:
         with running.live() as late:
             time.sleep(1.0)
             curves = [points_of(heard(screen, 0.5), number) for screen in (early, late)]
+    until(
+        lambda: (hello(running)["centre"] or {}).get("measurement_id") == number, "its estimate is told too"
+    )
     running.web.post(f"/api/measurements/{number}/discard")
+    assert hello(running)["centre"] is None
     assert len(curves[0]) > 15
     shorter = min(len(curve) for curve in curves)
     assert curves[0][:shorter] == curves[1][:shorter]
     assert abs(len(curves[0]) - len(curves[1])) < 10
+
+
+def hello(running: Running) -> Fields:
+    with running.live() as screen:
+        first: Fields = json.loads(screen.recv(5))
+    return first
 
 
 def points_of(messages: list[tuple[float, Fields]], number: int) -> list[tuple[float, float, int]]:

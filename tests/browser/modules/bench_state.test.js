@@ -27,6 +27,12 @@ export const tests = {
     state = next(state, { kind: "centre", measurement_id: 1, result: null, error: { code: "one_side_only", message: "Turn on." }, curve_deg: [], curve_mm: [] });
     equal([state.result, state.fit, state.error.code], [null, null, "one_side_only"]);
   },
+  "a screen that comes late has the number and the curve at once": () => {
+    const centre = { kind: "centre", measurement_id: 1, result: { centre_deg: 4, u95_deg: 0.1 }, error: null, curve_deg: [1], curve_mm: [2] };
+    const state = next(EMPTY, hello({ measurement: measurement(1), centre }));
+    equal([state.result.centre_deg, state.fit], [4, { deg: [1], mm: [2] }]);
+    equal(next(EMPTY, hello({ measurement: measurement(2), centre })).fit, null);
+  },
   "another measurement's centre is not shown": () => {
     const state = next(next(EMPTY, hello({ measurement: measurement(2) })), { kind: "centre", measurement_id: 1, result: { centre_deg: 4 }, curve_deg: [], curve_mm: [] });
     equal(state.result, null);
