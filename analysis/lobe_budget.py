@@ -22,6 +22,7 @@ def budget_of(
     settings: LobeSettings,
     gauge: GaugeFacts,
     passes: tuple[PassFit, ...],
+    unsettled_deg: float = 0.0,
 ) -> tuple[Contribution, ...]:
     """Itemise the standard uncertainty of a centre; the root of the sum of squares is the whole."""
     lag_u = abs(float(centre.gradient @ fit.covariance[-1])) / fit.lag_u_s
@@ -36,6 +37,7 @@ def budget_of(
         "gauge error": _gauge_error_u(shape, settings.drop_mm, gauge),
         "true TDC": settings.tdc_u_deg,
         "pass to pass": between_passes_u_deg(passes),
+        "not settled yet": unsettled_deg,
     }
     return tuple(Contribution(source, u) for source, u in lines.items() if u > 0.0)
 

@@ -35,23 +35,46 @@ def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forwar
     )
 
 
-def refuse_shape(fit: LobeFit, shape: LobeShape, drop_mm: float) -> Reading:
-    """Return the centre at the drop asked for, or refuse a curve that does not show both sides of it."""
-    level = shape.peak_mm - drop_mm
-    before, after = shape.crossing(level, -1), shape.crossing(level, 1)
-    if before is None and after is None:
+def refuse_unseen_sides(phase_deg: Floats, value_mm: Floats, drop_mm: float) -> None:
+    """Refuse readings that do not fall to the drop on both sides of the largest, before anything is fitted.
+
+    Parameters
+    ----------
+    phase_deg, value_mm : ndarray, shape (m,)
+        Where the crank stood, within one cycle, and the lift-positive readings.
+    """
+    top = int(np.argmax(value_mm))
+    low = value_mm < value_mm[top] - drop_mm
+    _refuse_one_sided(
+        bool(np.any(low & (phase_deg < phase_deg[top]))),
+        bool(np.any(low & (phase_deg > phase_deg[top]))),
+        drop_mm,
+    )
+
+
+def _refuse_one_sided(before: bool, after: bool, drop_mm: float) -> None:
+    if not before and not after:
         raise Refusal(
             "drop_not_reached",
             f"The readings never fall {drop_mm:.2f} mm below full lift: turn further on both sides of the "
             "nose, or ask for a smaller drop.",
         )
-    if before is None or after is None:
-        side = "before" if before is None else "after"
+    if not before or not after:
+        side = "after" if before else "before"
         raise Refusal(
             "one_flank_only",
             f"The lobe was seen from one side only: nothing {drop_mm:.2f} mm below full lift {side} "
             "the nose; turn forwards through the whole nose.",
         )
+
+
+def refuse_shape(fit: LobeFit, shape: LobeShape, drop_mm: float) -> Reading:
+    """Return the centre at the drop asked for, or refuse a curve that does not show both sides of it."""
+    level = shape.peak_mm - drop_mm
+    before, after = shape.crossing(level, -1), shape.crossing(level, 1)
+    _refuse_one_sided(before is not None, after is not None, drop_mm)
+    assert before is not None
+    assert after is not None
     _refuse_gap(fit, before, after)
     centre = shape.centre_at_drop(drop_mm)
     if centre is None:

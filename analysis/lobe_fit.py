@@ -35,7 +35,9 @@ _PRIOR_COUNT = 2.0
 _NEIGHBOURS = 7
 _STIFF = 1e-10
 _LOOSE = 1e3
-_TRUSTING_ROUNDS = 3
+TRUSTING_ROUNDS = 3
+"""So many rounds take every reading at its word, for a first curve may lie far off."""
+
 _LEAST_FREEDOM = 0.2
 _KINK_MM = 0.02
 _PARTS = 4
@@ -54,7 +56,7 @@ Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
-class _State:
+class FitState:
     """The unknowns between two rounds."""
 
     coefficients: Floats
@@ -84,26 +86,31 @@ def fit_lobe(
     noise : NoiseModel
         First guess; jitter and extra are found from the residuals.
     """
-    work = _Work(motion, survey, basis, readings, prior)
-    state, first = work.settle(work.start(noise), _TRUSTING_ROUNDS)
-    sharp = work.sharp_cells(state)
-    if not sharp.any():
+    work = LobeWork(motion, survey, basis, readings, prior)
+    state, first = work.settle(work.start(noise), TRUSTING_ROUNDS)
+    finer = work.refined(state)
+    if finer is None:
         return work.result(state, first)
-    finer, parent = basis.split(sharp, _PARTS)
-    refined = _Work(motion, survey, finer, readings, prior)
-    state, second = refined.settle(refined.taken_over(state, basis, parent), 0)
+    refined, state = finer
+    state, second = refined.settle(state, 0)
     return refined.result(state, first + second)
 
 
-def _settled(before: _State, after: _State) -> bool:
+def _settled(before: FitState, after: FitState) -> bool:
     lag_u = float(np.sqrt(after.covariance[-1, -1]))
     moved = abs(after.lag_s - before.lag_s)
     bent = float(np.max(np.abs(np.log(after.bending / before.bending))))
     return moved < _SETTLED_SHARE * lag_u and bent < _SETTLED_LOG
 
 
-class _Work:
-    """One fit at work: what stays the same through its rounds."""
+class LobeWork:
+    """One fit at work: what stays the same through its rounds.
+
+    Parameters
+    ----------
+    motion, survey, basis, readings, prior
+        As for `fit_lobe`.
+    """
 
     def __init__(
         self,
@@ -126,13 +133,19 @@ class _Work:
         third = 0.5 * survey.rough_lift_mm * (2.0 * np.pi / _TYPICAL_DURATION_DEG) ** 3
         self.typical = 0.5 * third**2 * _TYPICAL_WAVE_DEG
 
-    def start(self, noise: NoiseModel) -> _State:
-        """A plain smooth through the readings with the lag at its prior mean."""
+    def start(self, noise: NoiseModel, lag_s: float | None = None) -> FitState:
+        """A plain smooth through the readings, the lag where it was or at its prior mean."""
         base = self.survey.base_mm or 0.0
         empty = np.zeros((self.size + self.has_base + 1,) * 2)
         flat = np.full(self.basis.cells, _LOOSE * self.typical)
-        state = _State(
-            np.zeros(self.size), base, self.prior.lag_s, noise, flat, np.ones(self.basis.cells + 1), empty
+        state = FitState(
+            np.zeros(self.size),
+            base,
+            self.prior.lag_s if lag_s is None else lag_s,
+            noise,
+            flat,
+            np.ones(self.basis.cells + 1),
+            empty,
         )
         placed = self.place(state)
         weight = np.full(len(placed.phase_deg), 1.0 / max(noise.step_mm, 0.02) ** 2)
@@ -140,7 +153,7 @@ class _Work:
         right = self.basis.project(placed.spots, weight * placed.residual_mm)
         return replace(state, coefficients=_solve(normal, right)[0])
 
-    def settle(self, state: _State, trusting: int) -> tuple[_State, int]:
+    def settle(self, state: FitState, trusting: int) -> tuple[FitState, int]:
         """Rounds until nothing that matters moves; the first few take every reading at its word."""
         count = 0
         for count in range(1, _ROUNDS + 1):
@@ -149,19 +162,24 @@ class _Work:
                 break
         return state, count
 
-    def taken_over(self, state: _State, basis: SplineBasis, parent: Ints) -> _State:
-        """The unknowns of a fit on coarser knots, put onto these."""
-        return _State(
-            self.basis.taken_over(basis, state.coefficients),
+    def refined(self, state: FitState) -> tuple[LobeWork, FitState] | None:
+        """The same fit on more knots where the curve bends sharply; `None` where they suffice."""
+        sharp = self.sharp_cells(state)
+        if not sharp.any():
+            return None
+        finer, parent = self.basis.split(sharp, _PARTS)
+        work = LobeWork(self.motion, self.survey, finer, self.readings, self.prior)
+        return work, FitState(
+            finer.taken_over(self.basis, state.coefficients),
             state.base,
             state.lag_s,
             state.noise,
             state.bending[parent],
             np.append(state.roughness[parent], state.roughness[-1]),
-            np.zeros((self.size + self.has_base + 1,) * 2),
+            np.zeros((finer.size + self.has_base + 1,) * 2),
         )
 
-    def sharp_cells(self, state: _State) -> Bools:
+    def sharp_cells(self, state: FitState) -> Bools:
         """Wide cells where the curve bends too sharply for its knots, against the readings' noise."""
         width, missed = self.basis.widths_deg, self.missed_mm(state)
         placed = self.place(state)
@@ -173,7 +191,7 @@ class _Work:
         least = max(_MISSED_SHARE, float(np.sort(excess)[-_MOST_SPLIT:][0]))
         return excess >= least
 
-    def missed_mm(self, state: _State) -> Floats:
+    def missed_mm(self, state: FitState) -> Floats:
         """By how much cubics between these knots miss a curve that bends as this one does, in each cell.
 
         A kink between two knots shows as third derivatives that leap from cell to cell.
@@ -185,7 +203,7 @@ class _Work:
         missed: Floats = _MISSED_OF_LEAP * worst * width**3
         return missed
 
-    def place(self, state: _State) -> Placed:
+    def place(self, state: FitState) -> Placed:
         """Readings and curve as the present unknowns see them."""
         then = self.readings.time_s - state.lag_s
         phase = self.survey.unrolled(self.motion.angle_deg(then))
@@ -204,7 +222,7 @@ class _Work:
         known = np.hypot(crank_mm, missed)
         return Placed(phase, speed, spots, lift, slope, slope * speed, known, residual, sure)
 
-    def _speed(self, then: Floats, state: _State) -> Floats:
+    def _speed(self, then: Floats, state: FitState) -> Floats:
         """Mean speed over as much time as the lag is unsure of.
 
         The speed of one moment carries noise of the encoder's, which would pass for knowledge of the lag.
@@ -213,7 +231,7 @@ class _Work:
         half = float(np.clip(lag_u, *_SECANT_S))
         return (self.motion.angle_deg(then + half) - self.motion.angle_deg(then - half)) / (2.0 * half)
 
-    def round(self, state: _State, trusting: bool) -> _State:
+    def round(self, state: FitState, trusting: bool) -> FitState:
         """One Gauss-Newton step with the noise as the residuals show it, then the bending again."""
         placed = self.place(state)
         noise, roughness = self._noise(state, placed, trusting)
@@ -225,9 +243,9 @@ class _Work:
         base = state.base + (float(step[self.size]) if self.has_base else 0.0)
         lag = float(np.clip(state.lag_s + step[-1], -0.2, 0.6))
         bending = self._bend(coefficients, covariance, state.bending)
-        return _State(coefficients, base, lag, noise, bending, roughness, covariance)
+        return FitState(coefficients, base, lag, noise, bending, roughness, covariance)
 
-    def result(self, state: _State, rounds: int) -> LobeFit:
+    def result(self, state: FitState, rounds: int) -> LobeFit:
         """The fit as the last round left it."""
         placed = self.place(state)
         weight, variance = self._weights(state.noise, state.roughness, placed)
@@ -247,7 +265,7 @@ class _Work:
             rounds,
         )
 
-    def _noise(self, state: _State, placed: Placed, trusting: bool) -> tuple[NoiseModel, Floats]:
+    def _noise(self, state: FitState, placed: Placed, trusting: bool) -> tuple[NoiseModel, Floats]:
         """Noise model and local roughness from residuals, each made up for the freedom it lost."""
         variance = state.noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
         fitted = self._fitted_variance(state.covariance, placed)
@@ -289,7 +307,7 @@ class _Work:
             return known, alone
         return robust_weights(placed.residual_mm, np.sqrt(variance + _KINK_MM**2)) * known, alone
 
-    def _step(self, placed: Placed, weight: Floats, state: _State) -> tuple[Floats, Floats]:
+    def _step(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats]:
         """Steps of curve, base and lag, and the covariance of all.
 
         The curve follows the lag wherever it goes; the lag itself is asked only of the contrast between
@@ -315,7 +333,7 @@ class _Work:
         covariance[-1, -1] = variance
         return np.append(along - moved * follows, moved), covariance
 
-    def _curve_normal(self, placed: Placed, weight: Floats, state: _State) -> tuple[Floats, Floats]:
+    def _curve_normal(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats]:
         p = self.size
         penalty = self._penalty(state.bending)
         total = p + self.has_base

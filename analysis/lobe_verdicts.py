@@ -68,21 +68,55 @@ def refuse_faulty_fit(seen: Witnesses, settings: LobeSettings) -> PassScatter:
     Raises
     ------
     Refusal
-        `turn_not_720`, `passes_disagree`, `follower_bleeds`, `lobe_jumped`, `stand_moved`, `scale_changed`,
-        `lag_absurd`, `does_not_fit`, `spring_drives_cam`, `plunger_at_stop`, `valve_on_piston`,
-        `corner_in_curve`.
+        As the three questions that it consists of.
+    """
+    hand = refuse_by_hand(seen)
+    scatter = refuse_by_memory(seen, hand)
+    refuse_by_curve(seen, settings)
+    return scatter
+
+
+def refuse_by_hand(seen: Witnesses) -> HandPasses:
+    """Ask the passes as a builder would take them by hand.
+
+    Raises
+    ------
+    Refusal
+        `turn_not_720`, `lobe_jumped`, `follower_bleeds`.
     """
     fit = seen.fit
     hand = passes_by_hand(seen.motion, seen.readings, float(np.clip(fit.lag_s, *_LIKELY_LAG_S)))
     _refuse_spacing(hand, fit.base_mm is not None)
     _refuse_sinking(hand, fit.noise.step_mm)
-    memory = Memory(fit, seen.readings.time_s)
+    return hand
+
+
+def refuse_by_memory(seen: Witnesses, hand: HandPasses) -> PassScatter:
+    """Ask the residuals for what they remember.
+
+    Raises
+    ------
+    Refusal
+        `turn_not_720`, `passes_disagree`, `lobe_jumped`, `stand_moved`, `scale_changed`, `follower_bleeds`,
+        `lag_absurd`, `does_not_fit`.
+    """
+    memory = Memory(seen.fit, seen.readings.time_s)
     scatter = memory.between(seen.passes)
     _refuse_memory(seen, memory, scatter, hand)
-    _refuse_lag(fit)
-    _refuse_misfit(fit, seen.motion.count_deg)
-    _refuse_breaks(seen, find_breaks(fit), settings)
+    _refuse_lag(seen.fit)
+    _refuse_misfit(seen.fit, seen.motion.count_deg)
     return scatter
+
+
+def refuse_by_curve(seen: Witnesses, settings: LobeSettings) -> None:
+    """Ask the curve for corners and steps.
+
+    Raises
+    ------
+    Refusal
+        `spring_drives_cam`, `plunger_at_stop`, `valve_on_piston`, `corner_in_curve`.
+    """
+    _refuse_breaks(seen, find_breaks(seen.fit), settings)
 
 
 def _refuse_spacing(hand: HandPasses, whole: bool) -> None:
