@@ -1,0 +1,226 @@
+"""One lobe while its crank is still being turned: the number again and again, each in a few milliseconds.
+
+What the fit of a moment ago knew is kept: the crank's motion as far as it has settled, the knots, the curve with
+lag and noise. An update places all readings anew, the late ones among them, and makes a round or two of the same
+Gauss-Newton steps that a whole fit makes many of; where the readings cover more of the lobe than before, the curve
+is begun anew. By how much the last round still moved the centre is told as an uncertainty of its own, so a number
+that has not settled is not told as sure.
+
+Three of the four witnesses against a faulty trace take as long as a round each. Once all have been heard, each
+update hears one of them again, in turn, and what one objects to stands until it is heard again: a fault shows four
+updates later at most. The number that is kept is that of `analysis.lift_curve.find_lobe`, from the whole trace.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.crank_follower import CrankFollower
+from analysis.lift_curve import (
+    Ready,
+    first_noise,
+    lag_prior,
+    make_ready,
+    measured,
+    slack_bound,
+    slack_of,
+    worth_admitting,
+)
+from analysis.lobe_basis import SplineBasis
+from analysis.lobe_by_hand import HandPasses
+from analysis.lobe_changes import PassScatter
+from analysis.lobe_faults import refuse_unseen_sides
+from analysis.lobe_fit import TRUSTING_ROUNDS, FitState, LobeWork
+from analysis.lobe_play import SAFE_SLACK_DEG
+from analysis.lobe_readings import wild_readings
+from analysis.lobe_result import Measured, lobe_result
+from analysis.lobe_slack import Slack
+from analysis.lobe_survey import CYCLE_DEG, Survey
+from analysis.lobe_verdicts import Witnesses, refuse_by_curve, refuse_by_hand, refuse_by_memory
+from analysis.lobe_watch import refuse_stream_faults
+from analysis.refusals import Refusal
+from analysis.results import LobeResult, LobeSettings
+from analysis.streams import Floats, GaugeFacts, Streams
+from analysis.trace_faults import check_streams
+
+_STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
+_WITNESSES = (_STREAMS, _HAND, _MEMORY, _CURVE)
+_FIRST_ROUNDS = 6
+_MANY_READINGS = 2500
+_SAME_DEG = 4.5
+_MOST_CELLS = 180
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """The fit as the last update left it."""
+
+    survey: Survey
+    basis: SplineBasis
+    state: FitState
+    rounds: int
+
+
+@dataclass(slots=True)
+class _Heard:
+    """What each witness said when it was heard last."""
+
+    objections: dict[str, Refusal] = field(default_factory=dict)
+    hand: HandPasses | None = None
+    scatter: PassScatter | None = None
+
+    def begin_anew(self) -> None:
+        """Forget what was said of another fit."""
+        streams = self.objections.get(_STREAMS)
+        self.objections = {} if streams is None else {_STREAMS: streams}
+        self.hand = self.scatter = None
+
+    def hear(self, name: str, witness: Callable[[], None]) -> None:
+        """Hear one witness; what it objects to stands until it is heard again."""
+        self.objections.pop(name, None)
+        try:
+            witness()
+        except Refusal as refusal:
+            self.objections[name] = refusal
+
+    def refuse(self) -> None:
+        """Raise what any of them objects to."""
+        for refusal in self.objections.values():
+            raise Refusal(refusal.code, refusal.message)
+
+
+class LobeFollower:
+    """Measures one lobe while its streams grow.
+
+    Parameters
+    ----------
+    settings : LobeSettings
+    gauge : GaugeFacts
+        As for `find_lobe`.
+    """
+
+    def __init__(self, settings: LobeSettings, gauge: GaugeFacts) -> None:
+        self._settings, self._gauge, self._prior = settings, gauge, lag_prior(gauge)
+        self._crank = CrankFollower()
+        self._slack_deg = SAFE_SLACK_DEG
+        self._slack: Slack | None = None
+        self._kept: _Kept | None = None
+        self._heard = _Heard()
+        self._updates = 0
+
+    def update(self, streams: Streams) -> LobeResult:
+        """Measure the lobe from all that has come so far.
+
+        Parameters
+        ----------
+        streams : Streams
+            The readings of the last update and what came since.
+
+        Raises
+        ------
+        Refusal
+            As `find_lobe` does.
+        """
+        self._updates += 1
+        checked = check_streams(streams, self._gauge, self._crank)
+        wild = wild_readings(checked.streams.gauge_mm)
+        if self._kept is None or self._turn_of(_STREAMS):
+            self._heard.hear(_STREAMS, lambda: refuse_stream_faults(checked, self._prior, wild))
+            self._heard.refuse()
+        ready = make_ready(checked, self._prior, wild, self._slack_deg)
+        work, begun = self._work(ready)
+        kept, moved = _rounds(work, begun)
+        self._kept = kept
+        found = measured(ready, work.result(kept.state, kept.rounds), self._slack)
+        self._hear(found)
+        self._heard.refuse()
+        assert self._heard.scatter is not None
+        result = lobe_result(found, self._settings, self._gauge, self._heard.scatter, moved)
+        self._prepare(ready, work, found, began=not begun.rounds)
+        return result
+
+    def _turn_of(self, name: str) -> bool:
+        return _WITNESSES[self._updates % len(_WITNESSES)] == name
+
+    def _work(self, ready: Ready) -> tuple[LobeWork, _Kept]:
+        """The fit to go on with: the one kept where the readings cover the same as before, else one begun anew."""
+        motion, kept = ready.checked.motion, self._kept
+        if kept is not None and _alike(kept.survey, ready.survey):
+            return LobeWork(motion, kept.survey, kept.basis, ready.readings, self._prior), kept
+        self._kept = None
+        self._heard.begin_anew()
+        phase = ready.survey.unrolled(motion.angle_deg(ready.readings.time_s - self._prior.lag_s))
+        refuse_unseen_sides(phase, ready.readings.value_mm, self._settings.drop_mm)
+        basis = ready.survey.basis(ready.blur_deg)
+        work = LobeWork(motion, ready.survey, basis, ready.readings, self._prior)
+        noise, lag_s = (first_noise(ready), None) if kept is None else (kept.state.noise, kept.state.lag_s)
+        return work, _Kept(ready.survey, basis, work.start(noise, lag_s), 0)
+
+    def _hear(self, found: Measured) -> None:
+        """Hear the witness whose turn it is; all, where a fit was begun anew."""
+        heard = self._heard
+        seen = Witnesses(
+            found.checked.motion, found.readings, found.fit, found.shape, found.passes, self._prior
+        )
+
+        def by_hand() -> None:
+            heard.hand = refuse_by_hand(seen)
+
+        def by_memory() -> None:
+            if heard.hand is not None:
+                heard.scatter = refuse_by_memory(seen, heard.hand)
+
+        witnesses = {
+            _HAND: by_hand,
+            _MEMORY: by_memory,
+            _CURVE: lambda: refuse_by_curve(seen, self._settings),
+        }
+        first = heard.scatter is None
+        for name, witness in witnesses.items():
+            if first or self._turn_of(name):
+                heard.hear(name, witness)
+
+    def _prepare(self, ready: Ready, work: LobeWork, found: Measured, *, began: bool) -> None:
+        """Look at what need not be looked at every time: the slack, and whether the knots suffice."""
+        if self._turn_of(_STREAMS):
+            self._slack = slack_of(ready, found.fit)
+            self._admit(ready)
+        kept = self._kept
+        if kept is None or not (began or self._turn_of(_CURVE)) or kept.basis.cells > _MOST_CELLS:
+            return
+        finer = work.refined(kept.state)
+        if finer is not None:
+            self._kept = _Kept(kept.survey, finer[0].basis, finer[1], kept.rounds)
+
+    def _admit(self, ready: Ready) -> None:
+        bound = slack_bound(self._slack)
+        if self._slack_deg < SAFE_SLACK_DEG or bound >= SAFE_SLACK_DEG:
+            self._slack_deg = min(self._slack_deg, bound) if bound < SAFE_SLACK_DEG else SAFE_SLACK_DEG
+            return
+        more = make_ready(ready.checked, self._prior, ready.wild, bound)
+        if worth_admitting(more, ready):
+            self._slack_deg = bound
+
+
+def _alike(one: Survey, other: Survey) -> bool:
+    """Whether a fit made for one look at the readings will do for another."""
+    if (one.polarity, one.left_seen, one.right_seen) != (other.polarity, other.left_seen, other.right_seen):
+        return False
+    apart = (other.start_deg - one.start_deg + 0.5 * CYCLE_DEG) % CYCLE_DEG - 0.5 * CYCLE_DEG
+    ends = (apart + theirs - own for own, theirs in zip(one.lobe_deg, other.lobe_deg, strict=True))
+    return all(abs(by) < _SAME_DEG for by in (apart, apart + other.span_deg - one.span_deg, *ends))
+
+
+def _rounds(work: LobeWork, kept: _Kept) -> tuple[_Kept, Floats]:
+    """Go on for a round or two; also by how much the last moved each unknown."""
+    state = before = kept.state
+    many = len(work.readings.time_s) > _MANY_READINGS
+    count = _FIRST_ROUNDS if not kept.rounds else 1 if many else 2
+    for done in range(kept.rounds, kept.rounds + count):
+        before, state = state, work.round(state, trusting=done < TRUSTING_ROUNDS)
+    base = [state.base - before.base] if work.has_base else []
+    moved = np.concatenate([state.coefficients - before.coefficients, base, [state.lag_s - before.lag_s]])
+    return _Kept(kept.survey, kept.basis, state, kept.rounds + count), moved
