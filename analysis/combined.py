@@ -127,8 +127,8 @@ class TogetherResult:
     overlap_tdc_deg : float
         Which of the two is overlap TDC: the trace's crank degrees, 0 to 720.
     lobes, separations
-    warnings : tuple of (str or None, Warn)
-        Each with the name of the gauge that it is of, `None` where it is of several.
+    warnings : tuple of Warn
+        Those of several gauges; the rest stand with TDC or the lobe that they are of.
     """
 
     piston: str
@@ -136,7 +136,7 @@ class TogetherResult:
     overlap_tdc_deg: float
     lobes: tuple[LobeFromTdc, ...]
     separations: tuple[Separation, ...]
-    warnings: tuple[tuple[str | None, Warn], ...] = field(default=())
+    warnings: tuple[Warn, ...] = field(default=())
 
 
 def find_together(
@@ -177,7 +177,7 @@ def find_together(
     doubt = doubt_alike([gauge.name for gauge in ordered], witnesses, settings.unlike_u_s)
     if doubt is not None:
         apart = _result(ordered, found, overlap, np.eye(len(ordered)))
-        return replace(apart, warnings=((None, doubt), *apart.warnings))
+        return replace(apart, warnings=(doubt,))
     lags = join_lags(witnesses, prior)
     again = [crank.ask(gauge, lags.facts(gauge.facts, k)) for k, gauge in enumerate(ordered)]
     agreed = [with_lag(one, *lags.of(k)) for k, one in enumerate(again)]
@@ -255,14 +255,8 @@ def _result(
         for j, other in enumerate(lobes, 1)
         if one.valve == "inlet" and other.valve == "exhaust"
     )
-    warnings = tuple(
-        (gauge.name, warning)
-        for k, (gauge, one) in enumerate(zip(gauges, found, strict=True))
-        for warning in one.warnings
-        if k == 0 or not _needless(warning, centres[0], centres[k], float(correlations[0, k]))
-    )
     return TogetherResult(
-        gauges[0].name, _tdc_of(found[0]), overlap_deg % CYCLE_DEG, tuple(lobes), separations, warnings
+        gauges[0].name, _tdc_of(found[0]), overlap_deg % CYCLE_DEG, tuple(lobes), separations
     )
 
 
@@ -270,7 +264,8 @@ def _from_tdc(
     gauge: GaugeOn, lobe: LobeResult, overlap_deg: float, pair: tuple[Centre, Centre, float]
 ) -> LobeFromTdc:
     told = with_more_u(moved(lobe, -overlap_deg), angle_between(*pair))
-    told = replace(told, budget=budget_from(lobe.budget, *pair))
+    kept = tuple(warning for warning in lobe.warnings if not _needless(warning, *pair))
+    told = replace(told, budget=budget_from(lobe.budget, *pair), warnings=kept)
     return LobeFromTdc(gauge.name, _valve(gauge), told, 2.0 * math.hypot(pair[0].u_deg, pair[1].u_deg))
 
 

@@ -29,7 +29,7 @@ PARTS = {
     "tidy": ("api.tidy_command", "tidy", "Remove old readings; never those of a signed job."),
     "pair": ("api.pair_command", "pair", "Let another screen change things; list and revoke paired screens."),
     "routes": ("api.routes_command", "routes", "Every address of the service, and who may call it."),
-    "measure": ("api.measure_command", "measure", "True TDC or a lobe's centre from trace files."),
+    "measure": ("api.measure_command", "measure", "True TDC, lobes, or both together from trace files."),
     "export": ("api.archive_command", "export", "Write traces of the shop to files."),
     "import": ("api.archive_command", "import_", "Take trace files into the shop."),
 }

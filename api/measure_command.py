@@ -1,43 +1,45 @@
-"""``lobewright measure``: a true TDC or a lobe out of trace files, as JSON or as a table for people."""
+"""``lobewright measure``: true TDC, a lobe, or both together out of trace files, as JSON or as a table for people."""
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from analysis.engine import Valve
 from analysis.refusals import Refusal
 from analysis.results import LobeResult, LobeSettings, TdcResult, TdcSettings
 from analysis.streams import GaugeFacts, Streams
 from api.errors import MisuseError, TraceFileError
-from api.result_fields import error_fields, result_fields
-from api.result_table import result_table
+from api.result_fields import error_fields, result_fields, together_fields
+from api.result_table import result_table, together_table
 from api.trace_file import CRANK, Trace, read_trace
 
+if TYPE_CHECKING:
+    from analysis.combined import GaugeOn, TogetherResult
+
 MOST_LAG_S = 10.0
-Result = TdcResult | LobeResult
-Estimate = Callable[[Streams, GaugeFacts], Result]
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What is asked of every file of one call."""
+    """What is asked of every file of one call, and how its answer is told: to programs and to people."""
 
     kind: str
-    gauge: str | None
-    facts: GaugeFacts
-    estimate: Estimate
+    find: Callable[[Trace], Any]
+    fields: Callable[[Any], dict[str, Any]]
+    table: Callable[[Any], Iterator[str]]
     as_json: bool
 
 
 @click.group()
 def measure() -> None:
-    """Find true TDC or a lobe's centre in trace files."""
+    """Find true TDC, a lobe's centre, or both together in trace files."""
 
 
 _files = click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
@@ -45,17 +47,32 @@ _gauge = click.option("--gauge", metavar="NAME", help="Which gauge, where a file
 _lag = click.option(
     "--lag", "lag_s", metavar="S", type=float, help="Known lag of the gauge behind the encoder, s."
 )
+_stroke = click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
+_rod = click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
+_pin_offset = click.option(
+    "--pin-offset", "pin_offset_mm", metavar="MM", type=float, help="Pin offset, towards the thrust side."
+)
+_drop = click.option(
+    "--drop",
+    "drop_mm",
+    metavar="MM",
+    type=float,
+    default=1.27,
+    show_default=True,
+    help="Drop below full lift.",
+)
+_check_lift = click.option(
+    "--check-lift", "check_lifts_mm", metavar="MM", type=float, multiple=True, help="May be given again."
+)
 _json = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
 
 
 @measure.command()
 @_files
 @_gauge
-@click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
-@click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
-@click.option(
-    "--pin-offset", "pin_offset_mm", metavar="MM", type=float, help="Pin offset, towards the thrust side."
-)
+@_stroke
+@_rod
+@_pin_offset
 @_lag
 @_json
 def tdc(
@@ -73,14 +90,14 @@ def tdc(
     Stroke, rod and pin offset help but are not needed. Exit code 0: all measured, 1: one or more refused,
     2: misused, or a file cannot be read.
     """
-    settings = tdc_settings(stroke_mm, rod_mm, pin_offset_mm)
+    settings, facts = tdc_settings(stroke_mm, rod_mm, pin_offset_mm), gauge_facts(lag_s)
 
-    def estimate(streams: Streams, facts: GaugeFacts) -> Result:
+    def find(trace: Trace) -> TdcResult:
         from analysis.piston_dwell import find_tdc
 
-        return find_tdc(streams, settings, facts)
+        return find_tdc(streams_of(trace, gauge), settings, facts)
 
-    _finish(files, Task("tdc", gauge, gauge_facts(lag_s), estimate, as_json))
+    _finish(files, Task("tdc", find, result_fields, result_table, as_json))
 
 
 @measure.command()
@@ -90,18 +107,8 @@ def tdc(
     "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
 )
 @_lag
-@click.option(
-    "--drop",
-    "drop_mm",
-    metavar="MM",
-    type=float,
-    default=1.27,
-    show_default=True,
-    help="Drop below full lift.",
-)
-@click.option(
-    "--check-lift", "check_lifts_mm", metavar="MM", type=float, multiple=True, help="May be given again."
-)
+@_drop
+@_check_lift
 @_json
 def lobe(
     *,
@@ -117,14 +124,70 @@ def lobe(
 
     Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    settings = lobe_settings(tdc_deg, drop_mm, check_lifts_mm)
+    settings, facts = lobe_settings(tdc_deg, drop_mm, check_lifts_mm), gauge_facts(lag_s)
 
-    def estimate(streams: Streams, facts: GaugeFacts) -> Result:
+    def find(trace: Trace) -> LobeResult:
         from analysis.lift_curve import find_lobe
 
-        return find_lobe(streams, settings, facts)
+        return find_lobe(streams_of(trace, gauge), settings, facts)
 
-    _finish(files, Task("lobe", gauge, gauge_facts(lag_s), estimate, as_json))
+    _finish(files, Task("lobe", find, result_fields, result_table, as_json))
+
+
+@measure.command()
+@_files
+@click.option("--piston", metavar="NAME", default="piston", show_default=True, help="Gauge on the piston.")
+@click.option("--inlet", metavar="NAME", multiple=True, help="Gauge on an inlet valve; may be given again.")
+@click.option(
+    "--exhaust", metavar="NAME", multiple=True, help="Gauge on an exhaust valve; may be given again."
+)
+@click.option(
+    "--alike", is_flag=True, help="The gauges are of one kind and read in one way: they share a lag."
+)
+@_stroke
+@_rod
+@_pin_offset
+@_lag
+@_drop
+@_check_lift
+@_json
+def together(
+    *,
+    files: tuple[Path, ...],
+    piston: str,
+    inlet: tuple[str, ...],
+    exhaust: tuple[str, ...],
+    alike: bool,
+    stroke_mm: float | None,
+    rod_mm: float | None,
+    pin_offset_mm: float | None,
+    lag_s: float | None,
+    drop_mm: float,
+    check_lifts_mm: tuple[float, ...],
+    as_json: bool,
+) -> None:
+    """Find true TDC and lobes from gauges that were read in the same turns.
+
+    One gauge stands on the piston, the others on valves of the same cylinder; gauges named piston, inlet and
+    exhaust need not be told. Lobes are told from overlap TDC, with the separation between them.
+
+    Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    engine, asked = (
+        tdc_settings(stroke_mm, rod_mm, pin_offset_mm),
+        lobe_settings(0.0, drop_mm, check_lifts_mm),
+    )
+    facts = gauge_facts(lag_s)
+
+    def find(trace: Trace) -> TogetherResult:
+        from analysis.combined import USUAL_UNLIKE_S, TogetherSettings, find_together
+
+        crank = trace.channels[CRANK]
+        settings = TogetherSettings(engine, asked, USUAL_UNLIKE_S if alike else None)
+        gauges = gauges_of(trace, piston, inlet, exhaust, facts)
+        return find_together(crank.time_s, crank.value, gauges, settings)
+
+    _finish(files, Task("together", find, together_fields, together_table, as_json))
 
 
 def tdc_settings(stroke_mm: float | None, rod_mm: float | None, pin_offset_mm: float | None) -> TdcSettings:
@@ -180,11 +243,53 @@ def streams_of(trace: Trace, gauge: str | None) -> Streams:
         raise MisuseError(
             "which_gauge", f"the file has the gauges {', '.join(there)}; choose one with --gauge."
         )
-    name = there[0] if gauge is None else gauge.removesuffix("_mm").removesuffix("_in")
-    if name not in trace.gauges:
-        raise MisuseError("no_such_gauge", f"there is no gauge {gauge}; the file has {', '.join(there)}.")
-    crank, own = trace.channels[CRANK], trace.gauge_mm(name)
+    crank, own = trace.channels[CRANK], trace.gauge_mm(_named(trace, gauge or there[0]))
     return Streams(crank.time_s, crank.value, own.time_s, own.value)
+
+
+def gauges_of(
+    trace: Trace, piston: str, inlet: Sequence[str], exhaust: Sequence[str], facts: GaugeFacts
+) -> list[GaugeOn]:
+    """Pick the gauges that stand on piston and valves; where no valve's is named, those called after one.
+
+    Raises
+    ------
+    MisuseError
+        No such gauge, one named twice, or none on a valve.
+    """
+    from analysis.combined import GaugeOn
+
+    if not inlet and not exhaust:
+        inlet, exhaust = ([valve] if valve in trace.gauges else [] for valve in ("inlet", "exhaust"))
+    places: list[tuple[str, Valve | None]] = [
+        (piston, None),
+        *((name, "inlet") for name in inlet),
+        *((name, "exhaust") for name in exhaust),
+    ]
+    named = [(_named(trace, name), valve) for name, valve in places]
+    if len(named) < 2:
+        raise MisuseError(
+            "no_valve_gauge",
+            f"no gauge is said to be on a valve; the file has {', '.join(sorted(trace.gauges))}: say which with "
+            "--inlet and --exhaust.",
+        )
+    twice = [name for name, _ in named if [other for other, _ in named].count(name) > 1]
+    if twice:
+        raise MisuseError("named_twice", f"gauge {twice[0]} cannot stand in two places; name it once.")
+    return [
+        GaugeOn(name, valve, own.time_s, own.value, facts)
+        for name, valve in named
+        for own in [trace.gauge_mm(name)]
+    ]
+
+
+def _named(trace: Trace, gauge: str) -> str:
+    """Give the gauge's name as the trace has it, without its unit."""
+    name = gauge.removesuffix("_mm").removesuffix("_in")
+    if name not in trace.gauges:
+        there = ", ".join(sorted(trace.gauges))
+        raise MisuseError("no_such_gauge", f"there is no gauge {gauge}; the file has {there}.")
+    return name
 
 
 def _finish(files: tuple[Path, ...], task: Task) -> None:
@@ -197,7 +302,7 @@ def _measure_file(path: Path, task: Task) -> int:
     """Measure one file, print what came out, and return the exit code it asks for."""
     head = {"file": str(path), "kind": task.kind}
     try:
-        result = task.estimate(streams_of(read_trace(path), task.gauge), task.facts)
+        result = task.find(read_trace(path))
     except (TraceFileError, MisuseError) as error:
         click.echo(f"lobewright: {path}: {error.message}", err=True)
         if task.as_json:
@@ -210,16 +315,10 @@ def _measure_file(path: Path, task: Task) -> int:
             click.echo(f"{path}: refused ({refusal.code}). {refusal.message}")
         return 1
     if task.as_json:
-        _echo_json(head | result_fields(result))
+        _echo_json(head | task.fields(result))
     else:
-        click.echo("\n".join(_table(path, result)))
+        click.echo("\n".join((str(path), *task.table(result), "")))
     return 0
-
-
-def _table(path: Path, result: Result) -> Iterator[str]:
-    yield str(path)
-    yield from result_table(result)
-    yield ""
 
 
 def _echo_json(fields: dict[str, Any]) -> None:

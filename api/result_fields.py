@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from analysis.results import Contribution, LobeResult, Pass, TdcResult
+
+if TYPE_CHECKING:
+    from analysis.combined import TogetherResult
 
 Fields = dict[str, Any]
 OF_TDC = ("centre_deg", "u95_deg", "lag_s")
@@ -48,6 +51,22 @@ def detail_fields(result: TdcResult | LobeResult) -> Fields:
         "centres": [_plain(asdict(centre)) for centre in result.centres],
         "equal_readings": [_plain(asdict(pair)) for pair in result.equal_readings],
         "events": [_plain(asdict(event)) for event in result.events],
+    }
+
+
+def together_fields(result: TogetherResult) -> Fields:
+    """Give the fields of everything found in the same turns; TDC and lobes as `result_fields` has them."""
+    return {
+        "tdc": {"gauge": result.piston} | result_fields(result.tdc),
+        "overlap_tdc_deg": _finite(result.overlap_tdc_deg),
+        "lobes": [
+            {"gauge": one.gauge, "valve": one.valve, "card_deg": _finite(one.card_deg)}
+            | result_fields(one.lobe)
+            | {"apart_u95_deg": _finite(one.apart_u95_deg)}
+            for one in result.lobes
+        ],
+        "separations": [_plain(asdict(one)) for one in result.separations],
+        "warnings": [_plain(asdict(warning)) for warning in result.warnings],
     }
 
 

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from analysis.refusals import Warn
 from analysis.results import Contribution, LobeResult, Pass, TdcResult
+
+if TYPE_CHECKING:
+    from analysis.combined import LobeFromTdc, TogetherResult
 
 
 def result_table(result: TdcResult | LobeResult) -> Iterator[str]:
@@ -14,6 +18,34 @@ def result_table(result: TdcResult | LobeResult) -> Iterator[str]:
     yield from _passes(result.passes)
     yield from _budget(result.budget, result.u95_deg)
     yield from _warnings(result.warnings)
+
+
+def together_table(result: TogetherResult) -> Iterator[str]:
+    """Give the lines of everything found in the same turns: what is wanted first, then how it was found."""
+    yield f"  Overlap TDC       {result.overlap_tdc_deg:9.3f} deg   ± {result.tdc.u95_deg:.3f} deg (k = 2)"
+    for one in result.lobes:
+        yield _on_card(one)
+    for between in result.separations:
+        yield (
+            f"  Separation        {between.cam_deg:9.3f} cam deg ± {between.u95_cam_deg:.3f} cam deg, "
+            f"{between.exhaust} to {between.inlet}, whatever TDC is"
+        )
+    yield from _warnings(result.warnings)
+    yield f"  Gauge {result.piston}, on the piston"
+    yield from result_table(result.tdc)
+    for one in result.lobes:
+        yield f"  Gauge {one.gauge}, on an {one.valve} valve, from overlap TDC"
+        yield from result_table(one.lobe)
+
+
+def _on_card(one: LobeFromTdc) -> str:
+    name, side = f"{one.valve.capitalize()} centre", "ATDC" if one.valve == "inlet" else "BTDC"
+    apart = (
+        f"; apart it would be ± {one.apart_u95_deg:.3f}" if one.apart_u95_deg > 1.1 * one.lobe.u95_deg else ""
+    )
+    return (
+        f"  {name:<16}  {one.card_deg:9.3f} deg {side} ± {one.lobe.u95_deg:.3f} deg, gauge {one.gauge}{apart}"
+    )
 
 
 def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:

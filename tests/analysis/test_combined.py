@@ -210,7 +210,7 @@ def test_gauges_said_to_be_alike_that_answer_unlike_are_each_taken_by_itself() -
     late = {name: _later(one, 0.06 if name == "piston" else 0.0) for name, one in setup.mountings.items()}
     unlike = replace(bench, trace=record(replace(setup, mountings=late), generator("unlike", 2)))
     told = ask(unlike)
-    assert [(gauge, one.code) for gauge, one in told.warnings if gauge is None] == [(None, "lags_differ")]
+    assert [one.code for one in told.warnings] == ["lags_differ"]
     apart = ask(unlike, alike=False)
     assert [one.lobe.centre_deg for one in told.lobes] == [one.lobe.centre_deg for one in apart.lobes]
     assert [one.lobe.u95_deg for one in told.lobes] == [one.lobe.u95_deg for one in apart.lobes]
