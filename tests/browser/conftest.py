@@ -284,7 +284,7 @@ class Demo:
         self._log.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     """The demo as a visitor sees it: its hand measures true TDC and two lobes by itself."""
     running = Demo(tmp_path_factory.mktemp("demo"))
