@@ -162,6 +162,16 @@ class SplineBasis:
         of_square, of_column = (_horner(of, spots.cell, into) for of in (square, column))
         return np.where(inside, of_square, 0.0), np.where(inside, of_column, 0.0)
 
+    def row(self, phase_deg: float, derivative: int = 0) -> tuple[slice, Floats]:
+        """Which coefficients one phase of the window concerns, and the splines' values there."""
+        cell = min(max(int(np.searchsorted(self.knots_deg, phase_deg, side="right")) - 1, 0), self.cells - 1)
+        into = phase_deg - float(self.knots_deg[cell])
+        powers = (1.0, into, into**2, into**3) if not derivative else (0.0, 1.0, 2.0 * into, 3.0 * into**2)
+        first = cell - self.skipped
+        left, right = max(-first, 0), max(first + 4 - self.size, 0)
+        value = np.array(powers) @ self._by_cell[cell]
+        return slice(first + left, first + 4 - right), value[left : 4 - right]
+
     @cached_property
     def _by_cell(self) -> Floats:
         """The table of cubics by cell, power and spline."""

@@ -14,7 +14,7 @@ updates later at most. The number that is kept is that of `analysis.lift_curve.f
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -49,7 +49,8 @@ from analysis.trace_faults import check_streams
 _STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
 _WITNESSES = (_STREAMS, _HAND, _MEMORY, _CURVE)
 _FIRST_ROUNDS = 6
-_MANY_READINGS = 2500
+_MOST_ROUNDS = 2
+_STILL = 0.1
 _SAME_DEG = 4.5
 _MOST_CELLS = 180
 
@@ -71,12 +72,6 @@ class _Heard:
     objections: dict[str, Refusal] = field(default_factory=dict)
     hand: HandPasses | None = None
     scatter: PassScatter | None = None
-
-    def begin_anew(self) -> None:
-        """Forget what was said of another fit."""
-        streams = self.objections.get(_STREAMS)
-        self.objections = {} if streams is None else {_STREAMS: streams}
-        self.hand = self.scatter = None
 
     def hear(self, name: str, witness: Callable[[], None]) -> None:
         """Hear one witness; what it objects to stands until it is heard again."""
@@ -139,7 +134,7 @@ class LobeFollower:
         self._heard.refuse()
         assert self._heard.scatter is not None
         result = lobe_result(found, self._settings, self._gauge, self._heard.scatter, moved)
-        self._prepare(ready, work, found, began=not begun.rounds)
+        self._prepare(ready, work, found)
         return result
 
     def _turn_of(self, name: str) -> bool:
@@ -150,17 +145,18 @@ class LobeFollower:
         motion, kept = ready.checked.motion, self._kept
         if kept is not None and _alike(kept.survey, ready.survey):
             return LobeWork(motion, kept.survey, kept.basis, ready.readings, self._prior), kept
-        self._kept = None
-        self._heard.begin_anew()
         phase = ready.survey.unrolled(motion.angle_deg(ready.readings.time_s - self._prior.lag_s))
         refuse_unseen_sides(phase, ready.readings.value_mm, self._settings.drop_mm)
         basis = ready.survey.basis(ready.blur_deg)
         work = LobeWork(motion, ready.survey, basis, ready.readings, self._prior)
-        noise, lag_s = (first_noise(ready), None) if kept is None else (kept.state.noise, kept.state.lag_s)
-        return work, _Kept(ready.survey, basis, work.start(noise, lag_s), 0)
+        if kept is None:
+            return work, _Kept(ready.survey, basis, work.start(first_noise(ready)), 0)
+        state = work.start(kept.state.noise, kept.state.lag_s)
+        state = replace(state, bending=_bending(kept, ready.survey, basis, work.typical))
+        return work, _Kept(ready.survey, basis, state, TRUSTING_ROUNDS)
 
     def _hear(self, found: Measured) -> None:
-        """Hear the witness whose turn it is; all, where a fit was begun anew."""
+        """Hear the witness whose turn it is; all before the first number."""
         heard = self._heard
         seen = Witnesses(
             found.checked.motion, found.readings, found.fit, found.shape, found.passes, self._prior
@@ -183,13 +179,13 @@ class LobeFollower:
             if first or self._turn_of(name):
                 heard.hear(name, witness)
 
-    def _prepare(self, ready: Ready, work: LobeWork, found: Measured, *, began: bool) -> None:
+    def _prepare(self, ready: Ready, work: LobeWork, found: Measured) -> None:
         """Look at what need not be looked at every time: the slack, and whether the knots suffice."""
         if self._turn_of(_STREAMS):
             self._slack = slack_of(ready, found.fit)
             self._admit(ready)
         kept = self._kept
-        if kept is None or not (began or self._turn_of(_CURVE)) or kept.basis.cells > _MOST_CELLS:
+        if kept is None or not self._turn_of(_CURVE) or kept.basis.cells > _MOST_CELLS:
             return
         finer = work.refined(kept.state)
         if finer is not None:
@@ -206,21 +202,46 @@ class LobeFollower:
 
 
 def _alike(one: Survey, other: Survey) -> bool:
-    """Whether a fit made for one look at the readings will do for another."""
+    """Whether a fit made for one look at the readings will do for another.
+
+    Beyond an end at which the base circle was seen there is nothing to fit, however far the readings go on.
+    """
     if (one.polarity, one.left_seen, one.right_seen) != (other.polarity, other.left_seen, other.right_seen):
         return False
-    apart = (other.start_deg - one.start_deg + 0.5 * CYCLE_DEG) % CYCLE_DEG - 0.5 * CYCLE_DEG
-    ends = (apart + theirs - own for own, theirs in zip(one.lobe_deg, other.lobe_deg, strict=True))
-    return all(abs(by) < _SAME_DEG for by in (apart, apart + other.span_deg - one.span_deg, *ends))
+    left, right = _ends(other, _apart(one, other))
+    own_left, own_right = _ends(one, 0.0)
+    return max(abs(left - own_left), abs(right - own_right)) < _SAME_DEG
+
+
+def _apart(one: Survey, other: Survey) -> float:
+    """How much later the other's cycle is cut."""
+    return (other.start_deg - one.start_deg + 0.5 * CYCLE_DEG) % CYCLE_DEG - 0.5 * CYCLE_DEG
+
+
+def _ends(survey: Survey, apart_deg: float) -> tuple[float, float]:
+    """Ends of the lobe, or of what was seen of it."""
+    left = survey.lobe_deg[0] if survey.left_seen else 0.0
+    right = survey.lobe_deg[1] if survey.right_seen else survey.span_deg
+    return left + apart_deg, right + apart_deg
+
+
+def _bending(kept: _Kept, survey: Survey, basis: SplineBasis, typical: float) -> Floats:
+    """The bending that was found, on other knots; what any lobe has where nothing was found."""
+    own, new = kept.basis.knots_deg, basis.knots_deg + _apart(kept.survey, survey)
+    middle, asked = 0.5 * (own[1:] + own[:-1]), 0.5 * (new[1:] + new[:-1])
+    found = np.interp(asked, middle, np.log(kept.state.bending), np.log(typical), np.log(typical))
+    return np.asarray(np.exp(found))
 
 
 def _rounds(work: LobeWork, kept: _Kept) -> tuple[_Kept, Floats]:
-    """Go on for a round or two; also by how much the last moved each unknown."""
-    state = before = kept.state
-    many = len(work.readings.time_s) > _MANY_READINGS
-    count = _FIRST_ROUNDS if not kept.rounds else 1 if many else 2
-    for done in range(kept.rounds, kept.rounds + count):
-        before, state = state, work.round(state, trusting=done < TRUSTING_ROUNDS)
-    base = [state.base - before.base] if work.has_base else []
-    moved = np.concatenate([state.coefficients - before.coefficients, base, [state.lag_s - before.lag_s]])
-    return _Kept(kept.survey, kept.basis, state, kept.rounds + count), moved
+    """Go on for a round, for more where that moved the curve; also by how much the last moved each unknown."""
+    state, rounds = kept.state, kept.rounds
+    most = max(rounds + _MOST_ROUNDS, _FIRST_ROUNDS)
+    while True:
+        before, state = state, work.round(state, trusting=rounds < TRUSTING_ROUNDS)
+        rounds += 1
+        base = [state.base - before.base] if work.has_base else []
+        moved = np.concatenate([state.coefficients - before.coefficients, base, [state.lag_s - before.lag_s]])
+        still = np.abs(moved) < _STILL * np.sqrt(np.diag(state.covariance))
+        if rounds >= most or (rounds >= _FIRST_ROUNDS and bool(still.all())):
+            return _Kept(kept.survey, kept.basis, state, rounds), moved

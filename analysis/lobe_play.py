@@ -61,8 +61,7 @@ def find_engagement(motion: CrankMotion, slack_deg: float = SAFE_SLACK_DEG) -> E
     Engagement
         At the start the slack stands anywhere, so neither way is engaged until `slack_deg` has been turned.
     """
-    grid_s = motion.grid_s()
-    crank = motion.angle_deg(grid_s)
+    grid_s, crank = motion.grid.time_s, motion.grid.angle_deg
     allowance = 0.5 * motion.count_deg + 0.02
     ahead = play(crank, slack_deg, slack_deg)
     behind = play(crank, slack_deg, 0.0)

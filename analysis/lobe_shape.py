@@ -65,7 +65,8 @@ class LobeShape:
 
     def _row(self, phase_deg: float, derivative: int = 0) -> Floats:
         row = np.zeros(len(self.fit.covariance))
-        row[: self.fit.basis.size] = self.fit.basis.rows(np.array([phase_deg]), derivative)[0]
+        concerned, value = self.fit.basis.row(phase_deg, derivative)
+        row[concerned] = value
         return row
 
     def lift(self, phase_deg: float) -> Reading:

@@ -254,10 +254,9 @@ def _refuse_impossible_step(checked: CheckedStreams, time_s: Floats, value: Floa
 
 def _path_deg(checked: CheckedStreams, at_s: Floats) -> Floats:
     """Degrees turned until each moment, either way."""
-    grid_s = checked.motion.grid_s()
-    angle = checked.motion.angle_deg(grid_s)
-    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(angle)))])
-    return np.asarray(np.interp(at_s, grid_s, path))
+    grid = checked.motion.grid
+    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(grid.angle_deg)))])
+    return np.asarray(np.interp(at_s, grid.time_s, path))
 
 
 def _stop_refusal(at_s: float, level: float, turned: float) -> Refusal:

@@ -46,8 +46,7 @@ def find_sweeps(motion: CrankMotion, reversal_deg: float = 1.0) -> tuple[Sweep, 
     tuple of Sweep
         In order of time, directions alternating; empty when the crank never moved by as much.
     """
-    time_s = motion.grid_s()
-    angle = motion.angle_deg(time_s)
+    time_s, angle = motion.grid.time_s, motion.grid.angle_deg
     ends = turning_points(angle, max(reversal_deg, 2.0 * motion.count_deg))
     return tuple(
         Sweep(float(time_s[a]), float(time_s[b]), float(angle[a]), float(angle[b]))

@@ -19,6 +19,7 @@ LEAST_TURN_DEG = 5.0
 LARGEST_READING_MM = 500.0
 LARGEST_SPEED_DEG_S = 36_000.0
 _GAP_S = 2.0
+_LEAST_USUAL_DEG = 0.5
 
 Flags = NDArray[np.bool_]
 
@@ -124,7 +125,9 @@ def _refuse_disorder(name: str, time_s: Floats) -> None:
 def _without_wild_counts(time_s: Floats, crank_deg: Floats, warnings: list[Warn]) -> tuple[Floats, Floats]:
     """Leave out single readings that jump away from both neighbours, which agree with each other."""
     step = np.diff(crank_deg)
-    usual = max(float(np.quantile(np.abs(step), 0.99)), 0.5)
+    if float(np.max(np.abs(step))) <= 8.0 * _LEAST_USUAL_DEG:
+        return time_s, crank_deg
+    usual = max(float(np.quantile(np.abs(step), 0.99)), _LEAST_USUAL_DEG)
     there, back = step[:-1], step[1:]
     wild = (there * back < 0.0) & (np.minimum(np.abs(there), np.abs(back)) > 8.0 * usual)
     wild &= np.abs(there + back) < 3.0 * usual
