@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_by_hand import HandPasses, passes_by_hand
@@ -279,11 +280,20 @@ def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> N
     far = (breaks.reach_deg / REACH_DEG) ** 2
     corner = np.abs(breaks.corner_mm_deg) / _between(_CORNER_MM_DEG, down) / far
     step = np.abs(breaks.step_mm) / _between(_STEP_MM, down) / far
+    above &= ~_seen_of_the_foot(breaks, above)
     corner = np.where(above & (breaks.corner_chi > _BREAK_SURE), corner, 0.0)
     step = np.where(above & (breaks.step_chi > _BREAK_SURE), step, 0.0)
     worst = int(np.argmax(np.maximum(corner, step)))
     if max(corner[worst], step[worst]) > 1.0:
         raise _break_refusal(seen, breaks, worst, settings)
+
+
+def _seen_of_the_foot(breaks: Breaks, above: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Breaks that are no more than the edge of a larger one at the lobe's foot, where clearance is taken up."""
+    foot = np.where(above, 0.0, np.maximum(breaks.corner_chi, breaks.step_chi))
+    near = np.abs(breaks.phase_deg[:, None] - breaks.phase_deg[None, :]) < breaks.reach_deg[:, None]
+    told = np.maximum(breaks.corner_chi, breaks.step_chi)
+    return np.asarray(np.max(np.where(near, foot[None, :], 0.0), axis=1) > told)
 
 
 def _between(ends: tuple[float, float], share: Floats) -> Floats:

@@ -29,19 +29,21 @@ class Shape:
     opens_deg: float = 128.0
     closes_deg: float = 139.0
     flat_deg: float = 0.0
+    clearance_mm: float = 0.0
 
     def lift(self, from_nose_deg: np.ndarray) -> np.ndarray:
         half = self.flat_deg / 2
         reach = np.where(from_nose_deg < 0, self.opens_deg, self.closes_deg) - half
         share = np.clip((np.abs(from_nose_deg) - half) / reach, 0.0, 1.0)
-        return self.lift_mm * (1 - share**2) ** 3 * (1 + 0.4 * share**2)
+        ground = self.lift_mm * (1 - share**2) ** 3 * (1 + 0.4 * share**2)
+        return np.maximum(ground - self.clearance_mm, 0.0)
 
     def crossings(self, level_mm: float) -> tuple[float, float]:
         above = np.flatnonzero(self.lift(TABLE_DEG) > level_mm)
         return float(TABLE_DEG[above[0]]), float(TABLE_DEG[above[-1]])
 
     def centre(self, drop_mm: float) -> float:
-        opens, closes = self.crossings(self.lift_mm - drop_mm)
+        opens, closes = self.crossings(self.lift_mm - self.clearance_mm - drop_mm)
         return (opens + closes) / 2
 
 
@@ -82,8 +84,9 @@ def bench(
     back: bool = True,
     polarity: int = 1,
     lag_s: float = 0.06,
+    step_mm: float = 0.01,
 ) -> Bench:
-    """A gauge of 0.01 mm at 12 Hz, 3,600 counts, 200 lines a second, 3 degrees of play."""
+    """A gauge of that step at 12 Hz, 3,600 counts, 200 lines a second, 3 degrees of play."""
     rng = np.random.default_rng([20261127, seed])
     crank = turned(speeds, start_deg, each_deg, back)
     ticks_s = np.arange(len(crank)) * TICK_S + 500.0
@@ -94,7 +97,7 @@ def bench(
     counts = np.floor((np.interp(lines_s, ticks_s, crank) + zero) * 10) / 10 + 0.05
     reading_s = np.arange(ticks_s[0] + 0.5, ticks_s[-1] - 0.01, 1 / 12)
     late_s = lag_s + rng.uniform(-0.006, 0.006, len(reading_s))
-    shown = np.round((polarity * np.interp(reading_s - late_s, ticks_s, lift) + 2.7) * 100) / 100
+    shown = np.round((polarity * np.interp(reading_s - late_s, ticks_s, lift) + 2.7) / step_mm) * step_mm
     return Bench(Streams(lines_s, counts, reading_s, shown), zero % 720)
 
 
@@ -205,3 +208,14 @@ def test_a_lag_told_as_not_a_number_is_no_crash() -> None:
     found = find_lobe(streams, SETTINGS, GaugeFacts())
     assert "not_a_number" in {warning.code for warning in found.warnings}
     assert np.isfinite(found.centre_deg)
+
+
+@pytest.mark.parametrize("step_mm", [0.001, 0.01])
+def test_clearance_taken_up_with_a_bump_is_no_corner_in_the_curve(step_mm: float) -> None:
+    """The valve starts off at 0.07 mm a degree, where no ramp was ground; its lift is smooth from there on."""
+    for seed in range(3):
+        shape = Shape(11.5, 112.0, 124.0, clearance_mm=0.48)
+        made = bench(seed, shape, (22.0, 34.0), back=False, step_mm=step_mm)
+        found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, step_mm))
+        assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 1.5 * found.u95_deg
+        assert found.u95_deg < 0.3
