@@ -192,7 +192,7 @@ def _gauge(one: SheetMeasurement) -> str:
     if one.by_hand:
         return "by hand"
     lag = "" if one.lag_s is None else f", {one.lag_s * 1000:.0f} ms"
-    return f"{one.gauge}{lag}"
+    return one.gauge.replace("_", " ") + lag
 
 
 # -- valve to piston, all lobes

@@ -33,7 +33,7 @@ export function baseLayout(look, x, y, more = {}) {
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", font: { family: look.font, size: 14, color: colours.ink },
     margin: { l: 56, r: 18, t: 16, b: 48 }, hovermode: "closest", dragmode: "zoom", showlegend: false,
     hoverlabel: { bgcolor: colours.sheet, bordercolor: colours.ink, font: { color: colours.ink } },
-    legend: { orientation: "h", x: 0, y: 1.02, yanchor: "bottom" },
+    legend: { orientation: "h", x: 0, y: 1, yref: "container", yanchor: "top" },
     xaxis: axis(x, look), yaxis: axis(y, look), ...more, meta: more.meta && { ...more.meta, wording: look.angle },
   };
 }

@@ -64,7 +64,7 @@ function paintRecorder() {
 
 function eventLine(event) {
   const when = new Date(event.at).toLocaleTimeString(document.documentElement.lang);
-  return el("li", {}, el("span"), el("span", {}, spoken(event.sentence)), el("span", { class: "quiet small" }, when));
+  return el("li", {}, el("span", {}, spoken(event.sentence)), el("span", { class: "quiet small" }, when));
 }
 
 function paint() {

@@ -214,8 +214,14 @@ function lobeRow({ cells, call, why }) {
   return [...cells.map(spoken), why ? el("span", { class: "wrapping" }, spoken(why)) : state(...call)];
 }
 
+/** Drawn for the width there is: lettering that is scaled down with a drawing cannot be read. */
+function paintRules() {
+  const { clientWidth } = byId("rules");
+  byId("rules").replaceChildren(...lobeRules(job.cams, Math.max(280, clientWidth * (clientWidth < 600 ? 1 : 0.72))));
+}
+
 function paintLobes() {
-  byId("rules").replaceChildren(...lobeRules(job.cams, Math.max(280, byId("rules").clientWidth * 0.7)));
+  paintRules();
   const rows = camRows(job.cams, settings.chosen);
   show(byId("cams"), rows.length > 0);
   byId("cams").replaceChildren(table(heads(CAM_COLUMNS), rows.map(lobeRow), ""));
@@ -281,7 +287,7 @@ byId("keep-form").addEventListener("submit", (event) => {
 });
 
 function factLine(one) {
-  const { words, trace, byHand } = factWords(one, settings.chosen);
+  const { words, trace, byHand } = factWords(one, settings.chosen, job.steps);
   const when = new Date(one.at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
   return el("li", {}, el("span", { class: "fact-number" }, `${one.number}`),
     el("span", {}, spoken(words), byHand && " (entered by hand)", " ", trace && el("a", { href: `/traces/${trace}` }, "its trace")),
@@ -317,6 +323,7 @@ bench.addEventListener("change", (event) => {
   load().catch(() => {});
 });
 settings.addEventListener("change", () => job && paint());
+window.addEventListener("resize", () => job && paintRules());
 // The drawing's colours are the library's own copies: drawn again in the other light.
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => job && paintPiston());
 doing(async () => {});

@@ -2,7 +2,7 @@
  * A job in words and shapes, out of what the server tells of it. Pure.
  */
 
-import { digits, length } from "./units.js";
+import { centreAngle, digits, joined, length } from "./units.js";
 import { plainName } from "./words.js";
 
 const STANDINGS = { done: ["live", "done"], now: ["do", "now"], blocked: ["stop", "blocked"], skipped: ["mind", "left out"], open: ["quiet", "to come"] };
@@ -38,23 +38,24 @@ const FACTS = {
   clearance_noted: (what, choices) => `${what.valve} valve ${what.cylinder}: clearance ${length(what.clearance_mm, choices.length)}`,
   tdc_measured: (what) => `true TDC, piston ${what.cylinder}: ${digits(what.centre_deg, 2)}° ± ${digits(what.u95_deg, 2)}°`,
   stroke_found: (what) => `overlap TDC found: ${what.how}`,
-  lobe_measured: (what) => `${what.valve} lobe ${what.cylinder} measured, ± ${digits(what.u95_deg, 2)}°`,
+  lobe_measured: (what, choices) => `${what.valve} lobe ${what.cylinder}: ${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
   decided: (what) => `${what.cam} cam: ${plainName(what.decision)}`,
   moved: (what) => `${what.cam} cam moved (${plainName(what.way)})${Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""}`,
   tightened: (what) => `${what.cam} cam ${what.to}${what.torque_nm ? ` to ${what.torque_nm} Nm` : ""}${what.locking ? `, ${what.locking}` : ""}`,
   piston_clearance_found: (what, choices) => `${what.valve} valve to piston: least ${length(what.least_mm, choices.length)}`,
-  skipped: (what) => `left out: ${plainName(what.step)}`,
-  went_back: (what) => `went back to ${plainName(what.step)}`,
+  skipped: (what, choices, title) => `left out: ${title(what.step)}`,
+  went_back: (what, choices, title) => `went back to ${title(what.step)}`,
   withdrawn: (what) => `line ${what.number} withdrawn`,
-  own_decision: (what) => `own decision at ${plainName(what.step)}`,
+  own_decision: (what, choices, title) => `own decision at ${title(what.step)}`,
   noted: (what) => what.text,
   signed_off: (what) => `signed${what.statement ? `: ${what.statement}` : ""}`,
 };
 
-/** One line of what happened, with its reason where it has one. */
-export function factWords(fact, choices) {
+/** One line of what happened, with its reason where it has one; `steps` are those of the job, named by their titles. */
+export function factWords(fact, choices, steps = []) {
+  const title = (id) => steps.find((step) => step.id === id)?.title ?? plainName(id);
   const { what } = fact;
-  const words = (FACTS[what.kind] ?? (() => plainName(what.kind)))(what, choices);
+  const words = (FACTS[what.kind] ?? (() => plainName(what.kind)))(what, choices, title);
   const reason = what.reason ? `. Reason: ${what.reason}` : "";
   const trace = what.measurement_id ? Number(what.measurement_id) || null : null;
   return { words: words + reason, trace, byHand: Boolean(what.by_hand) };

@@ -46,12 +46,17 @@ function withPlainNames(text, names) {
   return names.reduce((told, name) => (name.includes("_") && told.includes(name) ? told.replace(new RegExp(`\\b${name}\\b`, "g"), plainName(name)) : told), text);
 }
 
+/** Sentences of the server are plain letters, "3.4 deg", "1.7 cam deg"; a screen writes degrees as a drawing does. */
+function withDegrees(text) {
+  return text.includes(" deg") ? text.replace(/(\d) deg\b/g, "$1°").replace(/\bcam deg\b/g, "cam degrees") : text;
+}
+
 /**
  * `text` in the chosen words, `british` or `american`; capitals at the start of a word are kept. `names` are the
  * instruments of the bench, which sentences of the server call by the names of the bench file.
  */
 export function say(text, words = "british", names = []) {
-  const plain = names.length ? withPlainNames(text, names) : text;
+  const plain = withDegrees(names.length ? withPlainNames(text, names) : text);
   if (words !== "american") return plain;
   return plain.replace(FINDER, (found) => likeCase(found, AMERICAN.get(found.toLowerCase())));
 }

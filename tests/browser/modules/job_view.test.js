@@ -1,6 +1,8 @@
 import { callOf, errorWords, factWords, lobeTracks, ruleReach, stageWords, standingOf } from "/static/job_view.js";
 import { equal, ok } from "./check.js";
 
+const choices = { length: "mm", angle: "atdc" };
+
 const verdict = (error) => ({ call: "out", error_deg: error, u95_deg: 0.1, tolerance_deg: 1 });
 const measured = (valve, stage, error) => ({ valve, cylinder: "1", stage, verdict: verdict(error) });
 
@@ -14,9 +16,10 @@ export const tests = {
   "every call has a shape and a word": () => equal([callOf({ call: "in" }), callOf({ call: "out" }), callOf({ call: "cannot_tell" }), callOf(null)].map(([, word]) => word), ["in", "out", "cannot tell", "not compared"]),
   "stages are told in the trade's words": () => equal(["as_found", "nipped", "torqued"].map(stageWords), ["as found", "nipped up", "torqued"]),
   "a fact is one line with its reason and its trace": () => {
-    const skipped = factWords({ what: { kind: "skipped", step: "again.inlet", reason: "one cam only" } }, {});
-    ok(skipped.words.includes("one cam only"));
-    equal(factWords({ what: { kind: "lobe_measured", valve: "inlet", cylinder: "1", u95_deg: 0.1, measurement_id: "12" } }, {}).trace, 12);
+    const skipped = factWords({ what: { kind: "skipped", step: "again.inlet", reason: "one cam only" } }, choices, [{ id: "again.inlet", title: "Inlet cam once more" }]);
+    equal(skipped.words, "left out: Inlet cam once more. Reason: one cam only");
+    equal(factWords({ what: { kind: "lobe_measured", valve: "inlet", cylinder: "1", centre_deg: 108.2, u95_deg: 0.1, measurement_id: "12" } }, choices).trace, 12);
+    ok(factWords({ what: { kind: "lobe_measured", valve: "exhaust", cylinder: "1", centre_deg: -112.4, u95_deg: 0.1 } }, choices).words.startsWith("exhaust lobe 1: 112.40° BTDC ± 0.10°"));
     equal(factWords({ what: { kind: "tdc_measured", cylinder: "1", centre_deg: 4, u95_deg: 0.1, by_hand: true } }, {}).byHand, true);
   },
   "a fact of an unknown kind is still named": () => equal(factWords({ what: { kind: "of_tomorrow" } }, {}).words, "of tomorrow"),
