@@ -24,6 +24,8 @@ _MOST_READINGS = 300
 _WIDER = 1.15
 _CONTRADICTS = 5.0
 _LEAST_WAY = 0.1
+# Two gauges of one kind hardly differ by more: common practice, no source.
+_MOST_WRONG_S = 0.05
 
 
 def contradicted_lag(fit: PistonFit, prior: Prior) -> float | None:
@@ -35,6 +37,13 @@ def contradicted_lag(fit: PistonFit, prior: Prior) -> float | None:
         return None
     told_s = (float(fit.values[LAG]) / variance - known_s / sd_s**2) / own
     return told_s if abs(told_s - known_s) > _CONTRADICTS * np.sqrt(sd_s**2 + 1.0 / own) else None
+
+
+def unseen_error_s(fit: PistonFit, prior: Prior) -> float:
+    """How far the lag known before may be wrong without the readings contradicting it, seconds."""
+    sd_s = float(prior.sd[LAG])
+    own = max(1.0 / float(fit.covariance[LAG, LAG]) - 1.0 / sd_s**2, 1e-6)
+    return float(min(_CONTRADICTS * np.sqrt(sd_s**2 + 1.0 / own), _MOST_WRONG_S))
 
 
 def turned_both_ways(fit: PistonFit) -> bool:

@@ -13,6 +13,7 @@ from analysis.least_squares import Prior
 from analysis.passes import Sweep, find_sweeps
 from analysis.piston_budget import budget_of
 from analysis.piston_fit import CENTRE, LAG, OFFSET, RATIO, SCALE, ZERO, PistonFit
+from analysis.piston_lag import unseen_error_s
 from analysis.piston_misfit import Coherence
 from analysis.piston_prior import known_throw_mm
 from analysis.refusals import Warn
@@ -22,6 +23,10 @@ from analysis.streams import Floats, GaugeFacts
 from analysis.trace_faults import CheckedStreams
 
 Ints = NDArray[np.intp]
+
+# A lag that is wrong by less is one that was badly found, which its own uncertainty tells.
+_ANOTHER_LAG_S = 0.015
+_MATTERS_DEG = 0.1
 
 
 def tdc_result(
@@ -39,15 +44,12 @@ def tdc_result(
     passes = _passes(checked, fit)
     budget = budget_of(fit, prior, gauge=gauge, passes=passes, coherence=coherence)
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
+    by_lag_deg_s = float(fit.covariance[CENTRE, LAG]) / lag_u**2
     warnings = [*checked.warnings, *noted]
     if gauge.lag_s is None and lag_u > 0.4 * prior.sd[LAG]:
-        warnings.append(
-            Warn(
-                "lag_unknown",
-                "One direction at one speed cannot tell the gauge's lag from the centre, so the interval is "
-                "wide: turn back through the dwell as well, or give the lag.",
-            )
-        )
+        warnings.append(_lag_unknown())
+    if _rests_on_trust(gauge, noted, unseen_error_s(fit, prior), by_lag_deg_s, budget.u95_deg):
+        warnings.append(_lag_not_tested(float(prior.mean[LAG]), by_lag_deg_s))
     centre = float(values[CENTRE] % 360.0)
     throw = known_throw_mm(settings)
     return TdcResult(
@@ -64,7 +66,33 @@ def tdc_result(
         budget=tuple(Contribution(part.source, part.u) for part in budget.components),
         curve=_curve(fit, centre),
         polarity=-1 if values[SCALE] > 0.0 else 1,
-        centre_by_lag_deg_s=float(fit.covariance[CENTRE, LAG]) / lag_u**2,
+        centre_by_lag_deg_s=by_lag_deg_s,
+    )
+
+
+def _lag_unknown() -> Warn:
+    return Warn(
+        "lag_unknown",
+        "One direction at one speed cannot tell the gauge's lag from the centre, so the interval is wide: turn "
+        "back through the dwell as well, or give the lag.",
+    )
+
+
+def _rests_on_trust(
+    gauge: GaugeFacts, noted: tuple[Warn, ...], unseen_s: float, by_lag_deg_s: float, u95_deg: float
+) -> bool:
+    """Whether another gauge's lag could have been given, and the centre be spoilt unseen."""
+    believed = gauge.lag_s is not None and all(warning.code != "lag_not_as_given" for warning in noted)
+    spoilt_deg = abs(unseen_s * by_lag_deg_s)
+    return believed and unseen_s > _ANOTHER_LAG_S and spoilt_deg > max(u95_deg, _MATTERS_DEG)
+
+
+def _lag_not_tested(lag_s: float, by_lag_deg_s: float) -> Warn:
+    return Warn(
+        "lag_not_tested",
+        f"The centre rests on the lag known before, {1e3 * lag_s:.0f} ms, which one direction at one speed does not "
+        f"test: each 10 ms that it is wrong moves the centre by {abs(0.01 * by_lag_deg_s):.2f} degrees. Turn back "
+        "through the dwell as well to test it.",
     )
 
 

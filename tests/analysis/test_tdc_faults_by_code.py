@@ -191,3 +191,24 @@ def test_the_lag_of_another_gauge_is_refused_where_one_way_at_unlike_speeds_cont
             codes[refusal.code] += 1
     assert codes["lag_not_as_given"] >= 3, dict(codes)
     assert not codes["stand_moved"]
+
+
+def test_a_wrong_lag_that_one_way_at_one_speed_cannot_show_is_said_to_be_untested() -> None:
+    untested = 0
+    for seed in range(9500, 9530):
+        bench = random_tdc(np.random.default_rng(seed), "turns")
+        try:
+            result = with_lag(bench, bench.trace.lag_s + 0.03)
+        except Refusal:
+            continue
+        codes = {warning.code for warning in result.warnings}
+        untested += "lag_not_tested" in codes
+        assert codes & {"lag_not_tested", "lag_not_as_given"} or not confident_and_wrong(result, bench)
+    assert untested >= 2
+
+
+def test_a_lag_that_rocking_has_tested_is_not_called_untested() -> None:
+    for seed in range(9500, 9512):
+        bench = random_tdc(np.random.default_rng(seed), "rocking")
+        codes = {warning.code for warning in with_lag(bench, bench.trace.lag_s).warnings}
+        assert "lag_not_tested" not in codes
