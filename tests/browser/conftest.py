@@ -265,10 +265,17 @@ class Demo:
             return json.load(answer)
 
     def finished(self, *parts: str) -> list[dict]:
-        """Wait until each of `parts` (``piston``, ``inlet``, ``exhaust``) is measured; give all, newest first."""
+        """Wait until each of `parts` (``piston``, ``inlet``, ``exhaust``) is measured; give all, newest first.
+
+        The hand measures each thing once: what it was refused it will never have.
+        """
         deadline = time.monotonic() + 4 * START_S
-        while time.monotonic() < deadline:
-            found = self.get("/api/measurements?state=finished")["measurements"]
+        while time.monotonic() < deadline and self._process.poll() is None:
+            listed = self.get("/api/measurements")["measurements"]
+            for one in listed:
+                if one["state"] == "refused" and one["touches"].startswith(parts):
+                    pytest.fail(f"{one['touches']} was refused: {one['sentence']}", pytrace=False)
+            found = [one for one in listed if one["state"] == "finished"]
             if all(any(one["touches"].startswith(part) for one in found) for part in parts):
                 return found
             time.sleep(0.3)
