@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -44,8 +45,50 @@ class Outcome:
 
 def estimate(streams: Streams, settings: TdcSettings | LobeSettings, facts: GaugeFacts) -> Outcome:
     """Find true TDC or the lobe; a refusal is an outcome like any other."""
+    return _outcome(lambda: find(streams, settings, facts))
+
+
+class LiveEstimate:
+    """One measurement estimated again and again while it runs, each time from what the last time knew.
+
+    The number that is kept is that of `estimate`, from the stored readings. Not for several threads at once.
+    """
+
+    def __init__(self, settings: TdcSettings | LobeSettings, facts: GaugeFacts) -> None:
+        find = (
+            _tdc_follower(settings, facts)
+            if isinstance(settings, TdcSettings)
+            else _lobe_follower(settings, facts)
+        )
+        self._find: Callable[[Streams], TdcResult | LobeResult] = find
+
+    def __call__(self, streams: Streams) -> Outcome:
+        """Find true TDC or the lobe in the readings so far: those of the last call, and what came since."""
+        return _outcome(lambda: self._find(streams))
+
+
+def _tdc_follower(settings: TdcSettings, facts: GaugeFacts) -> Callable[[Streams], TdcResult]:
+    from analysis.piston_dwell import find_tdc
+
+    last: TdcResult | None = None
+
+    def find(streams: Streams) -> TdcResult:
+        nonlocal last
+        last = find_tdc(streams, settings, facts, last)
+        return last
+
+    return find
+
+
+def _lobe_follower(settings: LobeSettings, facts: GaugeFacts) -> Callable[[Streams], LobeResult]:
+    from analysis.lobe_follower import LobeFollower
+
+    return LobeFollower(settings, facts).update
+
+
+def _outcome(find: Callable[[], TdcResult | LobeResult]) -> Outcome:
     try:
-        result = find(streams, settings, facts)
+        result = find()
     except Refusal as refusal:
         return Outcome(error={"code": refusal.code, "message": refusal.message})
     deg, mm = live_curve(result)

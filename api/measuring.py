@@ -19,7 +19,7 @@ from api.bench_state import BenchState, FeedMessage
 from api.board import Board
 from api.curve_points import CurvePointsSoFar
 from api.errors import ConflictError, ServiceError
-from api.estimate import PROGRAM, Outcome, estimate
+from api.estimate import PROGRAM, LiveEstimate, Outcome, estimate
 from api.interval import Interval
 from api.measurement_plan import planned
 from api.measurement_requests import MeasurementAsked
@@ -45,6 +45,7 @@ class Running:
     def __init__(self, measurement: Measurement) -> None:
         self.measurement = measurement
         self.interval = Interval(measurement.start_ns)
+        self.estimate = LiveEstimate(measurement.analysis_settings(), measurement.gauge_facts())
         self.points = CurvePointsSoFar()
         self.task: asyncio.Task[None] | None = None
         self.ending = False
@@ -244,9 +245,7 @@ class Measuring:
         running.estimated_at = running.size
         measurement = running.measurement
         streams = running.interval.streams()
-        outcome = await asyncio.to_thread(
-            estimate, streams, measurement.analysis_settings(), measurement.gauge_facts()
-        )
+        outcome = await asyncio.to_thread(running.estimate, streams)
         if running.ending:
             return
         self._board.centre = Centre(

@@ -1,0 +1,52 @@
+"""Estimates of a running measurement: each from what the last one knew, the last the same as that of the whole."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.results import LobeSettings, TdcSettings
+from analysis.streams import GaugeFacts, Streams
+from api.estimate import LiveEstimate, Outcome, estimate
+from simulated_devices.random_benches import random_lobe, random_tdc
+
+
+def part(streams: Streams, share: float) -> Streams:
+    """The streams up to a share of their time."""
+    crank, gauge = (int(share * len(time)) for time in (streams.crank_time_s, streams.gauge_time_s))
+    return Streams(
+        streams.crank_time_s[:crank],
+        streams.crank_deg[:crank],
+        streams.gauge_time_s[:gauge],
+        streams.gauge_mm[:gauge],
+    )
+
+
+def told(outcome: Outcome) -> tuple[float, float]:
+    assert outcome.result is not None, outcome.error
+    return outcome.result["centre_deg"], outcome.result["u95_deg"]
+
+
+def test_a_running_lobe_ends_on_the_number_of_the_whole_trace() -> None:
+    trace = random_lobe(np.random.default_rng(41), "turns").trace
+    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    live = LiveEstimate(LobeSettings(), GaugeFacts())
+    outcomes = [live(part(streams, share)) for share in (*np.arange(0.02, 1.0, 0.04), 1.0, 1.0, 1.0)]
+    assert all((outcome.result is None) != (outcome.error is None) for outcome in outcomes)
+    assert outcomes[0].error is not None
+    (centre, u95), (kept, kept_u95) = (
+        told(outcomes[-1]),
+        told(estimate(streams, LobeSettings(), GaugeFacts())),
+    )
+    assert abs(centre - kept) < 0.2 * kept_u95
+    assert abs(u95 - kept_u95) < 0.2 * kept_u95
+    assert outcomes[-1].curve_deg
+
+
+def test_a_running_tdc_gives_the_number_of_the_whole_trace() -> None:
+    trace = random_tdc(np.random.default_rng(42), "rocking").trace
+    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    live = LiveEstimate(TdcSettings(), GaugeFacts())
+    for share in (0.3, 0.5, 0.7, 0.9, 1.0):
+        outcome = live(part(streams, share))
+    (centre, _), (kept, kept_u95) = told(outcome), told(estimate(streams, TdcSettings(), GaugeFacts()))
+    assert abs(centre - kept) < 0.02 * kept_u95
