@@ -22,7 +22,7 @@ function filled(fields) {
   return Object.fromEntries(Object.entries(fields).filter(([, value]) => value !== undefined && value !== "" && !(Array.isArray(value) && !value.length)));
 }
 
-const CRANK = ["stroke_mm", "rod_mm", "pin_offset_mm", "slack_limit_deg", "inlet_to_piston_mm", "exhaust_to_piston_mm"];
+const CRANK = ["inlet_valves", "exhaust_valves", "stroke_mm", "rod_mm", "pin_offset_mm", "slack_limit_deg", "inlet_to_piston_mm", "exhaust_to_piston_mm"];
 const ADJUSTER = ["bolt_circle_radius_mm", "slot_each_way_cam_deg", "hole_cam_deg", "gear_teeth"];
 const HALF = ["full_lift_deg", "drop_mm", "opens_deg", "closes_deg", "check_lift_mm", "lift_mm", "lift_at_tdc_mm", "checking_clearance_mm", "running_clearance_mm", "rocker_ratio"];
 

@@ -12,6 +12,7 @@ export const tests = {
     equal([engine.name, engine.cylinders, engine.cams.map((cam) => cam.valves), engine.stroke_mm, "rod_mm" in engine], ["Tarn 1.8 twin-cam", ["1", "2", "3", "4"], [["inlet"], ["exhaust"]], 80, false]);
     equal(engine.cams[0].adjuster, { kind: "slots", bolt_circle_radius_mm: 42 });
   },
+  "several valves a cylinder are counted": () => equal([engineEntry({ firing_order: "1", layout: "twin cam", inlet_valves: "2", exhaust_valves: "1" }).engine].map((engine) => [engine.inlet_valves, engine.exhaust_valves]), [[2, 1]]),
   "a single cam opens both": () => equal(engineEntry({ name: "Sallow 1.3", firing_order: "1-3-4-2", layout: "single cam" }).engine.cams.map((cam) => cam.valves), [["inlet", "exhaust"]]),
   "key sizes are a list of numbers": () => equal(engineEntry({ firing_order: "1", layout: "single cam", "adjuster.kind": "keys", "adjuster.sizes_deg": "1 1.5 2" }).engine.cams[0].adjuster.sizes_deg, [1, 1.5, 2]),
   "an empty half of a card is not sent": () => {
