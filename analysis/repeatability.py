@@ -10,13 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from scipy.stats import t as student
 
 from analysis.results import Pass
 
+CYCLE_DEG = 720.0
 _LEVEL = 0.95
-_CYCLE_DEG = 720.0
+_MOST_SHARED = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,9 @@ class Spread:
     sentence: str
 
 
+Call = Literal["means something", "within what can be told"]
+
+
 @dataclass(frozen=True, slots=True)
 class Difference:
     """After less before.
@@ -50,7 +55,7 @@ class Difference:
     Attributes
     ----------
     by_deg, u95_deg : float
-        The difference, wrapped to -360..360, and its expanded uncertainty.
+        The difference, the short way round, later positive, and its expanded uncertainty.
     chance : float
         Probability that a difference as large arises where there is none.
     real : bool
@@ -65,14 +70,21 @@ class Difference:
     real: bool
     sentence: str
 
+    @property
+    def call(self) -> Call:
+        """Whether the difference means anything, in words."""
+        return "means something" if self.real else "within what can be told"
 
-def spread_of(passes: Sequence[Pass]) -> Spread | None:
+
+def spread_of(passes: Sequence[Pass], cycle_deg: float = CYCLE_DEG) -> Spread | None:
     """Compare the passes of one measurement.
 
     Parameters
     ----------
     passes : sequence of Pass
         Those without a centre of their own, or not used, are left out.
+    cycle_deg : float
+        360 for true TDC, 720 for a lobe.
 
     Returns
     -------
@@ -83,14 +95,14 @@ def spread_of(passes: Sequence[Pass]) -> Spread | None:
     if len(alone) < 2:
         return None
     first = alone[0][0]
-    off = [_wrapped(centre - first) for centre, _ in alone]
+    off = [_wrapped(centre - first, cycle_deg) for centre, _ in alone]
     mean = math.fsum(off) / len(off)
     sd = math.sqrt(math.fsum((one - mean) ** 2 for one in off) / (len(off) - 1))
     expected = math.sqrt(math.fsum(u**2 for _, u in alone) / len(alone))
     wide = max(off) - min(off)
     more = " That is more than the readings explain: look for play." if sd > 2.0 * expected else ""
-    sentence = f"{len(alone)} passes agree within {wide:.2f} degrees (one pass scatters by {sd:.2f}).{more}"
-    return Spread(len(alone), (first + mean) % _CYCLE_DEG, wide, sd, expected, sentence)
+    sentence = f"{len(alone)} passes agree within {wide:.2f}°; one pass scatters by {sd:.2f}°.{more}"
+    return Spread(len(alone), (first + mean) % cycle_deg, wide, sd, expected, sentence)
 
 
 def compare(
@@ -101,6 +113,8 @@ def compare(
     *,
     before_freedom: float = 50.0,
     after_freedom: float = 50.0,
+    shared_u_deg: float = 0.0,
+    cycle_deg: float = CYCLE_DEG,
 ) -> Difference:
     """Compare a measurement with an earlier one of the same thing.
 
@@ -112,6 +126,11 @@ def compare(
         Their expanded uncertainties, k = 2.
     before_freedom, after_freedom : float
         Degrees of freedom of the two uncertainties.
+    shared_u_deg : float
+        Standard uncertainty of what is in both alike, such as the true TDC that both are told from: it moves both
+        one way and drops out of the difference.
+    cycle_deg : float
+        360 for true TDC, 720 for a lobe.
 
     Raises
     ------
@@ -120,17 +139,19 @@ def compare(
 
     Examples
     --------
-    >>> compare(108.0, 0.2, 108.1, 0.2).real
-    False
-    >>> compare(118.0, 0.2, 108.0, 0.2).real
-    True
+    >>> compare(108.0, 0.2, 108.1, 0.2).call
+    'within what can be told'
+    >>> compare(118.0, 0.2, 108.0, 0.2).call
+    'means something'
     """
     if min(before_u95_deg, after_u95_deg, before_freedom, after_freedom) <= 0.0:
         raise ValueError("uncertainties and degrees of freedom have to be positive")
-    first, second = (before_u95_deg / 2.0) ** 2, (after_u95_deg / 2.0) ** 2
+    first, second = ((0.5 * u95) ** 2 for u95 in (before_u95_deg, after_u95_deg))
+    shared = min(shared_u_deg**2, _MOST_SHARED * min(first, second))
+    first, second = first - shared, second - shared
     u = math.sqrt(first + second)
     freedom = (first + second) ** 2 / (first**2 / before_freedom + second**2 / after_freedom)
-    by = _wrapped(after_deg - before_deg)
+    by = _wrapped(after_deg - before_deg, cycle_deg)
     chance = float(2.0 * student.sf(abs(by) / u, freedom))
     real = chance < 1.0 - _LEVEL
     expanded = float(student.ppf(0.5 * (1.0 + _LEVEL), freedom)) * u
@@ -138,12 +159,11 @@ def compare(
 
 
 def _sentence(by_deg: float, u95_deg: float, real: bool) -> str:
-    way = "later" if by_deg > 0.0 else "earlier"
-    told = f"{abs(by_deg):.2f} degrees {way} than before, give or take {u95_deg:.2f}"
-    if real:
-        return f"It stands {told}: it has moved."
-    return f"It stands {told}: no more than two measurements of the same may differ."
+    told = (
+        f"It stands {abs(by_deg):.2f}° ± {u95_deg:.2f}° {'later' if by_deg > 0.0 else 'earlier'} than before"
+    )
+    return f"{told}: that means something." if real else f"{told}: within what can be told."
 
 
-def _wrapped(deg: float) -> float:
-    return (deg + 0.5 * _CYCLE_DEG) % _CYCLE_DEG - 0.5 * _CYCLE_DEG
+def _wrapped(deg: float, cycle_deg: float) -> float:
+    return (deg + 0.5 * cycle_deg) % cycle_deg - 0.5 * cycle_deg

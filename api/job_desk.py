@@ -62,7 +62,7 @@ class JobDesk:
             self.jobs, service.measuring, service.measurements, service.fits, service.bench.gauges
         )
         self.scenes = JobScene(service, self.jobs, self.measuring)
-        self.reports = JobReports(self.jobs, self.scenes)
+        self.reports = JobReports(self.jobs, self.scenes, service.measurements)
         self._service = service
         self._pressing = asyncio.Lock()
         self._due = asyncio.Event()

@@ -166,3 +166,24 @@ class LobeLineView(Body):
     check_lift_mm: float | None
     slack_deg: float | None
     odd: list[str]
+
+
+class LobeChangeView(Body):
+    """A lobe measured again while nobody moved its cam on purpose: how far it stands from where it was.
+
+    `before` and `after` are numbers of facts, `between` says what was done to the cam meanwhile (``nipped``,
+    ``torqued``, or nothing). `by_deg` positive is later; `chance` is the probability that two measurements of one
+    lobe that has not moved differ by as much.
+    """
+
+    cylinder: str
+    valve: Valve
+    before: int
+    after: int
+    between: Literal["", "nipped", "torqued"]
+    drop_mm: float
+    by_deg: float
+    u95_deg: float
+    chance: float
+    call: Literal["means something", "within what can be told"]
+    sentence: str

@@ -6,6 +6,7 @@ import asyncio
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from analysis.before_after import lobe_changes
 from analysis.card_match import card_from, rank_cards
 from analysis.correction import correction_for, lift_at_tdc_after, setting_of, single_cam_after
 from analysis.engine import Cam, CamCard, Job, Lobe
@@ -21,6 +22,7 @@ from analysis.valve_to_piston import DropMeasured, PistonClearance, find_piston_
 from api.errors import ConflictError
 from api.guide_deeds import KnownLobe
 from api.guide_pistons import drop_source, less_clearance_mm
+from api.job_changes import change_view, told_from
 from api.job_errors import told
 from api.job_hand import fact_by_hand, source_of
 from api.job_messages import DropEntry, Finding, LobeName
@@ -31,6 +33,7 @@ from api.job_report_messages import (
     ClearanceCurveView,
     FeatureView,
     HandEntry,
+    LobeChangeView,
     LobeLineView,
     PistonClearanceView,
     ShiftedClearanceView,
@@ -39,6 +42,7 @@ from api.job_report_messages import (
 from api.job_views import touches
 from api.jobs import Jobs
 from api.lift_table import lift_table
+from api.measurement_store import MeasurementReader
 
 if TYPE_CHECKING:
     from api.job_scene import JobScene
@@ -52,9 +56,10 @@ SHOWN_AROUND_TDC_DEG = 60.0
 class JobReports:
     """Computes reports of jobs; called from the event loop."""
 
-    def __init__(self, jobs: Jobs, scenes: JobScene) -> None:
+    def __init__(self, jobs: Jobs, scenes: JobScene, measurements: MeasurementReader) -> None:
         self._jobs = jobs
         self._scenes = scenes
+        self._measurements = measurements
 
     def _counting(self, job_id: int) -> tuple[Job, Evidence, tuple[Fact, ...]]:
         job = self._jobs.read.job(job_id).job
@@ -79,6 +84,14 @@ class JobReports:
                 **{name: value for name, value in asdict(line).items() if name not in {"lobe", "odd"}},
             )
             for line in lobe_table(job, facts)
+        ]
+
+    def changes(self, job_id: int) -> list[LobeChangeView]:
+        """Give every lobe that was measured again, with whether it moved."""
+        job, evidence, _ = self._counting(job_id)
+        facts = evidence.standing()
+        return [
+            change_view(one) for one in lobe_changes(job, facts, told_from(facts, self._measurements, job_id))
         ]
 
     async def lift_table(self, job_id: int) -> str:

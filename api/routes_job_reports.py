@@ -11,6 +11,7 @@ from api.job_report_messages import (
     CardFromEntry,
     CardMatchView,
     HandEntry,
+    LobeChangeView,
     LobeLineView,
     PistonClearanceView,
 )
@@ -41,6 +42,15 @@ async def read_checks(job_id: JobNumber, desk: Desk) -> list[Finding]:
 async def read_lobes(job_id: JobNumber, desk: Desk) -> list[LobeLineView]:
     """Give each lobe's phase against the card, lift, duration and slack; `odd` names what is unlike."""
     return desk.reports.lobes(job_id)
+
+
+@router.get("/{job_id}/changes", summary="Lobes measured again: did they move")
+async def read_changes(job_id: JobNumber, desk: Desk) -> list[LobeChangeView]:
+    """Compare each lobe with its measurement before, such as before and after torque.
+
+    Nothing is compared over a movement made on purpose. `call` says whether a difference means anything.
+    """
+    return desk.reports.changes(job_id)
 
 
 @router.get("/{job_id}/lift_table.csv", response_class=Response, summary="Lift by degree as CSV")

@@ -8,13 +8,14 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import Response, StreamingResponse
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from api.kept_drawings import POINTS
 from api.measurement_requests import MeasurementAsked
 from api.measurement_store import Measurement
 from api.messages import MeasurementView
 from api.problems import RESPONSES
+from api.repeatability_view import RepeatabilityView, repeatability_view
 from api.service import Service, the_service
 from api.trace_file import trace_lines
 from api.trace_view import TraceView
@@ -92,6 +93,20 @@ async def finish_measurement(number: Number, service: TheService) -> Measurement
 async def discard_measurement(number: Number, service: TheService) -> MeasurementView:
     """End the measurement without a number; its readings stay stored."""
     return (await service.measuring.discard(number)).view()
+
+
+@router.get("/{number}/repeatability")
+def get_repeatability(
+    number: Number,
+    service: TheService,
+    beside: Annotated[
+        list[Annotated[int, Field(ge=1, le=2**53)]],
+        Query(max_length=20, description="Other measurements of the same thing; may be given again."),
+    ] = [],  # noqa: B006 - FastAPI copies it
+) -> RepeatabilityView:
+    """Tell how a measurement's passes agree, and whether others of the same thing differ from it by anything."""
+    first = service.measurements.get(number)
+    return repeatability_view(first, [service.measurements.get(other) for other in beside])
 
 
 @router.get("/{number}/trace", response_model=TraceView)

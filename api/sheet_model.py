@@ -7,7 +7,7 @@ from typing import Literal
 from analysis.engine import Job
 from analysis.job_facts import Fact
 from api.job_messages import Body, CamStandingView, DepartureView, Finding, VerdictView
-from api.job_report_messages import LobeLineView, PistonClearanceView
+from api.job_report_messages import LobeChangeView, LobeLineView, PistonClearanceView
 
 
 class SheetLine(Body):
@@ -112,6 +112,7 @@ class Sheet(Body):
     findings: list[Finding]
     piston: list[PistonClearanceView]
     lobes: list[LobeLineView]
+    changes: list[LobeChangeView]
     standings: list[CamStandingView]
     cautions: list[str]
     curves: list[SheetCurve]

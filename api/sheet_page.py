@@ -13,7 +13,17 @@ from api.sheet_figures import before_and_after, lift_curves, piston_gap
 from api.sheet_model import Sheet
 from api.sheet_pen import Face
 from api.sheet_tables import CALLS
-from api.sheet_words import INTERVAL_NOTE, TOO_NEAR_NOTE, deg, mm, moment, signed_side, when
+from api.sheet_words import (
+    CHANGES_HEAD,
+    INTERVAL_NOTE,
+    TOO_NEAR_NOTE,
+    change_cells,
+    deg,
+    mm,
+    moment,
+    signed_side,
+    when,
+)
 
 WIDTH = 262.0
 TYPE = "Helvetica, Arial, 'Liberation Sans', sans-serif"
@@ -34,6 +44,8 @@ def page_words(sheet: Sheet) -> dict[str, Any]:
         "lift_curves": svg(lift_curves(sheet, WIDTH, height, Face()), "Valve lift over the crank"),
         "piston_gap": svg(piston_gap(sheet, WIDTH, 100, Face()), "Valve to piston"),
         "calls": CALLS,
+        "changes_head": CHANGES_HEAD,
+        "change_cells": change_cells,
         "when": when,
         "moment": moment,
         "mm": mm,

@@ -17,6 +17,7 @@ from api.sheet_tables import (
     Styles,
     beside,
     cams_table,
+    changes_table,
     heading,
     lines_table,
     lobes_table,
@@ -88,11 +89,18 @@ def _story(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[Flowa
         heading("Measured", styles),
         measurements_table(sheet, styles, WIDTH),
         paragraph(INTERVAL_NOTE, styles.caution),
+        *_measured_again(sheet, styles),
         *_of_valves(sheet, styles, face, share),
         *_of_cylinders(sheet, styles),
         *_told(sheet, styles),
     ]
     return parts
+
+
+def _measured_again(sheet: Sheet, styles: Styles) -> list[Flowable]:
+    if not sheet.changes:
+        return []
+    return [KeepTogether([heading("Measured again", styles), changes_table(sheet, styles, WIDTH)])]
 
 
 def _drawings(sheet: Sheet, face: Face, share: float) -> list[Flowable]:

@@ -13,10 +13,10 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
 from analysis.cam_timing import dead_centre_words
-from api.job_report_messages import ShiftedClearanceView
+from api.job_report_messages import LobeChangeView, ShiftedClearanceView
 from api.sheet_model import Sheet, SheetCam, SheetLine, SheetMeasurement
 from api.sheet_pen import HAIR, INK, INK_2, STOP, THIN, Face
-from api.sheet_words import deg, moment, signed_side
+from api.sheet_words import CHANGES_HEAD, change_cells, deg, moment, signed_side
 
 Row = list[Any]
 CALLS = {
@@ -241,6 +241,19 @@ def lobes_table(sheet: Sheet, styles: Styles, width: float) -> Table:
         )
         rows.append([paragraph(text, styles.stop_line if one.odd else styles.small) for text in texts])
     return _table(head, rows, (0.14, 0.2, 0.14, 0.2, 0.1, 0.22), width, styles)
+
+
+def changes_table(sheet: Sheet, styles: Styles, width: float) -> Table:
+    """Set every lobe that was measured again, with whether it moved."""
+    rows = [
+        [paragraph(text, styles.stop_line if _meant(one) else styles.small) for text in change_cells(one)]
+        for one in sheet.changes
+    ]
+    return _table(CHANGES_HEAD, rows, (0.12, 0.16, 0.14, 0.16, 0.08, 0.12, 0.22), width, styles)
+
+
+def _meant(one: LobeChangeView) -> bool:
+    return one.call == "means something"
 
 
 def told_lines(title: str, lines: Sequence[str], style: ParagraphStyle, styles: Styles) -> list[Flowable]:

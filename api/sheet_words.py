@@ -19,6 +19,7 @@ from analysis.job_facts import (
     WentBack,
     Withdrawn,
 )
+from api.job_report_messages import LobeChangeView
 from api.sheet_model import SheetHappening, SheetLine
 
 INTERVAL_NOTE = "± is the expanded uncertainty, k = 2: 95 in 100 such intervals hold the true value."
@@ -41,6 +42,8 @@ MOVES = {
     "tooth": "by teeth",
     "other": "by scale",
 }
+BETWEEN = {"nipped": "nipped up", "torqued": "torqued", "": "nothing touched"}
+CHANGES_HEAD = ("Lobe", "Measured", "Between", "Moved by", "±", "At a drop of", "Does it mean anything?")
 STAGES = {"as_found": "as found", "moved": "moved", "nipped": "nipped up", "torqued": "torqued"}
 
 
@@ -75,6 +78,26 @@ def signed_side(error_deg: float | None, digits: int = 1) -> str:
     if round(abs(error_deg), digits) == 0:
         return "on it"
     return f"{abs(error_deg):.{digits}f}° {'late' if error_deg > 0 else 'early'}"
+
+
+def change_cells(one: LobeChangeView) -> tuple[str, ...]:
+    """Give the cells of one lobe measured again, in the order of `CHANGES_HEAD`."""
+    return (
+        f"{one.valve} {one.cylinder}",
+        f"no. {one.before}, then {one.after}",
+        BETWEEN[one.between],
+        moved_words(one.by_deg),
+        f"{one.u95_deg:.2f}",
+        mm(one.drop_mm),
+        one.call,
+    )
+
+
+def moved_words(by_deg: float) -> str:
+    """Give how far a lobe went, in the trade's words."""
+    if round(abs(by_deg), 2) == 0:
+        return "0.00°"
+    return f"{abs(by_deg):.2f}° {'later' if by_deg > 0 else 'earlier'}"
 
 
 def engine_lines(engine: Engine) -> list[SheetLine]:

@@ -8,7 +8,7 @@ import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { formFor, lengthTyped } from "./job_forms.js";
 import { handEntry, handLobes, takesHand } from "./job_hand.js";
-import { BESIDE_COLUMNS, CAM_COLUMNS, besideRows, camRows, cardNode, correctionNode, filesOf, fitOf, shiftRows } from "./job_reports.js";
+import { BESIDE_COLUMNS, CAM_COLUMNS, CHANGE_COLUMNS, besideRows, camRows, cardNode, changeRow, correctionNode, filesOf, fitOf, shiftRows } from "./job_reports.js";
 import { factWords, standingOf } from "./job_view.js";
 import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
@@ -23,7 +23,7 @@ const { settings, bench, spoken } = startScreen();
 const MEASURED = new Set(["bench_check", "true_tdc", "stroke", "lobe", "correction", "nipped", "torqued", "again", "cylinder", "tdc_again", "valve_to_piston"]);
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
-const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [] };
+const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], changes: [] };
 
 // ---- asking ----
 
@@ -228,6 +228,9 @@ function paintLobes() {
   const beside = besideRows(computed.lobes, settings.chosen);
   for (const id_ of ["beside", "beside-title"]) show(byId(id_), beside.length > 0);
   byId("beside").replaceChildren(table(heads(BESIDE_COLUMNS), beside.map((row) => row.map(spoken)), ""));
+  const again = computed.changes.map(changeRow);
+  for (const id_ of ["again", "again-title"]) show(byId(id_), again.length > 0);
+  byId("again").replaceChildren(table(heads(CHANGE_COLUMNS), again.map(lobeRow), ""));
   const traces = job.facts.filter((one) => one.what.kind === "lobe_measured").map((one) => Number(one.what.measurement_id)).filter(Boolean);
   show(byId("overlay"), traces.length > 1);
   byId("overlay").href = `/traces/${traces[0]}?with=${traces.slice(1).join(",")}`;

@@ -5,6 +5,7 @@
 
 import { el } from "./dom.js";
 import { callOf, errorWords, stageWords } from "./job_view.js";
+import { shiftTold } from "./trace_tables.js";
 import { centreAngle, digits, joined, length } from "./units.js";
 
 function facts(rows) {
@@ -49,6 +50,19 @@ export function camRows(cams, choices) {
       one.verdict ? `${errorWords(one.verdict.error_deg)} ± ${digits(one.verdict.u95_deg, 2)}°` : "–"],
     call: callOf(one.verdict), why: one.verdict ? "" : one.not_comparable,
   })));
+}
+
+export const CHANGE_COLUMNS = [["Lobe", false], ["Between", false], ["Moved by", true], ["Does it mean anything?", false]];
+
+const BETWEEN = { nipped: "nipped up", torqued: "torqued", "": "nothing touched" };
+
+/** One lobe measured again: how far it stands from where it was, and whether that means anything. */
+export function changeRow(one) {
+  const real = one.call === "means something";
+  return {
+    cells: [`${one.valve} ${one.cylinder}`, BETWEEN[one.between] ?? one.between, shiftTold(one.by_deg, one.u95_deg)],
+    call: [real ? "stop" : "there", one.call],
+  };
 }
 
 export const BESIDE_COLUMNS = [["Lobe", false], ["Against the card", true], ["Peak lift", true], ["Duration", true], ["Slack", true], ["Unlike the others in", false]];

@@ -12,14 +12,14 @@ import { draw, isThere, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
 import { itemFrom, readAt, residualsOf } from "./trace_item.js";
-import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, eventRows, factRows, pairRows, passRows, shareBar, table } from "./trace_tables.js";
+import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, eventRows, factRows, pairRows, passRows, shareBar, shiftTold, table } from "./trace_tables.js";
 import { angleTyped, digits, length, lengthValue } from "./units.js";
 import { plainName, whatOf } from "./words.js";
 
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const { settings, spoken } = startScreen();
 const number = new NumberBox(byId("figure"));
-const shown = { measurement: null, item: null, view: "curve", others: [], degrees: "crank", placed: "found" };
+const shown = { measurement: null, item: null, view: "curve", others: [], degrees: "crank", placed: "found", repeats: null };
 
 const VIEWS = {
   curve: ["Curve", () => true],
@@ -171,6 +171,7 @@ function placedCurves() {
 }
 
 async function paintOver() {
+  await readRepeats();
   if (shown.item.lift) paintReadAt();
   byId("laid").replaceChildren(...shown.others.map((item) => el("button", { type: "button", class: "plain-button", onclick: () => takeOff(item.id) }, `Take off ${spoken(item.title)}`)));
   show(byId("over-plots"), shown.others.length > 0);
@@ -185,9 +186,19 @@ async function paintOver() {
 
 function differenceWords(item, curve) {
   const largest = curve.mm.reduce((most, mm, at) => (Math.abs(mm) > Math.abs(curve.mm[most]) ? at : most), 0);
-  const early = item.centre - shown.item.centre;
-  const shift = `${item.title} stands ${digits(Math.abs(early), 2)}° ${early < 0 ? "earlier" : "later"}`;
+  const told = shown.repeats?.others.find((one) => one.measurement_id === item.id && one.call);
+  const away = shiftTold(told?.by_deg ?? item.centre - shown.item.centre, told?.u95_deg);
+  const shift = `${item.title} stands ${away}${told ? ` (${told.call})` : ""}`;
   return `${shift}; the largest difference is ${length(curve.mm[largest] ?? NaN, settings.chosen.length, { finer: 1 })} at ${digits(curve.deg[largest] ?? NaN, 1)}°.`;
+}
+
+/** How the passes agree, and whether what is laid over differs by anything: the server judges, once for each choice. */
+async function readRepeats() {
+  const beside = shown.others.map((item) => `beside=${item.id}`).join("&");
+  if (shown.repeats?.beside === beside) return;
+  shown.repeats = { ...(await get(`/api/measurements/${id}/repeatability${beside ? `?${beside}` : ""}`)), beside };
+  const { spread } = shown.repeats;
+  put(byId("passes-told"), spoken(spread?.sentence ?? ""));
 }
 
 function takeOff(other) {

@@ -58,6 +58,12 @@ export function eventRows(item, choices) {
   ]);
 }
 
+/** "0.80° ± 0.12° later"; without an interval where none was told. */
+export function shiftTold(byDeg, u95Deg) {
+  const interval = Number.isFinite(u95Deg) ? ` ± ${digits(u95Deg, 2)}°` : "";
+  return `${digits(Math.abs(byDeg), 2)}°${interval} ${byDeg < 0 ? "earlier" : "later"}`;
+}
+
 /** Name and value of everything else a result tells. */
 export function factRows(item, choices) {
   const { result, detail } = item;

@@ -19,12 +19,14 @@ def one_pass(centre_deg: float | None, u_deg: float | None = 0.1, used: bool = T
 def test_a_difference_within_the_uncertainties_means_nothing() -> None:
     found = compare(108.00, 0.20, 108.15, 0.20)
     assert not found.real
-    assert "no more than" in found.sentence
+    assert found.call == "within what can be told"
+    assert found.sentence.endswith("within what can be told.")
 
 
 def test_a_difference_beyond_the_uncertainties_has_moved() -> None:
     found = compare(118.0, 0.2, 108.0, 0.2)
     assert found.real
+    assert found.call == "means something"
     assert found.by_deg == pytest.approx(-10.0)
     assert "earlier" in found.sentence
 
@@ -53,6 +55,27 @@ def test_the_chance_agrees_with_welch_from_the_summaries_of_two_samples() -> Non
 
 def test_a_difference_is_taken_the_short_way_round_the_cycle() -> None:
     assert compare(719.9, 0.1, 0.2, 0.1).by_deg == pytest.approx(0.3)
+
+
+def test_true_tdc_is_taken_the_short_way_round_the_turn() -> None:
+    assert compare(359.9, 0.1, 0.2, 0.1, cycle_deg=360.0).by_deg == pytest.approx(0.3)
+    spread = spread_of([one_pass(359.9), one_pass(0.1)], 360.0)
+    assert spread is not None
+    assert spread.range_deg == pytest.approx(0.2)
+
+
+def test_what_both_share_drops_out_of_the_difference() -> None:
+    rng = np.random.default_rng(20261126)
+    shared_u, own_u = 0.3, 0.1
+    u95 = 2 * math.hypot(shared_u, own_u)
+    tdc = rng.normal(0.0, shared_u, 4000)
+    pairs = rng.normal(108.0, own_u, (4000, 2)) - tdc[:, None]
+    told = [compare(a, u95, b, u95, shared_u_deg=shared_u) for a, b in pairs]
+    assert np.mean([one.real for one in told]) == pytest.approx(0.05, abs=0.015)
+    assert told[0].u95_deg == pytest.approx(1.98 * own_u * math.sqrt(2), rel=0.01)
+    assert not any(compare(a, u95, b, u95).real for a, b in pairs[:200]), (
+        "without it, next to nothing is seen"
+    )
 
 
 def test_an_uncertainty_of_nought_is_refused() -> None:

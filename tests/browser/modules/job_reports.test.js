@@ -1,4 +1,4 @@
-import { besideRows, camRows, cardRows, correctionNode, correctionRows, filesOf, fitOf, fullLift, shiftRows, shiftWords } from "/static/job_reports.js";
+import { besideRows, camRows, cardRows, changeRow, correctionNode, correctionRows, filesOf, fitOf, fullLift, shiftRows, shiftWords } from "/static/job_reports.js";
 import { equal, ok } from "./check.js";
 
 const choices = { length: "mm", angle: "atdc" };
@@ -26,6 +26,12 @@ export const tests = {
   "a lobe that cannot be compared says why": () => equal(camRows([{ measured: [{ valve: "inlet", cylinder: "1", stage: "as_found", full_lift_deg: 110, verdict: null, not_comparable: "The card states no drop." }] }], choices)[0].why, "The card states no drop."),
   "lobes stand beside one another with what is odd": () => equal(plain(besideRows([{ valve: "inlet", cylinder: "2", phase_deg: -0.5, peak_lift_mm: 9.1, duration_deg: 209.1, check_lift_mm: 1.27, slack_deg: null, odd: ["lift"] }], choices))[0],
     ["inlet 2", "0.50° early", "9.10 mm", "209.1° at 1.27 mm", "not seen", "lift"]),
+  "a lobe measured again says what was done meanwhile, and whether it means anything": () => {
+    const change = { valve: "inlet", cylinder: "1", between: "torqued", by_deg: 0.8, u95_deg: 0.12, call: "means something" };
+    equal(plain([changeRow(change).cells])[0], ["inlet 1", "torqued", "0.80° ± 0.12° later"]);
+    equal(changeRow(change).call, ["stop", "means something"]);
+    equal(changeRow({ ...change, between: "", by_deg: -0.05, call: "within what can be told" }).call, ["there", "within what can be told"]);
+  },
   "a cam moved on purpose is told in whole degrees": () => equal([-20, 0, 2.5].map(shiftWords), ["20° early", "as it stands", "2.5° late"]),
   "the gap with the cam moved is a row a shift": () => equal(plain(shiftRows([clearance("inlet", 1, [[-5, 1.8, false], [0, 2.2, true]]), clearance("exhaust", 1, [[0, 2.9, true]])], choices)),
     [["5° early", "1.80 mm, too near", "–"], ["as it stands", "2.20 mm", "2.90 mm"]]),

@@ -1,4 +1,4 @@
-import { budgetRows, eventRows, factRows, pairRows, passRows, shareBar, table } from "/static/trace_tables.js";
+import { budgetRows, eventRows, factRows, pairRows, passRows, shareBar, shiftTold, table } from "/static/trace_tables.js";
 import { equal, ok } from "./check.js";
 
 const choices = { length: "mm", angle: "atdc" };
@@ -15,6 +15,10 @@ const item = {
 const plain = (rows) => rows.map((row) => row.map((cell) => String(cell).replace(/\s/g, " ")));
 
 export const tests = {
+  "a shift has its interval where one was told": () => {
+    equal(shiftTold(0.8, 0.12), "0.80° ± 0.12° later");
+    equal(shiftTold(-3, undefined), "3.00° earlier");
+  },
   "a pair is told with how far it is off the centre": () => equal(plain(pairRows(item, choices))[0], ["1.27 mm", "90.00° ATDC", "130.40° ATDC", "110.20° ATDC", "+0.20°"]),
   "a pass back is told in word and arrow": () => {
     const [on, back] = passRows(item, choices);
