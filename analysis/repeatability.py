@@ -101,7 +101,7 @@ def spread_of(passes: Sequence[Pass], cycle_deg: float = CYCLE_DEG) -> Spread | 
     expected = math.sqrt(math.fsum(u**2 for _, u in alone) / len(alone))
     wide = max(off) - min(off)
     more = " That is more than the readings explain: look for play." if sd > 2.0 * expected else ""
-    sentence = f"{len(alone)} passes agree within {wide:.2f}°; one pass scatters by {sd:.2f}°.{more}"
+    sentence = f"{len(alone)} passes agree within {_small(wide)}; one pass scatters by {_small(sd)}.{more}"
     return Spread(len(alone), (first + mean) % cycle_deg, wide, sd, expected, sentence)
 
 
@@ -163,6 +163,11 @@ def _sentence(by_deg: float, u95_deg: float, real: bool) -> str:
         f"It stands {abs(by_deg):.2f}° ± {u95_deg:.2f}° {'later' if by_deg > 0.0 else 'earlier'} than before"
     )
     return f"{told}: that means something." if real else f"{told}: within what can be told."
+
+
+def _small(deg: float) -> str:
+    """An angle with a digit more where two would show next to nothing of it."""
+    return f"{deg:.2f}°" if deg >= 0.1 else f"{deg:.3f}°"
 
 
 def _wrapped(deg: float, cycle_deg: float) -> float:
