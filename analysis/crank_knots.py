@@ -243,7 +243,7 @@ def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, cou
     beside = np.minimum(np.append(lasted[1:], np.inf), np.concatenate([[np.inf], lasted[:-1]]))
     lingering = lasted / np.maximum(beside, 1e-9)
     long = lingering > _LINGERS
-    share = np.clip(0.5 * (lingering - 1.0), 0.0, 1.0)
+    share = np.clip(0.5 * (lingering - 2.0), 0.0, 1.0)
     share[[0, -1]] = 1.0
     change = np.sign(crank_deg[moved + 1] - crank_deg[moved])
     about = np.flatnonzero((change[:-1] * change[1:] < 0.0) & ~long[1:-1]) + 1

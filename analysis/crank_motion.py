@@ -18,8 +18,6 @@ from analysis.streams import Floats
 
 _GRID_S = 0.005
 _LONGEST_GAP_S = 1.0
-# What smoothing bends adds to the variance of the knots (found on simulated hands).
-_BIAS_SHARE = 1.2
 _SCATTER_KNOTS = 15
 _HELD_S = 0.2
 
@@ -201,7 +199,7 @@ def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> 
     return Grid(
         moment,
         angle,
-        np.maximum(_BIAS_SHARE * variance + hidden, resting),
+        np.maximum(variance + hidden, resting),
         density + hidden * locked_s + resting * lasting,
     )
 
