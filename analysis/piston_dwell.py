@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.crank_motion import CrankMotion, follow_crank
 from analysis.crank_steps import refuse_slip
 from analysis.gauge_steps import refuse_steps
 from analysis.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S
@@ -41,7 +44,11 @@ Flags = NDArray[np.bool_]
 
 
 def find_tdc(
-    streams: Streams, settings: TdcSettings, gauge: GaugeFacts, start: TdcResult | None = None
+    streams: Streams,
+    settings: TdcSettings,
+    gauge: GaugeFacts,
+    start: TdcResult | None = None,
+    follow: Callable[[Floats, Floats], CrankMotion] = follow_crank,
 ) -> TdcResult:
     """Find true TDC from the crank's and the gauge's readings.
 
@@ -56,6 +63,8 @@ def find_tdc(
     start : TdcResult, optional
         An earlier result from the same trace, such as that of a moment ago: where it knew the lag, the search
         for it is spared. The number that comes out is the same.
+    follow : callable
+        Follows the crank; `crank_follower.CrankFollower` while it is still being turned.
 
     Returns
     -------
@@ -67,7 +76,7 @@ def find_tdc(
         When the readings cannot carry a trustworthy number.
     """
     prior = piston_prior(settings, gauge)
-    checked = check_streams(streams, gauge)
+    checked = check_streams(streams, gauge, follow)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
     prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
     readings = _covered(checked, float(prior.mean[LAG]))

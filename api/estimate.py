@@ -68,16 +68,9 @@ class LiveEstimate:
 
 
 def _tdc_follower(settings: TdcSettings, facts: GaugeFacts) -> Callable[[Streams], TdcResult]:
-    from analysis.piston_dwell import find_tdc
+    from analysis.piston_follower import TdcFollower
 
-    last: TdcResult | None = None
-
-    def find(streams: Streams) -> TdcResult:
-        nonlocal last
-        last = find_tdc(streams, settings, facts, last)
-        return last
-
-    return find
+    return TdcFollower(settings, facts).update
 
 
 def _lobe_follower(settings: LobeSettings, facts: GaugeFacts) -> Callable[[Streams], LobeResult]:
