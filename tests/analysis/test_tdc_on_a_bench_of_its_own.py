@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from analysis.piston_dwell import find_tdc
+from analysis.piston_follower import TdcFollower
 from analysis.refusals import Refusal
 from analysis.results import TdcSettings
 from analysis.streams import GaugeFacts, Streams
@@ -169,3 +170,27 @@ def test_readings_that_cannot_carry_a_number_are_refused_in_a_sentence(spoilt: s
     with pytest.raises(Refusal) as refused:
         find_tdc(bad, TdcSettings(), GaugeFacts())
     assert refused.value.message.endswith(".")
+
+
+def test_what_is_found_while_the_crank_is_turned_ends_as_what_the_whole_trace_gives() -> None:
+    for seed in range(3):
+        streams, truth_deg = bench(400 + seed, ROCKED)
+        follower = TdcFollower(TdcSettings(), GaugeFacts())
+        for share in (0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0):
+            end_s = streams.gauge_time_s[0] + share * np.ptp(streams.gauge_time_s)
+            crank, gauge = streams.crank_time_s <= end_s, streams.gauge_time_s <= end_s
+            try:
+                live = follower.update(
+                    Streams(
+                        streams.crank_time_s[crank],
+                        streams.crank_deg[crank],
+                        streams.gauge_time_s[gauge],
+                        streams.gauge_mm[gauge],
+                    )
+                )
+            except Refusal:
+                assert share < 0.7, "seen from one side only, as yet"
+        whole = find_tdc(streams, TdcSettings(), GaugeFacts())
+        assert abs(off_by(live.centre_deg, whole.centre_deg)) < 0.1 * whole.u95_deg
+        assert live.u95_deg == pytest.approx(whole.u95_deg, rel=0.1)
+        assert abs(off_by(live.centre_deg, truth_deg)) < 2 * live.u95_deg
