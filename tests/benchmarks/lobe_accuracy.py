@@ -23,17 +23,20 @@ beside it.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred are slower on several threads
 
 import numpy as np
+from lobe_bound import DROP_MM, bound_deg
 
 from analysis.lift_curve import find_lobe
+from analysis.lobe_follower import LobeFollower
 from analysis.refusals import Refusal
 from analysis.results import LobeResult, LobeSettings
 from analysis.streams import GaugeFacts, Streams
@@ -44,9 +47,7 @@ from simulated_devices.instruments import DialIndicator, Mounting
 from simulated_devices.offline import Setup, Trace, record
 from simulated_devices.random_benches import Bench, Known, random_encoder, random_engine, random_lobe
 
-DROP_MM = 1.27
 UNPROVEN = {"seen_once", "agreement_unproven", "lag_not_found"}
-KNOT_DEG = 12.0
 
 
 @dataclass(frozen=True)
@@ -87,77 +88,6 @@ def ask(trace: Trace, facts: GaugeFacts) -> Answer:
         return Answer(refusal.code)
     error = off_by(result.centre_deg, trace.lobe.centre_deg(DROP_MM))
     return Answer("", error, result.u95_deg, frozenset(w.code for w in result.warnings), result)
-
-
-# -- the bound
-
-
-def bound_deg(trace: Trace, known: Known) -> float:
-    """Least standard deviation that any unbiased centre at the drop can have, degrees (Cramér-Rao).
-
-    The readings forward of a nose are the true curve where the crank stood one lag before, with independent
-    errors of the display's step, the gauge's noise and its jitter times the plunger's speed. Unknown are the
-    curve (splines of 12 degrees with free coefficients: any smooth lobe), its base level through them, and the
-    lag, with what is known of it beforehand. The crank is known to one line's way of its counter and to one count
-    where it rests; readings taken at one place share their rounding.
-    """
-    gauge, setup = trace.mounting.gauge, trace.setup
-    at_s = trace.gauge_time_s - setup.start_s - gauge.lag_s + setup.motion.time_s[0]
-    crank = setup.motion.at(at_s)
-    speed = (setup.motion.at(at_s + 0.01) - setup.motion.at(at_s - 0.01)) / 0.02
-    truth = setup.engine.truth_of(trace.touches)
-    sprocket = setup.engine.sprocket_deg(trace.touches, setup.motion.crank_deg)
-    behind = crank - np.interp(at_s, setup.motion.time_s, sprocket)
-    forward = np.abs(behind - np.quantile(behind, 0.98)) < 0.05 * truth.slack_deg + 0.02
-    around = (crank - truth.full_lift_deg + 360.0) % 720.0 - 360.0
-    use = forward & (np.abs(around) < 150.0)
-    phase, speed = around[use], speed[use]
-    slope = slope_of(trace, phase)
-    variance = gauge.noise_mm**2 + (gauge.jitter_s * slope * speed) ** 2
-    variance += alike(phase) * (gauge.step_mm**2 + (slope * angle_deg(setup, speed)) ** 2) / 12.0
-    rows = np.column_stack([splines(phase), -slope * speed])
-    information = (rows / variance[:, None]).T @ rows
-    information[-1, -1] += 1.0 / (known.lag_u_s if known.lag_u_s is not None else 0.06) ** 2
-    gradient = centre_gradient(trace)
-    covariance = np.linalg.pinv(information, rcond=1e-12, hermitian=True)
-    return float(np.sqrt(gradient @ covariance @ gradient))
-
-
-def alike(phase_deg: np.ndarray) -> np.ndarray:
-    """How many readings were taken at the same place, one count of roundings for all of them."""
-    _, which, count = np.unique(np.round(phase_deg, 2), return_inverse=True, return_counts=True)
-    return count[which].astype(float)
-
-
-def angle_deg(setup: Setup, speed: np.ndarray) -> np.ndarray:
-    """Full width of what the counter leaves open of the angle."""
-    count = 360.0 / setup.encoder.counts_per_turn
-    return np.where(np.abs(speed) < 0.5, count, np.minimum(count, np.abs(speed) / setup.encoder.rate_hz))
-
-
-def splines(phase_deg: np.ndarray) -> np.ndarray:
-    """Cubic B-splines with even knots over the lobe, by their closed form."""
-    place = (phase_deg[:, None] - np.arange(-156.0, 157.0, KNOT_DEG)) / KNOT_DEG
-    far = np.abs(place)
-    return np.where(far < 1.0, 2 / 3 - far**2 + far**3 / 2, np.where(far < 2.0, (2.0 - far) ** 3 / 6, 0.0))
-
-
-def slope_of(trace: Trace, from_nose_deg: np.ndarray) -> np.ndarray:
-    truth = trace.setup.engine.truth_of(trace.touches)
-    at = from_nose_deg + truth.full_lift_deg
-    return (truth.lift_at_mm(at + 0.05) - truth.lift_at_mm(at - 0.05)) / 0.1
-
-
-def centre_gradient(trace: Trace) -> np.ndarray:
-    """Change of the centre with each coefficient of the curve, from the true slopes at the pair."""
-    truth = trace.setup.engine.truth_of(trace.touches)
-    around = np.linspace(-140.0, 140.0, 28_001)
-    lift = truth.lift_at_mm(around + truth.full_lift_deg)
-    above = np.flatnonzero(lift > lift.max() - DROP_MM)
-    pair = around[[above[0], above[-1]]]
-    top, rows = splines(np.zeros(1))[0], splines(pair)
-    slopes = slope_of(trace, pair)
-    return np.append(0.5 * sum((top - row) / slope for row, slope in zip(rows, slopes, strict=True)), 0.0)
 
 
 # -- the rivals
@@ -305,15 +235,33 @@ def ugly(seed: int, count: int) -> None:
     )
 
 
-def processor_ms(
-    streams: Streams, facts: GaugeFacts, start: LobeResult | None = None
-) -> tuple[float, LobeResult]:
+def processor_ms(work: Callable[[], object]) -> float:
+    """Processor time of some work, the least of three."""
     best = float("inf")
     for _ in range(3):
         began = time.process_time()
-        result = find_lobe(streams, LobeSettings(), facts, start)
+        work()
         best = min(best, 1e3 * (time.process_time() - began))
-    return best, result
+    return best
+
+
+def live_ms(streams: Streams, facts: GaugeFacts, every_s: float) -> tuple[np.ndarray, LobeResult]:
+    """Processor time of each live update while a trace grows, and the last number."""
+    follower, took = LobeFollower(LobeSettings(), facts), []
+    ends = np.arange(streams.crank_time_s[0] + every_s, streams.crank_time_s[-1] + 2.0 * every_s, every_s)
+    for end in ends:
+        crank, gauge = (np.searchsorted(t, end) for t in (streams.crank_time_s, streams.gauge_time_s))
+        part = Streams(
+            streams.crank_time_s[:crank],
+            streams.crank_deg[:crank],
+            streams.gauge_time_s[:gauge],
+            streams.gauge_mm[:gauge],
+        )
+        began = time.process_time()
+        with contextlib.suppress(Refusal):
+            follower.update(part)
+        took.append(1e3 * (time.process_time() - began))
+    return np.array(took), follower.update(streams)
 
 
 def long_trace(minutes: float, gauge_hz: float) -> Trace:
@@ -332,15 +280,24 @@ def long_trace(minutes: float, gauge_hz: float) -> Trace:
 
 def timing() -> None:
     facts = GaugeFacts(step_mm=0.01)
-    print("processor time, best of three:")
+    print(
+        "processor time; a fit: least of three, a live update: middle, 95 of 100, longest while the trace grows:"
+    )
     for minutes, hz in ((2.0, 10.0), (2.0, 50.0), (60.0, 10.0)):
         trace = long_trace(minutes, hz)
         streams = streams_of(trace)
-        full, result = processor_ms(streams, facts)
-        live, again = processor_ms(streams, facts, result)
+        full = processor_ms(lambda streams=streams: find_lobe(streams, LobeSettings(), facts))
         print(
-            f"  {minutes:3.0f} min, {len(trace.crank_time_s)} counts, {len(trace.gauge_mm)} readings: fit {full:.0f} ms, "
-            f"from the last fit {live:.0f} ms (moves the centre by {abs(again.centre_deg - result.centre_deg):.4f} deg)"
+            f"  {minutes:3.0f} min, {len(trace.crank_time_s)} counts, {len(trace.gauge_mm)} readings: fit {full:.0f} ms"
+        )
+        if minutes > 2.0:
+            continue
+        result = find_lobe(streams, LobeSettings(), facts)
+        took, live = live_ms(streams, facts, 0.4)
+        middle, high = np.quantile(took, (0.5, 0.95))
+        print(
+            f"    {len(took)} live updates: {middle:.0f}, {high:.0f}, {took.max():.0f} ms; the last one's centre is off "
+            f"the fit's by {abs(live.centre_deg - result.centre_deg):.4f} of {result.u95_deg:.4f} deg"
         )
     print("  limits: two minutes 100 ms, a live update 20 ms, an hour 30 times two minutes")
 

@@ -1,0 +1,101 @@
+"""What a lobe's trace can tell of its centre at most, from the simulator's truth: a Cramér-Rao bound."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simulated_devices.offline import Setup, Trace
+from simulated_devices.random_benches import Known
+
+DROP_MM = 1.27
+KNOT_DEG = 12.0
+UNKNOWN_LAG_U_S = 0.06
+
+
+def bound_deg(trace: Trace, known: Known) -> float:
+    """Least standard deviation that any unbiased centre at the drop can have, degrees (Cramér-Rao).
+
+    The readings forward of a nose are the true curve where the crank stood one lag before, with independent
+    errors of the display's step, the gauge's noise and its jitter times the plunger's speed. Unknown are the
+    curve (splines of 12 degrees with free coefficients: any smooth lobe), its base level through them, and the
+    lag, with what is known of it beforehand. The crank is known to one line's way of its counter and to one count
+    where it rests; readings taken at one place share their rounding.
+
+    Of the lag the readings tell only what no other smooth lobe would: later by dt, the curve f reads f - f' v dt
+    at a place turned through at speed v, and where v is a smooth function of place, as in one pass, that is a
+    smooth lobe as well. Nobody at the bench knows that it is another one; knots of 12 degrees do, because f' v
+    does not lie among their splines, and so would tell a lag to a millisecond from one steady pass. What is left
+    is the efficient information for a parameter beside an unknown function (Bickel et al. 1993, Efficient and
+    Adaptive Estimation for Semiparametric Models, section 3.4): that of f' (v - m), m being the speed usual at
+    each place, itself in splines of 12 degrees. An error of the lag moves the curve by m, and the centre by the
+    mean of m at the pair.
+    """
+    gauge, setup = trace.mounting.gauge, trace.setup
+    at_s = trace.gauge_time_s - setup.start_s - gauge.lag_s + setup.motion.time_s[0]
+    crank = setup.motion.at(at_s)
+    speed = (setup.motion.at(at_s + 0.01) - setup.motion.at(at_s - 0.01)) / 0.02
+    truth = setup.engine.truth_of(trace.touches)
+    sprocket = setup.engine.sprocket_deg(trace.touches, setup.motion.crank_deg)
+    behind = crank - np.interp(at_s, setup.motion.time_s, sprocket)
+    forward = np.abs(behind - np.quantile(behind, 0.98)) < 0.05 * truth.slack_deg + 0.02
+    around = (crank - truth.full_lift_deg + 360.0) % 720.0 - 360.0
+    use = forward & (np.abs(around) < 150.0)
+    phase, speed = around[use], speed[use]
+    slope = slope_of(trace, phase)
+    variance = gauge.noise_mm**2 + (gauge.jitter_s * slope * speed) ** 2
+    variance += alike(phase) * (gauge.step_mm**2 + (slope * angle_deg(setup, speed)) ** 2) / 12.0
+    rows, pair, gradient = splines(phase), equal_pair(trace), centre_gradient(trace)
+    curve = inverse_of(rows, 1.0 / variance)
+    worth = slope**2 / variance
+    usual = inverse_of(rows, worth) @ (rows.T @ (worth * speed))
+    told = float(np.sum(worth * (speed - rows @ usual) ** 2))
+    lag = 1.0 / (told + 1.0 / (known.lag_u_s if known.lag_u_s is not None else UNKNOWN_LAG_U_S) ** 2)
+    by_lag = float(np.mean(splines(pair) @ usual))
+    return float(np.sqrt(gradient @ curve @ gradient + by_lag**2 * lag))
+
+
+def inverse_of(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Covariance of what weighted rows tell; nought where they tell nothing."""
+    return np.linalg.pinv((rows * weight[:, None]).T @ rows, rcond=1e-12, hermitian=True)
+
+
+def alike(phase_deg: np.ndarray) -> np.ndarray:
+    """How many readings were taken at the same place, one count of roundings for all of them."""
+    _, which, count = np.unique(np.round(phase_deg, 2), return_inverse=True, return_counts=True)
+    return count[which].astype(float)
+
+
+def angle_deg(setup: Setup, speed: np.ndarray) -> np.ndarray:
+    """Full width of what the counter leaves open of the angle."""
+    count = 360.0 / setup.encoder.counts_per_turn
+    return np.where(np.abs(speed) < 0.5, count, np.minimum(count, np.abs(speed) / setup.encoder.rate_hz))
+
+
+def splines(phase_deg: np.ndarray) -> np.ndarray:
+    """Cubic B-splines with even knots over the lobe, by their closed form."""
+    place = (phase_deg[:, None] - np.arange(-156.0, 157.0, KNOT_DEG)) / KNOT_DEG
+    far = np.abs(place)
+    return np.where(far < 1.0, 2 / 3 - far**2 + far**3 / 2, np.where(far < 2.0, (2.0 - far) ** 3 / 6, 0.0))
+
+
+def slope_of(trace: Trace, from_nose_deg: np.ndarray) -> np.ndarray:
+    truth = trace.setup.engine.truth_of(trace.touches)
+    at = from_nose_deg + truth.full_lift_deg
+    return (truth.lift_at_mm(at + 0.05) - truth.lift_at_mm(at - 0.05)) / 0.1
+
+
+def equal_pair(trace: Trace) -> np.ndarray:
+    """The two places, from the nose, at which the true curve stands a drop below its top."""
+    truth = trace.setup.engine.truth_of(trace.touches)
+    around = np.linspace(-140.0, 140.0, 28_001)
+    lift = truth.lift_at_mm(around + truth.full_lift_deg)
+    above = np.flatnonzero(lift > lift.max() - DROP_MM)
+    return around[[above[0], above[-1]]]
+
+
+def centre_gradient(trace: Trace) -> np.ndarray:
+    """Change of the centre with each coefficient of the curve, from the true slopes at the pair."""
+    top, pair = splines(np.zeros(1))[0], equal_pair(trace)
+    return 0.5 * sum(
+        (top - row) / slope for row, slope in zip(splines(pair), slope_of(trace, pair), strict=True)
+    )
