@@ -153,7 +153,7 @@ class LobeFollower:
             return work, _Kept(ready.survey, basis, work.start(first_noise(ready)), 0)
         state = work.start(kept.state.noise, kept.state.lag_s)
         state = replace(state, bending=_bending(kept, ready.survey, basis, work.typical))
-        return work, _Kept(ready.survey, basis, state, TRUSTING_ROUNDS)
+        return work, _Kept(ready.survey, basis, state, TRUSTING_ROUNDS + 1)
 
     def _hear(self, found: Measured) -> None:
         """Hear the witness whose turn it is; all before the first number."""
@@ -185,7 +185,7 @@ class LobeFollower:
             self._slack = slack_of(ready, found.fit)
             self._admit(ready)
         kept = self._kept
-        if kept is None or not self._turn_of(_CURVE) or kept.basis.cells > _MOST_CELLS:
+        if kept is None or not self._turn_of(_HAND) or kept.basis.cells > _MOST_CELLS:
             return
         finer = work.refined(kept.state)
         if finer is not None:
