@@ -13,8 +13,8 @@ What each part knows:
   can be told from a steady sweep, but nobody knows the course itself.
 - *Encoder.* An edge passed between two lines is known to the time between them; where a line skips counts, the line
   is known to a count; a crank at rest is known to a count. Rounding is as uniform noise (Widrow). Where
-  counts and lines keep step, so that every edge waits equally long, rounding errors are all alike: such a stretch
-  has one more unknown, its common error.
+  counts and lines keep step, so that every edge waits equally long, rounding errors are all alike, and so they are
+  where the hand stops every so many counts: such a stretch has one more unknown, its common error.
 - *Gauge.* A reading is known to its step, shared by all readings taken within one; to its noise; and to the jitter of
   its lag times the plunger's speed, to second order where the plunger turns.
 
@@ -39,17 +39,21 @@ HAND_S = 0.15
 STEADY_SHARE, LEAST_DENSITY = 0.1, 1.0
 LONG_COUNT_S = 0.1
 FINEST = 0.01
-ALIKE, ALIKE_FOR_S = 0.5, 0.3
+ALIKE, ALIKE_FOR_S, FEWEST_STOPS = 0.5, 0.3, 12
 
 
 @dataclass(frozen=True)
 class Knots:
-    """What the encoder tells: moments, true angles then, variances, and where each error lies within its rounding."""
+    """What the encoder tells: moments, true angles then, variances, and where each error lies within its rounding.
+
+    `rest` marks those of counts on which the crank stood.
+    """
 
     time_s: np.ndarray
     angle_deg: np.ndarray
     variance_deg2: np.ndarray
     place: np.ndarray
+    rest: np.ndarray
 
 
 def crank_at(trace: Trace, time_s: np.ndarray) -> np.ndarray:
@@ -81,24 +85,39 @@ def knots_of(trace: Trace) -> Knots:
             np.full(len(within), 3.0 * count**2 / 12.0),
         ]
     )
-    place = np.concatenate(
-        [share, (deg[skip] - truth[skip]) / count, np.random.default_rng(0).random(len(within))]
-    )
+    lines = np.concatenate([skip, np.tile((first + last) // 2, 3)])
+    place = np.concatenate([share, (deg[lines] - truth[lines]) / count])
+    rest = np.arange(len(times)) >= len(times) - len(within)
     order = np.argsort(times, kind="stable")
-    return Knots(times[order], crank_at(trace, times[order]), variance[order], place[order])
+    return Knots(times[order], crank_at(trace, times[order]), variance[order], place[order], rest[order])
 
 
 def alike(knots: Knots) -> list[np.ndarray]:
-    """Runs of knots whose errors are all alike, for counts and lines keep step."""
-    spacing = float(np.median(np.diff(knots.time_s))) if len(knots.time_s) > 1 else 1.0
+    """Runs of knots whose errors are all alike, for counts keep step with lines, or with where the hand stops."""
+    rests = np.flatnonzero(knots.rest)
+    stops = (
+        [rests] if len(rests) >= FEWEST_STOPS and _power(knots.place[rests], len(rests))[0] > ALIKE else []
+    )
+    moving = np.flatnonzero(~knots.rest)
+    spacing = float(np.median(np.diff(knots.time_s[moving]))) if len(moving) > 1 else 1.0
     size = max(round(ALIKE_FOR_S / max(spacing, 1e-4)), 5)
-    if len(knots.time_s) < size:
-        return []
-    turn = 2.0 * np.pi * knots.place
-    power = uniform_filter1d(np.cos(turn), size) ** 2 + uniform_filter1d(np.sin(turn), size) ** 2
-    same = power > ALIKE + (1.0 - ALIKE) / size
+    if len(moving) < size:
+        return stops
+    same = _power(knots.place[moving], size) > ALIKE
     runs = np.split(np.arange(len(same)), np.flatnonzero(np.diff(same)) + 1)
-    return [run for run in runs if same[run[0]] and np.ptp(knots.time_s[run]) > ALIKE_FOR_S]
+    return stops + [
+        moving[run] for run in runs if same[run[0]] and np.ptp(knots.time_s[moving[run]]) > ALIKE_FOR_S
+    ]
+
+
+def _power(place: np.ndarray, size: int) -> np.ndarray:
+    """How nearly `size` errors in a row are one: 0 for random ones, 1 for equal ones."""
+    turn = 2.0 * np.pi * place
+    if size == len(place):
+        power = np.full(1, np.mean(np.cos(turn)) ** 2 + np.mean(np.sin(turn)) ** 2)
+    else:
+        power = uniform_filter1d(np.cos(turn), size) ** 2 + uniform_filter1d(np.sin(turn), size) ** 2
+    return (power - 1.0 / size) / (1.0 - 1.0 / size)
 
 
 def hand_density(trace: Trace, time_s: np.ndarray) -> np.ndarray:
