@@ -96,7 +96,7 @@ class LiveBench:
         self.script.stop()
         for line in self.lines.values():
             line.stop()
-        if self._made_links and not any(self.links.iterdir()):
+        if self._made_links and self.links.is_dir() and not any(self.links.iterdir()):
             self.links.rmdir()
 
     def line(self, channel: str) -> LiveLine:
