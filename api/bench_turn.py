@@ -1,23 +1,25 @@
 """Are the counts a turn right: one TDC to the next, each found by itself, as the encoder tells them.
 
 The joint fit of true TDC takes a turn as 360 degrees and so cannot doubt it; here every dwell of the piston
-is fitted alone.
+is fitted alone. They share one gauge, and so its lag: what is not known of it moves both the same way, and drops out
+of the turn as far as both were passed at one speed.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from math import hypot
 
 import numpy as np
 
+from analysis.combined_budget import Centre, angle_between, net_lag_u, with_lag
+from analysis.lag import lag_prior
 from analysis.piston_dwell import find_tdc
 from analysis.refusals import Refusal
-from analysis.results import TdcSettings
+from analysis.results import Contribution, TdcResult, TdcSettings
+from analysis.shared_lag import LagPrior, join_lags, witness_of
 from analysis.streams import Floats, GaugeFacts, Streams
 
-LIKELY_LAG_S = 0.06
 LEAST_RISE_MM = 0.3
 AROUND_S = 0.2
 FORWARD_SHARE = 0.98
@@ -32,10 +34,28 @@ def turned_deg(streams: Streams) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """Degrees from one TDC to the next as the encoder told them, with the expanded uncertainty."""
+    """Degrees from one TDC to the next as the encoder told it.
+
+    `u95_deg` is expanded, k = 2; `budget` are the standard uncertainties of which it is made: each TDC's own, from
+    counts, gauge and readings, and what the lag leaves where the two were passed at unlike speeds.
+    """
 
     deg: float
     u95_deg: float
+    budget: tuple[Contribution, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Dwell:
+    """One TDC found by itself, and the middle of what the crank turned meanwhile, unwrapped."""
+
+    found: TdcResult
+    middle_deg: float
+
+    @property
+    def deg(self) -> float:
+        """Where it stands, unwrapped."""
+        return self.found.centre_deg + 360.0 * round((self.middle_deg - self.found.centre_deg) / 360.0)
 
 
 def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polarity: int) -> Turn | None:
@@ -48,19 +68,42 @@ def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polar
     polarity : int
         +1 where the gauge reads more as the piston rises.
     """
-    lag_s = LIKELY_LAG_S if facts.lag_s is None else facts.lag_s
     alone = [
-        found
+        dwell
         for start_s, end_s in _rises(streams, polarity)
-        if (found := _alone(_cut(streams, start_s, end_s), settings, replace(facts, lag_s=lag_s))) is not None
+        if (dwell := _alone(_cut(streams, start_s, end_s), settings, facts)) is not None
     ]
     turns = [
-        Turn(abs(after.deg - before.deg), hypot(before.u95_deg, after.u95_deg))
-        for before, after in pairwise(alone)
+        _turn(before, after)
+        for before, after in pairwise(_at_one_lag(alone, facts))
         if _one_way(streams, before.deg, after.deg)
     ]
     best = min(turns, key=lambda turn: turn.u95_deg, default=None)
     return best if best is not None and best.u95_deg <= COARSEST_DEG else None
+
+
+def _at_one_lag(dwells: list[_Dwell], facts: GaugeFacts) -> list[_Dwell]:
+    """Tell every dwell for the one lag of the gauge, as all of them together know it."""
+    known = lag_prior(facts)
+    witnesses = [witness_of(one.found.lag_s, one.found.lag_u_s, *known) for one in dwells]
+    lags = join_lags(witnesses, LagPrior(*known, unlike_u_s=0.0))
+    told = []
+    for k, one in enumerate(dwells):
+        found = with_lag(one.found, *lags.of(k))
+        assert isinstance(found, TdcResult)  # it was one before
+        told.append(_Dwell(found, one.middle_deg))
+    return told
+
+
+def _turn(before: _Dwell, after: _Dwell) -> Turn:
+    first, second = Centre.of(before.found), Centre.of(after.found)
+    budget = (
+        Contribution("first TDC, but for its lag", first.rest_u_deg),
+        Contribution("second TDC, but for its lag", second.rest_u_deg),
+        Contribution("lag, by the unlike speeds of the two", net_lag_u(first, second, 1.0)),
+    )
+    u95_deg = 2.0 * angle_between(first, second, 1.0)
+    return Turn(abs(after.deg - before.deg), u95_deg, budget)
 
 
 def _rises(streams: Streams, polarity: int) -> list[tuple[float, float]]:
@@ -92,15 +135,13 @@ def _within(time_s: Floats, start_s: float, end_s: float) -> slice:
     return slice(int(np.searchsorted(time_s, start_s)), int(np.searchsorted(time_s, end_s, side="right")))
 
 
-def _alone(streams: Streams, settings: TdcSettings, facts: GaugeFacts) -> Turn | None:
-    """Find the TDC of one dwell, unwrapped."""
+def _alone(streams: Streams, settings: TdcSettings, facts: GaugeFacts) -> _Dwell | None:
+    """Find the TDC of one dwell."""
     try:
         found = find_tdc(streams, settings, facts)
     except Refusal:
         return None
-    middle = float(np.median(streams.crank_deg))
-    turns = round((middle - found.centre_deg) / 360.0)
-    return Turn(found.centre_deg + 360.0 * turns, found.u95_deg)
+    return _Dwell(found, float(np.median(streams.crank_deg)))
 
 
 def _one_way(streams: Streams, before: float, after: float) -> bool:
