@@ -9,8 +9,8 @@ eliminated (Schur complement).
 
 What each part knows:
 
-- *The hand.* The course's third derivative is random, of a density as the true course has it there: a start or a stop
-  can be told from a steady sweep, but nobody knows the course itself.
+- *The hand.* The course's third derivative is random, of a density as the true course has it over 0.3 s, which a start
+  or a stop takes: these can be told from a steady sweep, but nobody knows how the hand gives way within them.
 - *Encoder.* An edge passed between two lines is known to the time between them; where a line skips counts, the line
   is known to a count; a crank at rest is known to a count. Rounding is as uniform noise (Widrow). Where
   counts and lines keep step, so that every edge waits equally long, rounding errors are all alike, and so they are
@@ -35,7 +35,7 @@ from simulated_devices.random_benches import Bench
 GRID_S = 0.01
 STEP_DEG = 0.01
 ANY_LAG_U_S, ANY_OFFSET_U_MM = 0.06, 0.8
-HAND_S = 0.15
+HAND_S = 0.3
 STEADY_SHARE, LEAST_DENSITY = 0.1, 1.0
 LONG_COUNT_S = 0.1
 FINEST = 0.01
@@ -134,7 +134,7 @@ class Course:
     """Normal matrix of the crank's course on an even grid: bands, and borders of the parameters."""
 
     def __init__(self, trace: Trace, borders: int) -> None:
-        start, end = float(trace.crank_time_s[0]) - 0.3, float(trace.crank_time_s[-1]) + 0.1
+        start, end = float(trace.crank_time_s[0]) - GRID_S, float(trace.crank_time_s[-1]) + GRID_S
         self.time_s = np.arange(start, end, GRID_S)
         self.bands = np.zeros((4, len(self.time_s)))
         self.border = np.zeros((len(self.time_s), borders))
@@ -221,6 +221,7 @@ def gauge_observations(bench: Bench, *, offset_known: bool) -> tuple[np.ndarray,
         trace.setup.engine.rise_mm("piston_1", crank_at(trace, shown_s) + trace.setup.encoder.zero_deg)
     )
     touching = (pushed > 0.0) & (pushed < gauge.travel_mm)
+    touching &= (shown_s > trace.crank_time_s[0]) & (shown_s < trace.crank_time_s[-1])
     return shown_s, np.column_stack(columns), touching / variance
 
 
