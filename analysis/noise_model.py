@@ -9,6 +9,7 @@ import numpy as np
 from analysis.streams import Floats
 
 _SAMPLE = 100_000
+_RUNS = 20
 _ORDINARY = 3.0
 
 
@@ -32,8 +33,7 @@ def smallest_step(values: Floats) -> float:
     >>> round(smallest_step(np.array([1.00, 1.03, 1.02, 1.00])), 6)
     0.01
     """
-    stride = max(1, len(values) // _SAMPLE)
-    unique = np.unique(values[::stride])
+    unique = np.unique(_in_runs(values))
     differences = np.diff(unique)
     floor = 1e-7 * max(1.0, float(np.ptp(unique))) if len(unique) else 0.0
     differences = differences[differences > floor]
@@ -41,6 +41,15 @@ def smallest_step(values: Floats) -> float:
         return 0.0
     least = float(differences.min())
     return float(np.median(differences[differences < 1.5 * least]))
+
+
+def _in_runs(values: Floats) -> Floats:
+    """Enough of many readings, in runs of neighbours: every second line of a counter steps by two counts."""
+    if len(values) <= _SAMPLE:
+        return values
+    run = _SAMPLE // _RUNS
+    first = np.linspace(0, len(values) - run, _RUNS).astype(np.intp)
+    return values[(first[:, None] + np.arange(run)).ravel()]
 
 
 @dataclass(frozen=True, slots=True)

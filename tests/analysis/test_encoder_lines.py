@@ -90,3 +90,15 @@ def test_a_crank_that_turned_while_no_line_came_has_not_slipped() -> None:
     time_s, shown, _ = lines(20.0, 200.0, 0.1)
     heard = (time_s < 9.0) | (time_s > 9.6)
     refuse_slip(time_s[heard], shown[heard], 0.1)
+
+
+def test_a_counter_that_is_turned_for_an_hour_keeps_its_count() -> None:
+    """A line a count, some 390,000 of them: the count is as large as in a short trace, and so is the trust in it."""
+    time_s = np.arange(0.0, 3600.0, 0.009)
+    crank_deg = 11.0 * time_s + 3.0 * np.sin(0.5 * time_s)
+    count = np.round(crank_deg / 0.1)
+    edges = np.flatnonzero(np.diff(count)) + 1
+    motion = follow_crank(time_s[edges], 0.1 * count[edges])
+    assert motion.count_deg == pytest.approx(0.1)
+    asked_s = np.linspace(10.0, 3590.0, 500)
+    assert np.max(np.abs(motion.angle_deg(asked_s) - np.interp(asked_s, time_s, crank_deg))) < 0.2
