@@ -33,15 +33,17 @@ export function errorWords(errorDeg) {
   return Number(told) === 0 ? "on the number" : `${told}° ${errorDeg > 0 ? "late" : "early"}`;
 }
 
+const DECISIONS = { correct: "to be corrected", leave: "to be left as it is", measure_again: "to be measured again" };
+
 const FACTS = {
   bench_checked: (what) => `bench checked${what.turn_deg ? `, ${digits(what.turn_deg, 2)}° from TDC to TDC` : ""}`,
   clearance_noted: (what, choices) => `${what.valve} valve ${what.cylinder}: clearance ${length(what.clearance_mm, choices.length)}`,
   tdc_measured: (what) => `true TDC, piston ${what.cylinder}: ${digits(what.centre_deg, 2)}° ± ${digits(what.u95_deg, 2)}°`,
   stroke_found: (what) => `overlap TDC found: ${what.how}`,
   lobe_measured: (what, choices) => `${what.valve} lobe ${what.cylinder}: ${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
-  decided: (what) => `${what.cam} cam: ${plainName(what.decision)}`,
+  decided: (what) => `${what.cam} cam ${DECISIONS[what.decision] ?? plainName(what.decision)}`,
   moved: (what) => `${what.cam} cam moved (${plainName(what.way)})${Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""}`,
-  tightened: (what) => `${what.cam} cam ${what.to}${what.torque_nm ? ` to ${what.torque_nm} Nm` : ""}${what.locking ? `, ${what.locking}` : ""}`,
+  tightened: (what) => `${what.cam} cam ${stageWords(what.to)}${what.torque_nm ? ` to ${what.torque_nm} Nm` : ""}${what.locking ? `, ${what.locking}` : ""}`,
   piston_clearance_found: (what, choices) => `${what.valve} valve to piston: least ${length(what.least_mm, choices.length)}`,
   skipped: (what, choices, title) => `left out: ${title(what.step)}`,
   went_back: (what, choices, title) => `went back to ${title(what.step)}`,

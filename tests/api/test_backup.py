@@ -211,9 +211,14 @@ def rules(days: float, **more: Any) -> TidyRules:
 
 
 def test_tidying_by_age_leaves_what_is_young_and_every_measurement(shop: Path) -> None:
+    drawing = shop / "drawings" / "one.json.gz"
+    drawing.parent.mkdir()
+    drawing.write_bytes(b"drawn from readings that may go")
     would = tidy(shop, rules(365), dry_run=True)
     assert whole(shop, 1, 0, 60), "a dry run changes nothing"
+    assert drawing.exists()
     done = tidy(shop, rules(365), dry_run=False)
+    assert not drawing.exists(), "what is shown is what is stored"
     assert done == would
     assert done.readings == done.blocks * 250
     assert 35 <= done.blocks <= 48

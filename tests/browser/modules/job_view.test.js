@@ -22,6 +22,10 @@ export const tests = {
     ok(factWords({ what: { kind: "lobe_measured", valve: "exhaust", cylinder: "1", centre_deg: -112.4, u95_deg: 0.1 } }, choices).words.startsWith("exhaust lobe 1: 112.40° BTDC ± 0.10°"));
     equal(factWords({ what: { kind: "tdc_measured", cylinder: "1", centre_deg: 4, u95_deg: 0.1, by_hand: true } }, {}).byHand, true);
   },
+  "what was decided and tightened is told in the trade's words": () => {
+    equal(factWords({ what: { kind: "decided", cam: "inlet", decision: "correct" } }, choices).words, "inlet cam to be corrected");
+    equal(factWords({ what: { kind: "tightened", cam: "inlet", to: "nipped" } }, choices).words, "inlet cam nipped up");
+  },
   "a fact of an unknown kind is still named": () => equal(factWords({ what: { kind: "of_tomorrow" } }, {}).words, "of tomorrow"),
   "a lobe's measurements are one track in order": () => {
     const tracks = lobeTracks([{ measured: [measured("inlet", "as_found", 4), measured("inlet", "torqued", 0.1)] }, { measured: [measured("exhaust", "as_found", -2)] }]);
