@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solveh_banded
+from scipy.linalg import LinAlgError, solveh_banded
 from scipy.ndimage import uniform_filter1d
 
 from analysis.streams import Floats
@@ -27,6 +27,7 @@ _MOST_PACE_STEP = 0.7
 _WINDOW_S = 0.15
 _ROUNDS = 3
 _LEAST_SHARE = 0.05
+_LEAST_TO_USUAL, _TINY = 1e-6, 1e-18
 _THIRD = np.array([-1.0, 3.0, -3.0, 1.0])
 
 
@@ -49,20 +50,28 @@ def smooth_motion(
     Returns
     -------
     angle_deg, variance_deg2 : ndarray, shape (c,)
-        Angles at the points of the grid, to be joined by straight lines, and their variances; `None` where there
-        are too few knots to tell a motion.
+        Angles at the points of the grid, to be joined by straight lines, and their variances; `None` where the
+        knots are too few to tell a motion.
     """
     cells = len(density_deg2_s)
     if len(place) < _FEWEST_KNOTS or cells < len(_THIRD) + 2:
         return None
     base = float(angle_deg[0])
-    bands, pulled = _knots_on_grid(place, angle_deg - base, 1.0 / variance_deg2, cells)
+    density = _at_least(density_deg2_s)
+    bands, pulled = _knots_on_grid(place, angle_deg - base, 1.0 / _at_least(variance_deg2), cells)
     pace = np.full(cells, min(_FIRST_PACE, _MOST_PACE_STEP / step_s))
-    for _ in range(_ROUNDS):
-        angle = _least_squares(bands, pulled, density_deg2_s * pace**6, step_s)
-        pace = _pace(angle, density_deg2_s, pace, step_s)
-    angle = _least_squares(bands, pulled, density_deg2_s * pace**6, step_s)
-    return base + angle, density_deg2_s * pace / 3.0
+    try:
+        for _ in range(_ROUNDS):
+            pace = _pace(_least_squares(bands, pulled, density * pace**6, step_s), density, pace, step_s)
+        angle = _least_squares(bands, pulled, density * pace**6, step_s)
+    except LinAlgError:
+        return None
+    return base + angle, density * pace / 3.0
+
+
+def _at_least(values: Floats) -> Floats:
+    """None so small beside the others that numbers of 16 digits could not hold both."""
+    return np.maximum(values, max(_LEAST_TO_USUAL * float(np.median(values)), _TINY))
 
 
 def _knots_on_grid(place: Floats, angle: Floats, weight: Floats, cells: int) -> tuple[Floats, Floats]:
