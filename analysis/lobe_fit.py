@@ -19,6 +19,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_basis import SplineBasis
+from analysis.lobe_contrast import contrast_of, reliability_of
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.lobe_noise import local_roughness, renewed, shared_error
 from analysis.lobe_survey import Survey
@@ -47,8 +48,6 @@ _MISSED_SHARE = 0.3
 _MOST_SPLIT = 14
 _SECANT_S = (0.03, 0.05)
 _CLEAR_S = 0.1
-_LIKE_READINGS = 8.0
-_LIKE_PHASE_DEG = (4.0, 16.0)
 _LEAST_TOLD = 1e-6
 
 Bools = NDArray[np.bool_]
@@ -227,9 +226,12 @@ class LobeWork:
 
         The speed of one moment carries noise of the encoder's, which would pass for knowledge of the lag.
         """
-        lag_u = float(np.sqrt(state.covariance[-1, -1])) or self.prior.u_s
-        half = float(np.clip(lag_u, *_SECANT_S))
+        half = self._half_s(state)
         return (self.motion.angle_deg(then + half) - self.motion.angle_deg(then - half)) / (2.0 * half)
+
+    def _half_s(self, state: FitState) -> float:
+        lag_u = float(np.sqrt(state.covariance[-1, -1])) or self.prior.u_s
+        return float(np.clip(lag_u, *_SECANT_S))
 
     def round(self, state: FitState, trusting: bool) -> FitState:
         """One Gauss-Newton step with the noise as the residuals show it, then the bending again."""
@@ -317,13 +319,15 @@ class LobeWork:
         """
         normal, right = self._curve_normal(placed, weight, state)
         along, inverse = _solve(normal, right)
-        lag, contrast = -placed.rate_mm_s, -_contrast(placed, weight, self.basis)
+        lag, contrast = -placed.rate_mm_s, -contrast_of(placed, weight, self.basis)
         to_lag, to_contrast = (self._shared(placed, weight * column) for column in (lag, contrast))
         follows = inverse @ to_lag
         told = float(contrast @ (weight * contrast)) - float(to_contrast @ inverse @ to_contrast)
         gain = float(contrast @ (weight * lag)) - float(to_contrast @ follows)
         score = float(contrast @ (weight * placed.residual_mm)) - float(to_contrast @ along)
         pull = gain / told if told > _LEAST_TOLD and gain > 0.0 else 0.0
+        crank_u = self.motion.u_deg(self.readings.time_s - state.lag_s)
+        pull *= reliability_of(contrast, weight, placed, crank_u, self._half_s(state))
         certain = 1.0 / self.prior.u_s**2
         variance = 1.0 / (pull * gain + certain)
         moved = variance * (pull * score + certain * (self.prior.lag_s - state.lag_s))
@@ -365,30 +369,6 @@ class LobeWork:
         count = uniform_filter1d(freedom, _NEIGHBOURS, mode="constant") * _NEIGHBOURS
         found = (_PRIOR_COUNT * self.typical + total) / (_PRIOR_COUNT + count)
         return np.maximum(found, _STIFF * self.typical)
-
-
-def _contrast(placed: Placed, weight: Floats, basis: SplineBasis) -> Floats:
-    """Slope times how much faster the crank turned at each reading than it usually does there, mm/s.
-
-    What is usual is a straight line of speed over phase within each stretch that holds a few readings: a hand
-    that always speeds up in the same place compares nothing.
-    """
-    inside = np.count_nonzero((placed.phase_deg > basis.first_deg) & (placed.phase_deg < basis.last_deg))
-    width = _LIKE_READINGS * (basis.last_deg - basis.first_deg) / max(int(inside), 1)
-    least, most = _LIKE_PHASE_DEG
-    cell = np.floor(placed.phase_deg / min(max(width, least), most))
-    bins, which = np.unique(cell, return_inverse=True)
-    worth = weight * placed.slope_mm_deg**2
-    total = np.maximum(np.bincount(which, worth, len(bins)), 1e-30)
-
-    def apart(values: Floats) -> Floats:
-        middle = np.bincount(which, worth * values, len(bins)) / total
-        return np.asarray(values - middle[which])
-
-    phase, speed = apart(placed.phase_deg), apart(placed.speed_deg_s)
-    squares = np.bincount(which, worth * phase**2, len(bins))
-    tilt = np.bincount(which, worth * phase * speed, len(bins)) / np.maximum(squares, 1e-30)
-    return np.asarray(placed.slope_mm_deg * (speed - tilt[which] * phase))
 
 
 def _solve(normal: Floats, right: Floats) -> tuple[Floats, Floats]:

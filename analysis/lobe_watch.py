@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from analysis.lobe_model import LagPrior
 from analysis.refusals import Refusal
@@ -124,7 +125,8 @@ def _refuse_moved_while_still(
     for still in _still_stretches(checked):
         first = int(np.searchsorted(time_s, still.start_s + latest_s))
         last = int(np.searchsorted(time_s, still.end_s, side="right"))
-        shown = value[first:last]
+        # One odd reading among others is no movement; a move is seen in all that follow.
+        shown = median_filter(value[first:last], 3, mode="mirror") if last - first > 2 else value[first:last]
         if len(shown) >= 2 and float(np.ptp(shown)) > allowed:
             raise _moved_refusal(time_s[first:last], shown, checked.step_mm)
 
