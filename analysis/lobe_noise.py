@@ -23,6 +23,7 @@ _MEAN_OF_NORMAL = 1.2533
 _SPREAD_OF_MEAN = 0.756
 _ROUGH_DOUBTS = 4.0
 _FEWEST_ROUGH = 15
+_MIDDLE_PART = (0.159, 0.841)
 
 Ints = NDArray[np.intp]
 
@@ -122,3 +123,18 @@ def shared_error(value_mm: Floats, lift_mm: Floats, step_mm: float) -> Floats:
     shared = count / (1.0 + (count - 1.0) * np.minimum(travel / step_mm, 1.0))
     repeated: Floats = np.repeat(shared, count)
     return repeated
+
+
+def shared_rounding_mm(readings_mm: Floats, step_mm: float) -> float:
+    """Uncertainty that rounding leaves in the mean of readings of one level, such as a base circle's.
+
+    Where all show the same digits their rounding is one and the same, however many they are (GUM F.2.2.1). Where
+    scatter spreads them over several digits it averages out, as the first harmonic of a quantiser's error does
+    under normal noise (Widrow & Kollar 2008, chapter on dithering: from memory).
+    """
+    alone = step_mm / np.sqrt(12.0)
+    if len(readings_mm) < 2:
+        return float(alone)
+    low, high = np.quantile(readings_mm, _MIDDLE_PART)  # which the odd wild reading does not widen
+    scatter = min(0.5 * float(high - low) / step_mm, 1.0)
+    return float(alone * np.exp(-2.0 * (np.pi * scatter) ** 2))

@@ -10,6 +10,7 @@ from analysis.lobe_budget import budget_of
 from analysis.lobe_changes import PassScatter
 from analysis.lobe_faults import refuse_shape, warnings_of
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
+from analysis.lobe_noise import shared_rounding_mm
 from analysis.lobe_passes import PassFit
 from analysis.lobe_shape import LobeShape, Reading
 from analysis.lobe_slack import Slack
@@ -63,7 +64,7 @@ def lobe_result(
     Refusal
         Where the curve does not carry the number asked for; see `analysis.lobe_faults.refuse_shape`.
     """
-    fit, shape = found.fit, found.shape
+    fit, shape, base_u_mm = found.fit, found.shape, _base_rounding_mm(found)
     centre = refuse_shape(fit, shape, settings.drop_mm)
     peak, full = shape.peak(), shape.full_lift()
     tell = _Teller(fit.survey, settings.tdc_deg)
@@ -85,20 +86,20 @@ def lobe_result(
         full_lift_deg=full_deg,
         full_lift_u_deg=float(np.hypot(full.u(fit.covariance), settings.tdc_u_deg)),
         peak_lift_mm=peak.value,
-        peak_lift_u_mm=float(np.hypot(peak.u(fit.covariance), (gauge.error_mm or 0.0) / np.sqrt(3.0))),
+        peak_lift_u_mm=_together(peak.u(fit.covariance), base_u_mm, (gauge.error_mm or 0.0) / np.sqrt(3.0)),
         slack_deg=None if found.slack is None else found.slack.slack_deg,
         slack_u_deg=None if found.slack is None else found.slack.u_deg,
         lag_s=fit.lag_s,
         lag_u_s=fit.lag_u_s,
         asymmetry_deg=centre.value - full.value,
         residual_sd_mm=float(np.sqrt(np.mean(fit.placed.residual_mm**2))),
-        events=_events(found, settings, tell),
+        events=_events(found, settings, tell, base_u_mm),
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
         warnings=(*found.checked.warnings, *warnings_of(fit, shape, found.prior, scatter)),
         budget=budget,
-        curve=_curve(fit, settings.tdc_deg),
+        curve=_curve(fit, settings.tdc_deg, base_u_mm),
         polarity=fit.survey.polarity,
         max_slope_mm_deg=shape.largest_slope(),
         base_mm=None if fit.base_mm is None else fit.survey.polarity * fit.base_mm,
@@ -117,24 +118,39 @@ class _Teller:
         return float(np.mod(phase_deg + self.survey.start_deg - self.tdc_deg, CYCLE_DEG))
 
 
-def _events(found: Measured, settings: LobeSettings, tell: _Teller) -> tuple[LiftEvents, ...]:
+def _base_rounding_mm(found: Measured) -> float:
+    """What the rounding that all readings on the base circle share leaves unknown of every lift."""
+    fit = found.fit
+    if fit.base_mm is None:
+        return 0.0
+    phase = fit.placed.phase_deg
+    on_base = fit.placed.known & ((phase < fit.basis.first_deg) | (phase > fit.basis.last_deg))
+    return shared_rounding_mm(fit.placed.residual_mm[on_base], fit.noise.step_mm)
+
+
+def _together(*parts: float) -> float:
+    return float(np.sqrt(np.sum(np.square(parts))))
+
+
+def _events(
+    found: Measured, settings: LobeSettings, tell: _Teller, base_u_mm: float
+) -> tuple[LiftEvents, ...]:
     if found.fit.base_mm is None:
         return ()
+
+    def u_deg(event: Reading) -> float:
+        """Of the fit, of the level it is told from, and of TDC."""
+        slope = abs(found.shape.at(event.value)[1])
+        return _together(event.u(found.fit.covariance), base_u_mm / slope, settings.tdc_u_deg)
+
     events = []
     for lift in settings.check_lifts_mm:
         opens, closes = (found.shape.at_level(lift, side, False) for side in (-1, 1))
         if opens is None or closes is None:
             continue
-        events.append(
-            LiftEvents(
-                lift,
-                tell.phase(opens.value),
-                tell.phase(closes.value),
-                closes.value - opens.value,
-                float(np.hypot(opens.u(found.fit.covariance), settings.tdc_u_deg)),
-                float(np.hypot(closes.u(found.fit.covariance), settings.tdc_u_deg)),
-            )
-        )
+        opens_deg, closes_deg = tell.phase(opens.value), tell.phase(closes.value)
+        duration_deg = closes.value - opens.value
+        events.append(LiftEvents(lift, opens_deg, closes_deg, duration_deg, u_deg(opens), u_deg(closes)))
     return tuple(events)
 
 
@@ -183,7 +199,7 @@ def _passes(found: Measured, centre: Reading, tell: _Teller, u_deg: float) -> tu
     return tuple(sorted([*forward, *backward], key=lambda one: one.start_s))
 
 
-def _curve(fit: LobeFit, tdc_deg: float) -> Curve:
+def _curve(fit: LobeFit, tdc_deg: float, base_u_mm: float) -> Curve:
     """The curve every degree: the whole cycle where the base circle closes it, else what was seen."""
     closed = fit.survey.left_seen and fit.survey.right_seen
     if closed:
@@ -196,4 +212,4 @@ def _curve(fit: LobeFit, tdc_deg: float) -> Curve:
     index, value = fit.basis.local(phase)
     own = fit.covariance[index[:, :, None], index[:, None, :]]
     variance = np.einsum("ij,ijk,ik->i", value, own, value)
-    return Curve(crank, fit.lift_mm(phase), np.sqrt(np.maximum(variance, 0.0)))
+    return Curve(crank, fit.lift_mm(phase), np.sqrt(np.maximum(variance, 0.0) + base_u_mm**2))

@@ -49,7 +49,7 @@ def _in_runs(values: Floats) -> Floats:
         return values
     run = _SAMPLE // _RUNS
     first = np.linspace(0, len(values) - run, _RUNS).astype(np.intp)
-    return values[(first[:, None] + np.arange(run)).ravel()]
+    return np.asarray(values[(first[:, None] + np.arange(run)).ravel()])
 
 
 @dataclass(frozen=True, slots=True)

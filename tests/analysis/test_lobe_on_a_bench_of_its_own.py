@@ -85,6 +85,7 @@ def bench(
     polarity: int = 1,
     lag_s: float = 0.06,
     step_mm: float = 0.01,
+    rest_mm: float = 0.0,
 ) -> Bench:
     """A gauge of that step at 12 Hz, 3,600 counts, 200 lines a second, 3 degrees of play."""
     rng = np.random.default_rng([20261127, seed])
@@ -92,7 +93,7 @@ def bench(
     ticks_s = np.arange(len(crank)) * TICK_S + 500.0
     zero = rng.uniform(0, 720)
     cam = cam_side(crank, 3.0)
-    lift = shape.lift((cam + 360.0) % 720.0 - 360.0)
+    lift = shape.lift((cam + 360.0) % 720.0 - 360.0) + rest_mm
     lines_s = np.arange(ticks_s[0] + 0.3, ticks_s[-1] - 0.01, 0.005)
     counts = np.floor((np.interp(lines_s, ticks_s, crank) + zero) * 10) / 10 + 0.05
     reading_s = np.arange(ticks_s[0] + 0.5, ticks_s[-1] - 0.01, 1 / 12)
@@ -219,3 +220,20 @@ def test_clearance_taken_up_with_a_bump_is_no_corner_in_the_curve(step_mm: float
         found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, step_mm))
         assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 1.5 * found.u95_deg
         assert found.u95_deg < 0.3
+
+
+def test_lifts_and_events_are_as_sure_as_the_digit_that_the_base_circle_rests_on() -> None:
+    """All readings on the base circle are rounded by the same amount, anything up to half a step."""
+    shape, off = Shape(), []
+    for seed in range(20):
+        rest_mm = float(np.random.default_rng([1804, seed]).uniform(-0.005, 0.005))
+        made = bench(seed, shape, (25.0, 40.0), back=False, rest_mm=rest_mm)
+        found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, 0.01))
+        event = next(one for one in found.events if one.lift_mm == 1.0)
+        opens_deg, closes_deg = shape.crossings(1.0)
+        off += [
+            (found.peak_lift_mm - shape.lift_mm) / found.peak_lift_u_mm,
+            off_by(event.opens_deg, made.nose_deg + opens_deg) / (event.u_opens_deg or 1.0),
+            off_by(event.closes_deg, made.nose_deg + closes_deg) / (event.u_closes_deg or 1.0),
+        ]
+    assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.5
