@@ -7,7 +7,7 @@ of the turn as far as both were passed at one speed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,11 +17,11 @@ from analysis.lag import lag_prior
 from analysis.piston_dwell import find_tdc
 from analysis.refusals import Refusal
 from analysis.results import Contribution, TdcResult, TdcSettings
-from analysis.shared_lag import LagPrior, join_lags, witness_of
 from analysis.streams import Floats, GaugeFacts, Streams
 
 LEAST_RISE_MM = 0.3
 AROUND_S = 0.2
+HELD_U_S = 0.001
 FORWARD_SHARE = 0.98
 COARSEST_DEG = 2.5
 """A turn known no better than this proves nothing: one part in 144."""
@@ -75,24 +75,18 @@ def tdc_to_tdc(streams: Streams, settings: TdcSettings, facts: GaugeFacts, polar
     ]
     turns = [
         _turn(before, after)
-        for before, after in pairwise(_at_one_lag(alone, facts))
+        for before, after in pairwise([_at_one_lag(dwell, facts) for dwell in alone])
         if _one_way(streams, before.deg, after.deg)
     ]
     best = min(turns, key=lambda turn: turn.u95_deg, default=None)
     return best if best is not None and best.u95_deg <= COARSEST_DEG else None
 
 
-def _at_one_lag(dwells: list[_Dwell], facts: GaugeFacts) -> list[_Dwell]:
-    """Tell every dwell for the one lag of the gauge, as all of them together know it."""
-    known = lag_prior(facts)
-    witnesses = [witness_of(one.found.lag_s, one.found.lag_u_s, *known) for one in dwells]
-    lags = join_lags(witnesses, LagPrior(*known, unlike_u_s=0.0))
-    told = []
-    for k, one in enumerate(dwells):
-        found = with_lag(one.found, *lags.of(k))
-        assert isinstance(found, TdcResult)  # it was one before
-        told.append(_Dwell(found, one.middle_deg))
-    return told
+def _at_one_lag(dwell: _Dwell, facts: GaugeFacts) -> _Dwell:
+    """Tell a dwell for the lag that is known beforehand, with what is not known of it."""
+    found = with_lag(dwell.found, *lag_prior(facts))
+    assert isinstance(found, TdcResult)  # it was one before
+    return _Dwell(found, dwell.middle_deg)
 
 
 def _turn(before: _Dwell, after: _Dwell) -> Turn:
@@ -136,9 +130,10 @@ def _within(time_s: Floats, start_s: float, end_s: float) -> slice:
 
 
 def _alone(streams: Streams, settings: TdcSettings, facts: GaugeFacts) -> _Dwell | None:
-    """Find the TDC of one dwell."""
+    """Find the TDC of one dwell with the lag held, for one dwell by itself tells next to nothing of it."""
+    held = replace(facts, lag_s=lag_prior(facts)[0], lag_u_s=HELD_U_S)
     try:
-        found = find_tdc(streams, settings, facts)
+        found = find_tdc(streams, settings, held)
     except Refusal:
         return None
     return _Dwell(found, float(np.median(streams.crank_deg)))
