@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.lobe_faults import refuse_before_fit
+from analysis.lobe_faults import refuse_before_fit, refuse_unlike_slack
 from analysis.lobe_fit import fit_lobe
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
 from analysis.lobe_passes import fit_passes
@@ -66,6 +66,7 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
     found = _measured(checked, prior, wild)
     seen = Witnesses(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
     scatter = refuse_faulty_fit(seen, settings)
+    refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter)
 
 

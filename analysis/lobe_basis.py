@@ -226,8 +226,9 @@ class SplineBasis:
         at = (
             self.knots_deg[:-1, None] + self.widths_deg[:, None] * np.array([0.125, 0.375, 0.625, 0.875])
         ).ravel()
-        solution = np.linalg.lstsq(self.rows(at), other.evaluate(coefficients, at), rcond=None)[0]
-        return np.asarray(solution, dtype=np.float64)
+        spots = self.spots(at)
+        right = self.project(spots, other.evaluate(coefficients, at))
+        return np.asarray(np.linalg.solve(self.gram(spots, np.ones_like(at)), right), dtype=np.float64)
 
     def covers(self, phase_deg: Floats) -> NDArray[np.bool_]:
         """Tell which phases the curve knows of: all but those beyond an open end."""

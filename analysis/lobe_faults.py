@@ -7,6 +7,7 @@ import numpy as np
 from analysis.lobe_changes import PassScatter
 from analysis.lobe_model import LagPrior, LobeFit
 from analysis.lobe_shape import LobeShape, Reading
+from analysis.lobe_slack import Slack
 from analysis.passes import Sweep
 from analysis.refusals import Refusal, Warn
 from analysis.streams import Floats
@@ -16,6 +17,8 @@ FEWEST_FORWARD = 12
 _FOOT_LIFT_MM = 0.15
 _SHARP_FOOT_MM_DEG = 0.08
 _UNSEEN_DEG = 1.0
+_UNLIKE_SLACK_DEG = 0.8
+_UNLIKE_DOUBTS = 4.0
 
 
 def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
@@ -80,6 +83,27 @@ def refuse_shape(fit: LobeFit, shape: LobeShape, drop_mm: float) -> Reading:
     if centre is None:
         raise Refusal("not_a_lobe", "The readings show no single nose: check what the plunger touches.")
     return centre
+
+
+def refuse_unlike_slack(slack: Slack | None) -> None:
+    """Refuse a drive whose slack is taken up on one flank only: on the other the spring pushes the cam ahead.
+
+    Play between crank and cam is the same everywhere; a cam that runs ahead on the closing flank stands there where
+    the way back has it.
+
+    Raises
+    ------
+    Refusal
+        `spring_drives_cam`.
+    """
+    if slack is None or slack.apart_deg < max(_UNLIKE_SLACK_DEG, _UNLIKE_DOUBTS * slack.apart_u_deg):
+        return
+    raise Refusal(
+        "spring_drives_cam",
+        f"On the way back the opening flank shows {slack.apart_deg:.1f} degrees more slack than the closing one: past "
+        "full lift the spring drives the cam on through the slack; fit light checking springs or hold the tensioner, "
+        "and turn slowly over the nose.",
+    )
 
 
 def _refuse_gap(fit: LobeFit, before: float, after: float) -> None:

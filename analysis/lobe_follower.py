@@ -32,7 +32,7 @@ from analysis.lift_curve import (
 from analysis.lobe_basis import SplineBasis
 from analysis.lobe_by_hand import HandPasses
 from analysis.lobe_changes import PassScatter
-from analysis.lobe_faults import refuse_unseen_sides
+from analysis.lobe_faults import refuse_unlike_slack, refuse_unseen_sides
 from analysis.lobe_fit import TRUSTING_ROUNDS, FitState, LobeWork
 from analysis.lobe_play import SAFE_SLACK_DEG
 from analysis.lobe_readings import wild_readings
@@ -47,6 +47,7 @@ from analysis.streams import Floats, GaugeFacts, Streams
 from analysis.trace_faults import check_streams
 
 _STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
+_SLACK = "slack"
 _WITNESSES = (_STREAMS, _HAND, _MEMORY, _CURVE)
 _FIRST_ROUNDS = 6
 _MOST_ROUNDS = 2
@@ -183,6 +184,7 @@ class LobeFollower:
         """Look at what need not be looked at every time: the slack, and whether the knots suffice."""
         if self._turn_of(_STREAMS):
             self._slack = slack_of(ready, found.fit)
+            self._heard.hear(_SLACK, lambda: refuse_unlike_slack(self._slack))
             self._admit(ready)
         kept = self._kept
         if kept is None or not self._turn_of(_HAND) or kept.basis.cells > _MOST_CELLS:

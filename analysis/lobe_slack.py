@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_model import ForwardReadings, LobeFit
@@ -14,14 +15,28 @@ from analysis.streams import Floats
 _FEWEST = 6
 _SEARCH_DEG = np.arange(-2.0, 12.01, 0.5)
 _LEAST_INFORMATION = 4.0
+_LEAST_OF_A_FLANK = 0.5
+_ROUNDS = 8
+_OF_MEDIAN = 1.4826
+# Readings on the base circle are the same whatever the slack is: were they asked too, they would outvote the flanks.
+_RAISED = 0.1
+_BESIDE_NOSE_DEG = 15.0
+
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class Slack:
-    """Slack of the cam drive and its standard uncertainty, crank degrees."""
+    """Slack of the cam drive and its standard uncertainty, crank degrees.
+
+    `apart_deg` is by how much more the opening flank shows of it than the closing one, and `apart_u_deg` how surely
+    that is known: infinite where the way back does not show both.
+    """
 
     slack_deg: float
     u_deg: float
+    apart_deg: float = 0.0
+    apart_u_deg: float = np.inf
 
 
 def find_slack(motion: CrankMotion, fit: LobeFit, back: ForwardReadings) -> Slack | None:
@@ -40,32 +55,73 @@ def find_slack(motion: CrankMotion, fit: LobeFit, back: ForwardReadings) -> Slac
     if len(back.time_s) < _FEWEST:
         return None
     then = back.time_s - fit.lag_s
-    crank, speed, crank_u = (
+    way = _Way(
         fit.survey.unrolled(motion.angle_deg(then)),
         motion.speed_deg_s(then),
         motion.u_deg(then),
+        back.value_mm,
     )
-    base = fit.base_mm or 0.0
-    costs = [float(np.median(np.abs(back.value_mm - base - fit.lift_mm(crank + s)))) for s in _SEARCH_DEG]
+    whole = _shift(fit, way, _LEAST_INFORMATION)
+    if whole is None:
+        return None
+    grid = np.linspace(fit.basis.first_deg, fit.basis.last_deg, 400)
+    from_nose = way.crank_deg - float(grid[np.argmax(fit.lift_mm(grid))])
+    opening, closing = (
+        _shift(fit, way.only(side * from_nose > _BESIDE_NOSE_DEG), _LEAST_OF_A_FLANK) for side in (-1.0, 1.0)
+    )
+    if opening is None or closing is None:
+        return Slack(*whole)
+    return Slack(*whole, opening[0] - closing[0], float(np.hypot(opening[1], closing[1])))
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """Readings of the way back: where the crank stood, how fast it turned, how surely that is known, the value."""
+
+    crank_deg: Floats
+    speed_deg_s: Floats
+    u_deg: Floats
+    value_mm: Floats
+
+    def only(self, some: Bools) -> _Way:
+        return _Way(self.crank_deg[some], self.speed_deg_s[some], self.u_deg[some], self.value_mm[some])
+
+
+def _shift(fit: LobeFit, way: _Way, least: float) -> tuple[float, float] | None:
+    """How far the way back lags, and its standard uncertainty."""
+    if len(way.value_mm) < _FEWEST:
+        return None
+    crank, speed, lift = way.crank_deg, way.speed_deg_s, way.value_mm - (fit.base_mm or 0.0)
+    raised = lift > _RAISED * float(np.max(fit.coefficients))
+    if np.count_nonzero(raised) < _FEWEST:
+        return None
+    costs = [float(np.median(np.abs(lift - fit.lift_mm(crank + s))[raised])) for s in _SEARCH_DEG]
     slack = float(_SEARCH_DEG[int(np.argmin(costs))])
-    for _ in range(8):
+    for _ in range(_ROUNDS):
         phase = crank + slack
         slope = fit.lift_mm(phase, 1)
-        residual = back.value_mm - base - fit.lift_mm(phase)
-        variance = fit.noise.variance_mm2(slope * speed, crank_u * np.abs(slope))
+        residual = lift - fit.lift_mm(phase)
+        variance = fit.noise.variance_mm2(slope * speed, way.u_deg * np.abs(slope))
+        variance *= _stray(residual[raised], variance[raised])
         weight = robust_weights(residual, np.sqrt(variance)) / variance
         known = _inside(fit, phase)
         weight = np.where(known, weight, 0.0)
         information = float(np.sum(weight * slope**2))
-        if information < _LEAST_INFORMATION:
+        if information < least:
             return None
         slack += float(np.sum(weight * slope * residual)) / information
     gradient = _gradient(fit, phase, slope, weight, speed) / information
     variance_slack = 1.0 / information + float(gradient @ fit.covariance @ gradient)
-    return Slack(slack, float(np.sqrt(variance_slack)))
+    return slack, float(np.sqrt(variance_slack))
 
 
-def _inside(fit: LobeFit, phase: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _stray(residual: Floats, variance: Floats) -> float:
+    """By what factor residuals exceed what noise makes of them: while the shift is still rough, none is wild."""
+    usual = _OF_MEDIAN * float(np.median(np.abs(residual) / np.sqrt(variance)))
+    return max(1.0, usual**2)
+
+
+def _inside(fit: LobeFit, phase: Floats) -> Bools:
     basis = fit.basis
     inside = np.ones(len(phase), dtype=bool)
     if not basis.clamped_left:

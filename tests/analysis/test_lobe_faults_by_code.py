@@ -14,6 +14,7 @@ from analysis.lift_curve import find_lobe
 from analysis.refusals import Refusal
 from analysis.results import LobeResult, LobeSettings
 from analysis.streams import GaugeFacts, Streams
+from simulated_devices.faults.drive import SpringDrivesCam
 from simulated_devices.faults.random_faults import LOBE_FAULTS, faulted_lobe
 from simulated_devices.faults.ugly import ugly_lobe
 from simulated_devices.random_benches import Bench, random_lobe
@@ -110,6 +111,15 @@ def test_a_fault_is_refused_by_its_code_or_does_no_harm(name: str) -> None:
         else:
             assert not confidently_wrong(bench, result), f"seed {seed}: off by {error_deg(bench, result):.2f}"
     assert refused, "such a fault is seen at all"
+
+
+def test_a_spring_that_throws_the_cam_beside_a_gentle_nose_is_seen_by_the_way_back() -> None:
+    for seed in range(4):
+        rng = generator("gentle nose", seed)
+        bench = random_lobe(rng, "turns_and_back", faults=[SpringDrivesCam(from_nose_deg=8.0)])
+        with pytest.raises(Refusal) as refused:
+            ask(bench)
+        assert refused.value.code in CODES["spring_drives_cam"], f"seed {seed}: {refused.value}"
 
 
 @pytest.mark.parametrize("name", sorted(OFTEN_HARMLESS))
