@@ -19,7 +19,7 @@ _LEAST_OF_A_FLANK = 0.5
 _ROUNDS = 8
 _OF_MEDIAN = 1.4826
 # Readings on the base circle are the same whatever the slack is: were they asked too, they would outvote the flanks.
-_RAISED = 0.1
+_RAISED = 0.03
 _BESIDE_NOSE_DEG = 15.0
 
 Bools = NDArray[np.bool_]
@@ -61,17 +61,18 @@ def find_slack(motion: CrankMotion, fit: LobeFit, back: ForwardReadings) -> Slac
         motion.u_deg(then),
         back.value_mm,
     )
-    whole = _shift(fit, way, _LEAST_INFORMATION)
-    if whole is None:
-        return None
     grid = np.linspace(fit.basis.first_deg, fit.basis.last_deg, 400)
     from_nose = way.crank_deg - float(grid[np.argmax(fit.lift_mm(grid))])
     opening, closing = (
         _shift(fit, way.only(side * from_nose > _BESIDE_NOSE_DEG), _LEAST_OF_A_FLANK) for side in (-1.0, 1.0)
     )
+    whole = _shift(fit, way, _LEAST_INFORMATION)
     if opening is None or closing is None:
-        return Slack(*whole)
-    return Slack(*whole, opening[0] - closing[0], float(np.hypot(opening[1], closing[1])))
+        return None if whole is None else Slack(*whole)
+    apart, apart_u = opening[0] - closing[0], float(np.hypot(opening[1], closing[1]))
+    # Flanks that disagree leave no one shift that would explain both.
+    between = (0.5 * (opening[0] + closing[0]), 0.5 * (abs(apart) + apart_u))
+    return Slack(*(whole or between), apart, apart_u)
 
 
 @dataclass(frozen=True, slots=True)

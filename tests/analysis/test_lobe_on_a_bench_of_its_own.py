@@ -62,11 +62,14 @@ def cam_side(crank_deg: np.ndarray, slack_deg: float) -> np.ndarray:
     return cam
 
 
-def turned(speeds: tuple[float, ...], start_deg: float, each_deg: float, back: bool) -> np.ndarray:
+def turned(
+    speeds: tuple[float, ...], start_deg: float, each_deg: float, back: bool, back_deg: float
+) -> np.ndarray:
     """Crank angle every tick: one stretch after another, a short rest between, the last one backwards."""
     parts, place = [], start_deg
     for number, speed in enumerate(speeds):
         way = -1 if back and number == len(speeds) - 1 else 1
+        each_deg = back_deg if way < 0 else each_deg
         ticks = int(each_deg / speed / TICK_S)
         pace = 1 + 0.15 * np.sin(np.linspace(0, 25, ticks) + number)
         parts += [place + way * np.cumsum(pace) * each_deg / pace.sum(), np.full(200, place + way * each_deg)]
@@ -82,14 +85,16 @@ def bench(
     start_deg: float = -270.0,
     each_deg: float = 720.0,
     back: bool = True,
+    back_deg: float = 720.0,
     polarity: int = 1,
     lag_s: float = 0.06,
     step_mm: float = 0.01,
     rest_mm: float = 0.0,
+    jitter_s: float = 0.006,
 ) -> Bench:
     """A gauge of that step at 12 Hz, 3,600 counts, 200 lines a second, 3 degrees of play."""
     rng = np.random.default_rng([20261127, seed])
-    crank = turned(speeds, start_deg, each_deg, back)
+    crank = turned(speeds, start_deg, each_deg, back, min(each_deg, back_deg))
     ticks_s = np.arange(len(crank)) * TICK_S + 500.0
     zero = rng.uniform(0, 720)
     cam = cam_side(crank, 3.0)
@@ -97,7 +102,7 @@ def bench(
     lines_s = np.arange(ticks_s[0] + 0.3, ticks_s[-1] - 0.01, 0.005)
     counts = np.floor((np.interp(lines_s, ticks_s, crank) + zero) * 10) / 10 + 0.05
     reading_s = np.arange(ticks_s[0] + 0.5, ticks_s[-1] - 0.01, 1 / 12)
-    late_s = lag_s + rng.uniform(-0.006, 0.006, len(reading_s))
+    late_s = lag_s + rng.uniform(-jitter_s, jitter_s, len(reading_s))
     shown = np.round((polarity * np.interp(reading_s - late_s, ticks_s, lift) + 2.7) / step_mm) * step_mm
     return Bench(Streams(lines_s, counts, reading_s, shown), zero % 720)
 
@@ -237,3 +242,23 @@ def test_lifts_and_events_are_as_sure_as_the_digit_that_the_base_circle_rests_on
             off_by(event.closes_deg, made.nose_deg + closes_deg) / (event.u_closes_deg or 1.0),
         ]
     assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.5
+
+
+@pytest.mark.parametrize(("step_mm", "jitter_s"), [(0.001, 0.0002), (0.01, 0.006)])
+@pytest.mark.parametrize("back_deg", [350.0, 365.0, 420.0, 700.0])
+def test_slack_is_told_from_the_flanks_however_much_of_the_way_back_lies_on_the_base_circle(
+    back_deg: float, step_mm: float, jitter_s: float
+) -> None:
+    made = bench(5, Shape(), back_deg=back_deg, step_mm=step_mm, jitter_s=jitter_s)
+    found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, step_mm))
+    assert found.slack_deg is not None
+    assert found.slack_u_deg is not None
+    assert abs(found.slack_deg - 3.0) < 3.0 * found.slack_u_deg
+    assert found.slack_u_deg < 0.2
+
+
+def test_a_way_back_along_the_base_circle_tells_no_slack() -> None:
+    found = find_lobe(
+        bench(5, Shape(), back_deg=325.0, step_mm=0.001, jitter_s=0.0002).streams, SETTINGS, GaugeFacts()
+    )
+    assert found.slack_deg is None
