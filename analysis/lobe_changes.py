@@ -105,7 +105,8 @@ class Memory:
         whole = float(np.sum(self.fit.weight * pattern**2))
         if free <= _LEAST_FREE * whole or free <= 0.0:
             return Change(0.0, 0.0, np.inf, float(self.time_s[0]))
-        return Change(along**2 / free, along / free, free**-0.5, float(self.time_s[0]))
+        borne_out = min(along**2 / free, self._gain(pattern))
+        return Change(borne_out, along / free, free**-0.5, float(self.time_s[0]))
 
     def change(self, pattern: Floats) -> Change:
         """The moment from which on the pattern explains most."""
@@ -124,7 +125,21 @@ class Memory:
             return Change(0.0, 0.0, np.inf, float(self.time_s[0]))
         size = float(along[best] / free[best])
         largest = abs(size) * float(np.max(np.abs(pattern[first:])))
-        return Change(float(gain[best]), size, float(free[best] ** -0.5), float(self.time_s[first]), largest)
+        borne_out = min(float(gain[best]), self._gain(np.where(self._blocks >= best, pattern, 0.0)))
+        return Change(borne_out, size, float(free[best] ** -0.5), float(self.time_s[first]), largest)
+
+    def _gain(self, pattern: Floats) -> float:
+        """By how much the readings come nearer to a fit that has the pattern too and gives way to it as it may.
+
+        Where the fit can give way to almost all of it, what is left is a small difference of large sums, and a lag
+        that was not asked of all readings upsets it: then only the readings themselves bear a change out.
+        """
+        fit, placed = self.fit, self.fit.placed
+        gives = fit.covariance @ self._shared(pattern, np.zeros(len(pattern), dtype=np.intp), 1)[0]
+        left = pattern - fit.basis.evaluate(gives[: fit.basis.size], placed.phase_deg)
+        left += placed.rate_mm_s * gives[-1] - (gives[fit.basis.size] if fit.base_mm is not None else 0.0)
+        own = float(left @ (fit.weight * left))
+        return float(left @ self._weighted) ** 2 / own if own > 0.0 else 0.0
 
     def between(self, passes: tuple[PassFit, ...]) -> PassScatter:
         """Shift of every pass against the others, all at once."""

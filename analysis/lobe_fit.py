@@ -10,7 +10,7 @@ never separated.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,8 @@ _MISSED_SHARE = 0.3
 _MOST_SPLIT = 14
 _SECANT_S = (0.03, 0.05)
 _CLEAR_S = 0.1
+# What is left of the lag's steps when one takes the last one back: of passes at like speeds it swings to and fro.
+_TURNED_BACK, _LEAST_PACE = 0.6, 0.1
 _LEAST_TOLD = 1e-6
 
 Bools = NDArray[np.bool_]
@@ -56,7 +58,7 @@ Ints = NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True)
 class FitState:
-    """The unknowns between two rounds."""
+    """The unknowns between two rounds; `weight` is what each reading had in the last, `moved_s` the lag's last step."""
 
     coefficients: Floats
     base: float
@@ -65,6 +67,9 @@ class FitState:
     bending: Floats
     roughness: Floats
     covariance: Floats
+    weight: Floats = field(default_factory=lambda: np.zeros(0))
+    moved_s: float = 0.0
+    pace: float = 1.0
 
 
 def fit_lobe(
@@ -153,13 +158,16 @@ class LobeWork:
         return replace(state, coefficients=_solve(normal, right)[0])
 
     def settle(self, state: FitState, trusting: int) -> tuple[FitState, int]:
-        """Rounds until nothing that matters moves; the first few take every reading at its word."""
-        count = 0
+        """Rounds until nothing that matters moves; the first few take every reading at its word.
+
+        Where that is never so, the one of the last two that knows less of the lag is the result.
+        """
+        before = state
         for count in range(1, _ROUNDS + 1):
             before, state = state, self.round(state, trusting=count <= trusting)
             if count >= trusting + _FEWEST_ROUNDS and _settled(before, state):
-                break
-        return state, count
+                return state, count
+        return max(before, state, key=lambda one: float(one.covariance[-1, -1])), _ROUNDS
 
     def refined(self, state: FitState) -> tuple[LobeWork, FitState] | None:
         """The same fit on more knots where the curve bends sharply; `None` where they suffice."""
@@ -239,18 +247,21 @@ class LobeWork:
         noise, roughness = self._noise(state, placed, trusting)
         if trusting:
             roughness = state.roughness
-        weight = self._weights(noise, roughness, placed, trusting=trusting)[0]
-        step, covariance = self._step(placed, weight, state)
+        weight = self._weights(noise, roughness, placed, trusting=trusting)
+        step, covariance, along = self._step(placed, weight, state)
+        pace = max(state.pace * _TURNED_BACK, _LEAST_PACE) if step[-1] * state.moved_s < 0.0 else state.pace
         coefficients = state.coefficients + step[: self.size]
         base = state.base + (float(step[self.size]) if self.has_base else 0.0)
         lag = float(np.clip(state.lag_s + step[-1], -0.2, 0.6))
-        bending = self._bend(coefficients, covariance, state.bending)
-        return FitState(coefficients, base, lag, noise, bending, roughness, covariance)
+        bending = self._bend(state.coefficients + along, covariance, state.bending)
+        return FitState(
+            coefficients, base, lag, noise, bending, roughness, covariance, weight, lag - state.lag_s, pace
+        )
 
     def result(self, state: FitState, rounds: int) -> LobeFit:
-        """The fit as the last round left it."""
+        """The fit as the last round left it; weights and covariance are those of one and the same round."""
         placed = self.place(state)
-        weight, variance = self._weights(state.noise, state.roughness, placed)
+        variance = state.noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
         base = state.base if self.has_base else None
         return LobeFit(
             self.survey,
@@ -262,7 +273,7 @@ class LobeWork:
             state.noise,
             state.bending,
             placed,
-            weight,
+            state.weight,
             variance,
             rounds,
         )
@@ -296,21 +307,19 @@ class LobeWork:
             total += covariance[k, k] - 2.0 * covariance[k, -1] * rate + 2.0 * with_base
         return np.asarray(np.maximum(total, 0.0))
 
-    def _weights(
-        self, noise: NoiseModel, roughness: Floats, placed: Placed, *, trusting: bool = False
-    ) -> tuple[Floats, Floats]:
-        """Weight of each reading, and its variance by the noise model alone."""
-        alone = noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
+    def _weights(self, noise: NoiseModel, roughness: Floats, placed: Placed, *, trusting: bool) -> Floats:
+        """Weight of each reading."""
         shared = shared_error(self.readings.value_mm, placed.lift_mm, noise.step_mm)
-        variance = alone + (shared - 1.0) * noise.step_mm**2 / 12.0
+        variance = noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
+        variance = variance + (shared - 1.0) * noise.step_mm**2 / 12.0
         variance = variance * roughness[self._cells(placed.phase_deg)]
         known = (self.basis.covers(placed.phase_deg) & placed.known) / variance
         if trusting:
-            return known, alone
-        return robust_weights(placed.residual_mm, np.sqrt(variance + _KINK_MM**2)) * known, alone
+            return np.asarray(known)
+        return np.asarray(robust_weights(placed.residual_mm, np.sqrt(variance + _KINK_MM**2)) * known)
 
-    def _step(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats]:
-        """Steps of curve, base and lag, and the covariance of all.
+    def _step(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats, Floats]:
+        """Steps of curve, base and lag, the covariance of all, and the step of the curve alone were the lag to stay.
 
         The curve follows the lag wherever it goes; the lag itself is asked only of the contrast between
         readings of one phase at unlike speeds (as an instrument, so that nothing is biased). What else would
@@ -330,12 +339,12 @@ class LobeWork:
         pull *= reliability_of(contrast, weight, placed, crank_u, self._half_s(state))
         certain = 1.0 / self.prior.u_s**2
         variance = 1.0 / (pull * gain + certain)
-        moved = variance * (pull * score + certain * (self.prior.lag_s - state.lag_s))
+        moved = state.pace * variance * (pull * score + certain * (self.prior.lag_s - state.lag_s))
         covariance = np.empty((len(along) + 1,) * 2)
         covariance[:-1, :-1] = inverse + variance * np.outer(follows, follows)
         covariance[:-1, -1] = covariance[-1, :-1] = -variance * follows
         covariance[-1, -1] = variance
-        return np.append(along - moved * follows, moved), covariance
+        return np.append(along - moved * follows, moved), covariance, along[: self.size]
 
     def _curve_normal(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats]:
         p = self.size

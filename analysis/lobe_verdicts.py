@@ -44,6 +44,8 @@ _NOSE_DROP_MM = 2.5
 _CORNER_MM_DEG = (0.025, 0.06)
 _STEP_MM = (0.03, 0.15)
 _NEAR_TDC_DEG = 60.0
+_BESIDE_NOSE_DEG = 10.0
+_AS_GOOD = 0.67
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,20 +282,34 @@ def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> N
     far = (breaks.reach_deg / REACH_DEG) ** 2
     corner = np.abs(breaks.corner_mm_deg) / _between(_CORNER_MM_DEG, down) / far
     step = np.abs(breaks.step_mm) / _between(_STEP_MM, down) / far
-    above &= ~_seen_of_the_foot(breaks, above)
-    corner = np.where(above & (breaks.corner_chi > _BREAK_SURE), corner, 0.0)
-    step = np.where(above & (breaks.step_chi > _BREAK_SURE), step, 0.0)
+    clearest = _clearest(breaks)
+    as_corner = above & clearest & (breaks.corner_chi >= breaks.step_chi) & ~_hollow_nose(breaks, shape)
+    as_step = above & (clearest | _falls_past_nose(breaks, shape))
+    as_step &= breaks.step_chi > _AS_GOOD * breaks.corner_chi
+    corner = np.where(as_corner & (breaks.corner_chi > _BREAK_SURE), corner, 0.0)
+    step = np.where(as_step & (breaks.step_chi > _BREAK_SURE), step, 0.0)
     worst = int(np.argmax(np.maximum(corner, step)))
     if max(corner[worst], step[worst]) > 1.0:
         raise _break_refusal(seen, breaks, worst, settings)
 
 
-def _seen_of_the_foot(breaks: Breaks, above: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Breaks that are no more than the edge of a larger one at the lobe's foot, where clearance is taken up."""
-    foot = np.where(above, 0.0, np.maximum(breaks.corner_chi, breaks.step_chi))
-    near = np.abs(breaks.phase_deg[:, None] - breaks.phase_deg[None, :]) < breaks.reach_deg[:, None]
+def _clearest(breaks: Breaks) -> NDArray[np.bool_]:
+    """Breaks that are not the edge of a clearer one, as of the lobe's foot where clearance is taken up."""
     told = np.maximum(breaks.corner_chi, breaks.step_chi)
-    return np.asarray(np.max(np.where(near, foot[None, :], 0.0), axis=1) > told)
+    near = np.abs(breaks.phase_deg[:, None] - breaks.phase_deg[None, :]) < breaks.reach_deg[:, None]
+    return np.asarray(told >= np.max(np.where(near, told[None, :], 0.0), axis=1))
+
+
+def _hollow_nose(breaks: Breaks, shape: LobeShape) -> NDArray[np.bool_]:
+    """Corners beside full lift that bend upwards: a nose between unlike flanks has them, no stop or piston does."""
+    beside = np.abs(breaks.phase_deg - shape.peak_deg) < _BESIDE_NOSE_DEG
+    return np.asarray(beside & (breaks.corner_mm_deg > 0.0))
+
+
+def _falls_past_nose(breaks: Breaks, shape: LobeShape) -> NDArray[np.bool_]:
+    """Steps down past full lift, as of a cam that its springs throw ahead: beside them the nose itself is bent."""
+    past = (breaks.phase_deg > shape.peak_deg) & (shape.peak_mm - breaks.lift_mm < 0.5 * shape.peak_mm)
+    return np.asarray(past & (breaks.step_mm < 0.0))
 
 
 def _between(ends: tuple[float, float], share: Floats) -> Floats:
@@ -312,7 +328,7 @@ def _break_refusal(seen: Witnesses, breaks: Breaks, worst: int, settings: LobeSe
             f"Full lift is flat over {flat:.0f} degrees with a sharp corner: the plunger bottoms or lifts off "
             "there; set the gauge so that it follows the whole lift.",
         )
-    if phase > shape.peak_deg and breaks.step_mm[worst] < 0.0 and shape.peak_mm - lift < 0.5 * shape.peak_mm:
+    if _falls_past_nose(breaks, shape)[worst]:
         return Refusal(
             "spring_drives_cam",
             f"At {crank:.0f} degrees, just past full lift, the lift falls by {-breaks.step_mm[worst]:.2f} mm "

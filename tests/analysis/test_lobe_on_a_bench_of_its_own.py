@@ -262,3 +262,23 @@ def test_a_way_back_along_the_base_circle_tells_no_slack() -> None:
         bench(5, Shape(), back_deg=325.0, step_mm=0.001, jitter_s=0.0002).streams, SETTINGS, GaugeFacts()
     )
     assert found.slack_deg is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_passes_at_like_speeds_with_a_sharp_foot_leave_the_lag_open_and_the_curve_in_one_piece(
+    seed: int,
+) -> None:
+    """The lag swings to and fro from round to round; the curve must not be bent by that, nor the interval be short."""
+    shape = Shape(10.1, 118.0, 131.0, clearance_mm=0.4)
+    made = bench(seed, shape, (44.0, 43.0, 42.0), back=False, step_mm=0.001, lag_s=0.03)
+    found = find_lobe(made.streams, SETTINGS, GaugeFacts(step_mm=0.001))
+    peak_mm = shape.lift_mm - shape.clearance_mm
+    assert found.peak_lift_mm == pytest.approx(peak_mm, abs=0.01)
+    assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 1.5 * found.u95_deg
+
+
+def test_a_second_pass_that_ends_on_the_flank_is_no_jump_of_the_lobe() -> None:
+    for seed in range(4):
+        made = bench(seed, Shape(), (32.0, 31.0), back=False, each_deg=500.0, jitter_s=0.012)
+        found = find_lobe(made.streams, SETTINGS, GaugeFacts())
+        assert abs(off_by(found.centre_deg, made.nose_deg + Shape().centre(1.27))) < 1.5 * found.u95_deg
