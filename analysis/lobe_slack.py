@@ -93,7 +93,7 @@ def _shift(fit: LobeFit, way: _Way, least: float) -> tuple[float, float] | None:
     if len(way.value_mm) < _FEWEST:
         return None
     crank, speed, lift = way.crank_deg, way.speed_deg_s, way.value_mm - (fit.base_mm or 0.0)
-    raised = lift > _RAISED * float(np.max(fit.coefficients))
+    raised = lift > (_RAISED * float(np.max(fit.coefficients)) if fit.base_mm is not None else -np.inf)
     if np.count_nonzero(raised) < _FEWEST:
         return None
     costs = [float(np.median(np.abs(lift - fit.lift_mm(crank + s))[raised])) for s in _SEARCH_DEG]
