@@ -29,7 +29,7 @@ from analysis.combined_budget import (
 )
 from analysis.engine import CYCLE_DEG, Valve
 from analysis.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
-from analysis.lift_curve import UNKNOWN_LAG, find_lobe
+from analysis.lift_curve import find_lobe
 from analysis.overlap import overlap_tdc_of, refuse_unbracketed
 from analysis.piston_dwell import find_tdc
 from analysis.refusals import Refusal, Warn
@@ -219,10 +219,7 @@ def _prior_of(gauges: Sequence[GaugeOn], unlike_u_s: float) -> LagPrior:
 def _witness(gauge: GaugeOn, result: TdcResult | LobeResult) -> LagWitness:
     if any(warning.code == "lag_not_as_given" for warning in result.warnings):
         return LagWitness(result.lag_s, 1.0 / result.lag_u_s**2)
-    before = lag_prior(gauge.facts)
-    if gauge.facts.lag_s is None and gauge.valve is not None:
-        before = (UNKNOWN_LAG.lag_s, UNKNOWN_LAG.u_s)
-    return witness_of(result.lag_s, result.lag_u_s, *before)
+    return witness_of(result.lag_s, result.lag_u_s, *lag_prior(gauge.facts))
 
 
 def _placed(gauges: Sequence[GaugeOn]) -> tuple[GaugeOn, list[GaugeOn]]:

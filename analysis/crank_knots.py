@@ -30,6 +30,10 @@ _IN_PHASE = 0.7
 _FASTEST_HZ = 1100.0
 # Lines that come as evenly as this show all the jitter there is.
 _EVEN = 0.1
+_CLOCK_EVEN = 0.05
+_ODD_JUMPS = 0.005
+_BESIDE = 7
+_BEAT_PARTS, _MOST_SHARING = 4.0, 10.0
 _GUESSED_LATE_U_S = 0.002
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
@@ -68,6 +72,8 @@ class Lines:
     late_u_s : float
         How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
         left out, the period of the lines may have to be guessed.
+    clocked : bool
+        Whether lines come by a clock, or look as if they did.
     shaken_s : float or None
         Jitter that the lines themselves show; `None` where a count sends each.
     jitter_s : float or None
@@ -79,6 +85,7 @@ class Lines:
     frugal: bool
     repeated: bool
     late_u_s: float
+    clocked: bool
     shaken_s: float | None
     jitter_s: float | None = None
 
@@ -92,6 +99,8 @@ class Knots:
     time_s, angle_deg : ndarray, shape (k,)
     variance_deg2 : ndarray, shape (k,)
         Variance of each angle at its moment.
+    sharing : ndarray, shape (k,)
+        How many neighbours have the same error, because counts and lines keep step.
     rests : Rests
     lines : Lines
         How the encoder speaks.
@@ -104,6 +113,7 @@ class Knots:
     time_s: Floats
     angle_deg: Floats
     variance_deg2: Floats
+    sharing: Floats
     rests: Rests
     lines: Lines
     jitter_s: float
@@ -117,7 +127,8 @@ def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
     # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
     repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
     shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
-    return Lines(count_deg, line_s, frugal, repeated, late_u_s, shaken_s)
+    clocked = _clocked(time_s, line_s)
+    return Lines(count_deg, line_s, frugal, repeated, late_u_s, clocked, shaken_s)
 
 
 def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) -> Knots:
@@ -151,7 +162,7 @@ def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) ->
     longest_s = _A_LINE_LATE * line_s if lines.repeated and not lines.frugal else line_s
     times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s)
     variance, jitter_s = _variance(times, angles, waits, lines)
-    return Knots(times, angles, variance, rests, lines, jitter_s, lost)
+    return Knots(times, angles, variance, _sharing(times, angles, lines), rests, lines, jitter_s, lost)
 
 
 def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool, float]:
@@ -161,8 +172,13 @@ def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[f
     usual = float(np.median(gap))
     if np.mean(jump < 0.5) > _REPEATS_KEPT or jump.max() < 0.5:
         return usual, False, 0.0
-    even = float(jump.mean()) > 1.15 and float(np.quantile(gap, 0.98)) < 2.5 * usual
-    if even or float(np.median(jump)) > 1.5:
+    low, high = (float(q) for q in np.quantile(gap, (0.02, 0.98)))
+    even = float(jump.mean()) > 1.15 and high < 2.5 * usual
+    # Lines that a count sends come as unevenly as the hand turns, and by one count each.
+    by_clock = (
+        float(np.mean(np.abs(jump - 1.0) > 0.5)) > _ODD_JUMPS and low > 0.9 * usual and high < 1.1 * usual
+    )
+    if even or by_clock or float(np.median(jump)) > 1.5:
         return usual, False, 0.0
     line_s, sure = _common_period(gap)
     return line_s, True, 0.1 * line_s if sure else _GUESSED_LATE_U_S
@@ -256,6 +272,30 @@ def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, cou
     return Rests(
         borders[:-1][some], borders[1:][some], (share[some] * count_deg) ** 2 / 12.0, knot_s, knot_deg
     )
+
+
+def _clocked(time_s: Floats, line_s: float) -> bool:
+    gap = np.diff(time_s)
+    near = gap[gap < 1.5 * line_s]
+    return len(near) > 0 and float(np.median(np.abs(near - np.median(near)))) < _CLOCK_EVEN * line_s
+
+
+def _sharing(times: Floats, angles: Floats, lines: Lines) -> Floats:
+    """How many knots lie within a quarter of the beat between counts and lines.
+
+    Where the crank turns by nearly a whole number of counts from line to line, or passes a count in nearly a whole
+    number of lines, each knot is off by nearly what the one before was: a slow wave that no averaging of a few
+    removes, and that looks like a hand which wavers.
+    """
+    if not lines.clocked or len(times) <= 2 * _BESIDE:
+        return np.ones_like(times)
+    place = np.arange(len(times))
+    first, last = np.maximum(place - _BESIDE, 0), np.minimum(place + _BESIDE, len(times) - 1)
+    speed = np.abs(angles[last] - angles[first]) / (times[last] - times[first])
+    counts = np.clip(speed * lines.line_s / lines.count_deg, 1e-6, 1e6)
+    of_step = np.maximum(counts, 1.0 / counts)
+    beat = 1.0 / np.maximum(np.abs(of_step - np.round(of_step)), 1e-6)
+    return np.asarray(np.clip(beat / _BEAT_PARTS, 1.0, _MOST_SHARING))
 
 
 def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float) -> float | None:

@@ -224,10 +224,10 @@ def _cell_means(time: Floats, value: Floats, step: float, cells: int) -> Floats:
 
 
 def _density(knots: Knots) -> Floats:
-    """Noise of the polyline as white noise: variance times spacing, deg² s."""
+    """Noise of the polyline as white noise: variance times the spacing of those that do not share it, deg² s."""
     time_s = knots.time_s
     spacing = np.gradient(time_s) if len(time_s) > 2 else np.full(len(time_s), np.ptp(time_s))
-    return knots.variance_deg2 * spacing
+    return knots.variance_deg2 * knots.sharing * spacing
 
 
 def _resting(moment: Floats, rests: Rests) -> tuple[Floats, Floats]:
@@ -269,7 +269,8 @@ def _smooth(
     """
     speed = np.abs(np.gradient(polyline, step))
     cap = knots.lines.count_deg**2 / 12.0 + (speed * knots.jitter_s) ** 2
-    smooth = smooth_motion(warped / step, knots.angle_deg, knots.variance_deg2, density, step)
+    alone = knots.variance_deg2 * knots.sharing
+    smooth = smooth_motion(warped / step, knots.angle_deg, alone, density, step)
     if smooth is None:
         return polyline, np.minimum(density / step, cap)
     angle = np.where(moving, smooth[0], polyline)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.lag import lag_prior as usual_lag
 from analysis.lobe_faults import refuse_before_fit, refuse_unlike_slack
 from analysis.lobe_fit import fit_lobe
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit
@@ -24,9 +25,6 @@ from analysis.passes import Sweep, find_sweeps
 from analysis.results import LobeResult, LobeSettings
 from analysis.streams import GaugeFacts, Streams
 from analysis.trace_faults import CheckedStreams, check_streams
-
-UNKNOWN_LAG = LagPrior(0.09, 0.06)
-"""Before anything is known: dial indicators answer some 20 to 150 ms late."""
 
 _FIRST_JITTER_S = 0.005
 _MOST_BLUR_DEG = 12.0
@@ -72,9 +70,8 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
 
 def lag_prior(gauge: GaugeFacts) -> LagPrior:
     """What is known of the lag beforehand."""
-    if gauge.lag_s is None:
-        return UNKNOWN_LAG
-    return LagPrior(gauge.lag_s, max(gauge.lag_u_s if gauge.lag_u_s is not None else 0.001, 1e-5))
+    mean_s, u_s = usual_lag(gauge)
+    return LagPrior(mean_s, max(u_s, 1e-5))
 
 
 def _measured(checked: CheckedStreams, prior: LagPrior, wild: Bools) -> Measured:
@@ -169,4 +166,4 @@ def _fitted(ready: Ready) -> Measured:
     return measured(ready, fit, slack_of(ready, fit))
 
 
-__all__ = ["SAFE_SLACK_DEG", "UNKNOWN_LAG", "find_lobe"]
+__all__ = ["SAFE_SLACK_DEG", "find_lobe"]

@@ -19,7 +19,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_basis import SplineBasis
-from analysis.lobe_contrast import contrast_of, reliability_of
+from analysis.lobe_contrast import CrankNoise, contrast_of, reliability_of
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.lobe_noise import local_roughness, renewed, shared_error
 from analysis.lobe_survey import Survey
@@ -328,15 +328,16 @@ class LobeWork:
         """
         normal, right = self._curve_normal(placed, weight, state)
         along, inverse = _solve(normal, right)
-        lag, contrast = -placed.rate_mm_s, -contrast_of(placed, weight, self.basis)
+        lag, contrast = -placed.rate_mm_s, -contrast_of(placed, weight)
         to_lag, to_contrast = (self._shared(placed, weight * column) for column in (lag, contrast))
         follows = inverse @ to_lag
         told = float(contrast @ (weight * contrast)) - float(to_contrast @ inverse @ to_contrast)
         gain = float(contrast @ (weight * lag)) - float(to_contrast @ follows)
         score = float(contrast @ (weight * placed.residual_mm)) - float(to_contrast @ along)
+        then = self.readings.time_s - state.lag_s
+        crank = CrankNoise(self.motion.u_deg(then), self.motion.noise_deg2_s(then))
+        gain *= reliability_of(contrast, weight, placed, crank, self._half_s(state))
         pull = gain / told if told > _LEAST_TOLD and gain > 0.0 else 0.0
-        crank_u = self.motion.u_deg(self.readings.time_s - state.lag_s)
-        pull *= reliability_of(contrast, weight, placed, crank_u, self._half_s(state))
         certain = 1.0 / self.prior.u_s**2
         variance = 1.0 / (pull * gain + certain)
         moved = state.pace * variance * (pull * score + certain * (self.prior.lag_s - state.lag_s))

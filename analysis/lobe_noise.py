@@ -11,9 +11,9 @@ from scipy.ndimage import uniform_filter1d
 from analysis.noise_model import NoiseModel
 from analysis.streams import Floats
 
-_USUAL_JITTER_S = 0.007
+_USUAL_JITTER_S = 0.003
 _USUAL_EXTRA_STEPS = 0.1
-_USUAL_COUNT = 4.0
+_USUAL_COUNT = 1.0
 _MOST_JITTER_S = 0.025
 _MOST_EXTRA_MM = 0.02
 _MOST_EXTRA_STEPS = 1.0

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from simulated_devices.offline import Setup, Trace
 from simulated_devices.random_benches import Known
 
 DROP_MM = 1.27
-KNOT_DEG = 12.0
-UNKNOWN_LAG_U_S = 0.06
+KNOTS_DEG = (12.0, 9.0, 6.0, 4.0, 3.0)
+UNKNOWN_LAG_U_S = 0.04
+MISSED = 0.5
 
 
 def bound_deg(trace: Trace, known: Known) -> float:
@@ -17,19 +20,43 @@ def bound_deg(trace: Trace, known: Known) -> float:
 
     The readings forward of a nose are the true curve where the crank stood one lag before, with independent
     errors of the display's step, the gauge's noise and its jitter times the plunger's speed. Unknown are the
-    curve (splines of 12 degrees with free coefficients: any smooth lobe), its base level through them, and the
-    lag, with what is known of it beforehand. The crank is known to one line's way of its counter and to one count
-    where it rests; readings taken at one place share their rounding.
+    curve (splines with even knots and free coefficients: any smooth lobe), its base level through them, and the
+    lag, with what is known of it beforehand: of any gauge, that it lies between 10 and 150 ms. The crank is known
+    to one line's way of its counter and to one count where it rests; readings taken at one place share their
+    rounding.
 
     Of the lag the readings tell only what no other smooth lobe would: later by dt, the curve f reads f - f' v dt
-    at a place turned through at speed v, and where v is a smooth function of place, as in one pass, that is a
-    smooth lobe as well. Nobody at the bench knows that it is another one; knots of 12 degrees do, because f' v
-    does not lie among their splines, and so would tell a lag to a millisecond from one steady pass. What is left
-    is the efficient information for a parameter beside an unknown function (Bickel et al. 1993, Efficient and
-    Adaptive Estimation for Semiparametric Models, section 3.4): that of f' (v - m), m being the speed usual at
-    each place, itself in splines of 12 degrees. An error of the lag moves the curve by m, and the centre by the
-    mean of m at the pair.
+    at a place turned through at speed v, and where v is a smooth function of place, as in one steady pass, that is
+    a smooth lobe as well. Nobody at the bench knows that it is another one; splines do, because f' v does not lie
+    among them, and so would tell a lag to a millisecond from one steady pass. What is left is the efficient
+    information for a parameter beside an unknown function (Bickel et al. 1993, Efficient and Adaptive Estimation
+    for Semiparametric Models, section 3.4): that of f' (v - m), m being the speed usual at each place, itself in
+    splines. An error of the lag moves the curve by m, and the centre by the mean of m at the pair.
+
+    The knots are as far apart as the true lobe allows, 12 degrees or less: what its splines miss of it must not
+    move the lag by more than half of its standard deviation, or the bound would be that of another lobe.
     """
+    seen = forward_of(trace)
+    prior = 1.0 / (known.lag_u_s if known.lag_u_s is not None else UNKNOWN_LAG_U_S) ** 2
+    for knot_deg in KNOTS_DEG:
+        u_deg, missed = bound_at(trace, seen, knot_deg, prior)
+        if missed < MISSED:
+            break
+    return u_deg
+
+
+@dataclass(frozen=True)
+class Forward:
+    """The readings forward of a nose: place from it, crank speed, true slope, lift and variance."""
+
+    phase_deg: np.ndarray
+    speed_deg_s: np.ndarray
+    slope_mm_deg: np.ndarray
+    lift_mm: np.ndarray
+    variance_mm2: np.ndarray
+
+
+def forward_of(trace: Trace) -> Forward:
     gauge, setup = trace.mounting.gauge, trace.setup
     at_s = trace.gauge_time_s - setup.start_s - gauge.lag_s + setup.motion.time_s[0]
     crank = setup.motion.at(at_s)
@@ -44,14 +71,22 @@ def bound_deg(trace: Trace, known: Known) -> float:
     slope = slope_of(trace, phase)
     variance = gauge.noise_mm**2 + (gauge.jitter_s * slope * speed) ** 2
     variance += alike(phase) * (gauge.step_mm**2 + (slope * angle_deg(setup, speed)) ** 2) / 12.0
-    rows, pair, gradient = splines(phase), equal_pair(trace), centre_gradient(trace)
-    curve = inverse_of(rows, 1.0 / variance)
-    worth = slope**2 / variance
-    usual = inverse_of(rows, worth) @ (rows.T @ (worth * speed))
-    told = float(np.sum(worth * (speed - rows @ usual) ** 2))
-    lag = 1.0 / (told + 1.0 / (known.lag_u_s if known.lag_u_s is not None else UNKNOWN_LAG_U_S) ** 2)
-    by_lag = float(np.mean(splines(pair) @ usual))
-    return float(np.sqrt(gradient @ curve @ gradient + by_lag**2 * lag))
+    return Forward(phase, speed, slope, truth.lift_at_mm(phase + truth.full_lift_deg), variance)
+
+
+def bound_at(trace: Trace, seen: Forward, knot_deg: float, prior: float) -> tuple[float, float]:
+    """The bound with knots so far apart, and by how many standard deviations what they miss moves the lag."""
+    rows, weight = splines(seen.phase_deg, knot_deg), 1.0 / seen.variance_mm2
+    pair, gradient = equal_pair(trace), centre_gradient(trace, knot_deg)
+    curve = inverse_of(rows, weight)
+    worth = seen.slope_mm_deg**2 * weight
+    usual = inverse_of(rows, worth) @ (rows.T @ (worth * seen.speed_deg_s))
+    contrast = seen.slope_mm_deg * (seen.speed_deg_s - rows @ usual)
+    lag_u = 1.0 / np.sqrt(np.sum(weight * contrast**2) + prior)
+    missed = seen.lift_mm - rows @ (curve @ (rows.T @ (weight * seen.lift_mm)))
+    by_lag = float(np.mean(splines(pair, knot_deg) @ usual)) * lag_u
+    u_deg = float(np.hypot(np.sqrt(gradient @ curve @ gradient), by_lag))
+    return u_deg, float(abs(np.sum(weight * contrast * missed)) * lag_u)
 
 
 def inverse_of(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -71,9 +106,9 @@ def angle_deg(setup: Setup, speed: np.ndarray) -> np.ndarray:
     return np.where(np.abs(speed) < 0.5, count, np.minimum(count, np.abs(speed) / setup.encoder.rate_hz))
 
 
-def splines(phase_deg: np.ndarray) -> np.ndarray:
+def splines(phase_deg: np.ndarray, knot_deg: float) -> np.ndarray:
     """Cubic B-splines with even knots over the lobe, by their closed form."""
-    place = (phase_deg[:, None] - np.arange(-156.0, 157.0, KNOT_DEG)) / KNOT_DEG
+    place = (phase_deg[:, None] - np.arange(-156.0, 157.0, knot_deg)) / knot_deg
     far = np.abs(place)
     return np.where(far < 1.0, 2 / 3 - far**2 + far**3 / 2, np.where(far < 2.0, (2.0 - far) ** 3 / 6, 0.0))
 
@@ -93,9 +128,9 @@ def equal_pair(trace: Trace) -> np.ndarray:
     return around[[above[0], above[-1]]]
 
 
-def centre_gradient(trace: Trace) -> np.ndarray:
+def centre_gradient(trace: Trace, knot_deg: float) -> np.ndarray:
     """Change of the centre with each coefficient of the curve, from the true slopes at the pair."""
-    top, pair = splines(np.zeros(1))[0], equal_pair(trace)
+    top, pair = splines(np.zeros(1), knot_deg)[0], equal_pair(trace)
     return 0.5 * sum(
-        (top - row) / slope for row, slope in zip(splines(pair), slope_of(trace, pair), strict=True)
+        (top - row) / slope for row, slope in zip(splines(pair, knot_deg), slope_of(trace, pair), strict=True)
     )
