@@ -55,6 +55,29 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
+class CrankNoise:
+    """How far the crank's angle may be wrong at some moments, and how alike the errors of neighbouring moments are.
+
+    Attributes
+    ----------
+    u_deg : ndarray, shape (m,)
+        Standard uncertainty; infinite where counts were lost.
+    density_deg2_s : ndarray, shape (m,)
+        Averaged over a stretch of time, errors act like independent ones of this density over the time between
+        two readings.
+    """
+
+    u_deg: Floats
+    density_deg2_s: Floats
+
+    def apart_deg2(self, time_s: float) -> Floats:
+        """Variance of the turn between two moments that far apart, their errors growing unlike with time."""
+        variance = np.where(np.isfinite(self.u_deg), self.u_deg, 0.0) ** 2
+        lasting = self.density_deg2_s / np.maximum(variance, 1e-12)
+        return np.asarray(2.0 * variance * -np.expm1(-2.0 * time_s / np.maximum(lasting, 1e-6)))
+
+
+@dataclass(frozen=True, slots=True)
 class CrankMotion:
     """The crank's motion through one measurement, ready to be asked at any times.
 
@@ -116,19 +139,20 @@ class CrankMotion:
         left, share = self._places(time_s)
         return _between(self.grid.angle_deg, left, share), _between(self.speed_grid_deg_s, left, share)
 
+    def noise(self, time_s: Floats) -> CrankNoise:
+        """How far the angle may be wrong at the given times."""
+        left, share = self._places(time_s)
+        u = np.sqrt(_between(self.grid.variance_deg2, left, share))
+        density = _between(self.grid.density_deg2_s, left, share)
+        return CrankNoise(np.where(self.covered(time_s), u, np.inf), density)
+
     def u_deg(self, time_s: Floats) -> Floats:
         """Standard uncertainty of the angle at the given times, degrees (infinite where counts were lost)."""
-        u = np.sqrt(_between(self.grid.variance_deg2, *self._places(time_s)))
-        known: Floats = np.where(self.covered(time_s), u, np.inf)
-        return known
+        return self.noise(time_s).u_deg
 
     def noise_deg2_s(self, time_s: Floats) -> Floats:
-        """Noise of the angle as a density, deg² s.
-
-        Errors of the angle at neighbouring moments are alike. Averaged over a stretch of time they act like
-        independent errors of this density over the time between two readings.
-        """
-        return _between(self.grid.density_deg2_s, *self._places(time_s))
+        """Noise of the angle as a density, deg² s; see `CrankNoise`."""
+        return self.noise(time_s).density_deg2_s
 
     def covered(self, time_s: Floats) -> NDArray[np.bool_]:
         """Tell for which of the given times the crank's angle is known."""

@@ -120,9 +120,11 @@ def _refuse_gap(fit: LobeFit, before: float, after: float) -> None:
         )
 
 
-def warnings_of(fit: LobeFit, shape: LobeShape, prior: LagPrior, scatter: PassScatter) -> tuple[Warn, ...]:
+def warnings_of(
+    fit: LobeFit, shape: LobeShape, prior: LagPrior, scatter: PassScatter, slack: Slack | None
+) -> tuple[Warn, ...]:
     """Tell what the builder should know of a number that is given."""
-    warnings = [*_agreement(scatter)]
+    warnings = [*_agreement(scatter), *_way_back(slack)]
     if prior.u_s > 0.03 and fit.lag_u_s > 0.25 * prior.u_s:
         warnings.append(
             Warn(
@@ -151,6 +153,19 @@ def warnings_of(fit: LobeFit, shape: LobeShape, prior: LagPrior, scatter: PassSc
             )
         )
     return tuple(warnings)
+
+
+def _way_back(slack: Slack | None) -> list[Warn]:
+    """What `refuse_unlike_slack` could not have seen: a thrown cam rounds a lobe off as smoothly as a grinder."""
+    if slack is not None and _UNLIKE_DOUBTS * slack.apart_u_deg <= _UNSEEN_DEG:
+        return []
+    return [
+        Warn(
+            "slack_not_seen",
+            "Both flanks were not seen on a way back, so a cam that the springs throw ahead over its nose would not "
+            "show: fit light checking springs, or turn back over the whole lobe once where the maker allows it.",
+        )
+    ]
 
 
 def _agreement(scatter: PassScatter) -> list[Warn]:

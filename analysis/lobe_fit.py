@@ -19,7 +19,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crank_motion import CrankMotion
 from analysis.lobe_basis import SplineBasis
-from analysis.lobe_contrast import CrankNoise, contrast_of, reliability_of
+from analysis.lobe_contrast import contrast_of, reliability_of
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.lobe_noise import local_roughness, renewed, shared_error
 from analysis.lobe_survey import Survey
@@ -217,17 +217,19 @@ class LobeWork:
         speed = self._speed(then, state)
         spots = self.basis.spots(phase)
         lift, slope = self.basis.curve(state.coefficients, spots)
-        crank_u = self.motion.u_deg(then)
+        crank = self.motion.noise(then)
         sure = (
-            np.isfinite(crank_u) & self.motion.covered(then - _CLEAR_S) & self.motion.covered(then + _CLEAR_S)
+            np.isfinite(crank.u_deg)
+            & self.motion.covered(then - _CLEAR_S)
+            & self.motion.covered(then + _CLEAR_S)
         )
         # As if errors of the crank at neighbouring readings had nothing in common.
-        alone_u = np.sqrt(np.maximum(crank_u**2, self.motion.noise_deg2_s(then) / self.interval_s))
+        alone_u = np.sqrt(np.maximum(crank.u_deg**2, crank.density_deg2_s / self.interval_s))
         crank_mm = np.where(sure, alone_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
         missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
         known = np.hypot(crank_mm, missed)
-        return Placed(phase, speed, spots, lift, slope, slope * speed, known, residual, sure)
+        return Placed(phase, speed, spots, lift, slope, slope * speed, crank, known, residual, sure)
 
     def _speed(self, then: Floats, state: FitState) -> Floats:
         """Mean speed over as much time as the lag is unsure of.
@@ -334,9 +336,7 @@ class LobeWork:
         told = float(contrast @ (weight * contrast)) - float(to_contrast @ inverse @ to_contrast)
         gain = float(contrast @ (weight * lag)) - float(to_contrast @ follows)
         score = float(contrast @ (weight * placed.residual_mm)) - float(to_contrast @ along)
-        then = self.readings.time_s - state.lag_s
-        crank = CrankNoise(self.motion.u_deg(then), self.motion.noise_deg2_s(then))
-        gain *= reliability_of(contrast, weight, placed, crank, self._half_s(state))
+        gain *= reliability_of(contrast, weight, placed, self._half_s(state))
         pull = gain / told if told > _LEAST_TOLD and gain > 0.0 else 0.0
         certain = 1.0 / self.prior.u_s**2
         variance = 1.0 / (pull * gain + certain)

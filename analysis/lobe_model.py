@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.crank_motion import CrankNoise
 from analysis.lobe_basis import SplineBasis, Spots
 from analysis.lobe_survey import Survey
 from analysis.noise_model import NoiseModel
@@ -43,6 +44,8 @@ class Placed:
         The same as the splines see it.
     lift_mm, slope_mm_deg, rate_mm_s : ndarray, shape (m,)
         The curve there, its slope, and how fast the plunger moved.
+    crank : CrankNoise
+        How far the crank's angle may be wrong there.
     crank_mm : ndarray, shape (m,)
         What the crank's own uncertainty makes of the reading.
     residual_mm : ndarray, shape (m,)
@@ -57,6 +60,7 @@ class Placed:
     lift_mm: Floats
     slope_mm_deg: Floats
     rate_mm_s: Floats
+    crank: CrankNoise
     crank_mm: Floats
     residual_mm: Floats
     known: Bools

@@ -97,7 +97,7 @@ def lobe_result(
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
-        warnings=(*found.checked.warnings, *warnings_of(fit, shape, found.prior, scatter)),
+        warnings=(*found.checked.warnings, *warnings_of(fit, shape, found.prior, scatter, found.slack)),
         budget=budget,
         curve=_curve(fit, settings.tdc_deg, base_u_mm),
         polarity=fit.survey.polarity,

@@ -6,6 +6,7 @@ Next to it: lobes that are good and only look bad are measured.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Set
 
 import numpy as np
 import pytest
@@ -83,9 +84,9 @@ def error_deg(bench: Bench, result: LobeResult) -> float:
     return (result.centre_deg - bench.trace.lobe.centre_deg(1.27) + 360.0) % 720.0 - 360.0
 
 
-def confidently_wrong(bench: Bench, result: LobeResult) -> bool:
+def confidently_wrong(bench: Bench, result: LobeResult, unproven: Set[str] = frozenset(UNPROVEN)) -> bool:
     off = abs(error_deg(bench, result))
-    told = UNPROVEN & {warning.code for warning in result.warnings}
+    told = unproven & {warning.code for warning in result.warnings}
     return off > 0.3 and off > 1.5 * result.u95_deg and not told
 
 
@@ -109,7 +110,10 @@ def test_a_fault_is_refused_by_its_code_or_does_no_harm(name: str) -> None:
             assert refusal.message.endswith((".", ")")), refusal.message
             refused.append(refusal.code)
         else:
-            assert not confidently_wrong(bench, result), f"seed {seed}: off by {error_deg(bench, result):.2f}"
+            thrown = {"slack_not_seen"} if name == "spring_drives_cam" else set()
+            assert not confidently_wrong(bench, result, UNPROVEN | thrown), (
+                f"seed {seed}: off by {error_deg(bench, result):.2f}"
+            )
     assert refused, "such a fault is seen at all"
 
 
@@ -120,6 +124,14 @@ def test_a_spring_that_throws_the_cam_beside_a_gentle_nose_is_seen_by_the_way_ba
         with pytest.raises(Refusal) as refused:
             ask(bench)
         assert refused.value.code in CODES["spring_drives_cam"], f"seed {seed}: {refused.value}"
+
+
+def test_without_a_way_back_it_is_said_that_a_thrown_cam_would_not_show() -> None:
+    told = []
+    for pattern in ("turns", "turns_and_back"):
+        result = ask(random_lobe(generator("way back", 1), pattern))
+        told.append("slack_not_seen" in {warning.code for warning in result.warnings})
+    assert told == [True, False]
 
 
 @pytest.mark.parametrize("name", sorted(OFTEN_HARMLESS))
