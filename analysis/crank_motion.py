@@ -271,7 +271,8 @@ def _locked(moment: Floats, angle: Floats, variance: Floats, knots: Knots) -> tu
     if len(knots.time_s) < 3 * _SCATTER_KNOTS:
         return np.zeros_like(moment), np.zeros_like(moment)
     off = knots.angle_deg - np.interp(knots.time_s, moment, angle)
-    left = knots.variance_deg2 - np.minimum(np.interp(knots.time_s, moment, variance), knots.variance_deg2)
+    taken = np.interp(knots.time_s, moment, variance) / (knots.variance_deg2 * knots.sharing)
+    left = knots.variance_deg2 * (1.0 - np.minimum(taken, 1.0))
     seen = uniform_filter1d(off**2, _SCATTER_KNOTS, mode="nearest")
     due = uniform_filter1d(left, _SCATTER_KNOTS, mode="nearest")
     claimed = uniform_filter1d(knots.variance_deg2, _SCATTER_KNOTS, mode="nearest")
