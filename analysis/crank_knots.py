@@ -30,7 +30,6 @@ _IN_PHASE = 0.7
 _FASTEST_HZ = 1100.0
 # Lines that come as evenly as this show all the jitter there is.
 _EVEN = 0.1
-_CLOCK_EVEN = 0.05
 _ODD_JUMPS = 0.005
 _BESIDE = 7
 _BEAT_PARTS, _MOST_SHARING = 4.0, 10.0
@@ -72,8 +71,6 @@ class Lines:
     late_u_s : float
         How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
         left out, the period of the lines may have to be guessed.
-    clocked : bool
-        Whether lines come by a clock, or look as if they did.
     shaken_s : float or None
         Jitter that the lines themselves show; `None` where a count sends each.
     jitter_s : float or None
@@ -85,7 +82,6 @@ class Lines:
     frugal: bool
     repeated: bool
     late_u_s: float
-    clocked: bool
     shaken_s: float | None
     jitter_s: float | None = None
 
@@ -127,8 +123,7 @@ def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
     # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
     repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
     shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
-    clocked = _clocked(time_s, line_s)
-    return Lines(count_deg, line_s, frugal, repeated, late_u_s, clocked, shaken_s)
+    return Lines(count_deg, line_s, frugal, repeated, late_u_s, shaken_s)
 
 
 def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) -> Knots:
@@ -274,20 +269,14 @@ def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, cou
     )
 
 
-def _clocked(time_s: Floats, line_s: float) -> bool:
-    gap = np.diff(time_s)
-    near = gap[gap < 1.5 * line_s]
-    return len(near) > 0 and float(np.median(np.abs(near - np.median(near)))) < _CLOCK_EVEN * line_s
-
-
 def _sharing(times: Floats, angles: Floats, lines: Lines) -> Floats:
     """How many knots lie within a quarter of the beat between counts and lines.
 
     Where the crank turns by nearly a whole number of counts from line to line, or passes a count in nearly a whole
     number of lines, each knot is off by nearly what the one before was: a slow wave that no averaging of a few
-    removes, and that looks like a hand which wavers.
+    removes, and that looks like a hand which wavers. Lines that each count sends have no clock to keep step with.
     """
-    if not lines.clocked or len(times) <= 2 * _BESIDE:
+    if lines.frugal or len(times) <= 2 * _BESIDE:
         return np.ones_like(times)
     place = np.arange(len(times))
     first, last = np.maximum(place - _BESIDE, 0), np.minimum(place + _BESIDE, len(times) - 1)
