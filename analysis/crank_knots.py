@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.noise_model import smallest_step
-from analysis.streams import Floats
+from analysis.streams import Floats, changes
 
 _LEAST_JITTER_S = 0.0001
 _REPEATS_KEPT = 0.02
@@ -145,6 +145,8 @@ def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) ->
     """
     keep = np.append(np.diff(time_s) > 0.0, True)
     time_s, crank_deg = time_s[keep], crank_deg[keep]
+    telling = changes(crank_deg)
+    time_s, crank_deg = time_s[telling], crank_deg[telling]
     if len(time_s) < 2:
         raise ValueError("at least two crank readings at different times are needed")
     lines = lines or find_lines(time_s, crank_deg)
@@ -164,8 +166,10 @@ def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[f
     """Time from line to line; whether lines that repeat a count were left out; how surely edges are dated."""
     gap = np.diff(time_s)
     jump = np.abs(np.diff(crank_deg)) / count_deg
-    usual = float(np.median(gap))
-    if np.mean(jump < 0.5) > _REPEATS_KEPT or jump.max() < 0.5:
+    moved = jump > 0.5
+    # Lines inside a stand are not here, so only those between which the count changed surely follow one another.
+    usual = float(np.median(gap[moved] if moved.any() else gap))
+    if not moved.any() or float(np.mean(moved)) < 1.0 - _REPEATS_KEPT:
         return usual, False, 0.0
     low, high = (float(q) for q in np.quantile(gap, (0.02, 0.98)))
     even = float(jump.mean()) > 1.15 and high < 2.5 * usual

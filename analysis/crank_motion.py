@@ -14,7 +14,7 @@ from scipy.ndimage import uniform_filter1d
 
 from analysis.crank_knots import Knots, Lines, Rests, find_knots
 from analysis.crank_smoothing import smooth_motion
-from analysis.streams import Floats
+from analysis.streams import Floats, changes
 
 _GRID_S = 0.005
 _LONGEST_GAP_S = 1.0
@@ -196,7 +196,7 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
     knots = find_knots(time_s, crank_deg)
     clock = clock_of(knots.time_s, 0.0)
     length_s = float(clock.warped_s[-1])
-    step = max(_GRID_S, length_s / (4.0 * len(time_s) + 1000.0))
+    step = max(_GRID_S, length_s / (4.0 * np.count_nonzero(changes(crank_deg)) + 1000.0))
     grid = grid_of(knots, clock, step, 0, int(length_s / step) + 2)
     return motion_of(replace(knots.lines, jitter_s=knots.jitter_s), knots.lost, clock, step, grid)
 

@@ -50,3 +50,18 @@ class GaugeFacts:
     lag_u_s: float | None = None
     step_mm: float | None = None
     error_mm: float | None = None
+
+
+def changes(value: Floats) -> NDArray[np.bool_]:
+    """Mark the readings that differ from a neighbour; those inside a standing stretch say nothing new.
+
+    Examples
+    --------
+    >>> changes(np.array([1.0, 1.0, 1.0, 2.0])).tolist()
+    [True, False, True, True]
+    """
+    if value.size < 3:
+        return np.ones(value.size, np.bool_)
+    differs = value[1:] != value[:-1]
+    ends = np.ones(1, np.bool_)
+    return np.asarray(np.concatenate((ends, differs)) | np.concatenate((differs, ends)))

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.streams import Floats, Streams
+from analysis.streams import Floats, Streams, changes
 
 Counts = NDArray[np.int64]
 StoredPart = tuple[Counts, Floats, int]
@@ -112,16 +112,6 @@ class Interval:
         moving = changes(crank_deg)
         gauge_t, gauge_mm = self.gauge.arrays()
         return streams_from(self.start_ns, crank_t[moving], crank_deg[moving], gauge_t, gauge_mm)
-
-
-def changes(value: Floats) -> NDArray[np.bool_]:
-    """Mark the readings that differ from a neighbour; those inside a standing stretch say nothing new."""
-    if value.size < 3:
-        return np.ones(value.size, np.bool_)
-    differs = value[1:] != value[:-1]
-    ends = np.ones(1, np.bool_)
-    either: NDArray[np.bool_] = np.concatenate((ends, differs)) | np.concatenate((differs, ends))
-    return either
 
 
 def streams_from(

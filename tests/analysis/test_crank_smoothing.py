@@ -10,6 +10,7 @@ import pytest
 
 from analysis.crank_motion import follow_crank
 from analysis.crank_smoothing import smooth_motion
+from analysis.streams import changes
 
 STEP_S = 0.005
 
@@ -71,3 +72,35 @@ def test_a_start_or_a_stop_is_neither_cut_off_nor_carried_on(count_deg: float, s
         squares.append(np.mean((off / motion.u_deg(asked)[starting]) ** 2))
     assert abs(np.mean(means)) < 0.1 * count_deg
     assert np.sqrt(np.mean(squares)) < 1.6
+
+
+def wavering(time_s: np.ndarray, speed_deg_s: float) -> np.ndarray:
+    """A hand about a speed, faster and slower by one part in a hundred over some seconds."""
+    return speed_deg_s * (time_s + 0.01 * 1.7 * np.sin(time_s / 1.7))
+
+
+@pytest.mark.parametrize("counts_a_line", [0.34, 0.96, 1.06, 2.04])
+def test_counts_and_lines_that_nearly_keep_step_are_not_taken_for_an_unsteady_hand(
+    counts_a_line: float,
+) -> None:
+    """A few lines on, each reading is off by nearly what the one before was: a slow wave of half a count."""
+    count_deg, line_s = 0.1, 0.005
+    time_s = np.arange(0.0, 30.0, line_s)
+    true = wavering(time_s, counts_a_line * count_deg / line_s)
+    motion = follow_crank(time_s, (np.floor(true / count_deg) + 0.5) * count_deg)
+    asked = np.arange(2.0, 28.0, 0.013)
+    off = motion.angle_deg(asked) - wavering(asked, counts_a_line * count_deg / line_s)
+    assert np.std(off) < 0.15 * count_deg
+    assert np.std(np.diff(off)) < 0.03 * count_deg
+
+
+def test_lines_inside_a_stand_change_nothing() -> None:
+    time_s = np.arange(0.0, 7.2, 0.005)
+    shown = (np.floor(start_and_stop(time_s, 30.0) / 0.1) + 0.5) * 0.1
+    kept = changes(shown)
+    assert np.count_nonzero(kept) < 0.8 * len(kept)
+    whole, thinned = follow_crank(time_s, shown), follow_crank(time_s[kept], shown[kept])
+    asked = np.arange(0.2, 7.0, 0.003)
+    assert whole.lines == thinned.lines
+    assert np.array_equal(whole.angle_deg(asked), thinned.angle_deg(asked))
+    assert np.array_equal(whole.u_deg(asked), thinned.u_deg(asked))

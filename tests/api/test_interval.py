@@ -6,8 +6,9 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.streams import changes
 from api.curve_points import CurvePointsSoFar
-from api.interval import Interval, StoredPart, changes
+from api.interval import Interval, StoredPart
 
 STEP_NS = 2_000_000
 
