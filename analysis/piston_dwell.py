@@ -121,7 +121,7 @@ def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:
         return Warn(
             "lag_not_as_given",
             f"The readings tell a lag of {told_ms:.0f} ms, not the {known_ms:.0f} ms known before: theirs is used; "
-            "check that the lag known is this gauge's.",
+            "check that the lag known is this gauge's, and that no counts were lost between the ways forward and back.",
         )
     raise Refusal(
         "lag_not_as_given",
