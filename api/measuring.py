@@ -31,6 +31,7 @@ from api.streams import StoredInterval, StoredStreams
 log = logging.getLogger("lobewright.measuring")
 LEAST_PAUSE_S = 0.1
 SHARE_OF_A_CORE = 0.34
+LONGEST_LATE_S, LOOK_AGAIN_S = 0.3, 0.005
 CUT_OFF = (
     "Capture was started again and this measurement's readings end there. "
     "Finish it with what is stored, or throw it away and start again."
@@ -119,6 +120,7 @@ class Measuring:
         """End the interval and compute the number from what is stored."""
         with self._ending(number) as running:
             end_ns = time.monotonic_ns()
+            await _heard_past(running.interval, end_ns)
             flushed = await self._flush()
             measurement = running.measurement
             interval = await asyncio.to_thread(self._read, measurement, end_ns)
@@ -261,6 +263,19 @@ class Measuring:
     def _read(self, measurement: Measurement, end_ns: int | None) -> StoredInterval:
         assert measurement.run_id is not None
         return self._stored.of_run(measurement.run_id, measurement.gauge, measurement.start_ns, end_ns)
+
+
+async def _heard_past(interval: Interval, end_ns: int) -> None:
+    """Wait until both channels have gone past the end, or are silent: a line read before it may not be stored yet.
+
+    Lines of a channel come in order. One stored after the fit would be in the trace and not in its number.
+    """
+    until_s = time.monotonic() + LONGEST_LATE_S
+    while time.monotonic() < until_s:
+        newest = [channel.t_ns[-1] if channel.t_ns else 0 for channel in (interval.crank, interval.gauge)]
+        if min(newest) > end_ns:
+            return
+        await asyncio.sleep(LOOK_AGAIN_S)
 
 
 def _state(outcome: Outcome) -> State:

@@ -19,7 +19,6 @@ from waiting import LOBEWRIGHT
 Fields = dict[str, Any]
 WITHIN_DEG = 0.25
 AIM_DEG = 0.1
-CURVE_DIGIT_MM = 0.0001
 TORQUE_SHIFT_DEG = 0.8
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
@@ -216,10 +215,6 @@ def assert_the_job_shows_the_same_sheet_in_another_shop(builder: Any, data: Path
     call("import", first, "--data", folder / "another")
     second = call("export", "--job", "1", "--to", folder / "second", "--data", folder / "another")
     before, after = (sheet_in(path) for path in (first, second))
-    # A lobe is fitted anew there; where its lift stands half-way between two digits the last may fall either way.
-    for one, other in zip(before.pop("curves"), after.pop("curves"), strict=True):
-        assert other.pop("lift_mm") == pytest.approx(one.pop("lift_mm"), abs=1.5 * CURVE_DIGIT_MM)
-        assert other == one
     assert after == before
     assert before["signed_by"] == "Ida Thorne"
 
