@@ -186,9 +186,9 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
 def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float) -> Floats:
     """What the crank's counts add, and what one step shared by several readings adds to each."""
     moment = readings.time_s - lag_s
-    density = readings.motion.noise_deg2_s(moment)
-    at_once = np.square(np.minimum(readings.motion.u_deg(moment), 10.0))
-    crank = np.maximum(at_once, density / max(readings.interval_s, 1e-3))
+    noise = readings.motion.noise(moment)
+    at_once = np.square(np.minimum(noise.u_deg, 10.0))
+    crank = np.maximum(at_once, noise.density_deg2_s / max(readings.interval_s, 1e-3))
     slope = model.slope_mm_deg
     moved = np.diff(model.angle_deg) * 0.5 * (slope[1:] + slope[:-1])
     rounding = (crowding(moved, step_mm) - 1.0) * step_mm**2 / 12.0

@@ -83,8 +83,9 @@ def _share_of_noise(fit: PistonFit, prior: Prior) -> float:
     angle, and of the angle's variance times w² / 2 in the speed (see `crank_smoothing`).
     """
     moment = fit.readings.time_s - fit.values[LAG]
-    angle2 = np.square(np.minimum(fit.readings.motion.u_deg(moment), 10.0))
-    pace = np.minimum(3.0 * angle2 / fit.readings.motion.noise_deg2_s(moment), _FASTEST)
+    noise = fit.readings.motion.noise(moment)
+    angle2 = np.square(np.minimum(noise.u_deg, 10.0))
+    pace = np.minimum(3.0 * angle2 / noise.density_deg2_s, _FASTEST)
     supposed = float(np.sum(fit.weight * np.square(fit.model.slope_mm_deg * pace) * 0.5 * angle2))
     told = 1.0 / float(fit.covariance[LAG, LAG]) - 1.0 / float(prior.sd[LAG]) ** 2
     return supposed / max(told, 1e-3 / float(prior.sd[LAG]) ** 2)

@@ -9,6 +9,7 @@ import argparse
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 
+import lobe_accuracy
 import numpy as np
 
 from analysis.combined import GaugeOn, TogetherResult, TogetherSettings, find_together
@@ -19,8 +20,7 @@ from simulated_devices.faults.at_gauge import AtGauge
 from simulated_devices.faults.random_faults import LOBE_FAULTS, TDC_FAULTS
 from simulated_devices.random_together import UNLIKE_S, TogetherBench, random_together
 
-UNPROVEN = {"seen_once", "agreement_unproven", "lag_not_found", "lag_unknown", "lag_not_as_given"}
-THROWN_UNSEEN = {"spring_drives_cam": {"slack_not_seen"}}
+UNPROVEN = lobe_accuracy.UNPROVEN | {"lag_unknown", "lag_not_as_given"}
 VALVES = {"piston": None, "inlet": "inlet", "exhaust": "exhaust"}
 
 
@@ -107,7 +107,7 @@ def faults(seed: int, count: int) -> None:
             warned = {
                 w.code for one in (result.tdc, *(lobe.lobe for lobe in result.lobes)) for w in one.warnings
             }
-            told = bool(warned & (UNPROVEN | THROWN_UNSEEN.get(name, set())))
+            told = bool(warned & (UNPROVEN | lobe_accuracy.THROWN_UNSEEN.get(name, set())))
             wrong += bool(off) and not told
             unproven += bool(off) and told
             for what, error, u95 in off:
