@@ -8,7 +8,7 @@
 
 import { Span, angleTicks, lengthTicks, placeInWindow } from "./curve_scale.js";
 import { crankChannel } from "./bench_state.js";
-import { equalPairs, layOver, settledFrom, unrolled } from "./series.js";
+import { equalPairs, settledFrom, unrolled } from "./series.js";
 import { topOf } from "./trace_item.js";
 import { centreParts } from "./bench_view.js";
 import { deadCentreTick, digits, joined, lengthValue, LENGTHS, wrap } from "./units.js";
@@ -248,17 +248,14 @@ export class LiveCurve {
     pen.globalAlpha = 1;
   }
 
-  /** The fitted curve brought onto the readings: it is lift, they are whatever the gauge counts from. */
+  /** The fitted curve on the turn that is drawn, as the gauge would read it, and its top. */
   #laid() {
-    const { fit, points, zeroDeg } = this.view;
-    if (!fit || !points) return null;
+    const { fit } = this.view;
+    if (!fit) return null;
     if (this.laidFrom === fit) return this.laidFit;
-    const seen = { deg: points.crankDeg.map((deg) => deg - zeroDeg), mm: points.gaugeMm };
     const curve = unrolled(fit.deg, fit.mm, this.period);
-    const { sense, offset } = layOver(fit, seen, this.period);
     this.laidFrom = fit;
-    const gauge = curve.mm.map((mm) => offset + sense * mm);
-    this.laidFit = { curve, gauge, top: topOf({ deg: curve.deg, mm: gauge }, this.#inCurve(curve)) };
+    this.laidFit = { curve, top: topOf(curve, this.#inCurve(curve)) };
     return this.laidFit;
   }
 
@@ -276,7 +273,7 @@ export class LiveCurve {
     let before = Infinity;
     laid.curve.deg.forEach((deg, at) => {
       const x = this.x(deg);
-      const y = this.y(laid.gauge[at]);
+      const y = this.y(laid.curve.mm[at]);
       // A step to the left is the end of the turn: lift the pen.
       if (x >= before) pen.lineTo(x, y);
       else pen.moveTo(x, y);
@@ -289,7 +286,7 @@ export class LiveCurve {
   #pairs(pen, result) {
     const laid = this.#laid();
     if (!laid) return;
-    const told = result.equal_readings?.length ? result.equal_readings : equalPairs({ deg: laid.curve.deg, mm: laid.gauge.map((mm) => laid.top.sense * mm) }, PAIR_DROPS);
+    const told = result.equal_readings?.length ? result.equal_readings : equalPairs({ deg: laid.curve.deg, mm: laid.curve.mm.map((mm) => laid.top.sense * mm) }, PAIR_DROPS);
     pen.strokeStyle = pen.fillStyle = this.colours.ink2;
     pen.lineWidth = 1;
     for (const pair of told.slice(0, PAIRS_DRAWN)) {
