@@ -19,7 +19,7 @@ _LEAST_JITTER_S = 0.0001
 _REPEATS_KEPT = 0.02
 _LIKELY_LINE_S = 0.004
 _COUNTS_LOST = 2.5
-_LEAST_LOST_S = 0.1
+_LEAST_LOST_S, _LEAST_UNSEEN_S = 0.1, 0.025
 _LINGERS = 2.5
 _A_LINE_LATE = 2.5
 _A_PAUSE = 8.0
@@ -102,8 +102,10 @@ class Knots:
         How the encoder speaks.
     jitter_s : float
         Jitter of the lines' arrival, as found.
-    lost : ndarray, shape (g, 2)
+    unseen : ndarray, shape (g, 2)
         Start and end of each gap in the stream across which the crank moved unseen.
+    lost : ndarray, shape (h, 2)
+        Those of them too long to say anything of the motion meanwhile.
     """
 
     time_s: Floats
@@ -113,6 +115,7 @@ class Knots:
     rests: Rests
     lines: Lines
     jitter_s: float
+    unseen: Floats
     lost: Floats
 
 
@@ -151,15 +154,17 @@ def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) ->
         raise ValueError("at least two crank readings at different times are needed")
     lines = lines or find_lines(time_s, crank_deg)
     count_deg, line_s = lines.count_deg, lines.line_s
-    least_lost_deg = max(_COUNTS_LOST * count_deg, 1.0 if lines.frugal else 0.3)
-    lost = _lost_stretches(time_s, crank_deg, least_lost_deg, line_s)
+    unseen = _unseen_stretches(time_s, crank_deg, lines)
     if lines.frugal or not lines.repeated:
         silence_s = (_A_LINE_LATE if lines.frugal else _A_PAUSE) * line_s
-        time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s, silence_s)
+        time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s, silence_s, unseen[:, 0])
     longest_s = _A_LINE_LATE * line_s if lines.repeated and not lines.frugal else line_s
-    times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s)
+    times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s, unseen[:, 0])
     variance, jitter_s = _variance(times, angles, waits, lines)
-    return Knots(times, angles, variance, _sharing(times, angles, lines), rests, lines, jitter_s, lost)
+    lost = unseen[np.diff(unseen)[:, 0] > max(_LEAST_LOST_S, _A_PAUSE * line_s)]
+    return Knots(
+        times, angles, variance, _sharing(times, angles, lines), rests, lines, jitter_s, unseen, lost
+    )
 
 
 def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool, float]:
@@ -202,18 +207,20 @@ def _common_period(gap: Floats) -> tuple[float, bool]:
     return min(max(shortest, 0.0005), _LIKELY_LINE_S), False
 
 
-def _lost_stretches(time_s: Floats, crank_deg: Floats, least_deg: float, line_s: float) -> Floats:
-    gap = np.diff(time_s)
-    long = (gap > max(_LEAST_LOST_S, 8.0 * line_s)) & (np.abs(np.diff(crank_deg)) > least_deg)
-    where = np.flatnonzero(long)
+def _unseen_stretches(time_s: Floats, crank_deg: Floats, lines: Lines) -> Floats:
+    """Gaps across which the crank moved further than it can from one line to the next after it stood."""
+    least_deg = max(_COUNTS_LOST * lines.count_deg, 1.0 if lines.frugal else 0.3)
+    least_s = max(_LEAST_UNSEEN_S, (_A_PAUSE if lines.frugal else _A_LINE_LATE) * lines.line_s)
+    where = np.flatnonzero((np.diff(time_s) > least_s) & (np.abs(np.diff(crank_deg)) > least_deg))
     return np.column_stack([time_s[where], time_s[where + 1]])
 
 
 def _with_last_moments(
-    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float, silence_s: float
+    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float, silence_s: float, unseen_s: Floats
 ) -> tuple[Floats, Floats]:
     """Where counts are skipped after a silence, say that the old count still stood one line before."""
     skipped = np.abs(np.diff(crank_deg)) > 1.5 * count_deg
+    skipped &= ~np.isin(time_s[:-1], unseen_s)
     silent = np.flatnonzero(skipped & (np.diff(time_s) > silence_s))
     return (
         np.insert(time_s, silent + 1, time_s[silent + 1] - line_s),
@@ -222,7 +229,7 @@ def _with_last_moments(
 
 
 def _all_knots(
-    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float, longest_s: float
+    time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float, longest_s: float, unseen_s: Floats
 ) -> tuple[Floats, Floats, Floats, Rests]:
     """Times and angles of edges, skipped-over readings, rests and turning points.
 
@@ -236,7 +243,10 @@ def _all_knots(
     passed_s = time_s[moved + 1] - 0.5 * wait
     edge, skip = moved[single], moved[~single]
     reading = np.unique(np.concatenate([skip, skip + 1, [0, len(time_s) - 1]]))
-    rests = _rests(time_s, crank_deg, moved, passed_s, count_deg)
+    # What happened in a gap is not known: its ends bound what is.
+    unseen = np.isin(time_s[moved], unseen_s)
+    left_s, entered_s = (np.where(unseen, time_s[at], passed_s) for at in (moved, moved + 1))
+    rests = _rests(time_s, crank_deg, moved, left_s, entered_s, count_deg)
     times = np.concatenate([passed_s[single], time_s[reading], rests.knot_s])
     angles = np.concatenate(
         [0.5 * (crank_deg[edge] + crank_deg[edge + 1]), crank_deg[reading], rests.knot_deg]
@@ -248,12 +258,15 @@ def _all_knots(
     return times[keep], angles[keep], waits[keep], rests
 
 
-def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, count_deg: float) -> Rests:
+def _rests(
+    time_s: Floats, crank_deg: Floats, moved: Ints, left_s: Floats, entered_s: Floats, count_deg: float
+) -> Rests:
     if not len(moved):
         span = time_s[[0, -1]]
         return Rests(span[:1], span[1:], np.array([count_deg**2 / 12.0]), span, crank_deg[[0, -1]])
-    borders = np.concatenate([time_s[:1], passed_s, time_s[-1:]])
-    lasted = np.diff(borders)
+    first_s = np.concatenate([time_s[:1], entered_s])
+    last_s = np.concatenate([left_s, time_s[-1:]])
+    lasted = last_s - first_s
     place = np.concatenate([crank_deg[moved], crank_deg[-1:]])
     beside = np.minimum(np.append(lasted[1:], np.inf), np.concatenate([[np.inf], lasted[:-1]]))
     lingering = lasted / np.maximum(beside, 1e-9)
@@ -264,13 +277,11 @@ def _rests(time_s: Floats, crank_deg: Floats, moved: Ints, passed_s: Floats, cou
     about = np.flatnonzero((change[:-1] * change[1:] < 0.0) & ~long[1:-1]) + 1
     inset = np.minimum(0.5 * beside, lasted / 3.0)[long]
     knot_s = np.concatenate(
-        [borders[:-1][long] + inset, borders[1:][long] - inset, 0.5 * (borders[about] + borders[about + 1])]
+        [first_s[long] + inset, last_s[long] - inset, 0.5 * (first_s[about] + last_s[about])]
     )
     knot_deg = np.concatenate([place[long], place[long], place[about]])
     some = share > 0.05
-    return Rests(
-        borders[:-1][some], borders[1:][some], (share[some] * count_deg) ** 2 / 12.0, knot_s, knot_deg
-    )
+    return Rests(first_s[some], last_s[some], (share[some] * count_deg) ** 2 / 12.0, knot_s, knot_deg)
 
 
 def _sharing(times: Floats, angles: Floats, lines: Lines) -> Floats:

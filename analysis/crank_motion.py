@@ -20,6 +20,8 @@ _GRID_S = 0.005
 _LONGEST_GAP_S = 1.0
 _SCATTER_KNOTS = 15
 _HELD_S = 0.2
+# How far a hand that turns evenly may speed up or slow down unseen, deg/s².
+_UNSEEN_DEG_S2 = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,11 +222,12 @@ def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> 
     resting, lasting = _resting(moment, knots.rests)
     angle, variance = _smooth(polyline, density, step, knots, warped, lasting < _HELD_S)
     hidden, locked_s = _locked(moment, angle, variance, knots)
+    unseen, bridged_s = _unseen(moment, knots.unseen)
     return Grid(
         moment,
         angle,
-        np.maximum(variance + hidden, resting),
-        density + hidden * locked_s + resting * lasting,
+        np.maximum(variance + hidden, resting) + unseen,
+        density + hidden * locked_s + resting * lasting + unseen * bridged_s,
     )
 
 
@@ -260,6 +263,17 @@ def _resting(moment: Floats, rests: Rests) -> tuple[Floats, Floats]:
     inside = (which >= 0) & (moment <= rests.to_s[np.maximum(which, 0)])
     lasting = (rests.to_s - rests.from_s)[which]
     return np.where(inside, rests.variance_deg2[which], 0.0), np.where(inside, lasting, 0.0)
+
+
+def _unseen(moment: Floats, stretches: Floats) -> tuple[Floats, Floats]:
+    """Variance of the angle within gaps of the stream, bridged by a smooth motion, and how long each lasts."""
+    if not len(stretches):
+        return np.zeros_like(moment), np.zeros_like(moment)
+    which = np.maximum(np.searchsorted(stretches[:, 0], moment, side="right") - 1, 0)
+    begun_s, left_s = moment - stretches[which, 0], stretches[which, 1] - moment
+    # What an acceleration that changes midway adds at most: that of a chord over its arc.
+    bow = 0.5 * _UNSEEN_DEG_S2 * np.maximum(begun_s, 0.0) * np.maximum(left_s, 0.0)
+    return bow**2, np.where(bow > 0.0, begun_s + left_s, 0.0)
 
 
 def _locked(moment: Floats, angle: Floats, variance: Floats, knots: Knots) -> tuple[Floats, Floats]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.crank_late import find_late_lines
 from analysis.crank_motion import CrankMotion, follow_crank
 from analysis.noise_model import smallest_step
 from analysis.refusals import Refusal, Warn
@@ -31,7 +32,7 @@ class CheckedStreams:
     Attributes
     ----------
     streams : Streams
-        Finite, in order of time, wild single counts removed.
+        Finite, in order of time, wild single counts and late lines removed.
     motion : CrankMotion
         The crank's motion through them.
     step_mm : float
@@ -66,6 +67,7 @@ def check_streams(
     crank_s, crank_deg = _clean("crank", streams.crank_time_s, streams.crank_deg, FEWEST_CRANK, warnings)
     gauge_s, gauge_mm = _clean("gauge", streams.gauge_time_s, streams.gauge_mm, FEWEST_GAUGE, warnings)
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
+    crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, warnings)
     _refuse_absurd(crank_s, crank_deg, gauge_mm)
     _refuse_no_movement(crank_s, crank_deg)
     _refuse_no_overlap(crank_s, gauge_s)
@@ -141,6 +143,22 @@ def _without_wild_counts(time_s: Floats, crank_deg: Floats, warnings: list[Warn]
         )
     )
     return time_s[keep], crank_deg[keep]
+
+
+def _without_late_lines(time_s: Floats, crank_deg: Floats, warnings: list[Warn]) -> tuple[Floats, Floats]:
+    """Leave out what a stalled cable or computer kept back: where the crank stood some time before it arrived."""
+    late = find_late_lines(time_s, crank_deg)
+    if not late.any():
+        return time_s, crank_deg
+    at_s = float(time_s[np.argmax(late)])
+    warnings.append(
+        Warn(
+            "lines_held_up",
+            f"{int(late.sum())} encoder lines came late, together with later ones, first at {at_s:.1f} s, and were "
+            "left out: the computer or its cable was busy; if this comes often, close other programs.",
+        )
+    )
+    return time_s[~late], crank_deg[~late]
 
 
 def _refuse_absurd(time_s: Floats, crank_deg: Floats, gauge_mm: Floats) -> None:

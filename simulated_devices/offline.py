@@ -76,6 +76,10 @@ class Fault:
         """Which lines of the counter never arrive."""
         return np.zeros(time_s.shape, dtype=np.bool_)
 
+    def on_arrivals(self, time_s: Floats, rng: np.random.Generator) -> Floats:
+        """Change when the counter's lines arrive, on the trace's clock; order is kept."""
+        return time_s
+
     def on_readings(
         self, time_s: Floats, value_mm: Floats, gauge: Mounting, rng: np.random.Generator
     ) -> Floats:
@@ -270,7 +274,10 @@ def _crank_trace(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
         keep[1:-1] = np.diff(counts)[:-1] != 0
     for fault in faults:
         keep &= ~fault.lost_lines(time, rng)
-    return _arrivals(time, setup, rng)[keep], encoder.middle_deg(counts)[keep]
+    arrived = _arrivals(time, setup, rng)[keep]
+    for fault in faults:
+        arrived = np.maximum.accumulate(fault.on_arrivals(arrived, rng))
+    return arrived, encoder.middle_deg(counts)[keep]
 
 
 def _gauge_trace(

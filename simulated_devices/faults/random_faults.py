@@ -34,6 +34,7 @@ TDC_FAULTS: Mapping[str, Callable[[], Fault]] = {
         crank.WrongCountsPerTurn,
         crank.StuckCounter,
         crank.LostCrankLines,
+        crank.HeldUpLines,
         crank.OneSideOnly,
         crank.NoMovement,
     )

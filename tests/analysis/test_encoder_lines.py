@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.crank_late import find_late_lines
 from analysis.crank_motion import follow_crank
 from analysis.crank_steps import refuse_slip
 from analysis.refusals import Refusal
@@ -90,6 +91,80 @@ def test_a_crank_that_turned_while_no_line_came_has_not_slipped() -> None:
     time_s, shown, _ = lines(20.0, 200.0, 0.1)
     heard = (time_s < 9.0) | (time_s > 9.6)
     refuse_slip(time_s[heard], shown[heard], 0.1)
+
+
+def held_up(time_s: np.ndarray, at_s: float, for_s: float, line_s: float) -> np.ndarray:
+    """Arrival times of which those within a stall are kept back to its end, a line's length apart."""
+    arrived_s = time_s.copy()
+    kept_back = np.flatnonzero((time_s >= at_s) & (time_s < at_s + for_s))
+    arrived_s[kept_back] = at_s + for_s - line_s * np.arange(len(kept_back))[::-1]
+    return arrived_s
+
+
+@pytest.mark.parametrize(
+    ("speed", "rate", "count"), [(20.0, 100.0, 0.1), (35.0, 500.0, 0.36), (-25.0, 200.0, 0.18)]
+)
+@pytest.mark.parametrize("for_s", [0.06, 0.15, 0.3])
+def test_lines_that_a_stall_kept_back_are_told_by_the_leap(
+    speed: float, rate: float, count: float, for_s: float
+) -> None:
+    for seed in range(5):
+        time_s, shown, _ = lines(speed, rate, count, seed=seed)
+        assert not find_late_lines(time_s, shown).any()
+        arrived_s = held_up(time_s, 6.0, for_s, 0.1 / rate)
+        arrived_s = held_up(arrived_s, 13.0, for_s, 0.02 / rate)
+        late = find_late_lines(arrived_s, shown)
+        wrong_deg = np.abs(speed) * (arrived_s - time_s)
+        assert not late[arrived_s == time_s].any()
+        assert late[wrong_deg > 0.5].all()
+
+
+def test_one_line_kept_back_with_a_fresh_one_behind_it_is_told() -> None:
+    """As a counter that waits for its wire sends them: one old line, and at once the next, quite new."""
+    time_s, shown, _ = lines(25.0, 100.0, 0.1)
+    held = np.flatnonzero((time_s >= 8.0) & (time_s < 8.2))
+    arrived_s = time_s.copy()
+    arrived_s[held[0]] = time_s[held[-1] + 1] - 0.0004
+    kept = np.delete(np.arange(len(time_s)), held[1:])
+    assert np.flatnonzero(find_late_lines(arrived_s[kept], shown[kept])).tolist() == [held[0]]
+
+
+def test_a_slip_while_the_lines_were_kept_back_is_still_a_slip() -> None:
+    time_s, shown, _ = lines(20.0, 200.0, 0.1)
+    arrived_s = held_up(time_s, 9.5, 0.1, 0.0004)
+    slipped = shown + np.where(time_s > 9.59, 8.0, 0.0)
+    late = find_late_lines(arrived_s, slipped)
+    with pytest.raises(Refusal):
+        refuse_slip(arrived_s[~late], slipped[~late], 0.1)
+
+
+@pytest.mark.parametrize("frugal", [False, True], ids=["every line", "unchanged counts left out"])
+def test_a_crank_that_starts_after_a_stand_is_not_taken_for_lines_kept_back(frugal: bool) -> None:
+    rng = np.random.default_rng(20261126)
+    time_s = np.arange(0.0, 40.0, 0.005) + rng.uniform(-0.002, 0.002, 8000)
+    # Stands of 0.5 to 2 s, each followed by a turn that is as fast as a hand makes it within 60 ms.
+    speed = np.repeat(rng.choice([0.0, 10.0, 45.0], 40, p=[0.4, 0.3, 0.3]), 200)
+    speed = np.convolve(speed, np.full(12, 1.0 / 12.0), mode="same")
+    shown = (np.floor(np.cumsum(speed) * 0.005 / 0.1) + 0.5) * 0.1
+    keep = np.append(True, np.diff(shown) != 0.0) if frugal else np.ones(len(time_s), dtype=bool)
+    assert not find_late_lines(time_s[keep], shown[keep]).any()
+
+
+@pytest.mark.parametrize("gap_s", [0.03, 0.07, 0.1, 0.25])
+@pytest.mark.parametrize(("speed", "rate", "count"), [(20.0, 500.0, 0.15), (30.0, 100.0, 0.09)])
+def test_a_crank_that_turned_on_in_a_gap_is_not_taken_to_have_rested(
+    gap_s: float, speed: float, rate: float, count: float
+) -> None:
+    for seed in range(5):
+        time_s, shown, true = lines(speed, rate, count, seed=seed)
+        heard = (time_s < 9.0) | (time_s > 9.0 + gap_s)
+        motion = follow_crank(time_s[heard], shown[heard])
+        near = np.abs(AT_S - 9.0 - 0.5 * gap_s) < 0.1 + 0.5 * gap_s
+        off = motion.angle_deg(AT_S) - true
+        # A lag of all lines alike is the gauge's business.
+        off = np.abs(off - np.mean(off))[near]
+        assert np.all(off < np.maximum(3.0 * motion.u_deg(AT_S[near]), 0.3 * count))
+        assert np.all(motion.speed_deg_s(AT_S[near]) > 0.6 * speed)
 
 
 def test_a_counter_that_is_turned_for_an_hour_keeps_its_count() -> None:

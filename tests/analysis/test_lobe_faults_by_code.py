@@ -65,7 +65,7 @@ CODES: dict[str, set[str]] = {
     "slack_changes": MOVED | {"does_not_fit", "stand_moved"},
     "valve_touches_piston": CORNERED,
 }
-OFTEN_HARMLESS = {"lost_readings", "lost_crank_lines", "overshot_and_backed_up"}
+OFTEN_HARMLESS = {"lost_readings", "lost_crank_lines", "held_up_lines", "overshot_and_backed_up"}
 """Readings that are missing, or taken with the slack not taken up, are left out: what is left may well do."""
 
 UNPROVEN = {"seen_once", "agreement_unproven", "lag_not_found"}

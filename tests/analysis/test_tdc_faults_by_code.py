@@ -38,7 +38,7 @@ CAUGHT_BY = {
     "one_side_only": {"one_side_only"},
     "no_movement": {"no_movement"},
 }
-HARMLESS = {"lost_readings", "lost_crank_lines"}
+HARMLESS = {"lost_readings", "lost_crank_lines", "held_up_lines"}
 """What is left of the trace is good: it is answered rightly, or refused where too little is left."""
 
 

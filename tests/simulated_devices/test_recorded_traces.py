@@ -206,6 +206,7 @@ SEEN_IN = {
     "stuck_counter": "crank",
     "lost_readings": "gap",
     "lost_crank_lines": "gap",
+    "held_up_lines": "crank",
     "one_side_only": "side",
     "turned_backwards": "side",
     "overshot_and_backed_up": "back",
