@@ -15,6 +15,7 @@ WAIT_S = 20.0
 LONGEST_STEP_S = 300.0
 SETTLE_S = 1.2
 LOOK_S = 0.2
+TRIES = 3
 Fields = dict[str, Any]
 
 
@@ -66,16 +67,25 @@ class DemoScript:
                 return
 
     def _measure(self, step: str, gauge: str, touches: str) -> None:
-        """Set the gauge, start, let the hand do its step, finish."""
+        """Measure; again, as the sentence of a refusal asks, where the readings carried no number."""
+        for _ in range(TRIES):
+            ended = self._measure_once(step, gauge, touches)
+            if ended is None:
+                return
+            log.info("%s: %s", touches, ended["sentence"])
+            if ended["state"] != "refused":
+                return
+
+    def _measure_once(self, step: str, gauge: str, touches: str) -> Fields | None:
+        """Set the gauge, start, let the hand do its step, finish; `None` where it was not finished."""
         post(f"{self._control}/gauge", {"gauge": gauge, "onto": touches})
         if self._stop.wait(SETTLE_S):
-            return
+            return None
         begun = post(f"{self._web}/api/measurements", {"touches": touches, "gauge": gauge})
         post(f"{self._control}/script", {"step": step})
         if not self._hand_rests(step) or self._stop.wait(SETTLE_S):
-            return
-        ended = post(f"{self._web}/api/measurements/{begun['id']}/finish", {})
-        log.info("%s: %s", touches, ended["sentence"])
+            return None
+        return post(f"{self._web}/api/measurements/{begun['id']}/finish", {})
 
     def _hand_rests(self, step: str) -> bool:
         """Wait for the step to end; `False` where the visitor took the crank, or it is time to stop."""
