@@ -108,10 +108,12 @@ class Builder:
     def tdc(self) -> None:
         """Measure true TDC; again, as a refusal asks, where a busy machine paced the simulated bench too unevenly."""
         for _ in range(3):
-            if self._tdc_once()["state"] != "refused":
+            self._tdc_once()
+            newest = max(self.get("/api/measurements")["measurements"], key=lambda one: int(one["id"]))
+            if newest["state"] != "refused":
                 return
 
-    def _tdc_once(self) -> Fields:
+    def _tdc_once(self) -> None:
         self.touch("piston_1")
         self.press()
         self.hand(
@@ -119,7 +121,7 @@ class Builder:
             {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 60},
             {"do": "hold", "seconds": 0.4},
         )
-        return self.press()
+        self.press()
 
     def lobe(self, onto: str) -> None:
         """Measure a lobe, and again, as the guide asks, while the verdict cannot be told."""
