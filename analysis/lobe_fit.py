@@ -28,8 +28,6 @@ from analysis.streams import Floats
 
 _ROUNDS = 24
 _FEWEST_ROUNDS = 3
-_SETTLED_SHARE = 0.03
-_SETTLED_LOG = 0.1
 _TYPICAL_DURATION_DEG = 260.0
 _TYPICAL_WAVE_DEG = 30.0
 _PRIOR_COUNT = 2.0
@@ -91,20 +89,28 @@ def fit_lobe(
         First guess; jitter and extra are found from the residuals.
     """
     work = LobeWork(motion, survey, basis, readings, prior)
-    state, first = work.settle(work.start(noise), TRUSTING_ROUNDS)
-    finer = work.refined(state)
-    if finer is None:
-        return work.result(state, first)
-    refined, state = finer
-    state, second = refined.settle(state, 0)
-    return refined.result(state, first + second)
+    # Where knots are missing shows before all has settled, and what was settled without them would have to be again.
+    state, first = work.settle(work.start(noise), TRUSTING_ROUNDS + 1, _ROUGHLY)
+    work, state = work.refined(state) or (work, state)
+    state, second = work.settle(state, _FEWEST_ROUNDS, _WELL, first)
+    return work.result(state, second)
 
 
-def _settled(before: FitState, after: FitState) -> bool:
-    lag_u = float(np.sqrt(after.covariance[-1, -1]))
-    moved = abs(after.lag_s - before.lag_s)
-    bent = float(np.max(np.abs(np.log(after.bending / before.bending))))
-    return moved < _SETTLED_SHARE * lag_u and bent < _SETTLED_LOG
+@dataclass(frozen=True, slots=True)
+class _Stillness:
+    """How little may move from one round to the next: of the lag's uncertainty, and of the bending's logarithm."""
+
+    share: float
+    log: float
+
+    def reached(self, before: FitState, after: FitState) -> bool:
+        lag_u = float(np.sqrt(after.covariance[-1, -1]))
+        moved = abs(after.lag_s - before.lag_s)
+        bent = float(np.max(np.abs(np.log(after.bending / before.bending))))
+        return moved < self.share * lag_u and bent < self.log
+
+
+_ROUGHLY, _WELL = _Stillness(0.3, 0.6), _Stillness(0.03, 0.1)
 
 
 class LobeWork:
@@ -157,17 +163,19 @@ class LobeWork:
         right = self.basis.project(placed.spots, weight * placed.residual_mm)
         return replace(state, coefficients=_solve(normal, right)[0])
 
-    def settle(self, state: FitState, trusting: int) -> tuple[FitState, int]:
+    def settle(
+        self, state: FitState, fewest: int, stillness: _Stillness, done: int = 0
+    ) -> tuple[FitState, int]:
         """Rounds until nothing that matters moves; the first few take every reading at its word.
 
         Where that is never so, the one of the last two that knows less of the lag is the result.
         """
         before = state
-        for count in range(1, _ROUNDS + 1):
-            before, state = state, self.round(state, trusting=count <= trusting)
-            if count >= trusting + _FEWEST_ROUNDS and _settled(before, state):
+        for count in range(done + 1, done + _ROUNDS + 1):
+            before, state = state, self.round(state, trusting=count <= TRUSTING_ROUNDS)
+            if count >= done + fewest and stillness.reached(before, state):
                 return state, count
-        return max(before, state, key=lambda one: float(one.covariance[-1, -1])), _ROUNDS
+        return max(before, state, key=lambda one: float(one.covariance[-1, -1])), done + _ROUNDS
 
     def refined(self, state: FitState) -> tuple[LobeWork, FitState] | None:
         """The same fit on more knots where the curve bends sharply; `None` where they suffice."""
@@ -191,8 +199,7 @@ class LobeWork:
         width, missed = self.basis.widths_deg, self.missed_mm(state)
         placed = self.place(state)
         sd = np.sqrt(state.noise.variance_mm2(placed.rate_mm_s, placed.crank_mm))
-        cell = self._cells(placed.phase_deg)
-        total = np.bincount(cell, 1.0 / sd**2, self.basis.cells + 1)[:-1]
+        total = np.bincount(placed.cell, 1.0 / sd**2, self.basis.cells + 1)[:-1]
         known = 1.0 / np.sqrt(np.maximum(total, 1e-12))
         excess = np.where(width > _WIDE_DEG, missed / known, 0.0)
         least = max(_MISSED_SHARE, float(np.sort(excess)[-_MOST_SPLIT:][0]))
@@ -216,6 +223,7 @@ class LobeWork:
         phase = self.survey.unrolled(self.motion.angle_deg(then))
         speed = self._speed(then, state)
         spots = self.basis.spots(phase)
+        cell = np.where(spots.inside & self.basis.covers(phase), spots.cell, self.basis.cells)
         lift, slope = self.basis.curve(state.coefficients, spots)
         crank = self.motion.noise(then)
         sure = (
@@ -227,9 +235,9 @@ class LobeWork:
         alone_u = np.sqrt(np.maximum(crank.u_deg**2, crank.density_deg2_s / self.interval_s))
         crank_mm = np.where(sure, alone_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
-        missed = np.append(self.missed_mm(state), 0.0)[self._cells(phase)]
+        missed = np.append(self.missed_mm(state), 0.0)[cell]
         known = np.hypot(crank_mm, missed)
-        return Placed(phase, speed, spots, lift, slope, slope * speed, crank, known, residual, sure)
+        return Placed(phase, speed, spots, cell, lift, slope, slope * speed, crank, known, residual, sure)
 
     def _speed(self, then: Floats, state: FitState) -> Floats:
         """Mean speed over as much time as the lag is unsure of.
@@ -285,18 +293,11 @@ class LobeWork:
         variance = state.noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
         fitted = self._fitted_variance(state.covariance, placed)
         freedom = variance / (variance + fitted) if trusting else np.maximum(1.0 - fitted / variance, 0.0)
-        cell = self._cells(placed.phase_deg)
-        calm = placed.residual_mm / np.sqrt(state.roughness[cell])
+        calm = placed.residual_mm / np.sqrt(state.roughness[placed.cell])
         noise = renewed(state.noise, calm, freedom, placed.rate_mm_s, placed.crank_mm)
         sd = np.sqrt(noise.variance_mm2(placed.rate_mm_s, placed.crank_mm))
         ratio = placed.residual_mm / (sd * np.sqrt(np.maximum(freedom, _LEAST_FREEDOM)))
-        return noise, local_roughness(ratio, cell, state.roughness)
-
-    def _cells(self, phase_deg: Floats) -> Ints:
-        """Cell of each reading; those beyond the window share one more, the base circle."""
-        cell = np.searchsorted(self.basis.knots_deg, phase_deg, side="right") - 1
-        outside = (cell < 0) | (cell >= self.basis.cells)
-        return np.where(outside, self.basis.cells, cell)
+        return noise, local_roughness(ratio, placed.cell, state.roughness)
 
     def _fitted_variance(self, covariance: Floats, placed: Placed) -> Floats:
         """Variance of the fitted value at each reading."""
@@ -314,7 +315,7 @@ class LobeWork:
         shared = shared_error(self.readings.value_mm, placed.lift_mm, noise.step_mm)
         variance = noise.variance_mm2(placed.rate_mm_s, placed.crank_mm)
         variance = variance + (shared - 1.0) * noise.step_mm**2 / 12.0
-        variance = variance * roughness[self._cells(placed.phase_deg)]
+        variance = variance * roughness[placed.cell]
         known = (self.basis.covers(placed.phase_deg) & placed.known) / variance
         if trusting:
             return np.asarray(known)

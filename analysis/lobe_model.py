@@ -14,6 +14,7 @@ from analysis.noise_model import NoiseModel
 from analysis.streams import Floats
 
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,8 @@ class Placed:
         Where the crank stood one lag before, counted from the survey's start, and how fast it turned.
     spots : Spots
         The same as the splines see it.
+    cell : ndarray of int, shape (m,)
+        Cell of the splines; those beyond the window share one more, the base circle.
     lift_mm, slope_mm_deg, rate_mm_s : ndarray, shape (m,)
         The curve there, its slope, and how fast the plunger moved.
     crank : CrankNoise
@@ -57,6 +60,7 @@ class Placed:
     phase_deg: Floats
     speed_deg_s: Floats
     spots: Spots
+    cell: Ints
     lift_mm: Floats
     slope_mm_deg: Floats
     rate_mm_s: Floats

@@ -282,7 +282,7 @@ def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> N
     far = (breaks.reach_deg / REACH_DEG) ** 2
     corner = np.abs(breaks.corner_mm_deg) / _between(_CORNER_MM_DEG, down) / far
     step = np.abs(breaks.step_mm) / _between(_STEP_MM, down) / far
-    clearest = _clearest(breaks)
+    clearest = _clearest(breaks, np.maximum(corner, step) > 1.0)
     as_corner = above & clearest & (breaks.corner_chi >= breaks.step_chi) & ~_hollow_nose(breaks, shape)
     as_step = above & (clearest | _falls_past_nose(breaks, shape))
     as_step &= breaks.step_chi > _AS_GOOD * breaks.corner_chi
@@ -293,11 +293,13 @@ def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> N
         raise _break_refusal(seen, breaks, worst, settings)
 
 
-def _clearest(breaks: Breaks) -> NDArray[np.bool_]:
-    """Breaks that are not the edge of a clearer one, as of the lobe's foot where clearance is taken up."""
+def _clearest(breaks: Breaks, of: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Of some breaks those that are not the edge of a clearer one, as of the lobe's foot at the taking up of clearance."""
     told = np.maximum(breaks.corner_chi, breaks.step_chi)
-    near = np.abs(breaks.phase_deg[:, None] - breaks.phase_deg[None, :]) < breaks.reach_deg[:, None]
-    return np.asarray(told >= np.max(np.where(near, told[None, :], 0.0), axis=1))
+    near = np.abs(breaks.phase_deg[of, None] - breaks.phase_deg[None, :]) < breaks.reach_deg[of, None]
+    clearest = np.zeros(len(told), dtype=np.bool_)
+    clearest[of] = told[of] >= np.max(np.where(near, told[None, :], 0.0), axis=1, initial=0.0)
+    return clearest
 
 
 def _hollow_nose(breaks: Breaks, shape: LobeShape) -> NDArray[np.bool_]:
