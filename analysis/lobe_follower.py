@@ -8,7 +8,8 @@ that has not settled is not told as sure.
 
 Three of the four witnesses against a faulty trace take as long as a round each. Once all have been heard, each
 update hears one of them again, in turn, and what one objects to stands until it is heard again: a fault shows four
-updates later at most. The number that is kept is that of `analysis.lift_curve.find_lobe`, from the whole trace.
+updates later at most. Beside the two that take longest there is one round only. The number that is kept is that of
+`analysis.lift_curve.find_lobe`, from the whole trace.
 """
 
 from __future__ import annotations
@@ -128,7 +129,8 @@ class LobeFollower:
             self._heard.refuse()
         ready = make_ready(checked, self._prior, wild, self._slack_deg)
         work, begun = self._work(ready)
-        kept, moved = _rounds(work, begun)
+        heavy = self._turn_of(_MEMORY) or self._turn_of(_CURVE)
+        kept, moved = _rounds(work, begun, 1 if heavy else _MOST_ROUNDS)
         self._kept = kept
         found = measured(ready, work.result(kept.state, kept.rounds), self._slack)
         self._hear(found)
@@ -235,10 +237,10 @@ def _bending(kept: _Kept, survey: Survey, basis: SplineBasis, typical: float) ->
     return np.asarray(np.exp(found))
 
 
-def _rounds(work: LobeWork, kept: _Kept) -> tuple[_Kept, Floats]:
+def _rounds(work: LobeWork, kept: _Kept, at_most: int) -> tuple[_Kept, Floats]:
     """Go on for a round, for more where that moved the curve; also by how much the last moved each unknown."""
     state, rounds = kept.state, kept.rounds
-    most = max(rounds + _MOST_ROUNDS, _FIRST_ROUNDS)
+    most = max(rounds + at_most, _FIRST_ROUNDS)
     while True:
         before, state = state, work.round(state, trusting=rounds < TRUSTING_ROUNDS)
         rounds += 1
