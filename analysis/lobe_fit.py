@@ -69,6 +69,11 @@ class FitState:
     moved_s: float = 0.0
     pace: float = 1.0
 
+    @property
+    def lag_u_s(self) -> float:
+        """Standard uncertainty of the lag."""
+        return float(np.sqrt(self.covariance[-1, -1]))
+
 
 def fit_lobe(
     motion: CrankMotion,
@@ -87,13 +92,43 @@ def fit_lobe(
         Mean and standard uncertainty of the lag before the fit; the fit starts from the mean.
     noise : NoiseModel
         First guess; jitter and extra are found from the residuals.
+
+    Notes
+    -----
+    Where a hand that starts or stops within the lobe is all that tells an unknown lag, a wrong lag with a curve
+    bent to match may explain the readings as well as the right one. So a lag that is told loosely is believed only
+    where the fit finds it from wherever it starts; else it is left as unknown as it was before.
     """
-    work = LobeWork(motion, survey, basis, readings, prior)
-    # Where knots are missing shows before all has settled, and what was settled without them would have to be again.
-    state, first = work.settle(work.start(noise), TRUSTING_ROUNDS + 1, _ROUGHLY)
-    work, state = work.refined(state) or (work, state)
-    state, second = work.settle(state, _FEWEST_ROUNDS, _WELL, first)
-    return work.result(state, second)
+
+    def settled(from_lag_s: float) -> tuple[LobeWork, FitState, int]:
+        work = LobeWork(motion, survey, basis, readings, prior)
+        # Where knots are missing shows before all has settled, and what was settled without them would have to be again.
+        state, first = work.settle(work.start(noise, from_lag_s), TRUSTING_ROUNDS + 1, _ROUGHLY)
+        work, state = work.refined(state) or (work, state)
+        return work, *work.settle(state, _FEWEST_ROUNDS, _WELL, first)
+
+    work, state, rounds = settled(prior.lag_s)
+    if loosely_told(state, prior):
+        others = (settled(prior.lag_s + share * prior.u_s)[1] for share in _OTHER_STARTS)
+        if not all(_agree(state, other) for other in others):
+            state = doubted(state, prior)
+    return work.result(state, rounds)
+
+
+def loosely_told(state: FitState, prior: LagPrior) -> bool:
+    """Whether a lag that was not known before is told too loosely to be believed at once."""
+    return prior.u_s > _UNKNOWN_LAG_U_S and state.lag_u_s > _BELIEVED_LAG_U_S
+
+
+def doubted(state: FitState, prior: LagPrior) -> FitState:
+    """The same state with a lag that is as unknown as it was before the fit, wherever that has moved it."""
+    along = state.covariance[:, -1] / state.lag_u_s**2
+    more = prior.u_s**2 + (state.lag_s - prior.lag_s) ** 2 - state.lag_u_s**2
+    return replace(state, covariance=state.covariance + max(more, 0.0) * np.outer(along, along))
+
+
+def _agree(one: FitState, other: FitState) -> bool:
+    return abs(one.lag_s - other.lag_s) < 2.0 * float(np.hypot(one.lag_u_s, other.lag_u_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +139,14 @@ class _Stillness:
     log: float
 
     def reached(self, before: FitState, after: FitState) -> bool:
-        lag_u = float(np.sqrt(after.covariance[-1, -1]))
         moved = abs(after.lag_s - before.lag_s)
         bent = float(np.max(np.abs(np.log(after.bending / before.bending))))
-        return moved < self.share * lag_u and bent < self.log
+        return moved < self.share * after.lag_u_s and bent < self.log
 
 
 _ROUGHLY, _WELL = _Stillness(0.3, 0.6), _Stillness(0.03, 0.1)
+_UNKNOWN_LAG_U_S, _BELIEVED_LAG_U_S = 0.02, 0.0025
+_OTHER_STARTS = (-1.5, 1.5)
 
 
 class LobeWork:
@@ -175,7 +211,7 @@ class LobeWork:
             before, state = state, self.round(state, trusting=count <= TRUSTING_ROUNDS)
             if count >= done + fewest and stillness.reached(before, state):
                 return state, count
-        return max(before, state, key=lambda one: float(one.covariance[-1, -1])), done + _ROUNDS
+        return max(before, state, key=lambda one: one.lag_u_s), done + _ROUNDS
 
     def refined(self, state: FitState) -> tuple[LobeWork, FitState] | None:
         """The same fit on more knots where the curve bends sharply; `None` where they suffice."""
@@ -248,7 +284,7 @@ class LobeWork:
         return (self.motion.angle_deg(then + half) - self.motion.angle_deg(then - half)) / (2.0 * half)
 
     def _half_s(self, state: FitState) -> float:
-        lag_u = float(np.sqrt(state.covariance[-1, -1])) or self.prior.u_s
+        lag_u = state.lag_u_s or self.prior.u_s
         return float(np.clip(lag_u, *_SECANT_S))
 
     def round(self, state: FitState, trusting: bool) -> FitState:

@@ -34,7 +34,7 @@ from analysis.lobe_basis import SplineBasis
 from analysis.lobe_by_hand import HandPasses
 from analysis.lobe_changes import PassScatter
 from analysis.lobe_faults import refuse_unlike_slack, refuse_unseen_sides
-from analysis.lobe_fit import TRUSTING_ROUNDS, FitState, LobeWork
+from analysis.lobe_fit import TRUSTING_ROUNDS, FitState, LobeWork, doubted, loosely_told
 from analysis.lobe_play import SAFE_SLACK_DEG
 from analysis.lobe_readings import wild_readings
 from analysis.lobe_result import Measured, lobe_result
@@ -132,7 +132,9 @@ class LobeFollower:
         heavy = self._turn_of(_MEMORY) or self._turn_of(_CURVE)
         kept, moved = _rounds(work, begun, 1 if heavy else _MOST_ROUNDS)
         self._kept = kept
-        found = measured(ready, work.result(kept.state, kept.rounds), self._slack)
+        # There is no time to see whether a lag that is told loosely would be found from elsewhere, too.
+        told = doubted(kept.state, self._prior) if loosely_told(kept.state, self._prior) else kept.state
+        found = measured(ready, work.result(told, kept.rounds), self._slack)
         self._hear(found)
         self._heard.refuse()
         assert self._heard.scatter is not None
