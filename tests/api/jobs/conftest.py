@@ -37,7 +37,7 @@ class Builder:
     way: dict[str, str] = field(default_factory=dict)
     torque_shift_deg: dict[str, list[float]] = field(default_factory=dict)
     clumsy_deg: float = 0.15
-    lobe_speed_deg_s: float = 60.0
+    lobe_speed_deg_s: float = 90.0
     log: list[str] = field(default_factory=list)
 
     # -- asking and telling
@@ -102,7 +102,7 @@ class Builder:
     def bench_check(self) -> None:
         self.touch("piston_1")
         self.press()
-        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
+        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 90})
         self.press()
 
     def tdc(self) -> None:
@@ -118,7 +118,7 @@ class Builder:
         self.press()
         self.hand(
             {"do": "hold", "seconds": 0.4},
-            {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 60},
+            {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
             {"do": "hold", "seconds": 0.4},
         )
         self.press()
