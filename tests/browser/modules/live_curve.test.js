@@ -41,13 +41,13 @@ export const tests = {
     ok(curve.y(9) < curve.y(0));
     ok(curve.x(120) > curve.x(60));
   },
-  "a fitted curve is laid onto a gauge that counts down": async () => {
-    const state = bench(100);
-    state.points.gaugeMm = state.points.gaugeMm.map((mm) => 11 - mm);
+  "a fitted curve is drawn as the gauge reads, also of one that counts down, however few points a late page has": async () => {
     const deg = Array.from({ length: 360 }, (_, at) => at * 2);
-    const fit = { deg, mm: deg.map((d) => 9 * Math.exp(-(((d - 110) / 50) ** 2))) };
-    const curve = await drawn({ ...state, fit, result: { centre_deg: 110, u95_deg: 0.2 } });
-    ok(Math.abs(curve.laidFit.top.mm - 2) < 0.05, curve.laidFit.top.mm);
+    const lift = deg.map((d) => 9 * Math.exp(-(((d - 110) / 50) ** 2)));
+    for (const [points, mm, top] of [[100, lift, 9], [3, lift, 9], [100, lift.map((one) => 11 - one), 2], [3, lift.map((one) => 11 - one), 2]]) {
+      const curve = await drawn({ ...bench(points), fit: { deg, mm }, result: { centre_deg: 110, u95_deg: 0.2 } });
+      ok(Math.abs(curve.laidFit.top.mm - top) < 0.05, `${points} points: ${curve.laidFit.top.mm}`);
+    }
   },
   "a label stands beside its line, never over the axis's name or past the edge": () => {
     equal(labelAt(200, 150, 90, 600), 208);
