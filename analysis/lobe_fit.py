@@ -10,7 +10,7 @@ never separated.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from analysis.lobe_basis import SplineBasis
 from analysis.lobe_contrast import contrast_of, reliability_of
 from analysis.lobe_model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.lobe_noise import local_roughness, renewed, shared_error
+from analysis.lobe_state import ROUGHLY, WELL, FitState, Stillness, agree, doubted, loosely_told
 from analysis.lobe_survey import Survey
 from analysis.noise_model import NoiseModel, robust_weights
 from analysis.streams import Floats
@@ -49,30 +50,13 @@ _CLEAR_S = 0.1
 # What is left of the lag's steps when one takes the last one back: of passes at like speeds it swings to and fro.
 _TURNED_BACK, _LEAST_PACE = 0.6, 0.1
 _LEAST_TOLD = 1e-6
+# Where else a lag that is told loosely is looked for, in standard uncertainties from what was supposed of it.
+_OTHER_STARTS = (-1.5, 1.5)
+# One that is told no better than so is as good as unknown anyway.
+_HARDLY_TOLD = 0.6
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
-
-
-@dataclass(frozen=True, slots=True)
-class FitState:
-    """The unknowns between two rounds; `weight` is what each reading had in the last, `moved_s` the lag's last step."""
-
-    coefficients: Floats
-    base: float
-    lag_s: float
-    noise: NoiseModel
-    bending: Floats
-    roughness: Floats
-    covariance: Floats
-    weight: Floats = field(default_factory=lambda: np.zeros(0))
-    moved_s: float = 0.0
-    pace: float = 1.0
-
-    @property
-    def lag_u_s(self) -> float:
-        """Standard uncertainty of the lag."""
-        return float(np.sqrt(self.covariance[-1, -1]))
 
 
 def fit_lobe(
@@ -100,53 +84,19 @@ def fit_lobe(
     where the fit finds it from wherever it starts; else it is left as unknown as it was before.
     """
 
-    def settled(from_lag_s: float) -> tuple[LobeWork, FitState, int]:
+    def begun(from_lag_s: float) -> tuple[LobeWork, FitState, int]:
         work = LobeWork(motion, survey, basis, readings, prior)
-        # Where knots are missing shows before all has settled, and what was settled without them would have to be again.
-        state, first = work.settle(work.start(noise, from_lag_s), TRUSTING_ROUNDS + 1, _ROUGHLY)
-        work, state = work.refined(state) or (work, state)
-        return work, *work.settle(state, _FEWEST_ROUNDS, _WELL, first)
+        return work, *work.settle(work.start(noise, from_lag_s), TRUSTING_ROUNDS + 1, ROUGHLY)
 
-    work, state, rounds = settled(prior.lag_s)
-    if loosely_told(state, prior):
-        others = (settled(prior.lag_s + share * prior.u_s)[1] for share in _OTHER_STARTS)
-        if not all(_agree(state, other) for other in others):
+    # Where knots are missing shows before all has settled, and what was settled without them would have to be again.
+    work, state, first = begun(prior.lag_s)
+    work, state = work.refined(state) or (work, state)
+    state, rounds = work.settle(state, _FEWEST_ROUNDS, WELL, first)
+    if loosely_told(state, prior) and state.lag_u_s < _HARDLY_TOLD * prior.u_s:
+        others = (begun(prior.lag_s + share * prior.u_s)[1] for share in _OTHER_STARTS)
+        if not all(agree(state, other) for other in others):
             state = doubted(state, prior)
     return work.result(state, rounds)
-
-
-def loosely_told(state: FitState, prior: LagPrior) -> bool:
-    """Whether a lag that was not known before is told too loosely to be believed at once."""
-    return prior.u_s > _UNKNOWN_LAG_U_S and state.lag_u_s > _BELIEVED_LAG_U_S
-
-
-def doubted(state: FitState, prior: LagPrior) -> FitState:
-    """The same state with a lag that is as unknown as it was before the fit, wherever that has moved it."""
-    along = state.covariance[:, -1] / state.lag_u_s**2
-    more = prior.u_s**2 + (state.lag_s - prior.lag_s) ** 2 - state.lag_u_s**2
-    return replace(state, covariance=state.covariance + max(more, 0.0) * np.outer(along, along))
-
-
-def _agree(one: FitState, other: FitState) -> bool:
-    return abs(one.lag_s - other.lag_s) < 2.0 * float(np.hypot(one.lag_u_s, other.lag_u_s))
-
-
-@dataclass(frozen=True, slots=True)
-class _Stillness:
-    """How little may move from one round to the next: of the lag's uncertainty, and of the bending's logarithm."""
-
-    share: float
-    log: float
-
-    def reached(self, before: FitState, after: FitState) -> bool:
-        moved = abs(after.lag_s - before.lag_s)
-        bent = float(np.max(np.abs(np.log(after.bending / before.bending))))
-        return moved < self.share * after.lag_u_s and bent < self.log
-
-
-_ROUGHLY, _WELL = _Stillness(0.3, 0.6), _Stillness(0.03, 0.1)
-_UNKNOWN_LAG_U_S, _BELIEVED_LAG_U_S = 0.02, 0.0025
-_OTHER_STARTS = (-1.5, 1.5)
 
 
 class LobeWork:
@@ -200,7 +150,7 @@ class LobeWork:
         return replace(state, coefficients=_solve(normal, right)[0])
 
     def settle(
-        self, state: FitState, fewest: int, stillness: _Stillness, done: int = 0
+        self, state: FitState, fewest: int, stillness: Stillness, done: int = 0
     ) -> tuple[FitState, int]:
         """Rounds until nothing that matters moves; the first few take every reading at its word.
 

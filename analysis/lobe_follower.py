@@ -34,11 +34,12 @@ from analysis.lobe_basis import SplineBasis
 from analysis.lobe_by_hand import HandPasses
 from analysis.lobe_changes import PassScatter
 from analysis.lobe_faults import refuse_unlike_slack, refuse_unseen_sides
-from analysis.lobe_fit import TRUSTING_ROUNDS, FitState, LobeWork, doubted, loosely_told
+from analysis.lobe_fit import TRUSTING_ROUNDS, LobeWork
 from analysis.lobe_play import SAFE_SLACK_DEG
 from analysis.lobe_readings import wild_readings
 from analysis.lobe_result import Measured, lobe_result
 from analysis.lobe_slack import Slack
+from analysis.lobe_state import FitState, doubted, loosely_told
 from analysis.lobe_survey import CYCLE_DEG, Survey
 from analysis.lobe_verdicts import Witnesses, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe_watch import refuse_stream_faults

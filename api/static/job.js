@@ -177,9 +177,15 @@ function paintHead() {
   put(byId("title"), reference);
   document.title = `${reference} · Lobewright`;
   put(byId("about"), spoken([customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`].filter(Boolean).join(", ")));
-  byId("heads").replaceChildren(...(job.open ? [state("there", "at the bench now"), button("Let it wait", () => doing(() => post(`${here}/close`)))] : []),
+  byId("heads").replaceChildren(...(job.open ? atTheBench() : []),
     el("a", { class: "plain-button", href: `${here}/sheet.html` }, "Sheet"),
     ...(job.signed_by ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]));
+}
+
+/** The job that every bench page shows: one that is done need not wait for anything. */
+function atTheBench() {
+  const leave = (words) => button(words, () => doing(() => post(`${here}/close`)));
+  return job.signed_by ? [leave("Clear the bench")] : [state("there", "at the bench now"), leave("Let it wait")];
 }
 
 function throwAway() {

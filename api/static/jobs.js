@@ -92,7 +92,7 @@ function jobLine(job) {
   return el("li", {}, el("a", { href: `/jobs/${job.id}`, class: "job-line" },
     el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
     el("span", { class: "quiet" }, spoken(`${job.engine}, card ${job.card}`)),
-    standing, job.open && state("there", "at the bench now")));
+    standing, job.open && !job.signed_at && state("there", "at the bench now")));
 }
 
 async function loadJobs() {

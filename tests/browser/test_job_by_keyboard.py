@@ -253,6 +253,8 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     picture(page, "job_desk", full=True)
     keys.press("Sign the job")
     expect(page.locator("#now-title")).to_have_text("Signed by Ida Thorne.")
+    expect(page.locator("#heads")).not_to_contain_text("at the bench now")
+    expect(page.locator("#heads")).to_contain_text("Clear the bench")
     page.set_viewport_size({"width": 360, "height": 780})
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     picture(page, "job_phone", full=True)
