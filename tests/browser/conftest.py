@@ -316,7 +316,7 @@ def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 @pytest.fixture
 def own_demo(tmp_path: Path) -> Iterator[Demo]:
     """The same for one test alone, which leaves things behind on the bench."""
-    running = Demo(tmp_path, "--no-script")
+    running = Demo(tmp_path, "--no-script", "--data", str(tmp_path / "data"))
     try:
         running.wait()
         yield running

@@ -124,10 +124,10 @@ class Builder:
         self.press()
 
     def lobe(self, onto: str) -> None:
-        """Measure a lobe, and again, as the guide asks, while the verdict cannot be told."""
+        """Measure a lobe, and again, as the guide asks, while it is refused or the verdict cannot be told."""
         self._lobe_once(onto)
         for _ in range(3):
-            if "Measure again" not in self.guide_with_a_button()["button"]:
+            if self.guide_with_a_button()["button"] not in {"Measure again", "Start again"}:
                 return
             self._lobe_once(onto)
 
