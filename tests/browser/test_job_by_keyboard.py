@@ -90,8 +90,11 @@ class Hands:
         self.touch("piston_1")
         self.press("Start")
         rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80}
+        self.until_answered({"do": "hold", "seconds": 0.4}, rock, {"do": "hold", "seconds": 0.4})
+
+    def until_answered(self, *moves: dict) -> None:
         for _ in range(3):
-            self.hand({"do": "hold", "seconds": 0.4}, rock, {"do": "hold", "seconds": 0.4})
+            self.hand(*moves)
             self.press("Finish")
             if not self.refused():
                 return
@@ -221,8 +224,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     keys.press("Go to the bench")
     hands.touch("piston_1")
     hands.press("Start")
-    hands.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
-    hands.press("Finish")
+    hands.until_answered({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
     hands.press("Set as on the card")
     hands.tdc()
     hands.tdc()

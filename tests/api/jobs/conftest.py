@@ -101,14 +101,20 @@ class Builder:
 
     def bench_check(self) -> None:
         self.touch("piston_1")
+        self.until_answered(self._turn_twice)
+
+    def _turn_twice(self) -> None:
         self.press()
-        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 90})
+        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
         self.press()
 
     def tdc(self) -> None:
-        """Measure true TDC; again, as a refusal asks, where a busy machine paced the simulated bench too unevenly."""
+        self.until_answered(self._tdc_once)
+
+    def until_answered(self, measure: Callable[[], None]) -> None:
+        """Measure; again, as a refusal asks, where a busy machine paced the simulated bench too unevenly."""
         for _ in range(3):
-            self._tdc_once()
+            measure()
             newest = max(self.get("/api/measurements")["measurements"], key=lambda one: int(one["id"]))
             if newest["state"] != "refused":
                 return
