@@ -85,6 +85,11 @@ class Lines:
     shaken_s: float | None
     jitter_s: float | None = None
 
+    @property
+    def missing_s(self) -> float:
+        """From so much time between two lines on, some that should have come are missing, or the crank stood."""
+        return max(_LEAST_UNSEEN_S, (_A_PAUSE if self.frugal else _A_LINE_LATE) * self.line_s)
+
 
 @dataclass(frozen=True, slots=True)
 class Knots:
@@ -104,8 +109,6 @@ class Knots:
         Jitter of the lines' arrival, as found.
     unseen : ndarray, shape (g, 2)
         Start and end of each gap in the stream across which the crank moved unseen.
-    lost : ndarray, shape (h, 2)
-        Those of them too long to say anything of the motion meanwhile.
     """
 
     time_s: Floats
@@ -116,7 +119,12 @@ class Knots:
     lines: Lines
     jitter_s: float
     unseen: Floats
-    lost: Floats
+
+    @property
+    def lost(self) -> Floats:
+        """Those of the gaps, shape (h, 2), that are too long to say anything of the motion meanwhile."""
+        lasting = self.unseen[:, 1] - self.unseen[:, 0]
+        return self.unseen[lasting > max(_LEAST_LOST_S, _A_PAUSE * self.lines.line_s)]
 
 
 def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
@@ -161,10 +169,7 @@ def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) ->
     longest_s = _A_LINE_LATE * line_s if lines.repeated and not lines.frugal else line_s
     times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s, unseen[:, 0])
     variance, jitter_s = _variance(times, angles, waits, lines)
-    lost = unseen[np.diff(unseen)[:, 0] > max(_LEAST_LOST_S, _A_PAUSE * line_s)]
-    return Knots(
-        times, angles, variance, _sharing(times, angles, lines), rests, lines, jitter_s, unseen, lost
-    )
+    return Knots(times, angles, variance, _sharing(times, angles, lines), rests, lines, jitter_s, unseen)
 
 
 def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool, float]:
@@ -210,8 +215,7 @@ def _common_period(gap: Floats) -> tuple[float, bool]:
 def _unseen_stretches(time_s: Floats, crank_deg: Floats, lines: Lines) -> Floats:
     """Gaps across which the crank moved further than it can from one line to the next after it stood."""
     least_deg = max(_COUNTS_LOST * lines.count_deg, 1.0 if lines.frugal else 0.3)
-    least_s = max(_LEAST_UNSEEN_S, (_A_PAUSE if lines.frugal else _A_LINE_LATE) * lines.line_s)
-    where = np.flatnonzero((np.diff(time_s) > least_s) & (np.abs(np.diff(crank_deg)) > least_deg))
+    where = np.flatnonzero((np.diff(time_s) > lines.missing_s) & (np.abs(np.diff(crank_deg)) > least_deg))
     return np.column_stack([time_s[where], time_s[where + 1]])
 
 

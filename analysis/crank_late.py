@@ -7,8 +7,6 @@ jerked: a hand that leaves no trace in the speed before and behind it cannot mov
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,14 +22,6 @@ _BESIDE_S = 0.06
 _MOST_OVER_BESIDE, _OF_A_SLIP = 1.6, 0.5
 
 Flags = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class _Lump:
-    """Lines `first` to `last` that came together; the silence is before `first`."""
-
-    first: int
-    last: int
 
 
 def find_late_lines(time_s: Floats, crank_deg: Floats) -> Flags:
@@ -67,8 +57,8 @@ def _once(time_s: Floats, crank_deg: Floats) -> Flags:
     last = apart[np.searchsorted(apart, first)]
     leap_deg = _least_leap(crank_deg)
     far = np.abs(crank_deg[last] - crank_deg[first]) > leap_deg
-    for lump in map(_Lump, first[far].tolist(), last[far].tolist()):
-        late[lump.first : lump.last] |= _leaps(time_s, crank_deg, lump)
+    for begun, ended in zip(first[far].tolist(), last[far].tolist(), strict=True):
+        late[begun:ended] |= _leaps(time_s, crank_deg, begun, ended)
     return late
 
 
@@ -78,9 +68,11 @@ def _least_leap(crank_deg: Floats) -> float:
     return max(_LEAST_LEAP_DEG, _LEAST_COUNTS * float(np.min(moved, initial=np.inf, where=moved > 0.0)))
 
 
-def _leaps(time_s: Floats, crank_deg: Floats, lump: _Lump) -> bool:
-    """Whether the crank seems to go manifold faster within the lump than over the silence, before and behind it."""
-    first, last = lump.first, lump.last
+def _leaps(time_s: Floats, crank_deg: Floats, first: int, last: int) -> bool:
+    """Whether the crank seems to go manifold faster within a lump than over the silence, before and behind it.
+
+    The lump's lines are `first` to `last`; the silence is before `first`.
+    """
     if last + 1 >= len(time_s):
         return False
     before = int(np.searchsorted(time_s, time_s[first - 1] - _BESIDE_S))

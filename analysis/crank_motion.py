@@ -39,9 +39,13 @@ class Clock:
 
     def warped(self, time_s: Floats) -> Floats:
         """This clock's time; held beyond the ends."""
-        if len(self.time_s) == 2:  # no silence: by far the most are so, and this is asked for every reading
+        if (
+            len(self.time_s) == 2
+        ):  # by far the most have no silence within, and this is asked for every reading
             first_s, last_s = self.time_s
-            return np.asarray(np.minimum(np.maximum(time_s, first_s), last_s) + (self.warped_s[0] - first_s))
+            pace = float(np.ptp(self.warped_s)) / (last_s - first_s)
+            held = np.minimum(np.maximum(time_s, first_s), last_s)
+            return np.asarray(self.warped_s[0] + pace * (held - first_s))
         return np.asarray(np.interp(time_s, self.time_s, self.warped_s))
 
     def unwarped(self, warped_s: Floats) -> Floats:

@@ -24,6 +24,7 @@ MM_PER_INCH = 25.4
 
 _BESIDE_LINES = 4
 _LINE_SLOP_S = 0.008
+_LONGEST_REST_S = 0.1
 _LEAST_LEAP_DEG = 0.8
 _LEAP_COUNTS = 3.0
 
@@ -86,8 +87,8 @@ def _refuse_leap(checked: CheckedStreams) -> None:
     usual = np.maximum(before, after) * (np.maximum(gap, line_s) + _LINE_SLOP_S) * 1.5
     excess = np.abs(step) - usual - _LEAP_COUNTS * count
     # Where lines are missing the crank may have turned meanwhile; one that sends changes only is silent at rest.
-    missing = max(0.1, 8.0 * line_s) if checked.motion.lines.frugal else max(0.025, 3.0 * line_s)
-    excess[gap > missing] = 0.0
+    lines = checked.motion.lines
+    excess[gap > (max(_LONGEST_REST_S, lines.missing_s) if lines.frugal else lines.missing_s)] = 0.0
     worst = int(np.argmax(excess))
     if excess[worst] > _LEAST_LEAP_DEG:
         raise Refusal(
