@@ -31,7 +31,16 @@ from analysis.procedure_steps import Step, StepKind, plan
 from analysis.refusals import Warn
 from analysis.verdict import NotComparable, judge
 
-__all__ = ["Blocked", "JobState", "StepState", "added", "check", "plan", "state", "undone_by_going_back"]
+__all__ = [
+    "Blocked",
+    "JobState",
+    "StepState",
+    "check",
+    "fact_added",
+    "job_state",
+    "plan",
+    "undone_by_going_back",
+]
 
 _RULES: dict[StepKind, Callable[[Evidence, Step], Outcome]] = {
     "bench_check": procedure_opening.bench_check,
@@ -51,12 +60,12 @@ _RULES: dict[StepKind, Callable[[Evidence, Step], Outcome]] = {
 }
 
 
-def state(job: Job, facts: Sequence[Fact]) -> JobState:
+def job_state(job: Job, facts: Sequence[Fact]) -> JobState:
     """Return where `job` stands after `facts`."""
     return _state_of(Evidence.of(job, facts))
 
 
-def added(job: Job, facts: Sequence[Fact], payload: Payload, *, at: str, by: str) -> Fact:
+def fact_added(job: Job, facts: Sequence[Fact], payload: Payload, *, at: str, by: str) -> Fact:
     """Return the next fact of the list once `check` has passed it; raises `Blocked`."""
     check(job, facts, payload, by=by)
     return Fact(facts[-1].number + 1 if facts else 1, at, by, payload)

@@ -14,9 +14,9 @@ from typing import Literal
 
 from scipy.stats import t as student
 
+from analysis.engine import CYCLE_DEG
 from analysis.results import Pass
 
-CYCLE_DEG = 720.0
 _LEVEL = 0.95
 _MOST_SHARED = 0.95
 

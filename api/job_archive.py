@@ -10,10 +10,10 @@ from typing import IO, Any
 
 from sqlite_utils import Database
 
-from analysis import procedure
 from analysis.engine import Job
 from analysis.job_facts import Fact, LobeMeasured, TdcMeasured, payload_from_plain
 from analysis.plain import EntryError, from_plain, to_plain
+from analysis.procedure import job_state
 from api.errors import ConflictError, JobFileError, TraceFileError
 from api.estimate import PROGRAM
 from api.job_file import (
@@ -143,7 +143,7 @@ def _checked(told: JobInFile) -> _Checked:
     try:
         job = from_plain(Job, told.job)
         facts = [Fact(one.number, one.at, one.by, payload_from_plain(one.what)) for one in told.facts]
-        procedure.state(job, facts)
+        job_state(job, facts)
     except EntryError as error:
         raise _senseless(error.message) from None
     numbers = [fact.number for fact in facts]

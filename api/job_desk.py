@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from starlette.requests import HTTPConnection
 
@@ -43,10 +42,8 @@ from api.job_store import Kept, Stage
 from api.job_views import job_line, job_view
 from api.jobs import SCREEN, Jobs
 from api.messages import Centre, Guide, Health, MeasurementView
+from api.parts import Parts
 from api.zero_proof import ANEW
-
-if TYPE_CHECKING:
-    from api.service import Service
 
 log = logging.getLogger("lobewright.jobs")
 GUIDE_EVERY_S = 0.06
@@ -56,18 +53,18 @@ STROKE_NEAR_DEG = 5.0
 class JobDesk:
     """Everything about jobs that needs the bench; called from the event loop."""
 
-    def __init__(self, service: Service) -> None:
-        self.jobs = Jobs(service.shop)
+    def __init__(self, parts: Parts) -> None:
+        self.jobs = Jobs(parts.shop)
         self.measuring = JobMeasuring(
-            self.jobs, service.measuring, service.measurements, service.fits, service.bench.gauges
+            self.jobs, parts.measuring, parts.measurements, parts.fits, parts.bench.gauges
         )
-        self.scenes = JobScene(service, self.jobs, self.measuring)
-        self.reports = JobReports(self.jobs, self.scenes, service.measurements)
-        self._service = service
+        self.scenes = JobScene(parts, self.jobs, self.measuring)
+        self.reports = JobReports(self.jobs, self.scenes, parts.measurements)
+        self._parts = parts
         self._pressing = asyncio.Lock()
         self._due = asyncio.Event()
-        self._plain = service.board.guide_maker
-        service.board.guide_maker = self.guide
+        self._plain = parts.board.guide_maker
+        parts.board.guide_maker = self.guide
         self.jobs.on_change(self._changed)
 
     # -- the guide
@@ -91,7 +88,7 @@ class JobDesk:
         return None if scene is None else told_in(scene)
 
     def _told_now(self, job_id: int) -> tuple[Told, str]:
-        board = self._service.board
+        board = self._parts.board
         scene = self.scenes.scene(job_id, board.health(), board.measurement, board.centre)
         if scene is None:
             raise ConflictError("job_being_read", "The job is being read; press again in a moment.")
@@ -105,7 +102,7 @@ class JobDesk:
                 if self._due.is_set():
                     await self._take_in()
                 if await self.scenes.follow():
-                    self._service.board.publish_guide()
+                    self._parts.board.publish_guide()
             except ServiceError as error:
                 log.warning("%s", error.message)
             except Exception:
@@ -120,7 +117,7 @@ class JobDesk:
         if active is not None:
             await self.measuring.take_in(active)
             await self.scenes.read(active)
-            self._service.board.publish_guide()
+            self._parts.board.publish_guide()
 
     def _changed(self, job_id: int) -> None:
         self.scenes.forget(job_id)
@@ -330,7 +327,7 @@ class JobDesk:
         return await self.view(job_id)
 
     def _crank_now(self) -> float:
-        bench = self._service.bench
+        bench = self._parts.bench
         latest = bench.latest.get(bench.crank() or "")
         if latest is None:
             raise BenchError(

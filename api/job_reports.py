@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.before_after import lobe_changes
 from analysis.card_match import card_from, rank_cards
@@ -39,13 +39,11 @@ from api.job_report_messages import (
     ShiftedClearanceView,
     SingleCamView,
 )
+from api.job_scene import JobScene
 from api.job_views import touches
 from api.jobs import Jobs
 from api.lift_table import lift_table
 from api.measurement_store import MeasurementReader
-
-if TYPE_CHECKING:
-    from api.job_scene import JobScene
 
 CURVE_STEP = 4
 """The clearance curve is kept every quarter degree and told every full one."""

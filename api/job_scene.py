@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.engine import Job, Lobe
 from analysis.job_facts import Fact, LobeMeasured
@@ -22,11 +22,9 @@ from api.job_messages import MeasureEntry
 from api.job_store import Stage
 from api.jobs import Jobs
 from api.messages import Centre, Health, MeasurementView
+from api.parts import Parts
 from api.zero_proof import ZeroProof, zero_proof
 from capture.stream_reader import StreamReader
-
-if TYPE_CHECKING:
-    from api.service import Service
 
 ALIVE = frozenset({"online"})
 USUAL_STEP_MM = 0.01
@@ -50,11 +48,11 @@ class _Ready:
 class JobScene:
     """Keeps the open job ready and puts the bench's newest readings beside it."""
 
-    def __init__(self, service: Service, jobs: Jobs, measuring: JobMeasuring) -> None:
-        self._service = service
+    def __init__(self, parts: Parts, jobs: Jobs, measuring: JobMeasuring) -> None:
+        self._parts = parts
         self._jobs = jobs
         self._measuring = measuring
-        self._reader = StreamReader(service.config.data_dir)
+        self._reader = StreamReader(parts.config.data_dir)
         self._ready: dict[int, _Ready] = {}
         self._known: dict[tuple[int, int], KnownLobe | None] = {}
         self._anew_ns = 0
@@ -82,18 +80,18 @@ class JobScene:
         facts, state = self._jobs.facts(job_id), self._jobs.state(job_id)
         taken = {one.measurement_id for one in self._jobs.read.adoptions(job_id)}
         ready = _Ready(row.job, facts, state, self._jobs.read.stage(job_id), taken)
-        service = self._service
+        parts = self._parts
         ready.zero = await asyncio.to_thread(
             zero_proof,
             state,
             facts,
-            service.measurements,
+            parts.measurements,
             self._reader,
-            run_id=service.bench.run_id,
+            run_id=parts.bench.run_id,
             anew_ns=self._anew_ns,
         )
         ready.lobes = await self._lobes(job_id, ready)
-        if len(service.bench.gauges()) > 1:
+        if len(parts.bench.gauges()) > 1:
             on_piston, on_valve = (self._measuring.usual_gauge(job_id, valve) for valve in (None, "inlet"))
             ready.to_use = {"piston": on_piston or "", "valve": on_valve or ""}
         self._ready[job_id] = ready
@@ -137,7 +135,7 @@ class JobScene:
         if not what.measurement_id.isdecimal():
             return None
         try:
-            measurement, outcome = self._service.fits.of(int(what.measurement_id))
+            measurement, outcome = self._parts.fits.of(int(what.measurement_id))
             if outcome.curve is None:
                 return None
             lift = StoredLift.of(outcome.curve)
@@ -192,7 +190,7 @@ class JobScene:
         )
 
     def _crank(self, health: Health) -> CrankNow | None:
-        bench = self._service.bench
+        bench = self._parts.bench
         name = bench.crank()
         latest = bench.latest.get(name) if name is not None else None
         if latest is None or name is None:
@@ -200,7 +198,7 @@ class JobScene:
         return CrankNow(latest.value, _alive(health, name), self.hand.taken_up, self.hand.turned_deg)
 
     def _gauges(self, health: Health) -> dict[str, GaugeNow]:
-        bench = self._service.bench
+        bench = self._parts.bench
         return {
             name: GaugeNow(bench.latest[name].value, _alive(health, name))
             for name in bench.gauges()
@@ -211,7 +209,7 @@ class JobScene:
         """Go on with what the guide remembers; `True` where an open job's guide may have changed."""
         if self.active is None or self.active not in self._ready:
             return False
-        ready, board = self._ready[self.active], self._service.board
+        ready, board = self._ready[self.active], self._parts.board
         if ready.stage is None or ready.stage.stage != "moving":
             return True
         scene = self.scene(self.active, board.health(), board.measurement, board.centre)

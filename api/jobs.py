@@ -11,14 +11,30 @@ from dataclasses import replace
 
 from sqlite_utils import Database
 
-from analysis import procedure
 from analysis.engine import CamCard, Engine, Job
 from analysis.job_facts import Fact, Payload, SignedOff
+from analysis.procedure import fact_added, job_state
 from analysis.procedure_state import JobState
-from api import job_store
 from api.errors import ConflictError
 from api.job_errors import told
-from api.job_store import Adoption, Fields, JobReader, JobRow, Stage, Standing
+from api.job_store import (
+    Adoption,
+    Fields,
+    JobReader,
+    JobRow,
+    Stage,
+    Standing,
+    add_fact,
+    adopt,
+    delete_job,
+    keep,
+    keep_job,
+    make_active,
+    make_none_active,
+    put_away,
+    set_stage,
+    tell_standing,
+)
 from api.measurement_store import now_text
 from api.shop_store import ShopStore
 
@@ -43,21 +59,19 @@ class Jobs:
 
     async def keep(self, body: Engine | CamCard, by: str) -> int:
         """Keep an engine or a card and give its number."""
-        return await self._shop.change(lambda db: job_store.keep(db, body, by or SCREEN))
+        return await self._shop.change(lambda db: keep(db, body, by or SCREEN))
 
     async def put_away(self, table: str, number: int) -> None:
         """Take an engine or a card off the list; raises `NotFoundError`."""
         self.read.engine(number) if table == "engines" else self.read.card(number)
-        await self._shop.change(lambda db: job_store.put_away(db, table, number))
+        await self._shop.change(lambda db: put_away(db, table, number))
 
     # -- jobs
 
     async def begin(self, job: Job, engine_id: int | None, card_id: int | None, by: str) -> int:
         """Begin a job and give its number."""
-        told(procedure.state)(job, [])
-        number = await self._shop.change(
-            lambda db: job_store.keep_job(db, job, engine_id, card_id, by or SCREEN)
-        )
+        told(job_state)(job, [])
+        number = await self._shop.change(lambda db: keep_job(db, job, engine_id, card_id, by or SCREEN))
         await self._shop.change(lambda db: tell_where(db, number, job, []))
         return number
 
@@ -65,13 +79,13 @@ class Jobs:
         """Let the bench serve a job; the one it served before waits."""
         self.read.job(number)
         before = self.read.active()
-        await self._shop.change(lambda db: job_store.make_active(db, number, by))
+        await self._shop.change(lambda db: make_active(db, number, by))
         self._tell(number, *(() if before in {None, number} else (before,)))
 
     async def close(self, number: int) -> None:
         """Let the bench serve no job."""
         if self.read.active() == number:
-            await self._shop.change(job_store.make_none_active)
+            await self._shop.change(make_none_active)
             self._tell(number)
 
     async def delete(self, number: int, by: str, measured: Callable[[int], str]) -> None:
@@ -91,7 +105,7 @@ class Jobs:
         why = measured(number)
         if why:
             raise ConflictError("job_being_measured", why)
-        await self._shop.change(lambda db: job_store.delete_job(db, number, by or SCREEN))
+        await self._shop.change(lambda db: delete_job(db, number, by or SCREEN))
         self._states.pop(number, None)
         self._tell(number)
 
@@ -110,7 +124,7 @@ class Jobs:
         if known is None:
             row = self.read.job(number)
             facts = self.read.facts(number)
-            known = (len(facts), told(procedure.state)(row.job, facts), facts)
+            known = (len(facts), told(job_state)(row.job, facts), facts)
             self._states[number] = known
         return known
 
@@ -141,9 +155,9 @@ class Jobs:
 
         def change(db: Database) -> Fact:
             fact = _add(db, row, payload, who)
-            job_store.add_fact(db, row.id, fact, source)
+            add_fact(db, row.id, fact, source)
             if adopting is not None:
-                job_store.adopt(db, row.id, replace(adopting, fact=fact.number))
+                adopt(db, row.id, replace(adopting, fact=fact.number))
             return fact
 
         try:
@@ -155,7 +169,7 @@ class Jobs:
 
     async def not_taken(self, number: int, adoption: Adoption) -> None:
         """Write down that a finished measurement could not be taken into a job, and why."""
-        await self._shop.change(lambda db: job_store.adopt(db, number, adoption))
+        await self._shop.change(lambda db: adopt(db, number, adoption))
         self._tell(number)
 
     async def sign(self, number: int, by: str, statement: str) -> Fact:
@@ -164,7 +178,7 @@ class Jobs:
 
     async def set_stage(self, number: int, stage: Stage | None, by: str = "") -> None:
         """Remember how far the guide is inside a step."""
-        await self._shop.change(lambda db: job_store.set_stage(db, number, stage, by))
+        await self._shop.change(lambda db: set_stage(db, number, stage, by))
         self._tell(number)
 
     def _tell(self, *numbers: int | None) -> None:
@@ -177,14 +191,14 @@ class Jobs:
 def _add(db: Database, row: JobRow, payload: Payload, by: str) -> Fact:
     """Check a fact against all that is in the list at this moment, and say where the job then stands."""
     facts = JobReader.within(db).facts(row.id)
-    fact = procedure.added(row.job, facts, payload, at=now_text(), by=by)
+    fact = fact_added(row.job, facts, payload, at=now_text(), by=by)
     tell_where(db, row.id, row.job, [*facts, fact])
     return fact
 
 
 def tell_where(db: Database, number: int, job: Job, facts: list[Fact]) -> None:
     """Write beside a job where its facts leave it, for lists."""
-    state = procedure.state(job, facts)
+    state = job_state(job, facts)
     title = state.step(state.now).title if state.now else ""
     standing = Standing(state.now or "", title, state.signed_at, state.signed_by)
-    job_store.tell_standing(db, number, standing)
+    tell_standing(db, number, standing)

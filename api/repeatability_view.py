@@ -8,7 +8,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from analysis.comparison import SAME_LIFT_MM
-from analysis.repeatability import CYCLE_DEG, compare, spread_of
+from analysis.engine import CYCLE_DEG
+from analysis.repeatability import compare, spread_of
 from analysis.results import Pass
 from api.job_changes import tdc_of
 from api.measurement_store import Measurement

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from analysis.combined import TogetherResult
 from analysis.results import Contribution, LobeResult, Pass, TdcResult
-
-if TYPE_CHECKING:
-    from analysis.combined import TogetherResult
 
 Fields = dict[str, Any]
 OF_TDC = ("centre_deg", "u95_deg", "lag_s")

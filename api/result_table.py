@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
+from analysis.combined import LobeFromTdc, TogetherResult
 from analysis.refusals import Warn
 from analysis.results import Contribution, LobeResult, Pass, TdcResult
-
-if TYPE_CHECKING:
-    from analysis.combined import LobeFromTdc, TogetherResult
 
 
 def result_table(result: TdcResult | LobeResult) -> Iterator[str]:

@@ -17,6 +17,7 @@ from api.fits import Fits
 from api.job_desk import JobDesk
 from api.measurement_store import MeasurementStore
 from api.measuring import Measuring
+from api.parts import Parts
 from api.service_manager import tell_service_manager
 from api.shop_store import ShopStore
 from api.streams import StoredStreams
@@ -42,7 +43,18 @@ class Service:
         self.measuring = Measuring(
             self.measurements, self.bench, self.stored, self.board, self.feed.flush, self.fits.hand_on
         )
-        self.desk = JobDesk(self)
+        self.desk = JobDesk(
+            Parts(
+                config=config,
+                shop=self.shop,
+                measurements=self.measurements,
+                stored=self.stored,
+                bench=self.bench,
+                board=self.board,
+                fits=self.fits,
+                measuring=self.measuring,
+            )
+        )
         self.capture_beats = True
         self.local_name = ""
         """The name under ``.local`` by which other screens find the bench, where one was announced."""

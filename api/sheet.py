@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,9 +19,11 @@ from analysis.procedure_steps import CHECK_PISTONS, MAKERS_FIRST, STOP_ON_RESIST
 from analysis.stored_lift import StoredLift
 from analysis.verdict import NotComparable
 from api.estimate import PROGRAM
+from api.job_desk import JobDesk
 from api.job_messages import Finding
 from api.job_views import cam_standing_view, departure_view, verdict_view
 from api.measurement_store import Measurement, now_text
+from api.service import Service
 from api.sheet_measurements import measurement_lines
 from api.sheet_model import Sheet, SheetCam, SheetCurve
 from api.sheet_words import (
@@ -34,10 +35,6 @@ from api.sheet_words import (
     happenings,
     signed_side,
 )
-
-if TYPE_CHECKING:
-    from api.job_desk import JobDesk
-    from api.service import Service
 
 CAUTIONS = (TURN_BY_HAND, STOP_ON_RESISTANCE, CHECK_PISTONS, TAKE_OUT, MAKERS_FIRST)
 LEAST_LEFT_CAM_DEG = 0.05

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from capture.bench_problems import problems_of, syntax_problem
+from capture.bench_problems import Models, problems_of, syntax_problem
 from capture.errors import BenchFileError
 from capture.frames import CRANK_KINDS, FRAME_KINDS, GAUGE_KINDS, Decoder, make_decoder
 from capture.reading import Channel
@@ -225,7 +225,10 @@ def parse_bench(content: bytes, name: str = "bench.toml") -> Bench:
     try:
         return Bench.model_validate(table)
     except ValidationError as error:
-        raise BenchFileError(problems_of(name, text, table, error)) from error
+        raise BenchFileError(problems_of(name, text, table, error, MODELS)) from error
+
+
+MODELS: Models = {"": Bench, "crank": CrankInstrument, "gauge": GaugeInstrument}
 
 
 def _known_frame(frame: str, kinds: tuple[str, ...], what: str) -> str:

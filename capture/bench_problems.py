@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Mapping
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 Place = tuple[int | str, ...]
+Models = Mapping[str, type[BaseModel]]
+"""The model of the whole file under "", of each table under its name."""
 
 _HEADER = re.compile(r"^\s*(\[\[|\[)\s*([A-Za-z0-9_\".-]+)\s*(?:\]\]|\])")
 _TOML_LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
@@ -26,13 +29,15 @@ def syntax_problem(name: str, text: str, error: Exception) -> str:
     return f"{name}, line {line}: not valid TOML: {reason}; strings stand in quotes, one `key = value` a line"
 
 
-def problems_of(name: str, text: str, table: dict[str, Any], error: ValidationError) -> list[str]:
+def problems_of(
+    name: str, text: str, table: dict[str, Any], error: ValidationError, models: Models
+) -> list[str]:
     """One sentence for each mistake that the check found."""
     sentences = []
     for problem in error.errors(include_url=False):
         place = tuple(part for part in problem["loc"])
         line = line_of(text, place)
-        sentences.append(f"{name}, line {line}: {_reason(place, dict(problem), table)}")
+        sentences.append(f"{name}, line {line}: {_reason(place, dict(problem), table, models)}")
     return sentences
 
 
@@ -70,12 +75,12 @@ def _table_span(lines: list[str], place: Place) -> tuple[int, int]:
     return start, len(lines)
 
 
-def _reason(place: Place, problem: dict[str, Any], table: dict[str, Any]) -> str:
+def _reason(place: Place, problem: dict[str, Any], table: dict[str, Any], models: Models) -> str:
     key = str(place[-1]) if place else ""
     where = f" in {_table_name(place, table)}" if len(place) > 1 else ""
     kind = problem["type"]
     if kind == "extra_forbidden":
-        return f"unknown key `{key}`{where}; {_nearest(place)}"
+        return f"unknown key `{key}`{where}; {_nearest(place, models)}"
     if kind == "missing":
         return f"the key `{key}` is missing{where}; add it"
     if kind == "value_error":
@@ -103,18 +108,9 @@ def _table_name(place: Place, table: dict[str, Any]) -> str:
     return f"[{place[0]}]"
 
 
-def _nearest(place: Place) -> str:
-    known = _known_keys(place)
+def _nearest(place: Place, models: Models) -> str:
+    known = list(models[str(place[0]) if len(place) > 1 else ""].model_fields)
     close = difflib.get_close_matches(str(place[-1]), known, n=1, cutoff=0.6)
     if close:
         return f"did you mean `{close[0]}`?"
     return f"known here: {', '.join(known)}"
-
-
-def _known_keys(place: Place) -> list[str]:
-    from capture import bench  # the models live there, and it imports this module
-
-    model: type[BaseModel] = bench.Bench
-    if len(place) > 1:
-        model = bench.CrankInstrument if place[0] == "crank" else bench.GaugeInstrument
-    return list(model.model_fields)

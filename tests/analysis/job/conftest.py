@@ -80,12 +80,12 @@ class Builder:
     def does(self, *payloads):
         for payload in payloads:
             at = f"2024-05-02T10:{len(self.facts):02d}"
-            self.facts.append(procedure.added(self.job, self.facts, payload, at=at, by="Ida Thorne"))
+            self.facts.append(procedure.fact_added(self.job, self.facts, payload, at=at, by="Ida Thorne"))
         return self.state
 
     @property
     def state(self):
-        return procedure.state(self.job, self.facts)
+        return procedure.job_state(self.job, self.facts)
 
     def step(self, step_id):
         return self.state.step(step_id)
@@ -93,7 +93,7 @@ class Builder:
     def refused(self, payload, by="Ida Thorne"):
         """Try to add; give the block that came. Nothing may have been added."""
         with pytest.raises(procedure.Blocked) as block:
-            procedure.added(self.job, self.facts, payload, at="2024-05-02T11:00", by=by)
+            procedure.fact_added(self.job, self.facts, payload, at="2024-05-02T11:00", by=by)
         assert block.value.message.strip().endswith((".", "?"))
         return block.value
 

@@ -176,13 +176,13 @@ def test_whatever_is_tried_the_state_holds_together(tries, begun):
             TdcMeasured("1", 17.3, 0.04),
             StrokeFound(17.3),
         ):
-            facts.append(procedure.added(JOB, facts, payload, at="10:00", by="Ida Thorne"))
+            facts.append(procedure.fact_added(JOB, facts, payload, at="10:00", by="Ida Thorne"))
     for payload in tries:
         try:
-            facts.append(procedure.added(JOB, facts, payload, at="10:00", by="Ida Thorne"))
+            facts.append(procedure.fact_added(JOB, facts, payload, at="10:00", by="Ida Thorne"))
         except procedure.Blocked as block:
             assert block.message
-    state = procedure.state(JOB, facts)
+    state = procedure.job_state(JOB, facts)
     passed = {step.id for step in state.steps if step.state in {"done", "skipped"}}
     for step in state.steps:
         assert step.state != "done" or set(step.needs) <= passed
@@ -192,7 +192,7 @@ def test_whatever_is_tried_the_state_holds_together(tries, begun):
     if state.signed_by:
         assert passed == {step.id for step in state.steps}
     again = [fact_from_plain(json.loads(json.dumps(fact_to_plain(fact)))) for fact in facts]
-    assert procedure.state(JOB, again) == state
+    assert procedure.job_state(JOB, again) == state
     json.dumps(to_plain(state))
 
 
@@ -208,8 +208,8 @@ def test_a_lobe_that_has_no_card_does_not_bring_the_state_down():
         StrokeFound(17.3),
         lobe("1", "inlet", 5.0, 0.1),
     ):
-        facts.append(procedure.added(job, facts, payload, at="10:00", by="Ida Thorne"))
-    assert procedure.state(job, facts).step("verdict.inlet").code == "card_is_silent"
+        facts.append(procedure.fact_added(job, facts, payload, at="10:00", by="Ida Thorne"))
+    assert procedure.job_state(job, facts).step("verdict.inlet").code == "card_is_silent"
 
 
 def test_true_tdc_measured_again_before_the_first_lobe_takes_overlap_tdc_with_it(builder_of):

@@ -68,7 +68,7 @@ def test_the_whole_job_is_walked_step_by_step(builder, found_clearance):
 def test_at_every_moment_exactly_one_step_is_now_and_nothing_before_it_is_open(builder):
     builder.to_the_signature().signs()
     for count in range(len(builder.facts)):
-        state = procedure.state(builder.job, builder.facts[:count])
+        state = procedure.job_state(builder.job, builder.facts[:count])
         states = [step.state for step in state.steps]
         assert states.count("now") == 1
         assert set(states[: states.index("now")]) <= {"done", "skipped", "blocked"}
@@ -82,7 +82,7 @@ def test_state_job_and_facts_go_to_json_and_back(builder):
     assert facts == builder.facts
     job = from_plain(Job, json.loads(json.dumps(to_plain(builder.job))))
     assert job == builder.job
-    assert procedure.state(job, facts) == builder.state
+    assert procedure.job_state(job, facts) == builder.state
     assert json.loads(json.dumps(to_plain(builder.state)))["signed_by"] == "Ida Thorne"
 
 
