@@ -8,30 +8,30 @@ import sys
 
 import click
 
-from api.errors import ServiceError
+from api.base import ServiceError
 
 # Our matrices are small: several threads of linear algebra would wait for each other, and hold up the live screens.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 PARTS = {
-    "demo": ("api.demo", "demo", "Simulated bench, capture and web service; one Ctrl-C stops all."),
-    "run": ("api.run", "run", "Capture and web service of a real bench."),
+    "demo": ("api.cli.demo", "demo", "Simulated bench, capture and web service; one Ctrl-C stops all."),
+    "run": ("api.host.serving", "run", "Capture and web service of a real bench."),
     "ports": (
-        "api.ports_command",
+        "api.cli.ports",
         "ports",
         "Serial ports, what each seems to send, a bench file to start from.",
     ),
-    "check": ("api.check_command", "check", "What is wrong with this bench, in plain words."),
-    "service": ("api.service_command", "service", "Files that make the bench a service of this machine."),
-    "backup": ("api.backup_command", "backup", "Everything the shop keeps in one file, while it runs."),
-    "verify": ("api.backup_command", "verify", "Prove that a backup is whole, to the last reading."),
-    "restore": ("api.backup_command", "restore", "Put a backup into a data folder."),
-    "tidy": ("api.tidy_command", "tidy", "Remove old readings; never those of a signed job."),
-    "pair": ("api.pair_command", "pair", "Let another screen change things; list and revoke paired screens."),
-    "routes": ("api.routes_command", "routes", "Every address of the service, and who may call it."),
-    "measure": ("api.measure_command", "measure", "True TDC, lobes, or both together from trace files."),
-    "export": ("api.archive_command", "export", "Write traces of the shop to files."),
-    "import": ("api.archive_command", "import_", "Take trace files into the shop."),
+    "check": ("api.cli.check", "check", "What is wrong with this bench, in plain words."),
+    "service": ("api.cli.service", "service", "Files that make the bench a service of this machine."),
+    "backup": ("api.cli.backup", "backup", "Everything the shop keeps in one file, while it runs."),
+    "verify": ("api.cli.backup", "verify", "Prove that a backup is whole, to the last reading."),
+    "restore": ("api.cli.backup", "restore", "Put a backup into a data folder."),
+    "tidy": ("api.cli.tidy", "tidy", "Remove old readings; never those of a signed job."),
+    "pair": ("api.cli.pair", "pair", "Let another screen change things; list and revoke paired screens."),
+    "routes": ("api.cli.routes", "routes", "Every address of the service, and who may call it."),
+    "measure": ("api.cli.measure", "measure", "True TDC, lobes, or both together from trace files."),
+    "export": ("api.cli.archive", "export", "Write traces of the shop to files."),
+    "import": ("api.cli.archive", "import_", "Take trace files into the shop."),
 }
 
 

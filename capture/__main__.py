@@ -15,9 +15,8 @@ import signal
 import sys
 from pathlib import Path
 
+from capture.base import BenchFileError, CaptureError, DataFolderBusy, FolderLock
 from capture.bench import Bench, load_bench
-from capture.errors import BenchFileError, CaptureError, DataFolderBusy
-from capture.folder import FolderLock
 
 EXIT_STOPPED = 0
 EXIT_MISUSED = 2

@@ -10,18 +10,11 @@ import time
 from pathlib import Path
 from typing import Any
 
+from capture.base import Bus, Event, LimitedLog, Listener, notify, publish_facts, withdraw_facts
 from capture.bench import Bench
-from capture.bus import Bus, Listener
-from capture.devices import KnownDevices
-from capture.folder import publish_facts, withdraw_facts
-from capture.health import HealthBoard
-from capture.live_feed import FEED_SCHEMA, Answer, LiveFeed, Message
-from capture.log_limit import LimitedLog
-from capture.port_reader import PortReader
-from capture.reading import Event
-from capture.recorder import USUAL_LIMITS, Recorder, RecorderLimits, boot_id
-from capture.service_notify import notify
-from capture.stream_store import StreamWriter
+from capture.feed import FEED_SCHEMA, Answer, LiveFeed, Message
+from capture.port import HealthBoard, KnownDevices, PortReader
+from capture.store import USUAL_LIMITS, Recorder, RecorderLimits, StreamWriter, boot_id
 from capture.watch import Watch
 
 log = logging.getLogger(__name__)

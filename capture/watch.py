@@ -6,10 +6,8 @@ import threading
 import time
 from collections.abc import Callable
 
-from capture.bus import Bus
-from capture.devices import holders
-from capture.port_reader import PortReader
-from capture.reading import Event
+from capture.base import Bus, Event
+from capture.port import PortReader, holders
 
 CLOCK_CHANGE_NS = 500_000_000
 

@@ -11,11 +11,9 @@ import threading
 from pathlib import Path
 from types import FrameType
 
-from simulated_devices.bench import LiveBench
-from simulated_devices.bench_file import bench_file
-from simulated_devices.control import ControlServer, parse_address
-from simulated_devices.errors import SimulatorError
-from simulated_devices.scenario import load_scenario
+from simulated_devices.live import ControlServer, LiveBench, parse_address
+from simulated_devices.machine import SimulatorError
+from simulated_devices.scenarios import bench_file, load_scenario
 
 _LOOK_FOR_PARENT_S = 0.5
 

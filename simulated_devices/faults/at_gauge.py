@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.instruments import Mounting
-from simulated_devices.offline import Course, Fault, Plunger, Setup
+from simulated_devices.machine import Mounting
+from simulated_devices.traces import Course, Fault, Plunger, Setup
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

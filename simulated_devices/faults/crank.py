@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulated_devices.faults.places import first_mounting, moment_in_dwell, share_of_dwell, some_sign
-from simulated_devices.hand import Hand, Manner, Motion
-from simulated_devices.offline import Fault, Setup
+from simulated_devices.machine import Hand, Manner, Motion
+from simulated_devices.traces import Fault, Setup
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulated_devices.faults.places import first_mounting, moment_in_dwell, some_sign
-from simulated_devices.offline import Course, Fault, Plunger, Setup
+from simulated_devices.traces import Course, Fault, Plunger, Setup
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

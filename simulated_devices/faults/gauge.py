@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulated_devices.faults.places import first_mounting, moment_in_dwell, some_sign
-from simulated_devices.instruments import MM_PER_INCH, Mounting
-from simulated_devices.offline import Fault, Plunger, Setup
+from simulated_devices.machine import MM_PER_INCH, Mounting
+from simulated_devices.traces import Fault, Plunger, Setup
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

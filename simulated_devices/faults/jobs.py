@@ -11,13 +11,29 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simulated_devices.engine import Cam, Engine, LobeTruth, Valve
 from simulated_devices.faults.drive import PulleyMoved, WrongClearance
 from simulated_devices.faults.gauge import TiltedGauge
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import DialIndicator, Encoder, Mounting
-from simulated_devices.offline import Fault, Setup, Trace, record
-from simulated_devices.random_benches import random_crank, random_encoder, random_gauge, random_valve
+from simulated_devices.machine import (
+    Cam,
+    DialIndicator,
+    Encoder,
+    Engine,
+    Hand,
+    LobeTruth,
+    Manner,
+    Mounting,
+    Valve,
+)
+from simulated_devices.traces import (
+    Fault,
+    Setup,
+    Trace,
+    random_crank,
+    random_encoder,
+    random_gauge,
+    random_valve,
+    record,
+)
 
 Rng = np.random.Generator
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.instruments import Mounting
-from simulated_devices.offline import Setup
+from simulated_devices.machine import Mounting
+from simulated_devices.traces import Setup
 
 Floats = NDArray[np.float64]
 

@@ -12,8 +12,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from simulated_devices.faults import crank, drive, gauge
-from simulated_devices.offline import Fault
-from simulated_devices.random_benches import Bench, random_lobe, random_tdc
+from simulated_devices.traces import Bench, Fault, random_lobe, random_tdc
 
 Rng = np.random.Generator
 

@@ -11,13 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simulated_devices.engine import Engine
 from simulated_devices.faults.gauge import WildReadings
 from simulated_devices.faults.places import first_mounting, moment_in_dwell
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.lobes import LawProfile
-from simulated_devices.offline import Fault, Setup
-from simulated_devices.random_benches import Bench, random_lobe, random_tdc
+from simulated_devices.machine import Engine, Hand, LawProfile, Manner
+from simulated_devices.traces import Bench, Fault, Setup, random_lobe, random_tdc
 
 Rng = np.random.Generator
 

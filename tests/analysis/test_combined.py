@@ -8,20 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.combined import GaugeOn, TogetherResult, TogetherSettings, find_together
-from analysis.combined_budget import Centre, angle_between
-from analysis.refusals import Refusal
-from analysis.results import LobeSettings, TdcSettings
-from analysis.shared_lag import LagPrior, LagWitness, join_lags, witness_of
-from analysis.streams import GaugeFacts
+from analysis.base import GaugeFacts, LobeSettings, Refusal, TdcSettings
+from analysis.together import Centre, GaugeOn, TogetherResult, TogetherSettings, angle_between, find_together
+from analysis.together.shared_lag import LagPrior, LagWitness, join_lags, witness_of
 from simulated_devices.faults.at_gauge import AtGauge
 from simulated_devices.faults.crank import EncoderSlip
 from simulated_devices.faults.gauge import FrozenGauge
 from simulated_devices.faults.jobs import four_cylinders
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import Mounting
-from simulated_devices.offline import record
-from simulated_devices.random_together import UNLIKE_S, TogetherBench, random_together
+from simulated_devices.machine import Hand, Manner, Mounting
+from simulated_devices.traces import record
+from simulated_devices.traces.random_together import UNLIKE_S, TogetherBench, random_together
 
 DROP_MM = 1.27
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.crank_motion import follow_crank
-from analysis.crank_smoothing import smooth_motion
-from analysis.streams import changes
+from analysis.base import changes
+from analysis.readings import follow_crank
+from analysis.readings.crank_smoothing import smooth_motion
 
 STEP_S = 0.005
 

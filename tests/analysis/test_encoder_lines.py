@@ -8,10 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.crank_late import find_late_lines
-from analysis.crank_motion import follow_crank
-from analysis.crank_steps import refuse_slip
-from analysis.refusals import Refusal
+from analysis.base import Refusal
+from analysis.readings import follow_crank, refuse_slip
+from analysis.readings.crank_late import find_late_lines
 
 
 def lines(

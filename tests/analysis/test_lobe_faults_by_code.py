@@ -11,14 +11,12 @@ from collections.abc import Set
 import numpy as np
 import pytest
 
-from analysis.lift_curve import find_lobe
-from analysis.refusals import Refusal
-from analysis.results import LobeResult, LobeSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.lobe import find_lobe
 from simulated_devices.faults.drive import SpringDrivesCam
 from simulated_devices.faults.random_faults import LOBE_FAULTS, faulted_lobe
 from simulated_devices.faults.ugly import ugly_lobe
-from simulated_devices.random_benches import Bench, random_lobe
+from simulated_devices.traces import Bench, random_lobe
 
 SEEDS = range(3)
 

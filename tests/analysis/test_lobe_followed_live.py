@@ -8,15 +8,11 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from analysis.crank_follower import CrankFollower
-from analysis.crank_motion import follow_crank
-from analysis.lift_curve import find_lobe
-from analysis.lobe_follower import LobeFollower
-from analysis.refusals import Refusal
-from analysis.results import LobeResult, LobeSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.lobe import LobeFollower, find_lobe
+from analysis.readings import CrankFollower, follow_crank
 from simulated_devices.faults.random_faults import faulted_lobe
-from simulated_devices.random_benches import Bench, random_lobe
+from simulated_devices.traces import Bench, random_lobe
 
 UNPROVEN = {"seen_once", "agreement_unproven", "lag_not_found"}
 ONE_SIDED = {"drop_not_reached", "one_flank_only"}

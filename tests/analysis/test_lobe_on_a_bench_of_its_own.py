@@ -11,10 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from analysis.lift_curve import find_lobe
-from analysis.refusals import Refusal
-from analysis.results import LobeSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
+from analysis.lobe import find_lobe
 
 TICK_S = 0.002
 TABLE_DEG = np.linspace(-360.0, 360.0, 144_001)

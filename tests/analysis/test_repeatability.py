@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.repeatability import compare, spread_of
-from analysis.results import Pass
+from analysis.base import Pass
+from analysis.timing import compare, spread_of
 
 
 def one_pass(centre_deg: float | None, u_deg: float | None = 0.1, used: bool = True) -> Pass:

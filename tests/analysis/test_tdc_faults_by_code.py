@@ -11,13 +11,11 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from analysis.piston_dwell import find_tdc
-from analysis.refusals import Refusal
-from analysis.results import TdcResult, TdcSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
+from analysis.tdc import find_tdc
 from simulated_devices.faults.random_faults import TDC_FAULTS, faulted_tdc
 from simulated_devices.faults.ugly import ugly_tdc
-from simulated_devices.random_benches import Bench, random_tdc
+from simulated_devices.traces import Bench, random_tdc
 
 SEEDS = range(9000, 9008)
 

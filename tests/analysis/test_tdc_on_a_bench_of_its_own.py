@@ -11,11 +11,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from analysis.piston_dwell import find_tdc
-from analysis.piston_follower import TdcFollower
-from analysis.refusals import Refusal
-from analysis.results import TdcSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, Refusal, Streams, TdcSettings
+from analysis.tdc import TdcFollower, find_tdc
 
 TICK_S = 0.002
 

@@ -10,15 +10,8 @@ import math
 
 import pytest
 
-from analysis.uncertainty import (
-    Component,
-    combined_u,
-    coverage_factor,
-    effective_freedom,
-    expand,
-    limit_u,
-    step_u,
-)
+from analysis.base import Component, expand, limit_u
+from analysis.base.uncertainty import combined_u, coverage_factor, effective_freedom, step_u
 
 END_GAUGE_NM = [
     Component("standard", 25.0, 18.0),

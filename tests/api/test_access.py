@@ -6,7 +6,7 @@ import socket
 
 import pytest
 
-from api.access import COOKIE, Access, Caller, least_caller, own_names
+from api.web.access import COOKIE, Access, Caller, least_caller, own_names
 
 
 def scope(

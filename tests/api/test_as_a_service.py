@@ -17,8 +17,9 @@ from typing import Any
 import pytest
 from waiting import LOBEWRIGHT
 
-from api.errors import MisuseError
-from api.installing import RULES_NAME, UNIT_NAME, Installation, unit_text, write_for_review
+from api.base import MisuseError
+from api.host import Installation, write_for_review
+from api.host.installing import RULES_NAME, UNIT_NAME, unit_text
 
 BENCH = '[crank]\nport = "/dev/ttyNONE0"\nframe = "count"\ncounts_per_turn = 3600\n'
 

@@ -27,20 +27,16 @@ import pytest
 from sqlite_utils.migrations import Migrations
 from waiting import LOBEWRIGHT
 
-from api import shop_store
-from api.app import create_app
-from api.backup import back_up, restore, verify
-from api.config import ServiceConfig
-from api.errors import ConflictError, MisuseError, StoreError
-from api.shop_schema import SCHEMA
-from api.shop_store import ShopReader, ShopStore
-from api.tidy import TidyRules, tidy
-from capture import schema
-from capture.blocks import Block
-from capture.errors import StoreUnusable
-from capture.live_client import LiveClient
-from capture.reading import Channel, Segment
-from capture.stream_store import Batch, StreamReader, StreamWriter, integrity
+from api.archive import TidyRules, back_up, restore, tidy, verify
+from api.base import ConflictError, MisuseError, ServiceConfig, StoreError
+from api.store import ShopReader, ShopStore, shop_store
+from api.store.shop_schema import SCHEMA
+from api.web import create_app
+from capture.base import Channel, Segment, StoreUnusable
+from capture.feed import LiveClient
+from capture.store import StreamReader, StreamWriter, schema
+from capture.store.blocks import Block
+from capture.store.stream_store import Batch, integrity
 
 DAY_NS = 86_400 * 10**9
 

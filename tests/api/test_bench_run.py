@@ -20,14 +20,13 @@ import numpy as np
 import pytest
 from waiting import LOBEWRIGHT, until
 
-from analysis.results import TdcSettings
-from analysis.streams import GaugeFacts
-from api.estimate import find
-from api.measure_command import streams_of
-from api.trace_file import read_trace
-from capture.stream_reader import StreamReader
-from simulated_devices.pty_line import read_journal
-from simulated_devices.scenario import SCENARIOS
+from analysis.base import GaugeFacts, TdcSettings
+from api.cli.measure import streams_of
+from api.live.estimating import find
+from api.store import read_trace
+from capture.store import StreamReader
+from simulated_devices.scenarios.scenario import SCENARIOS
+from simulated_devices.wire.pty_line import read_journal
 
 Fields = dict[str, Any]
 STEADY = {"speed_deg_s": 30.0}

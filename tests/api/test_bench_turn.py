@@ -7,13 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.results import TdcSettings
-from analysis.streams import GaugeFacts, Streams
-from api.bench_turn import Turn, tdc_to_tdc
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import DialIndicator, Encoder, Mounting
-from simulated_devices.offline import Setup, Trace, record
-from simulated_devices.random_benches import random_engine
+from analysis.base import GaugeFacts, Streams, TdcSettings
+from api.live import Turn, tdc_to_tdc
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
+from simulated_devices.traces import Setup, Trace, record
+from simulated_devices.traces.random_benches import random_engine
 
 NOTHING = GaugeFacts(step_mm=0.01)
 

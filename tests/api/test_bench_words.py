@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from api.bench_words import described
+from api.service import described
 
 BENCH = """
 [crank]

@@ -15,11 +15,9 @@ from fastapi import FastAPI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api import gate, pairing
-from api.access import COOKIE
-from api.app import create_app
-from api.config import ServiceConfig
-from api.limits import Buckets, Tries
+from api.base import Buckets, ServiceConfig, Tries
+from api.web import create_app
+from api.web.access import COOKIE, gate, pairing
 
 TABLET = "192.168.7.20"
 

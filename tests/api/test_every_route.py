@@ -11,11 +11,10 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from api import gate
-from api.access import Caller
-from api.app import create_app
-from api.config import ServiceConfig
-from api.routes_command import Served, served
+from api.base import ServiceConfig
+from api.cli.routes import Served, served
+from api.web import create_app
+from api.web.access import Caller, gate
 
 PUBLIC_BY_LIST = {("GET", "/pair"), ("POST", "/pair"), ("GET", "/static/{name:path}")}
 STRANGER = ("192.168.7.66", 50_000)
@@ -93,7 +92,7 @@ def test_what_may_be_looked_at_is_asked_for_by_reading_alone() -> None:
 
 
 def test_the_table_of_routes_is_printed_by_command(capsys: pytest.CaptureFixture[str]) -> None:
-    from api.routes_command import routes as command
+    from api.cli.routes import routes as command
 
     command.callback()
     lines = capsys.readouterr().out.splitlines()

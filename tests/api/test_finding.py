@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from api.addresses import qr_code, shop_addresses
-from api.finding import announced, say_where
+from api.base import qr_code, shop_addresses
+from api.host.finding import announced, say_where
 
 
 def test_a_bench_of_this_machine_alone_is_announced_to_nobody() -> None:

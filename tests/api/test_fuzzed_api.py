@@ -29,9 +29,9 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from api.app import create_app
-from api.config import ServiceConfig
-from simulated_devices.random_benches import random_tdc
+from api.base import ServiceConfig
+from api.web import create_app
+from simulated_devices.traces import random_tdc
 
 EXAMPLES = int(os.environ.get("LOBEWRIGHT_FUZZ", "12"))
 """Of each operation; more, and other ones each time, where the variable says so."""

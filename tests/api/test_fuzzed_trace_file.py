@@ -9,8 +9,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from api.errors import TraceFileError
-from api.trace_file import CRANK, read_trace
+from api.base import TraceFileError
+from api.store import CRANK, read_trace
 
 HEADER = "time_s,channel,value"
 numbers = st.one_of(

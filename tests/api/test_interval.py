@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.streams import changes
-from api.curve_points import CurvePointsSoFar
-from api.interval import Interval, StoredPart
+from analysis.base import changes
+from api.base import Interval, StoredPart
+from api.live import CurvePointsSoFar
 
 STEP_NS = 2_000_000
 

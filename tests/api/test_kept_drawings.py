@@ -10,15 +10,12 @@ import httpx
 import numpy as np
 import pytest
 
-from api import kept_drawings
-from api.app import create_app
-from api.config import ServiceConfig
-from api.importing import import_told
-from api.kept_drawings import DRAWINGS_FOLDER
-from api.measurement_store import Measurement
-from api.shop_store import ShopStore
-from api.streams import IMPORTED_FOLDER
-from simulated_devices.random_benches import random_tdc
+from api.archive import import_told
+from api.base import ServiceConfig
+from api.measure import DRAWINGS_FOLDER, kept_drawings
+from api.store import IMPORTED_FOLDER, Measurement, ShopStore
+from api.web import create_app
+from simulated_devices.traces import random_tdc
 
 
 @pytest.fixture(scope="module")

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.results import LobeSettings, TdcSettings
-from analysis.streams import GaugeFacts, Streams
-from api.estimate import LiveEstimate, Outcome, estimate
-from simulated_devices.random_benches import random_lobe, random_tdc
+from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
+from api.live import LiveEstimate, Outcome, estimate
+from simulated_devices.traces import random_lobe, random_tdc
 
 
 def part(streams: Streams, share: float) -> Streams:

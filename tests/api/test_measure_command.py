@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from waiting import LOBEWRIGHT
 
-from simulated_devices.offline import Trace
-from simulated_devices.random_benches import random_lobe, random_tdc
+from simulated_devices.traces import Trace, random_lobe, random_tdc
 
 OF_TDC = {
     "file",

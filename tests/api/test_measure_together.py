@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from api.command import lobewright, main
-from simulated_devices.random_together import TogetherBench, random_together
+from simulated_devices.traces.random_together import TogetherBench, random_together
 
 TOGETHER = {"file", "kind", "tdc", "overlap_tdc_deg", "lobes", "separations", "warnings"}
 OF_TDC = {"gauge", "centre_deg", "u95_deg", "lag_s", "passes", "equal_readings", "warnings"}

@@ -8,8 +8,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from api.app import create_app
-from api.config import ServiceConfig
+from api.base import ServiceConfig
+from api.web import create_app
 
 KEPT = Path(__file__).with_name("openapi.json")
 

@@ -17,11 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from waiting import LOBEWRIGHT
 
-from api import paired_screens, pairing
-from api.addresses import own_ip_addresses
-from api.errors import ConflictError, MisuseError, NotFoundError, StoreError
-from api.paired_screens import PairedScreens
-from api.pairing import Pairing, TooManyTriesError, WrongCodeError
+from api.base import ConflictError, MisuseError, NotFoundError, StoreError, own_ip_addresses
+from api.web.access import PairedScreens, Pairing, TooManyTriesError, paired_screens, pairing
+from api.web.access.pairing import WrongCodeError
 
 
 class Clock:

@@ -21,11 +21,13 @@ from typing import Any
 import pytest
 from waiting import LOBEWRIGHT
 
-from api.self_test import Finding, State, _clock, _disk, self_test
-from api.shop_store import ShopStore
+from api.host import State, self_test
+from api.host.self_check import Finding, _clock, _disk
+from api.store import ShopStore
 from capture.bench import parse_bench
-from capture.live_client import LiveClient
-from capture.stream_store import Batch, StreamWriter
+from capture.feed import LiveClient
+from capture.store import StreamWriter
+from capture.store.stream_store import Batch
 
 
 class Bench:

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from api.errors import MisuseError
-from api.routes_setup import (
+from api.base import MisuseError
+from api.service import Heard, listen, mover, verdict
+from api.web.routes.setup import (
     BenchEntry,
     EncoderEntry,
     GaugeEntry,
@@ -22,7 +23,6 @@ from api.routes_setup import (
     listen_to_ports,
     make_bench_file,
 )
-from api.setup_bench import Heard, listen, mover, verdict
 from capture.bench import parse_bench
 
 PACE_S = 0.02

@@ -10,9 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from api.errors import ConflictError, NotFoundError, StoreError
-from api.measurement_store import Measurement, MeasurementReader, MeasurementStore, adding
-from api.shop_store import ShopReader, ShopStore
+from api.base import ConflictError, NotFoundError, StoreError
+from api.store import Measurement, MeasurementReader, MeasurementStore, ShopReader, ShopStore, adding
 
 RUNNING = Measurement(
     id=0, what="tdc", touches="piston_1", gauge="dial", start_ns=5, state="running", started_at="2026-01-02"

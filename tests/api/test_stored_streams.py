@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from api.streams import crank_readings, gauge_readings
+from api.store.streams import crank_readings, gauge_readings
+from capture.base import Segment
 from capture.bench import parse_bench
-from capture.blocks import BlockBuilder
-from capture.reading import Segment
-from capture.stream_store import Batch, StreamReader, StreamWriter
+from capture.store import StreamReader, StreamWriter
+from capture.store.blocks import BlockBuilder
+from capture.store.stream_store import Batch
 
 BENCH = """
 [crank]

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.thinning import thin
+from api.base import thin
 
 values = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=400).map(np.array)
 

@@ -21,7 +21,7 @@ from waiting import LOBEWRIGHT, until
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
-from simulated_devices.random_benches import random_tdc
+from simulated_devices.traces import random_tdc
 
 Fields = dict[str, Any]
 PAGES = ["/", "/wall", "/jobs", "/traces", "/instruments", "/help"]

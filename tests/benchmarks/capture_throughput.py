@@ -19,9 +19,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from capture.live_feed import LiveClient
-from capture.stream_store import StreamReader, integrity
-from simulated_devices.pty_line import read_journal
+from capture.feed import LiveClient
+from capture.store import StreamReader
+from capture.store.stream_store import integrity
+from simulated_devices.wire.pty_line import read_journal
 
 SENDER = Path(__file__).parents[1] / "faults" / "sender_process.py"
 BARE = """

@@ -22,7 +22,7 @@ SMALL = Path("/dev/shm") if Path("/dev/shm").is_dir() else Path(tempfile.gettemp
 
 def frames(content: bytes) -> None:
     """Every frame kind, the bytes cut where the first byte says."""
-    from capture.frames import FRAME_KINDS, make_decoder
+    from capture.bench import FRAME_KINDS, make_decoder
 
     step = 1 + (content[0] if content else 0)
     for kind in FRAME_KINDS:
@@ -35,8 +35,8 @@ def frames(content: bytes) -> None:
 
 def bench_file(content: bytes) -> None:
     """A bench file."""
+    from capture.base import BenchFileError
     from capture.bench import parse_bench
-    from capture.errors import BenchFileError
 
     try:
         parse_bench(content)
@@ -46,8 +46,8 @@ def bench_file(content: bytes) -> None:
 
 def trace_file(content: bytes) -> None:
     """A trace file; the header is given, so that the rows are reached."""
-    from api.errors import TraceFileError
-    from api.trace_file import read_trace
+    from api.base import TraceFileError
+    from api.store import read_trace
 
     path = SMALL / "lobewright-fuzzed.csv"
     path.write_bytes(b"time_s,channel,value\n" + content)
@@ -59,7 +59,7 @@ def trace_file(content: bytes) -> None:
 
 def feed_line(content: bytes) -> None:
     """A line of the live feed."""
-    from capture.live_client import decoded
+    from capture.feed.client import decoded
 
     try:
         decoded(content)

@@ -20,20 +20,19 @@ from typing import Any
 
 import numpy as np
 
-from analysis.results import LobeSettings, TdcSettings
-from analysis.streams import GaugeFacts
-from api.estimate import find
-from api.measure_command import streams_of
-from api.streams import StoredStreams
-from api.trace_file import read_trace, trace_lines
+from analysis.base import GaugeFacts, LobeSettings, TdcSettings
+from api.cli.measure import streams_of
+from api.live.estimating import find
+from api.store import StoredStreams, read_trace, trace_lines
+from capture.base import Segment
 from capture.bench import parse_bench
-from capture.blocks import BlockBuilder
-from capture.reading import Segment
-from capture.stream_store import Batch, StreamWriter
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.offline import Trace, record
-from simulated_devices.scenario import load_scenario
-from simulated_devices.scenario_build import setup_of
+from capture.store import StreamWriter
+from capture.store.blocks import BlockBuilder
+from capture.store.stream_store import Batch
+from simulated_devices.machine import Hand, Manner
+from simulated_devices.scenarios import load_scenario
+from simulated_devices.scenarios.scenario_build import setup_of
+from simulated_devices.traces import Trace, record
 
 LIMIT_FIT_MS = 100.0
 LIMIT_LOAD_MS = 1000.0

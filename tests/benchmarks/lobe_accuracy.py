@@ -35,17 +35,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred are 
 import numpy as np
 from lobe_bound import DROP_MM, bound_deg
 
-from analysis.lift_curve import find_lobe
-from analysis.lobe_follower import LobeFollower
-from analysis.refusals import Refusal
-from analysis.results import LobeResult, LobeSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.lobe import LobeFollower, find_lobe
 from simulated_devices.faults.random_faults import LOBE_FAULTS, faulted_lobe
 from simulated_devices.faults.ugly import ugly_lobe
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import DialIndicator, Mounting
-from simulated_devices.offline import Setup, Trace, record
-from simulated_devices.random_benches import Bench, Known, random_encoder, random_engine, random_lobe
+from simulated_devices.machine import DialIndicator, Hand, Manner, Mounting
+from simulated_devices.traces import Bench, Setup, Trace, random_encoder, random_lobe, record
+from simulated_devices.traces.random_benches import Known, random_engine
 
 UNPROVEN = {"seen_once", "agreement_unproven", "lag_not_found"}
 THROWN_UNSEEN = {"spring_drives_cam": {"slack_not_seen"}}

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulated_devices.offline import Setup, Trace
-from simulated_devices.random_benches import Known
+from simulated_devices.traces import Setup, Trace
+from simulated_devices.traces.random_benches import Known
 
 DROP_MM = 1.27
 KNOTS_DEG = (12.0, 9.0, 6.0, 4.0, 3.0)

@@ -28,24 +28,20 @@ from typing import Any
 import httpx
 import numpy as np
 
-from analysis.results import LobeSettings, TdcSettings
-from analysis.streams import GaugeFacts, Streams
-from api.app import create_app
-from api.backup import back_up, restore, verify
-from api.config import ServiceConfig
-from api.estimate import PROGRAM, estimate
-from api.shop_store import ShopStore
-from api.store_check import contents_of
-from api.tidy import TidyRules, tidy
+from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
+from api.archive import TidyRules, back_up, restore, tidy, verify
+from api.base import ServiceConfig
+from api.live import PROGRAM, estimate
+from api.store import ShopStore, contents_of
+from api.web import create_app
+from capture.base import Channel, Segment
 from capture.bench import parse_bench
-from capture.blocks import Block, BlockBuilder
-from capture.reading import Channel, Segment
-from capture.schema import open_for_writing
-from capture.stream_store import StreamWriter
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.offline import Trace, record
-from simulated_devices.scenario import load_scenario
-from simulated_devices.scenario_build import setup_of
+from capture.store import StreamWriter, open_for_writing
+from capture.store.blocks import Block, BlockBuilder
+from simulated_devices.machine import Hand, Manner
+from simulated_devices.scenarios import load_scenario
+from simulated_devices.scenarios.scenario_build import setup_of
+from simulated_devices.traces import Trace, record
 
 LIST_MS, OPEN_MS = 200.0, 1000.0
 WHOLE = 20_000

@@ -33,7 +33,8 @@ from typing import Any
 import numpy as np
 from websockets.sync.client import connect
 
-from capture.stream_store import StreamReader, integrity
+from capture.store import StreamReader
+from capture.store.stream_store import integrity
 
 HERE = Path(__file__).parent
 LOBEWRIGHT = [sys.executable, "-m", "api"]

@@ -26,19 +26,14 @@ from dataclasses import replace
 import numpy as np
 from tdc_bound import bound_deg
 
-from analysis.piston_dwell import find_tdc
-from analysis.piston_follower import TdcFollower
-from analysis.refusals import Refusal
-from analysis.results import TdcResult, TdcSettings
-from analysis.streams import GaugeFacts, Streams
+from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
+from analysis.tdc import TdcFollower, find_tdc
 from simulated_devices.faults.random_faults import TDC_FAULTS, faulted_tdc
 from simulated_devices.faults.ugly import ugly_tdc
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import DialIndicator
-from simulated_devices.offline import Setup, Trace, record
-from simulated_devices.random_benches import Bench, random_encoder, random_tdc
-from simulated_devices.scenario import load_scenario
-from simulated_devices.scenario_build import setup_of
+from simulated_devices.machine import DialIndicator, Hand, Manner
+from simulated_devices.scenarios import load_scenario
+from simulated_devices.scenarios.scenario_build import setup_of
+from simulated_devices.traces import Bench, Setup, Trace, random_encoder, random_tdc, record
 
 KINDS = {"rocking": "rocking", "turns": "turns", "mixed": "rock_and_turns", "steps": "steps"}
 WRONG_U95, WRONG_DEG = 1.5, 0.2

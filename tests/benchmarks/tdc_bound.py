@@ -29,8 +29,7 @@ import numpy as np
 from scipy.linalg import solveh_banded
 from scipy.ndimage import uniform_filter1d
 
-from simulated_devices.offline import Trace
-from simulated_devices.random_benches import Bench
+from simulated_devices.traces import Bench, Trace
 
 GRID_S = 0.01
 STEP_DEG = 0.01

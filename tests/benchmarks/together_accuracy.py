@@ -12,13 +12,11 @@ from collections.abc import Iterator
 import lobe_accuracy
 import numpy as np
 
-from analysis.combined import GaugeOn, TogetherResult, TogetherSettings, find_together
-from analysis.refusals import Refusal
-from analysis.results import LobeSettings, TdcSettings
-from analysis.streams import GaugeFacts
+from analysis.base import GaugeFacts, LobeSettings, Refusal, TdcSettings
+from analysis.together import GaugeOn, TogetherResult, TogetherSettings, find_together
 from simulated_devices.faults.at_gauge import AtGauge
 from simulated_devices.faults.random_faults import LOBE_FAULTS, TDC_FAULTS
-from simulated_devices.random_together import UNLIKE_S, TogetherBench, random_together
+from simulated_devices.traces.random_together import UNLIKE_S, TogetherBench, random_together
 
 UNPROVEN = lobe_accuracy.UNPROVEN | {"lag_unknown", "lag_not_as_given"}
 VALVES = {"piston": None, "inlet": "inlet", "exhaust": "exhaust"}

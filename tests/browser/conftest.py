@@ -170,7 +170,7 @@ class _Files(http.server.SimpleHTTPRequestHandler):
     def translate_path(self, path: str) -> str:
         name = path.split("?", maxsplit=1)[0].lstrip("/")
         if name == "static/plotly.min.js":
-            from api.static_files import plotly_script
+            from api.web.routes.static_files import plotly_script
 
             return str(plotly_script())
         if name.startswith("static/"):

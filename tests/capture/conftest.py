@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from capture.reading import Event, Gap, Readings
+from capture.base import Event, Gap, Readings
 
 
 class Heard:

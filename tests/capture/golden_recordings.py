@@ -16,9 +16,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.base import Event, Gap, Readings
 from capture.bench import parse_bench
-from capture.intake import Intake
-from capture.reading import Event, Gap, Readings
+from capture.port.intake import Intake
 
 FOLDER = Path(__file__).parent / "golden"
 LINES = 24

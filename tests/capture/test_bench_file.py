@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from capture.base import BenchFileError
 from capture.bench import load_bench, parse_bench
-from capture.errors import BenchFileError
 
 GOOD = """\
 [crank]

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.frames import BUFFER_BYTES, FRAME_KINDS, Decoder, make_decoder
+from capture.bench import FRAME_KINDS, make_decoder
+from capture.bench.frames import BUFFER_BYTES, Decoder
 
 GOOD = {
     "decimal": (b"+12.340", 12340, 3),

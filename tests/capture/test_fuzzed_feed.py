@@ -16,11 +16,9 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from api.bench_state import BenchState
-from api.feed import Feed
-from capture.errors import FeedError
-from capture.folder import publish_facts
-from capture.live_feed import LiveClient, LiveFeed
+from api.live import BenchState, Feed
+from capture.base import FeedError, publish_facts
+from capture.feed import LiveClient, LiveFeed
 
 anything = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),

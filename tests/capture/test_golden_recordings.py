@@ -17,7 +17,7 @@ NAMES = sorted(path.stem for path in golden.FOLDER.glob("*.raw"))
 
 
 def test_there_are_recordings_over_every_frame_kind_and_every_kind_of_dirt() -> None:
-    from capture.frames import FRAME_KINDS
+    from capture.bench import FRAME_KINDS
 
     assert len(NAMES) >= 60
     assert {case.name for case in golden.cases()} == set(NAMES)

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.asking import MOST_TRIES, Asker
-from capture.backoff import BackOff
+from capture.base import LimitedLog
 from capture.bench import parse_bench
-from capture.intake import Intake
-from capture.log_limit import LimitedLog
-from capture.stamping import DeviceClock, Stamper
+from capture.port.asking import MOST_TRIES, Asker
+from capture.port.backoff import BackOff
+from capture.port.intake import Intake
+from capture.port.stamping import DeviceClock, Stamper
 
 MS = 1_000_000
 CRANK = '[crank]\nport = "/dev/c"\nframe = "count"\ncounts_per_turn = 3600\n'

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from capture.devices import KnownDevices
+from capture.port import KnownDevices
 
 INLET, PLUNGER = "node:34816:1", "node:34817:2"
 

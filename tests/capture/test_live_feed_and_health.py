@@ -13,18 +13,15 @@ from typing import Any
 
 import pytest
 
+from capture.base import Bus, Channel, Event, FeedAbsent, FeedLost, FolderLock, Readings, Segment
 from capture.bench import parse_bench
-from capture.bus import Bus
 from capture.daemon import Capture
-from capture.devices import KnownDevices
-from capture.errors import FeedAbsent, FeedLost
-from capture.folder import FolderLock
-from capture.health import ChannelStatus, HealthBoard, as_text
-from capture.intake import Intake
-from capture.live_feed import AsyncLiveClient, LiveClient, LiveFeed
-from capture.ports import ListedPort, recognise, sniff, suggested_bench
-from capture.reading import Channel, Event, Readings, Segment
-from capture.stream_store import StreamReader
+from capture.feed import AsyncLiveClient, LiveClient, LiveFeed
+from capture.port import HealthBoard, KnownDevices, ListedPort, as_text, sniff, suggested_bench
+from capture.port.health import ChannelStatus
+from capture.port.intake import Intake
+from capture.port.listing import recognise
+from capture.store import StreamReader
 
 S = 1_000_000_000
 CRANK = Channel("crank", "crank", "deg", counts_per_turn=3600)

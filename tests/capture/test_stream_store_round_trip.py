@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.blocks import Block, BlockBuilder
-from capture.errors import StoreNewer, StoreUnusable
-from capture.reading import Channel, Event, Gap, Segment
-from capture.stream_store import Batch, StreamReader, StreamWriter, integrity
+from capture.base import Channel, Event, Gap, Segment, StoreNewer, StoreUnusable
+from capture.store import StreamReader, StreamWriter
+from capture.store.blocks import Block, BlockBuilder
+from capture.store.stream_store import Batch, integrity
 
 CRANK = Channel("crank", "crank", "deg", counts_per_turn=3600)
 GAUGE = Channel("plunger", "gauge", "in", sign=-1)
@@ -127,8 +127,8 @@ def test_an_interval_is_read_by_its_ends_included(tmp_path: Path) -> None:
 
 
 def test_a_count_stands_for_its_middle_whichever_way_the_encoder_counts() -> None:
-    from capture.continuity import CrankContinuity
-    from capture.frames import Frame
+    from capture.bench import Frame
+    from capture.port.continuity import CrankContinuity
 
     forward, backward = CrankContinuity(3600, 1, 0, 300), CrankContinuity(3600, -1, 0, 300)
     (one,) = forward.admit(Frame(9, 1), 1)

@@ -17,12 +17,11 @@ from typing import Any
 
 import pytest
 
-from capture.errors import FeedError
-from capture.folder import read_facts
-from capture.live_feed import LiveClient
-from capture.reading import Gap
-from capture.stream_store import StreamReader, integrity
-from simulated_devices.pty_line import read_journal
+from capture.base import FeedError, Gap, read_facts
+from capture.feed import LiveClient
+from capture.store import StreamReader
+from capture.store.stream_store import integrity
+from simulated_devices.wire.pty_line import read_journal
 
 HERE = Path(__file__).parent
 ROW = "fault_row"

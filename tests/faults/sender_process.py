@@ -18,8 +18,7 @@ import sys
 import time
 from pathlib import Path
 
-from simulated_devices.faults.line import Outgoing
-from simulated_devices.pty_line import PtyLine
+from simulated_devices.wire import Outgoing, PtyLine
 
 
 class Instrument:

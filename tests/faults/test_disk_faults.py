@@ -16,10 +16,10 @@ from typing import Any
 
 import pytest
 
-from capture.blocks import Block
-from capture.reading import Channel, Readings, Segment
-from capture.recorder import Recorder, RecorderLimits
-from capture.stream_store import Batch, StreamReader, StreamWriter, integrity
+from capture.base import Channel, Readings, Segment
+from capture.store import Recorder, RecorderLimits, StreamReader, StreamWriter
+from capture.store.blocks import Block
+from capture.store.stream_store import Batch, integrity
 
 pytestmark = pytest.mark.faults
 

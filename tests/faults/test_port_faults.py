@@ -145,7 +145,7 @@ def test_garbled_lines_of_a_wrong_baud_are_never_accepted_and_told(
 ) -> None:
     """Told within 5 s through a port; 100,000 lines through the very decoder: a pty has no baud."""
     from capture.bench import parse_bench
-    from capture.intake import Intake
+    from capture.port.intake import Intake
 
     bench = make_bench()
     client = bench.client()
@@ -248,7 +248,7 @@ def test_corrupted_lines_are_counted_and_what_cannot_be_told_is_published(
 def test_a_megabyte_without_a_line_end_stays_within_4_kb_and_the_next_line_is_read(
     make_bench: Any, helpers: Any, measured: Any
 ) -> None:
-    from capture.frames import CountDecoder
+    from capture.bench.frames import CountDecoder
 
     decoder = CountDecoder()
     decoder.feed(b"1\n2\n")

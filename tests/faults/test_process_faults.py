@@ -13,12 +13,11 @@ from typing import Any
 
 import pytest
 
+from capture.base import Bus
 from capture.bench import parse_bench
-from capture.bus import Bus
 from capture.daemon import Capture
-from capture.devices import KnownDevices
-from capture.port_reader import PortReader
-from capture.stream_store import StreamReader
+from capture.port import KnownDevices, PortReader
+from capture.store import StreamReader
 
 pytestmark = pytest.mark.faults
 
@@ -175,9 +174,8 @@ def test_a_hanging_recorder_is_noticed_its_queue_is_bounded_and_nothing_is_silen
 
 
 def test_a_full_queue_refuses_and_lists_what_it_could_not_keep(tmp_path: Path, measured: Any) -> None:
-    from capture.reading import Channel, Readings, Segment
-    from capture.recorder import Recorder, RecorderLimits
-    from capture.stream_store import StreamWriter
+    from capture.base import Channel, Readings, Segment
+    from capture.store import Recorder, RecorderLimits, StreamWriter
 
     channel, segment = Channel("crank", "crank", "deg", counts_per_turn=3600), Segment(0, "start")
     writer = StreamWriter(tmp_path)

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from capture.schema import SCHEMA_VERSION
+from capture.store.schema import SCHEMA_VERSION
 
 pytestmark = pytest.mark.faults
 

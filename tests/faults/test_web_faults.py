@@ -20,9 +20,9 @@ from waiting import LOBEWRIGHT, until
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
-from api.addresses import own_ip_addresses
-from api.live import MOST_SCREENS
-from api.web_protocol import ASK_WITHIN_S, MOST_AN_ADDRESS
+from api.base import own_ip_addresses
+from api.host.web_protocol import ASK_WITHIN_S, MOST_AN_ADDRESS
+from api.live.screens import MOST_SCREENS
 
 pytestmark = [pytest.mark.faults, pytest.mark.alone]
 INJECTED = "stopped screen; wrong Host, Origin, code"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from analysis.streams import Streams
+from analysis.base import Streams
 
 TICK_S = 0.001
 COUNT_DEG = 0.1

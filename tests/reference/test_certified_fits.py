@@ -15,9 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.equal_readings import equal_readings
-from analysis.least_squares import Prior, settle
-from analysis.noise_model import NoiseModel
+from analysis.base import NoiseModel, Prior, settle
+from analysis.readings import equal_readings
 
 DATASETS = tomllib.loads((Path(__file__).parent / "data" / "nist_peaks.toml").read_text())
 PEAK_OF = {"Eckerle4": (2,), "Gauss1": (3, 6), "Gauss2": (3, 6), "Gauss3": (3, 6)}

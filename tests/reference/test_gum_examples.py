@@ -14,10 +14,9 @@ import pytest
 import uncertainties
 import uncertainties.umath
 
-from analysis.least_squares import Prior, settle
-from analysis.lobe_shape import Reading
-from analysis.noise_model import NoiseModel
-from analysis.uncertainty import Component, coverage_factor, expand, limit_u, step_u
+from analysis.base import Component, NoiseModel, Prior, expand, limit_u, settle
+from analysis.base.uncertainty import coverage_factor, step_u
+from analysis.lobe.shape import Reading
 
 # H.1, in nm: the standard of 50.000623 mm; what each input adds (c times u), and its degrees of freedom.
 STANDARD_MM, DIFFERENCE_MM = 50.000623, 215e-6

@@ -12,9 +12,8 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import fsolve
 
-from analysis.lift_curve import find_lobe
-from analysis.results import LobeResult, LobeSettings
-from analysis.streams import GaugeFacts
+from analysis.base import GaugeFacts, LobeResult, LobeSettings
+from analysis.lobe import find_lobe
 
 INCH = 25.4
 

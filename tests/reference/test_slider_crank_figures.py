@@ -13,16 +13,14 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from analysis.equal_readings import equal_readings
-from analysis.piston_dwell import find_tdc
-from analysis.results import TdcSettings
-from analysis.slider_crank import piston_drop, throw_mm, top_after_upright_deg
-from analysis.streams import GaugeFacts, Streams
-from simulated_devices.engine import Engine as WholeEngine
-from simulated_devices.engine import SliderCrank
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import DialIndicator, Encoder, Mounting
-from simulated_devices.offline import Setup, record
+from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.readings import equal_readings
+from analysis.tdc import find_tdc
+from analysis.timing import piston_drop, throw_mm
+from analysis.timing.slider_crank import top_after_upright_deg
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting, SliderCrank
+from simulated_devices.machine import Engine as WholeEngine
+from simulated_devices.traces import Setup, record
 
 
 @dataclass(frozen=True)

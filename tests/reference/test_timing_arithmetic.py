@@ -10,22 +10,26 @@ from statistics import fmean
 
 import pytest
 
-from analysis.by_hand import HandPair, lobe_by_hand, tdc_by_hand
-from analysis.cam_timing import (
-    advance_of,
-    cam_deg_of,
+from analysis.timing import (
+    HandPair,
     early_or_late,
     error_of,
-    events_from_crank,
-    events_on_crank,
     events_to_timing,
     full_lifts_of,
-    overlap_of,
+    judge,
+    lobe_by_hand,
     separation_cam_deg,
+    tdc_by_hand,
+    tooth_deg,
+)
+from analysis.timing.angles import (
+    advance_of,
+    cam_deg_of,
+    events_from_crank,
+    events_on_crank,
+    overlap_of,
     timing_to_events,
 )
-from analysis.correction import tooth_deg
-from analysis.verdict import judge
 
 
 @dataclass(frozen=True)

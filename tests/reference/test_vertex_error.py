@@ -13,12 +13,11 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 
-from analysis.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
-from analysis.crank_motion import follow_crank
-from analysis.least_squares import Prior, settle
-from analysis.noise_model import NoiseModel
-from analysis.piston_fit import CENTRE, LAG, OFFSET, RATIO, Readings, fit_piston
-from simulated_devices.engine import SliderCrank
+from analysis.base import NoiseModel, Prior, settle
+from analysis.readings import follow_crank
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, Readings, fit_piston
+from analysis.timing import HandPair, HandTools, lobe_by_hand, tdc_by_hand
+from simulated_devices.machine import SliderCrank
 
 CURVATURE, NOISE_MM = 0.002, 0.01
 ANGLE_DEG = np.arange(-20.0, 21.0)

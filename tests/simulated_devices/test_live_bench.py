@@ -10,10 +10,9 @@ import time
 import pytest
 import serial
 
-from capture.bench import load_bench
-from capture.frames import make_decoder
-from simulated_devices.pty_line import read_journal
-from simulated_devices.scenario import SCENARIOS
+from capture.bench import load_bench, make_decoder
+from simulated_devices.scenarios.scenario import SCENARIOS
+from simulated_devices.wire.pty_line import read_journal
 
 TWIN = (SCENARIOS / "hollin_lane_twin_cam.toml").read_text()
 

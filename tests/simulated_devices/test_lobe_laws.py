@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulated_devices.engine import LobeTruth, Valve
-from simulated_devices.lobes import LAWS, ArcProfile, LawProfile, Lobe, TangentProfile
-from simulated_devices.random_benches import FAMILIES, random_valve
+from simulated_devices.machine import LAWS, ArcProfile, LawProfile, Lobe, LobeTruth, TangentProfile, Valve
+from simulated_devices.traces import random_valve
+from simulated_devices.traces.random_benches import FAMILIES
 
 # Norton, Cam Design and Manufacturing Handbook: peak velocity and acceleration of a unit rise.
 HANDBOOK = {

@@ -7,9 +7,9 @@ import time
 import numpy as np
 import pytest
 
-from simulated_devices.errors import SimulatorError
-from simulated_devices.faults.line import (
-    LINE_FAULTS,
+from simulated_devices.machine import SimulatorError
+from simulated_devices.wire import LINE_FAULTS, Outgoing, PtyLine
+from simulated_devices.wire.line_faults import (
     Bursts,
     Corrupted,
     Garbled,
@@ -18,9 +18,8 @@ from simulated_devices.faults.line import (
     MixedLineEnds,
     NoLineEnd,
     OneByteWrites,
-    Outgoing,
 )
-from simulated_devices.pty_line import PtyLine, escaped, read_journal, unescaped
+from simulated_devices.wire.pty_line import escaped, read_journal, unescaped
 
 
 def lines(count, start=0):

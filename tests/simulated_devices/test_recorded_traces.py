@@ -10,16 +10,9 @@ from hypothesis import strategies as st
 from simulated_devices.faults.jobs import JOB_FAULTS
 from simulated_devices.faults.random_faults import LOBE_FAULTS, TDC_FAULTS, faulted_lobe, faulted_tdc
 from simulated_devices.faults.ugly import blemishes, ugly_lobe, ugly_tdc
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.instruments import DialIndicator, Encoder, Mounting
-from simulated_devices.offline import Setup, record
-from simulated_devices.random_benches import (
-    LOBE_PATTERNS,
-    TDC_PATTERNS,
-    random_engine,
-    random_lobe,
-    random_tdc,
-)
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
+from simulated_devices.traces import Setup, random_lobe, random_tdc, record
+from simulated_devices.traces.random_benches import LOBE_PATTERNS, TDC_PATTERNS, random_engine
 
 seeds = st.integers(0, 2**32 - 1)
 

@@ -6,12 +6,11 @@ import numpy as np
 import pytest
 
 from capture.bench import load_bench
-from simulated_devices.bench_file import bench_file
-from simulated_devices.errors import ScenarioError
-from simulated_devices.hand import Hand
-from simulated_devices.offline import record
-from simulated_devices.scenario import SCENARIOS, load_scenario, parse_scenario
-from simulated_devices.scenario_build import engine_of, setup_of
+from simulated_devices.machine import Hand, ScenarioError
+from simulated_devices.scenarios import bench_file, engine_of, load_scenario
+from simulated_devices.scenarios.scenario import SCENARIOS, parse_scenario
+from simulated_devices.scenarios.scenario_build import setup_of
+from simulated_devices.traces import record
 
 EXAMPLES = sorted(path.name for path in SCENARIOS.glob("*.toml"))
 TWIN = (SCENARIOS / "hollin_lane_twin_cam.toml").read_text()

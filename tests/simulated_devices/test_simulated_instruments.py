@@ -7,14 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulated_devices.instruments import (
-    DialDevice,
-    DialIndicator,
-    Encoder,
-    EncoderDevice,
-    Mounting,
-)
-from simulated_devices.line_formats import CrankLine, GaugeLine, places
+from simulated_devices.machine import DialDevice, DialIndicator, Encoder, EncoderDevice, Mounting
+from simulated_devices.wire import CrankLine, GaugeLine, places
 
 
 @given(

@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulated_devices.engine import take_up
-from simulated_devices.hand import Hand, Manner, Motion, move
+from simulated_devices.machine import Hand, Manner, Motion
+from simulated_devices.machine.engine import take_up
+from simulated_devices.machine.hand import move
 
 courses = st.lists(st.floats(-50.0, 50.0), min_size=1, max_size=60).map(np.cumsum)
 

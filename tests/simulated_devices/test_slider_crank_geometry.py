@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulated_devices.engine import Engine, SliderCrank, firing_offsets
+from simulated_devices.machine import Engine, SliderCrank, firing_offsets
 
 # Static solve of a multibody model (exudyn 1.13: rigid bodies and revolute joints), r 40, l 140, e 1.5 mm.
 MULTIBODY_MM = {0.0: 179.991964, 20.0: 177.056798, 90.0: 134.602192, 180.0: 99.991964, -30.0: 172.980273}

@@ -6,23 +6,28 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from analysis import procedure
-from analysis.engine import Adjuster, Cam, CamCard, Engine, Job, LobeCard
-from analysis.job_facts import (
+from analysis.job import procedure
+from analysis.timing import (
+    Adjuster,
     BenchChecked,
+    Cam,
+    CamCard,
     ClearanceNoted,
     Decided,
+    Engine,
     Event,
     Fact,
+    Job,
+    LobeCard,
     LobeMeasured,
     Moved,
     PistonClearanceFound,
-    ShiftedClearance,
     SignedOff,
     StrokeFound,
     TdcMeasured,
     Tightened,
 )
+from analysis.timing.facts import ShiftedClearance
 
 TARN = Engine(
     name="Tarn 1.8 twin-cam",

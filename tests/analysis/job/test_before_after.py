@@ -6,9 +6,8 @@ from typing import Any
 
 import pytest
 
-from analysis.before_after import ToldFrom, lobe_changes
-from analysis.engine import Job
-from analysis.job_facts import DropCentre, Fact, LobeMeasured, Moved, Tightened
+from analysis.job import ToldFrom, lobe_changes
+from analysis.timing import DropCentre, Fact, Job, LobeMeasured, Moved, Tightened
 
 
 def facts(*payloads: Any) -> list[Fact]:

@@ -8,12 +8,20 @@ import random
 import numpy as np
 import pytest
 
-from analysis.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
-from analysis.comparison import lobe_error
-from analysis.engine import Cam, CamCard, Engine, Job, LobeCard
-from analysis.hand_curve import curve_by_hand
-from analysis.plain import from_plain
-from analysis.refusals import Refusal
+from analysis.base import Refusal, from_plain
+from analysis.timing import (
+    Cam,
+    CamCard,
+    Engine,
+    HandPair,
+    HandTools,
+    Job,
+    LobeCard,
+    curve_by_hand,
+    lobe_by_hand,
+    lobe_error,
+    tdc_by_hand,
+)
 
 
 def test_pairs_across_zero_of_the_disc_are_halved_rightly():

@@ -6,10 +6,9 @@ import random
 
 import pytest
 
-from analysis.card_match import card_from, rank_cards
-from analysis.engine import CamCard, LobeCard
-from analysis.job_facts import Event, LobeMeasured
-from analysis.refusals import Refusal
+from analysis.base import Refusal
+from analysis.job import card_from, rank_cards
+from analysis.timing import CamCard, Event, LobeCard, LobeMeasured
 
 
 def half(lift, duration, centre, check=1.0):

@@ -10,11 +10,27 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.cam_timing import dead_centre_words, early_or_late, full_lift_of, full_lift_words, nearest
-from analysis.comparison import cam_error, expected_crank_deg, lobe_error
-from analysis.engine import Cam, CamCard, Engine, Job, Lobe, LobeCard
-from analysis.job_facts import DropCentre, Event, LobeMeasured
-from analysis.verdict import NotComparable, judge
+from analysis.timing import (
+    Cam,
+    CamCard,
+    DropCentre,
+    Engine,
+    Event,
+    Job,
+    Lobe,
+    LobeCard,
+    LobeMeasured,
+    NotComparable,
+    cam_error,
+    dead_centre_words,
+    early_or_late,
+    expected_crank_deg,
+    full_lift_of,
+    full_lift_words,
+    judge,
+    lobe_error,
+    nearest,
+)
 
 FULL, OPENS, CLOSES = 9.8, 118.0, 128.0
 NOSE = {"inlet": 108.0, "exhaust": 720.0 - 112.0}

@@ -14,11 +14,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.cam_timing import crank_angle_of, error_of
-from analysis.comparison import cam_error
-from analysis.correction import change_for, correction_for, setting_of, single_cam_after, teeth_and_rest
-from analysis.engine import Adjuster, Cam, CamCard, Engine, Job, LobeCard
-from analysis.job_facts import LobeMeasured
+from analysis.timing import (
+    Adjuster,
+    Cam,
+    CamCard,
+    Engine,
+    Job,
+    LobeCard,
+    LobeMeasured,
+    cam_error,
+    correction_for,
+    error_of,
+    setting_of,
+    single_cam_after,
+)
+from analysis.timing.angles import crank_angle_of
+from analysis.timing.correction import change_for, teeth_and_rest
 
 CARD_DEG = {"inlet": 108.0, "exhaust": 112.0}
 

@@ -7,9 +7,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.guided_move import best_park, crank_move, first_phase, flank_move, follow_crank, follow_flank
-from analysis.refusals import Refusal
-from analysis.stored_lift import StoredLift
+from analysis.base import Refusal
+from analysis.timing import (
+    StoredLift,
+    best_park,
+    crank_move,
+    first_phase,
+    flank_move,
+    follow_crank,
+    follow_flank,
+)
 
 HALF_OPEN, HALF_CLOSE = 118.0, 126.0
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.job_checks import check_job, valve_lift_mm
-from analysis.job_facts import Event, Fact, LobeMeasured, Moved, TdcMeasured, Tightened
-from analysis.lobe_table import table
+from analysis.job import check_job
+from analysis.job.checks import valve_lift_mm
+from analysis.timing import Event, Fact, LobeMeasured, Moved, TdcMeasured, Tightened, table
 
 OFFSETS = {"1": 0, "3": 180, "4": 360, "2": 540}
 

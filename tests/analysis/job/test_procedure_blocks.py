@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 import analysis
-from analysis.engine import LobeCard
-from analysis.job_facts import (
+from analysis.timing import (
     BenchChecked,
     ClearanceNoted,
     Decided,
     DropCentre,
+    LobeCard,
     LobeMeasured,
     Moved,
     Noted,

@@ -9,12 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import procedure
-from analysis.engine import Cam, CamCard, Engine, Job, LobeCard
-from analysis.job_facts import (
+from analysis.base import to_plain
+from analysis.job import procedure
+from analysis.timing import (
     BenchChecked,
+    Cam,
+    CamCard,
     ClearanceNoted,
     Decided,
+    Engine,
+    Job,
+    LobeCard,
     LobeMeasured,
     Moved,
     Noted,
@@ -27,10 +32,8 @@ from analysis.job_facts import (
     Tightened,
     WentBack,
     Withdrawn,
-    fact_from_plain,
-    fact_to_plain,
 )
-from analysis.plain import to_plain
+from analysis.timing.facts import fact_from_plain, fact_to_plain
 
 
 def test_going_back_to_true_tdc_opens_all_that_rests_on_it_and_nothing_else(builder):

@@ -6,12 +6,14 @@ import json
 
 import pytest
 
-from analysis import procedure
-from analysis.engine import Cam, Job
-from analysis.job_facts import (
+from analysis.base import from_plain, to_plain
+from analysis.job import procedure
+from analysis.timing import (
     BenchChecked,
+    Cam,
     ClearanceNoted,
     Decided,
+    Job,
     LobeMeasured,
     Moved,
     SignedOff,
@@ -19,10 +21,8 @@ from analysis.job_facts import (
     StrokeFound,
     TdcMeasured,
     Tightened,
-    fact_from_plain,
-    fact_to_plain,
 )
-from analysis.plain import from_plain, to_plain
+from analysis.timing.facts import fact_from_plain, fact_to_plain
 
 
 def test_the_whole_job_is_walked_step_by_step(builder, found_clearance):
@@ -204,7 +204,7 @@ def test_a_single_cam_is_timed_by_its_inlet_and_what_the_grinder_left_is_told(sa
 def test_a_single_cam_can_share_its_error(sallow_job):
     from dataclasses import replace
 
-    from analysis.comparison import cam_error
+    from analysis.timing import cam_error
 
     job = replace(sallow_job, single_cam_aim="share")
     inlet = LobeMeasured("1", "inlet", 110.0, 1.27, 0.1)

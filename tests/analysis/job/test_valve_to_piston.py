@@ -13,10 +13,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.engine import Cam, Engine, Lobe
-from analysis.refusals import Refusal
-from analysis.stored_lift import StoredLift
-from analysis.valve_to_piston import DropMeasured, find_piston_clearance, piston_below_top_mm
+from analysis.base import Refusal
+from analysis.timing import (
+    Cam,
+    DropMeasured,
+    Engine,
+    Lobe,
+    StoredLift,
+    find_piston_clearance,
+    piston_below_top_mm,
+)
 
 TARN = Engine(
     "Tarn 1.8 twin-cam",

@@ -10,8 +10,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from api.app import create_app
-from api.config import ServiceConfig
+from api.base import ServiceConfig
+from api.web import create_app
 
 ENGINE: dict[str, Any] = {
     "name": "Tarn 1.8 twin-cam",

@@ -19,10 +19,10 @@ GAUGE = "dial_a"
 
 def _trace_file(touches: str) -> bytes:
     """A trace of the scenario's engine as an export would write it: two speeds forward, then some way back."""
-    from simulated_devices.hand import Hand, Manner
-    from simulated_devices.offline import record
-    from simulated_devices.scenario import load_scenario
-    from simulated_devices.scenario_build import setup_of
+    from simulated_devices.machine import Hand, Manner
+    from simulated_devices.scenarios import load_scenario
+    from simulated_devices.scenarios.scenario_build import setup_of
+    from simulated_devices.traces import record
 
     rng = np.random.default_rng(1804)
     hand = Hand(-140.0, Manner(30.0, 0.05, 0.3), rng)

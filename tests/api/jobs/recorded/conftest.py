@@ -17,15 +17,14 @@ import pytest
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 
-from api.app import create_app
-from api.config import ServiceConfig
-from api.importing import import_trace
-from api.measurement_requests import LobeAsked, MeasurementAsked, TdcAsked
-from simulated_devices.engine import Engine
-from simulated_devices.hand import Hand, Manner
-from simulated_devices.offline import record
-from simulated_devices.scenario import load_scenario
-from simulated_devices.scenario_build import encoder_of, gauge_of, set_up, setup_of
+from api.archive.importing import import_trace
+from api.base import ServiceConfig
+from api.measure import LobeAsked, MeasurementAsked, TdcAsked
+from api.web import create_app
+from simulated_devices.machine import Engine, Hand, Manner
+from simulated_devices.scenarios import encoder_of, gauge_of, load_scenario, set_up
+from simulated_devices.scenarios.scenario_build import setup_of
+from simulated_devices.traces import record
 
 Fields = dict[str, Any]
 TARN: Fields = {

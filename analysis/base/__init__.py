@@ -1,0 +1,58 @@
+"""What every estimator stands on: streams, results, refusals, uncertainty, least squares, noise."""
+
+from analysis.base.breaks import Residuals, Suspicion
+from analysis.base.errors import AnalysisError, Refusal, Warn
+from analysis.base.least_squares import Prior, settle
+from analysis.base.noise import NoiseModel, crowding, robust_weights, smallest_step
+from analysis.base.results import (
+    CentreAtDrop,
+    Contribution,
+    Curve,
+    EqualReadings,
+    LiftEvents,
+    LobeResult,
+    LobeSettings,
+    Pass,
+    TdcResult,
+    TdcSettings,
+)
+from analysis.base.streams import Floats, GaugeFacts, Streams, changes
+from analysis.base.uncertainty import Component, Expanded, expand, limit_u
+from analysis.base.words import STRICT, EntryError, from_plain, read_plain, to_plain
+
+__all__ = [
+    "STRICT",
+    "AnalysisError",
+    "CentreAtDrop",
+    "Component",
+    "Contribution",
+    "Curve",
+    "EntryError",
+    "EqualReadings",
+    "Expanded",
+    "Floats",
+    "GaugeFacts",
+    "LiftEvents",
+    "LobeResult",
+    "LobeSettings",
+    "NoiseModel",
+    "Pass",
+    "Prior",
+    "Refusal",
+    "Residuals",
+    "Streams",
+    "Suspicion",
+    "TdcResult",
+    "TdcSettings",
+    "Warn",
+    "changes",
+    "crowding",
+    "expand",
+    "from_plain",
+    "limit_u",
+    "read_plain",
+    "robust_weights",
+    "settle",
+    "smallest_step",
+    "to_plain",
+]

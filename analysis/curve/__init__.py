@@ -1,0 +1,26 @@
+"""A lobe's lift as a smooth periodic function of cam phase, fitted together with the gauge's lag."""
+
+from analysis.curve.basis import SplineBasis
+from analysis.curve.fit import TRUSTING_ROUNDS, LobeWork, fit_lobe
+from analysis.curve.model import ForwardReadings, LagPrior, LobeFit
+from analysis.curve.noise import shared_error, shared_rounding_mm
+from analysis.curve.state import FitState, doubted, loosely_told
+from analysis.curve.survey import CYCLE_DEG, Survey, survey_lobe
+
+__all__ = [
+    "CYCLE_DEG",
+    "TRUSTING_ROUNDS",
+    "FitState",
+    "ForwardReadings",
+    "LagPrior",
+    "LobeFit",
+    "LobeWork",
+    "SplineBasis",
+    "Survey",
+    "doubted",
+    "fit_lobe",
+    "loosely_told",
+    "shared_error",
+    "shared_rounding_mm",
+    "survey_lobe",
+]

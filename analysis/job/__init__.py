@@ -1,0 +1,40 @@
+"""The job as a pure function of facts: steps, what may be done next, what speaks against a result."""
+
+from analysis.job.before_after import LobeChange, ToldFrom, lobe_changes
+from analysis.job.cam import as_found, error_of
+from analysis.job.card_match import card_from, rank_cards
+from analysis.job.checks import check_job, valve_check_lift_mm
+from analysis.job.evidence import Evidence
+from analysis.job.opening import SAME_TDC_DEG, STROKE_NEAR_TDC_DEG
+from analysis.job.procedure import fact_added, job_state
+from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, StepState
+from analysis.job.steps import CHECK_PISTONS, MAKERS_FIRST, STOP_ON_RESISTANCE, TAKE_OUT, TURN_BY_HAND, Step
+
+__all__ = [
+    "CHECK_PISTONS",
+    "MAKERS_FIRST",
+    "SAME_TDC_DEG",
+    "STOP_ON_RESISTANCE",
+    "STROKE_NEAR_TDC_DEG",
+    "TAKE_OUT",
+    "TURN_BY_HAND",
+    "Blocked",
+    "CamStanding",
+    "Departure",
+    "Evidence",
+    "JobState",
+    "LobeChange",
+    "LobeStanding",
+    "Step",
+    "StepState",
+    "ToldFrom",
+    "as_found",
+    "card_from",
+    "check_job",
+    "error_of",
+    "fact_added",
+    "job_state",
+    "lobe_changes",
+    "rank_cards",
+    "valve_check_lift_mm",
+]

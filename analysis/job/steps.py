@@ -1,0 +1,296 @@
+"""The steps of a job in their order: what each needs, gives, and the cautions that belong to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from analysis.timing import Cam, Job, Lobe
+
+StepKind = Literal[
+    "bench_check",
+    "clearances",
+    "true_tdc",
+    "stroke",
+    "lobe",
+    "verdict",
+    "correction",
+    "nipped",
+    "torqued",
+    "again",
+    "cylinder",
+    "tdc_again",
+    "valve_to_piston",
+    "sign_off",
+]
+
+TURN_BY_HAND = "Plugs out, battery off. Turn by hand, at the crank only."
+STOP_ON_RESISTANCE = (
+    "Any resistance: stop and find out why. Do not lever: a valve may be standing on a piston."
+)
+KEEP_CLEAR = "Keep fingers and sleeves clear of belt, chain and gears."
+FORWARD_ONLY = (
+    "This engine must not be turned backwards: the chain or belt may jump. Past the number: go on forward "
+    "two turns and come to it again."
+)
+CAM_ALONE = "Before a cam is turned on its own, bring the pistons half-way down."
+CHECK_PISTONS = "After any change, check valve to piston again."
+TAKE_OUT = "Stop, bar, pins and gauges out, socket off the crank, before the starter is used."
+MAKERS_FIRST = (
+    "The engine maker's and the cam maker's figures come first. This is advice; a competent builder decides "
+    "and signs."
+)
+CLEARANCE_FIRST = "Timing taken with a wrong valve clearance is wrong everywhere but at full lift."
+HOLD_THE_CAM = "Hold the cam before its bolts are slackened: an open valve's spring will turn it."
+KEEP_IT_TIGHT = "Keep the pulley from going with the cam: the drive's slack must stay taken up."
+TORQUE_FIGURE = "Torque and locking as the engine maker says; tightening moves pulleys."
+CRANK_STOP = "A positive stop is met gently, by hand, from both sides; never with the starter."
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step as planned.
+
+    Attributes
+    ----------
+    id
+        Stable within a job: the kind, or the kind and what it is about, such as ``lobe.inlet``.
+    needs
+        Steps that must be done or skipped before this one.
+    gives
+        What the job has once this is done.
+    may_skip
+        False for the steps without which no number means anything.
+    """
+
+    id: str
+    kind: StepKind
+    title: str
+    do: str
+    gives: str
+    needs: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    cam: str = ""
+    cylinder: str = ""
+    lobes: tuple[Lobe, ...] = ()
+    may_skip: bool = True
+
+
+def plan(job: Job) -> tuple[Step, ...]:
+    """Return the steps of `job`, in order."""
+    cams = job.engine.cams
+    steps = [*_opening(job)]
+    for cam in cams:
+        steps += _cam_steps(job, cam)
+    torqued = tuple(f"torqued.{cam.name}" for cam in cams)
+    if len(cams) > 1:
+        steps += [_again(job, cam, torqued) for cam in cams]
+    steps += [_cylinder(job, name, torqued) for name in _other_cylinders(job)]
+    steps += _closing(job, tuple(step.id for step in steps), torqued)
+    return tuple(steps)
+
+
+def _turning(job: Job) -> tuple[str, ...]:
+    backwards = (FORWARD_ONLY,) if job.engine.forward_only else ()
+    return (TURN_BY_HAND, STOP_ON_RESISTANCE, KEEP_CLEAR, *backwards)
+
+
+def _opening(job: Job) -> tuple[Step, ...]:
+    reference = job.engine.reference
+    turning = _turning(job)
+    return (
+        Step(
+            "bench_check",
+            "bench_check",
+            "Bench check",
+            f"Gauge on piston {reference}. Turn the crank forward two turns: the counting direction, the "
+            "counts a turn and the gauges are proved.",
+            "The encoder's direction, 360 degrees from TDC to TDC, gauges alive and their signs.",
+            cautions=turning,
+        ),
+        Step(
+            "clearances",
+            "clearances",
+            "Valve clearances",
+            f"Set and note the valve clearance of cylinder {reference} on the base circle, against the card.",
+            "Events and durations that can be compared with the card.",
+            cautions=(CLEARANCE_FIRST, *turning),
+        ),
+        Step(
+            "true_tdc",
+            "true_tdc",
+            "True TDC, twice",
+            f"Gauge on piston {reference}. Turn through the top, more than once, and measure; then repeat.",
+            "The zero of every cam angle, the gauge's lag, proof that it repeats.",
+            ("bench_check",),
+            (*turning, CRANK_STOP),
+            cylinder=reference,
+            may_skip=False,
+        ),
+        Step(
+            "stroke",
+            "stroke",
+            "Which stroke",
+            f"At TDC, look at the valves of cylinder {reference}: both slightly open is overlap TDC.",
+            "Crank angle over the full cycle, 0 to 720.",
+            ("true_tdc",),
+            turning,
+            cylinder=reference,
+            may_skip=False,
+        ),
+    )
+
+
+_MEASURED = frozenset({"lobe", "nipped", "torqued"})
+
+_CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
+    (
+        "lobe",
+        "Lobe centre",
+        "Gauge in line with the stem on the retainer of {lobes}. Turn forward two full turns.",
+        "Where the lobe stands before anything is moved.",
+    ),
+    (
+        "verdict",
+        "Verdict",
+        "Compare with the card, then decide: correct it, leave it, or measure again.",
+        "Early or late, by how much, in or out.",
+    ),
+    (
+        "correction",
+        "Correction",
+        "Slacken all bolts but one, move the cam by the stated amount, the stated way.",
+        "The cam on its number, unproved.",
+    ),
+    (
+        "nipped",
+        "Nipped up, measured",
+        "Nip the bolts up. Turn forward two full turns and measure again.",
+        "Where the lobe stands before the torque.",
+    ),
+    (
+        "torqued",
+        "Torqued, measured again",
+        "Torque and lock the bolts. Turn forward two full turns and measure again.",
+        "Proof that tightening did not move it.",
+    ),
+)
+
+
+def one_of_several(job: Job, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:
+    """Say on which valve the gauge stands where a cylinder has several of a kind; nothing where it has one."""
+    return tuple(
+        f"Each cylinder has {count} {valve} valves. One of them is measured, and stands for all: take the one "
+        f"nearest the {job.engine.seen_from}, the same every time. A lobe that differs from its neighbour is "
+        "not seen."
+        for valve in dict.fromkeys(lobe.valve for lobe in lobes)
+        if (count := job.engine.valves_a_cylinder(valve)) > 1
+    )
+
+
+def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
+    return {
+        "lobe": turning,
+        "verdict": (MAKERS_FIRST,),
+        "correction": (HOLD_THE_CAM, KEEP_IT_TIGHT, CAM_ALONE, *turning, CHECK_PISTONS),
+        "nipped": (*turning, CHECK_PISTONS),
+        "torqued": (TORQUE_FIGURE, *turning, CHECK_PISTONS),
+    }[kind]
+
+
+def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
+    lobes = job.engine.reference_lobes(cam)
+    words = " and ".join(lobe.words for lobe in lobes)
+    steps: list[Step] = []
+    needs: tuple[str, ...] = ("clearances", "stroke")
+    for kind, title, do, gives in _CAM_STEPS:
+        steps.append(
+            Step(
+                f"{kind}.{cam.name}",
+                kind,
+                f"{title}, {cam.name}",
+                do.format(lobes=words),
+                gives,
+                needs,
+                _cam_cautions(kind, _turning(job))
+                + (one_of_several(job, lobes) if kind in _MEASURED else ()),
+                cam=cam.name,
+                lobes=lobes,
+                may_skip=kind != "verdict",
+            )
+        )
+        needs = (steps[-1].id,)
+    return tuple(steps)
+
+
+def _again(job: Job, cam: Cam, needs: tuple[str, ...]) -> Step:
+    return Step(
+        f"again.{cam.name}",
+        "again",
+        f"{cam.name.capitalize()} cam once more",
+        f"Measure the {cam.name} cam once more, now that the others stand.",
+        "Proof that moving the other cam did not move this one.",
+        needs,
+        _turning(job) + one_of_several(job, job.engine.reference_lobes(cam)),
+        cam.name,
+        "",
+        job.engine.reference_lobes(cam),
+    )
+
+
+def _other_cylinders(job: Job) -> tuple[str, ...]:
+    return tuple(name for name in job.cylinders_wanted if name != job.engine.reference)
+
+
+def _cylinder(job: Job, cylinder: str, needs: tuple[str, ...]) -> Step:
+    valves = [valve for cam in job.engine.cams for valve in cam.valves]
+    lobes = tuple(Lobe(cylinder, valve) for valve in dict.fromkeys(valves))
+    return Step(
+        f"cylinder.{cylinder}",
+        "cylinder",
+        f"Lobes of cylinder {cylinder}",
+        f"Gauge on each valve of cylinder {cylinder} in turn. Turn forward two full turns.",
+        "Every cylinder compared: the odd one out, drift along the shaft.",
+        needs,
+        _turning(job) + one_of_several(job, lobes),
+        cylinder=cylinder,
+        lobes=lobes,
+    )
+
+
+def _closing(job: Job, before: tuple[str, ...], torqued: tuple[str, ...]) -> tuple[Step, ...]:
+    reference = job.engine.reference
+    both = (Lobe(reference, "inlet"), Lobe(reference, "exhaust"))
+    return (
+        Step(
+            "tdc_again",
+            "tdc_again",
+            "TDC zero once more",
+            f"Gauge back on piston {reference}. Measure true TDC once more.",
+            "Proof that encoder, pointer and coupling have not slipped.",
+            tuple(name for name in before if name.startswith(("again.", "cylinder."))) or torqued,
+            _turning(job),
+            cylinder=reference,
+        ),
+        Step(
+            "valve_to_piston",
+            "valve_to_piston",
+            "Valve to piston",
+            "At a stated crank angle push each valve until it touches the piston and enter its travel.",
+            "The least clearance, where it is, and what it becomes with the cam early or late.",
+            torqued,
+            (STOP_ON_RESISTANCE, MAKERS_FIRST, *one_of_several(job, both)),
+            cylinder=reference,
+            lobes=both,
+        ),
+        Step(
+            "sign_off",
+            "sign_off",
+            "Sign-off",
+            "Running springs, followers and clearances back. Read the sheet, then sign.",
+            "A sheet for the customer and for the repeat build.",
+            (*before, "tdc_again", "valve_to_piston"),
+            (TAKE_OUT, MAKERS_FIRST),
+            may_skip=False,
+        ),
+    )

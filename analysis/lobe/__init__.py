@@ -1,0 +1,9 @@
+"""A lobe out of its readings: found whole from a trace, or followed while the crank is turned."""
+
+from analysis.lobe.find import find_lobe
+from analysis.lobe.follower import LobeFollower
+
+__all__ = [
+    "LobeFollower",
+    "find_lobe",
+]

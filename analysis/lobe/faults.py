@@ -1,0 +1,186 @@
+"""What cannot be measured, or should be known, of a lobe trace: codes and sentences that say what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.base import Floats, Refusal, Warn
+from analysis.curve import LagPrior, LobeFit
+from analysis.lobe.changes import PassScatter
+from analysis.lobe.shape import LobeShape, Reading
+from analysis.lobe.slack import Slack
+from analysis.readings import CheckedStreams, Sweep
+
+FEWEST_FORWARD = 12
+_FOOT_LIFT_MM = 0.15
+_SHARP_FOOT_MM_DEG = 0.08
+_UNSEEN_DEG = 1.0
+_UNLIKE_SLACK_DEG = 0.8
+_UNLIKE_DOUBTS = 4.0
+
+
+def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
+    """Refuse a trace without enough readings turned forward with the slack taken up."""
+    if len(forward_s) >= FEWEST_FORWARD:
+        return
+    if sweeps and not any(sweep.direction > 0 for sweep in sweeps):
+        raise Refusal(
+            "turned_backwards",
+            "The crank was turned only against its running direction, where the slack hangs the other way: "
+            "turn it in the running direction through the lobe.",
+        )
+    raise Refusal(
+        "slack_not_taken_up",
+        f"Only {len(forward_s)} readings were taken turning forwards with the slack taken up: go back well "
+        "before the lobe, then turn forwards through it without turning back.",
+    )
+
+
+def refuse_unseen_sides(phase_deg: Floats, value_mm: Floats, drop_mm: float) -> None:
+    """Refuse readings that do not fall to the drop on both sides of the largest, before anything is fitted.
+
+    Parameters
+    ----------
+    phase_deg, value_mm : ndarray, shape (m,)
+        Where the crank stood, within one cycle, and the lift-positive readings.
+    """
+    top = int(np.argmax(value_mm))
+    low = value_mm < value_mm[top] - drop_mm
+    _refuse_one_sided(
+        bool(np.any(low & (phase_deg < phase_deg[top]))),
+        bool(np.any(low & (phase_deg > phase_deg[top]))),
+        drop_mm,
+    )
+
+
+def _refuse_one_sided(before: bool, after: bool, drop_mm: float) -> None:
+    if not before and not after:
+        raise Refusal(
+            "drop_not_reached",
+            f"The readings never fall {drop_mm:.2f} mm below full lift: turn further on both sides of the "
+            "nose, or ask for a smaller drop.",
+        )
+    if not before or not after:
+        side = "after" if before else "before"
+        raise Refusal(
+            "one_flank_only",
+            f"The lobe was seen from one side only: nothing {drop_mm:.2f} mm below full lift {side} "
+            "the nose; turn forwards through the whole nose.",
+        )
+
+
+def refuse_shape(fit: LobeFit, shape: LobeShape, drop_mm: float) -> Reading:
+    """Return the centre at the drop asked for, or refuse a curve that does not show both sides of it."""
+    level = shape.peak_mm - drop_mm
+    before, after = shape.crossing(level, -1), shape.crossing(level, 1)
+    _refuse_one_sided(before is not None, after is not None, drop_mm)
+    assert before is not None
+    assert after is not None
+    _refuse_gap(fit, before, after)
+    centre = shape.centre_at_drop(drop_mm)
+    if centre is None:
+        raise Refusal("not_a_lobe", "The readings show no single nose: check what the plunger touches.")
+    return centre
+
+
+def refuse_unlike_slack(slack: Slack | None) -> None:
+    """Refuse a drive whose slack is taken up on one flank only: on the other the spring pushes the cam ahead.
+
+    Play between crank and cam is the same everywhere; a cam that runs ahead on the closing flank stands there where
+    the way back has it.
+
+    Raises
+    ------
+    Refusal
+        `spring_drives_cam`.
+    """
+    if slack is None or slack.apart_deg < max(_UNLIKE_SLACK_DEG, _UNLIKE_DOUBTS * slack.apart_u_deg):
+        return
+    raise Refusal(
+        "spring_drives_cam",
+        f"On the way back the opening flank shows {slack.apart_deg:.1f} degrees more slack than the closing one: past "
+        "full lift the spring drives the cam on through the slack; fit light checking springs or hold the tensioner, "
+        "and turn slowly over the nose.",
+    )
+
+
+def _refuse_gap(fit: LobeFit, before: float, after: float) -> None:
+    phase = np.sort(fit.placed.phase_deg)
+    inside = phase[(phase > before - 10.0) & (phase < after + 10.0)]
+    edges = np.concatenate([[before - 10.0], inside, [after + 10.0]])
+    widest = int(np.argmax(np.diff(edges)))
+    gap = float(edges[widest + 1] - edges[widest])
+    if gap > 0.6 * (after - before + 20.0):
+        raise Refusal(
+            "gap_at_nose",
+            f"There is no reading over {gap:.0f} degrees of the nose: turn more slowly, or more "
+            "often, through it.",
+        )
+
+
+def warnings_of(
+    fit: LobeFit, shape: LobeShape, prior: LagPrior, scatter: PassScatter, slack: Slack | None
+) -> tuple[Warn, ...]:
+    """Tell what the builder should know of a number that is given."""
+    warnings = [*_agreement(scatter), *_way_back(slack)]
+    if prior.u_s > 0.03 and fit.lag_u_s > 0.25 * prior.u_s:
+        warnings.append(
+            Warn(
+                "lag_not_found",
+                f"How late the gauge answers could not be told from these passes "
+                f"(to {1e3 * fit.lag_u_s:.0f} ms), so the interval is wide: turn through the lobe at two "
+                "different speeds, or measure TDC first with this gauge.",
+            )
+        )
+    if fit.base_mm is None:
+        warnings.append(
+            Warn(
+                "base_circle_not_seen",
+                "The base circle was not seen, so peak lift is a gauge reading and no events are told: "
+                "turn two whole turns for those.",
+            )
+        )
+    steep = max((abs(shape.slope_at(_FOOT_LIFT_MM, side)) for side in (-1, 1)), default=0.0)
+    if fit.base_mm is not None and steep > _SHARP_FOOT_MM_DEG:
+        warnings.append(
+            Warn(
+                "sharp_foot",
+                f"The lift begins or ends with a corner ({steep:.2f} mm a degree): the plunger hangs free or stands "
+                "at its stop on the base circle, or the clearance is wide. The centre holds; check the gauge's "
+                "reach before trusting events.",
+            )
+        )
+    return tuple(warnings)
+
+
+def _way_back(slack: Slack | None) -> list[Warn]:
+    """What `refuse_unlike_slack` could not have seen: a thrown cam rounds a lobe off as smoothly as a grinder."""
+    if slack is not None and _UNLIKE_DOUBTS * slack.apart_u_deg <= _UNSEEN_DEG:
+        return []
+    return [
+        Warn(
+            "slack_not_seen",
+            "Both flanks were not seen on a way back, so a cam that the springs throw ahead over its nose would not "
+            "show: fit light checking springs, or turn back over the whole lobe once where the maker allows it.",
+        )
+    ]
+
+
+def _agreement(scatter: PassScatter) -> list[Warn]:
+    if scatter.passes < 2:
+        return [
+            Warn(
+                "seen_once",
+                "The whole nose was passed once only, and nothing shows that it repeats: turn forwards through "
+                "the lobe again.",
+            )
+        ]
+    if scatter.unseen_deg > _UNSEEN_DEG:
+        return [
+            Warn(
+                "agreement_unproven",
+                f"The passes had to tell the gauge's lag, so play between them up to {scatter.unseen_deg:.1f} "
+                "degrees would not show: turn one more, or measure TDC first with this gauge.",
+            )
+        ]
+    return []

@@ -1,0 +1,164 @@
+"""One lobe from its streams: the whole lift curve with its lag, each number with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Streams
+from analysis.curve import ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
+from analysis.lobe.faults import refuse_before_fit, refuse_unlike_slack
+from analysis.lobe.passes import fit_passes
+from analysis.lobe.play import SAFE_SLACK_DEG, Engagement, find_engagement
+from analysis.lobe.readings import backward_readings, forward_readings, wild_readings
+from analysis.lobe.result import Measured, lobe_result
+from analysis.lobe.shape import LobeShape
+from analysis.lobe.slack import Slack, find_slack
+from analysis.lobe.verdicts import Witnesses, refuse_faulty_fit
+from analysis.lobe.watch import refuse_stream_faults
+from analysis.readings import CheckedStreams, Sweep, check_streams, find_sweeps
+from analysis.readings import lag_prior as usual_lag
+
+_FIRST_JITTER_S = 0.005
+_MOST_BLUR_DEG = 12.0
+_WORTH_ADMITTING = 1.15
+_SURE_SLACK_U_DEG = 0.2
+_SLACK_ROOM_DEG = 0.5
+
+Bools = NDArray[np.bool_]
+
+
+def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> LobeResult:
+    """Measure one lobe.
+
+    While the crank is still being turned, `analysis.lobe_follower.LobeFollower` gives the same again and again.
+
+    Parameters
+    ----------
+    streams : Streams
+        Crank and gauge as they arrived; one or many passes, whole turns or the nose rocked over.
+    settings : LobeSettings
+        True TDC, the drop and the check lifts asked for.
+    gauge : GaugeFacts
+        What is known of the gauge.
+
+    Returns
+    -------
+    LobeResult
+
+    Raises
+    ------
+    Refusal
+        Where the readings cannot carry a number; see `analysis.lobe_faults`.
+    """
+    checked, prior = check_streams(streams, gauge), lag_prior(gauge)
+    wild = wild_readings(checked.streams.gauge_mm)
+    refuse_stream_faults(checked, prior, wild)
+    found = _measured(checked, prior, wild)
+    seen = Witnesses(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
+    scatter = refuse_faulty_fit(seen, settings)
+    refuse_unlike_slack(found.slack)
+    return lobe_result(found, settings, gauge, scatter)
+
+
+def lag_prior(gauge: GaugeFacts) -> LagPrior:
+    """What is known of the lag beforehand."""
+    mean_s, u_s = usual_lag(gauge)
+    return LagPrior(mean_s, max(u_s, 1e-5))
+
+
+def _measured(checked: CheckedStreams, prior: LagPrior, wild: Bools) -> Measured:
+    ready = make_ready(checked, prior, wild, SAFE_SLACK_DEG)
+    first = _fitted(ready)
+    bound = slack_bound(first.slack)
+    if bound >= SAFE_SLACK_DEG:
+        return first
+    more = make_ready(checked, prior, wild, bound)
+    return _fitted(more) if worth_admitting(more, ready) else first
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A trace made ready for the fit: what is turned forward with the slack taken up, and a first look at it.
+
+    `blur_deg` is how far the readings may lie from where they seem, because of the lag.
+    """
+
+    checked: CheckedStreams
+    prior: LagPrior
+    wild: Bools
+    sweeps: tuple[Sweep, ...]
+    engaged: Engagement
+    survey: Survey
+    blur_deg: float
+    readings: ForwardReadings
+
+
+def make_ready(checked: CheckedStreams, prior: LagPrior, wild: Bools, slack_deg: float) -> Ready:
+    """Pick and survey the readings that are turned forward with that much slack taken up.
+
+    Raises
+    ------
+    Refusal
+        `turned_backwards`, `slack_not_taken_up`, `not_a_lobe`, `nose_not_seen`.
+    """
+    motion = checked.motion
+    sweeps = find_sweeps(motion)
+    engaged = find_engagement(motion, slack_deg)
+    time_s, value = forward_readings(checked, engaged, prior, wild)
+    refuse_before_fit(checked, sweeps, time_s)
+    then = time_s - prior.lag_s
+    angle, speed = motion.angle_and_speed(then)
+    blur = min(prior.u_s * float(np.median(np.abs(speed))), _MOST_BLUR_DEG)
+    survey = survey_lobe(angle, value, checked.step_mm, blur)
+    readings = ForwardReadings(time_s, survey.polarity * value)
+    return Ready(checked, prior, wild, sweeps, engaged, survey, blur, readings)
+
+
+def first_noise(ready: Ready) -> NoiseModel:
+    """What a fit supposes of the readings' noise before it knows."""
+    return NoiseModel(ready.checked.step_mm, _FIRST_JITTER_S, 0.0)
+
+
+def worth_admitting(more: Ready, ready: Ready) -> bool:
+    """Whether less slack lets in so many more readings that they are worth another fit."""
+    return len(more.readings.time_s) >= _WORTH_ADMITTING * len(ready.readings.time_s)
+
+
+def slack_bound(slack: Slack | None) -> float:
+    """The most that the slack can be: less than the safe supposition where the way back has told it well."""
+    if slack is None or slack.u_deg > _SURE_SLACK_U_DEG or slack.slack_deg < 0.0:
+        return SAFE_SLACK_DEG
+    return min(slack.slack_deg + 4.0 * slack.u_deg + _SLACK_ROOM_DEG, SAFE_SLACK_DEG)
+
+
+def slack_of(ready: Ready, fit: LobeFit) -> Slack | None:
+    """The slack as the way back tells it."""
+    found_lag = LagPrior(fit.lag_s, fit.lag_u_s)
+    back = backward_readings(ready.checked, ready.engaged, found_lag, ready.wild, fit.survey.polarity)
+    return find_slack(ready.checked.motion, fit, back)
+
+
+def measured(ready: Ready, fit: LobeFit, slack: Slack | None) -> Measured:
+    """What a fit of these readings found."""
+    passes = fit_passes(ready.checked.motion, fit, ready.readings, ready.sweeps)
+    return Measured(
+        ready.checked, ready.readings, ready.sweeps, fit, LobeShape(fit), slack, passes, ready.prior
+    )
+
+
+def _fitted(ready: Ready) -> Measured:
+    fit = fit_lobe(
+        ready.checked.motion,
+        ready.survey,
+        ready.survey.basis(ready.blur_deg),
+        ready.readings,
+        prior=ready.prior,
+        noise=first_noise(ready),
+    )
+    return measured(ready, fit, slack_of(ready, fit))
+
+
+__all__ = ["SAFE_SLACK_DEG", "find_lobe"]

@@ -1,0 +1,257 @@
+"""One lobe while its crank is still being turned: the number again and again, each in a few milliseconds.
+
+What the fit of a moment ago knew is kept: the crank's motion as far as it has settled, the knots, the curve with
+lag and noise. An update places all readings anew, the late ones among them, and makes a round or two of the same
+Gauss-Newton steps that a whole fit makes many of; where the readings cover more of the lobe than before, the curve
+is begun anew. By how much the last round still moved the centre is told as an uncertainty of its own, so a number
+that has not settled is not told as sure.
+
+Three of the four witnesses against a faulty trace take as long as a round each. Once all have been heard, each
+update hears one of them again, in turn, and what one objects to stands until it is heard again: a fault shows four
+updates later at most. Beside the two that take longest there is one round only. The number that is kept is that of
+`analysis.lift_curve.find_lobe`, from the whole trace.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from analysis.base import Floats, GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.curve import (
+    CYCLE_DEG,
+    TRUSTING_ROUNDS,
+    FitState,
+    LobeWork,
+    SplineBasis,
+    Survey,
+    doubted,
+    loosely_told,
+)
+from analysis.lobe.changes import PassScatter
+from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
+from analysis.lobe.find import (
+    Ready,
+    first_noise,
+    lag_prior,
+    make_ready,
+    measured,
+    slack_bound,
+    slack_of,
+    worth_admitting,
+)
+from analysis.lobe.play import SAFE_SLACK_DEG
+from analysis.lobe.readings import wild_readings
+from analysis.lobe.result import Measured, lobe_result
+from analysis.lobe.slack import Slack
+from analysis.lobe.turned_by_hand import HandPasses
+from analysis.lobe.verdicts import Witnesses, refuse_by_curve, refuse_by_hand, refuse_by_memory
+from analysis.lobe.watch import refuse_stream_faults
+from analysis.readings import CrankFollower, check_streams
+
+_STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
+_SLACK = "slack"
+_WITNESSES = (_STREAMS, _HAND, _MEMORY, _CURVE)
+_FIRST_ROUNDS = 6
+_MOST_ROUNDS = 2
+_STILL = 0.1
+_SAME_DEG = 4.5
+_MOST_CELLS = 180
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """The fit as the last update left it."""
+
+    survey: Survey
+    basis: SplineBasis
+    state: FitState
+    rounds: int
+
+
+@dataclass(slots=True)
+class _Heard:
+    """What each witness said when it was heard last."""
+
+    objections: dict[str, Refusal] = field(default_factory=dict)
+    hand: HandPasses | None = None
+    scatter: PassScatter | None = None
+
+    def hear(self, name: str, witness: Callable[[], None]) -> None:
+        """Hear one witness; what it objects to stands until it is heard again."""
+        self.objections.pop(name, None)
+        try:
+            witness()
+        except Refusal as refusal:
+            self.objections[name] = refusal
+
+    def refuse(self) -> None:
+        """Raise what any of them objects to."""
+        for refusal in self.objections.values():
+            raise Refusal(refusal.code, refusal.message)
+
+
+class LobeFollower:
+    """Measures one lobe while its streams grow.
+
+    Parameters
+    ----------
+    settings : LobeSettings
+    gauge : GaugeFacts
+        As for `find_lobe`.
+    """
+
+    def __init__(self, settings: LobeSettings, gauge: GaugeFacts) -> None:
+        self._settings, self._gauge, self._prior = settings, gauge, lag_prior(gauge)
+        self._crank = CrankFollower()
+        self._slack_deg = SAFE_SLACK_DEG
+        self._slack: Slack | None = None
+        self._kept: _Kept | None = None
+        self._heard = _Heard()
+        self._updates = 0
+
+    def update(self, streams: Streams) -> LobeResult:
+        """Measure the lobe from all that has come so far.
+
+        Parameters
+        ----------
+        streams : Streams
+            The readings of the last update and what came since.
+
+        Raises
+        ------
+        Refusal
+            As `find_lobe` does.
+        """
+        self._updates += 1
+        checked = check_streams(streams, self._gauge, self._crank)
+        wild = wild_readings(checked.streams.gauge_mm)
+        if self._kept is None or self._turn_of(_STREAMS):
+            self._heard.hear(_STREAMS, lambda: refuse_stream_faults(checked, self._prior, wild))
+            self._heard.refuse()
+        ready = make_ready(checked, self._prior, wild, self._slack_deg)
+        work, begun = self._work(ready)
+        heavy = self._turn_of(_MEMORY) or self._turn_of(_CURVE)
+        kept, moved = _rounds(work, begun, 1 if heavy else _MOST_ROUNDS)
+        self._kept = kept
+        # There is no time to see whether a lag that is told loosely would be found from elsewhere, too.
+        told = doubted(kept.state, self._prior) if loosely_told(kept.state, self._prior) else kept.state
+        found = measured(ready, work.result(told, kept.rounds), self._slack)
+        self._hear(found)
+        self._heard.refuse()
+        assert self._heard.scatter is not None
+        result = lobe_result(found, self._settings, self._gauge, self._heard.scatter, moved)
+        self._prepare(ready, work, found)
+        return result
+
+    def _turn_of(self, name: str) -> bool:
+        return _WITNESSES[self._updates % len(_WITNESSES)] == name
+
+    def _work(self, ready: Ready) -> tuple[LobeWork, _Kept]:
+        """The fit to go on with: the one kept where the readings cover the same as before, else one begun anew."""
+        motion, kept = ready.checked.motion, self._kept
+        if kept is not None and _alike(kept.survey, ready.survey):
+            return LobeWork(motion, kept.survey, kept.basis, ready.readings, self._prior), kept
+        phase = ready.survey.unrolled(motion.angle_deg(ready.readings.time_s - self._prior.lag_s))
+        refuse_unseen_sides(phase, ready.readings.value_mm, self._settings.drop_mm)
+        basis = ready.survey.basis(ready.blur_deg)
+        work = LobeWork(motion, ready.survey, basis, ready.readings, self._prior)
+        if kept is None:
+            return work, _Kept(ready.survey, basis, work.start(first_noise(ready)), 0)
+        state = work.start(kept.state.noise, kept.state.lag_s)
+        state = replace(state, bending=_bending(kept, ready.survey, basis, work.typical))
+        return work, _Kept(ready.survey, basis, state, TRUSTING_ROUNDS + 1)
+
+    def _hear(self, found: Measured) -> None:
+        """Hear the witness whose turn it is; all before the first number."""
+        heard = self._heard
+        seen = Witnesses(
+            found.checked.motion, found.readings, found.fit, found.shape, found.passes, self._prior
+        )
+
+        def by_hand() -> None:
+            heard.hand = refuse_by_hand(seen)
+
+        def by_memory() -> None:
+            if heard.hand is not None:
+                heard.scatter = refuse_by_memory(seen, heard.hand)
+
+        witnesses = {
+            _HAND: by_hand,
+            _MEMORY: by_memory,
+            _CURVE: lambda: refuse_by_curve(seen, self._settings),
+        }
+        first = heard.scatter is None
+        for name, witness in witnesses.items():
+            if first or self._turn_of(name):
+                heard.hear(name, witness)
+
+    def _prepare(self, ready: Ready, work: LobeWork, found: Measured) -> None:
+        """Look at what need not be looked at every time: the slack, and whether the knots suffice."""
+        if self._turn_of(_STREAMS):
+            self._slack = slack_of(ready, found.fit)
+            self._heard.hear(_SLACK, lambda: refuse_unlike_slack(self._slack))
+            self._admit(ready)
+        kept = self._kept
+        if kept is None or not self._turn_of(_HAND) or kept.basis.cells > _MOST_CELLS:
+            return
+        finer = work.refined(kept.state)
+        if finer is not None:
+            self._kept = _Kept(kept.survey, finer[0].basis, finer[1], kept.rounds)
+
+    def _admit(self, ready: Ready) -> None:
+        bound = slack_bound(self._slack)
+        if self._slack_deg < SAFE_SLACK_DEG or bound >= SAFE_SLACK_DEG:
+            self._slack_deg = min(self._slack_deg, bound) if bound < SAFE_SLACK_DEG else SAFE_SLACK_DEG
+            return
+        more = make_ready(ready.checked, self._prior, ready.wild, bound)
+        if worth_admitting(more, ready):
+            self._slack_deg = bound
+
+
+def _alike(one: Survey, other: Survey) -> bool:
+    """Whether a fit made for one look at the readings will do for another.
+
+    Beyond an end at which the base circle was seen there is nothing to fit, however far the readings go on.
+    """
+    if (one.polarity, one.left_seen, one.right_seen) != (other.polarity, other.left_seen, other.right_seen):
+        return False
+    left, right = _ends(other, _apart(one, other))
+    own_left, own_right = _ends(one, 0.0)
+    return max(abs(left - own_left), abs(right - own_right)) < _SAME_DEG
+
+
+def _apart(one: Survey, other: Survey) -> float:
+    """How much later the other's cycle is cut."""
+    return (other.start_deg - one.start_deg + 0.5 * CYCLE_DEG) % CYCLE_DEG - 0.5 * CYCLE_DEG
+
+
+def _ends(survey: Survey, apart_deg: float) -> tuple[float, float]:
+    """Ends of the lobe, or of what was seen of it."""
+    left = survey.lobe_deg[0] if survey.left_seen else 0.0
+    right = survey.lobe_deg[1] if survey.right_seen else survey.span_deg
+    return left + apart_deg, right + apart_deg
+
+
+def _bending(kept: _Kept, survey: Survey, basis: SplineBasis, typical: float) -> Floats:
+    """The bending that was found, on other knots; what any lobe has where nothing was found."""
+    own, new = kept.basis.knots_deg, basis.knots_deg + _apart(kept.survey, survey)
+    middle, asked = 0.5 * (own[1:] + own[:-1]), 0.5 * (new[1:] + new[:-1])
+    found = np.interp(asked, middle, np.log(kept.state.bending), np.log(typical), np.log(typical))
+    return np.asarray(np.exp(found))
+
+
+def _rounds(work: LobeWork, kept: _Kept, at_most: int) -> tuple[_Kept, Floats]:
+    """Go on for a round, for more where that moved the curve; also by how much the last moved each unknown."""
+    state, rounds = kept.state, kept.rounds
+    most = max(rounds + at_most, _FIRST_ROUNDS)
+    while True:
+        before, state = state, work.round(state, trusting=rounds < TRUSTING_ROUNDS)
+        rounds += 1
+        base = [state.base - before.base] if work.has_base else []
+        moved = np.concatenate([state.coefficients - before.coefficients, base, [state.lag_s - before.lag_s]])
+        still = np.abs(moved) < _STILL * np.sqrt(np.diag(state.covariance))
+        if rounds >= most or (rounds >= _FIRST_ROUNDS and bool(still.all())):
+            return _Kept(kept.survey, kept.basis, state, rounds), moved

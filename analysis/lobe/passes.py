@@ -1,0 +1,90 @@
+"""Each forward pass held against the joint curve: is it early, late, high or low by more than its noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.base import Floats
+from analysis.curve import CYCLE_DEG, ForwardReadings, LobeFit
+from analysis.readings import CrankMotion, Sweep
+
+_FEWEST = 5
+
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class PassFit:
+    """One pass of the nose against the joint curve.
+
+    Attributes
+    ----------
+    shift_deg, shift_u_deg
+        How much later this pass is than the joint curve; `None` where it does not see both flanks.
+    offset_mm, offset_u_mm
+        How much higher it reads.
+    readings : ndarray of int
+        Indices of its readings among the forward readings.
+    """
+
+    start_s: float
+    end_s: float
+    speed_deg_s: float
+    shift_deg: float | None
+    shift_u_deg: float | None
+    offset_mm: float | None
+    offset_u_mm: float | None
+    readings: Ints
+
+
+def fit_passes(
+    motion: CrankMotion, fit: LobeFit, readings: ForwardReadings, sweeps: tuple[Sweep, ...]
+) -> tuple[PassFit, ...]:
+    """Cut the forward readings into passes of the nose and fit shift and offset of each."""
+    crank = motion.angle_deg(readings.time_s - fit.lag_s)
+    cycle = np.floor((crank - fit.survey.start_deg) / CYCLE_DEG).astype(np.intp)
+    starts = np.array([sweep.start_s for sweep in sweeps])
+    sweep_of = np.searchsorted(starts, readings.time_s - fit.lag_s, side="right") - 1
+    key = sweep_of * 1_000_000 + cycle
+    change = np.flatnonzero(np.diff(key)) + 1
+    groups = np.split(np.arange(len(key), dtype=np.intp), change)
+    return tuple(_fit_pass(fit, readings, group) for group in groups if len(group) >= _FEWEST)
+
+
+def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
+    slope = fit.placed.slope_mm_deg[group]
+    weight, residual = fit.weight[group], fit.placed.residual_mm[group]
+    speed = float(np.mean(np.abs(fit.placed.speed_deg_s[group])))
+    start, end = float(readings.time_s[group[0]]), float(readings.time_s[group[-1]])
+    design = np.column_stack([-slope, np.ones_like(slope)])
+    normal = (design * weight[:, None]).T @ design
+    if not _both_flanks(slope, weight):
+        return PassFit(start, end, speed, None, None, None, None, group)
+    inverse = np.linalg.inv(normal)
+    shift, offset = inverse @ (design * weight[:, None]).T @ residual
+    u_shift, u_offset = np.sqrt(np.diag(inverse))
+    return PassFit(start, end, speed, float(shift), float(u_shift), float(offset), float(u_offset), group)
+
+
+def _both_flanks(slope: Floats, weight: Floats) -> bool:
+    """Whether a pass weighs on both flanks: each must carry a fair share of what fixes its place."""
+    up = float(np.sum(weight * np.maximum(slope, 0.0) ** 2))
+    down = float(np.sum(weight * np.minimum(slope, 0.0) ** 2))
+    return min(up, down) > 0.05 * max(up, down) and min(up, down) > 4.0
+
+
+def between_passes_u_deg(passes: tuple[PassFit, ...]) -> float:
+    """Standard uncertainty of the mean from scatter between passes beyond their noise (DerSimonian-Laird)."""
+    pairs = [(p.shift_deg, p.shift_u_deg) for p in passes if p.shift_deg is not None and p.shift_u_deg]
+    if len(pairs) < 2:
+        return 0.0
+    shift = np.array([pair[0] for pair in pairs], dtype=np.float64)
+    weight = 1.0 / np.array([pair[1] for pair in pairs], dtype=np.float64) ** 2
+    mean = float(np.sum(weight * shift) / weight.sum())
+    surplus = float(np.sum(weight * (shift - mean) ** 2)) - (len(shift) - 1)
+    scale = weight.sum() - float(np.sum(weight**2)) / weight.sum()
+    between = max(surplus, 0.0) / max(float(scale), 1e-12)
+    return float(np.sqrt(between / len(shift)))

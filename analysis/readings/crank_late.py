@@ -1,0 +1,93 @@
+"""Lines of the encoder that were held up: nothing for a while, then several at once, the crank seeming to leap.
+
+A computer or a cable that stalls keeps lines back and then delivers them together. All but the last tell where
+the crank stood some time before they arrived. Such a lump is told from a crank that stood still and was then
+jerked: a hand that leaves no trace in the speed before and behind it cannot move a crank so far in so short a time.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.base import Floats
+
+_LEAST_SILENCE_S = 0.02
+_SILENCE_LINES = 3.0
+_TOGETHER = 0.35
+_LEAST_LEAP_DEG = 0.5
+_LEAST_COUNTS = 3.0
+_TIMES_FASTER = 2.5
+_BESIDE_S = 0.06
+_MOST_OVER_BESIDE, _OF_A_SLIP = 1.6, 0.5
+
+Flags = NDArray[np.bool_]
+
+
+def find_late_lines(time_s: Floats, crank_deg: Floats) -> Flags:
+    """Mark the lines that came late in a lump.
+
+    Parameters
+    ----------
+    time_s, crank_deg : ndarray, shape (n,)
+        Arrival times, not falling, and unwrapped angles.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    late = _once(time_s, crank_deg)
+    # One lump may hide the next: the speed beside it is not known before its late lines are left out.
+    while late.any():
+        further = _once(time_s[~late], crank_deg[~late])
+        if not further.any():
+            break
+        late[np.flatnonzero(~late)[further]] = True
+    return late
+
+
+def _once(time_s: Floats, crank_deg: Floats) -> Flags:
+    late = np.zeros(len(time_s), dtype=np.bool_)
+    gap = np.diff(time_s)
+    if len(gap) < 4 or float(gap.max()) <= _LEAST_SILENCE_S:
+        return late
+    usual_s = float(np.median(gap))
+    first = np.flatnonzero(gap[:-1] > max(_LEAST_SILENCE_S, _SILENCE_LINES * usual_s)) + 1
+    apart = np.append(np.flatnonzero(gap > _TOGETHER * usual_s), len(gap))
+    last = apart[np.searchsorted(apart, first)]
+    leap_deg = _least_leap(crank_deg)
+    far = np.abs(crank_deg[last] - crank_deg[first]) > leap_deg
+    for begun, ended in zip(first[far].tolist(), last[far].tolist(), strict=True):
+        late[begun:ended] |= _leaps(time_s, crank_deg, begun, ended)
+    return late
+
+
+def _least_leap(crank_deg: Floats) -> float:
+    """Leaps that matter, and that counting alone cannot make."""
+    moved = np.abs(np.diff(crank_deg))
+    return max(_LEAST_LEAP_DEG, _LEAST_COUNTS * float(np.min(moved, initial=np.inf, where=moved > 0.0)))
+
+
+def _leaps(time_s: Floats, crank_deg: Floats, first: int, last: int) -> bool:
+    """Whether the crank seems to go manifold faster within a lump than over the silence, before and behind it.
+
+    The lump's lines are `first` to `last`; the silence is before `first`.
+    """
+    if last + 1 >= len(time_s):
+        return False
+    before = int(np.searchsorted(time_s, time_s[first - 1] - _BESIDE_S))
+    behind = max(int(np.searchsorted(time_s, time_s[last] + _BESIDE_S, side="right")) - 1, last + 1)
+    leapt = crank_deg[last] - crank_deg[first]
+    # Speeds the way of the leap, so that a hand that turns back is none.
+    ways = ((before, first - 1), (first - 1, last), (last, behind), (first, last))
+    came, over, went, within = (np.sign(leapt) * _speed(time_s, crank_deg, *way) for way in ways)
+    beside = max(came, went)
+    # A coupling slips between two lines; what is spread over several was turned.
+    largest = float(np.max(np.abs(np.diff(crank_deg[first : last + 1]))))
+    turned = over < _MOST_OVER_BESIDE * beside or largest < _OF_A_SLIP * abs(leapt)
+    return bool(turned and min(came, went) >= 0.0 and within > _TIMES_FASTER * max(over, beside))
+
+
+def _speed(time_s: Floats, crank_deg: Floats, first: int, last: int) -> float:
+    lasted = max(float(time_s[last] - time_s[first]), 1e-4)
+    return float(crank_deg[last] - crank_deg[first]) / lasted

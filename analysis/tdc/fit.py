@@ -1,0 +1,203 @@
+"""Weighted least squares of slider-crank motion, zero, gain and lag on the readings in contact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.base import Floats, NoiseModel, Prior, crowding, robust_weights, settle
+from analysis.readings import CrankMotion
+from analysis.timing import piston_drop
+
+CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET = range(6)
+"""Order of the parameters: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw."""
+
+_RATIO_BOUNDS = (0.12, 0.48)
+_OFFSET_BOUND = 0.2
+_LAG_BOUNDS = (-0.3, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Readings of the gauge in contact with the piston, and the motion of the crank meanwhile."""
+
+    motion: CrankMotion
+    time_s: Floats
+    gauge_mm: Floats
+
+    def only(self, chosen: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Readings:
+        """Some of them."""
+        return Readings(self.motion, self.time_s[chosen], self.gauge_mm[chosen])
+
+    @property
+    def interval_s(self) -> float:
+        """Usual time from one reading to the next."""
+        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Modelled:
+    """The model at each reading.
+
+    Attributes
+    ----------
+    residual_mm : ndarray, shape (m,)
+        Reading less model.
+    jacobian : ndarray, shape (m, 6)
+        Derivatives of the model by the parameters, in the order of `CENTRE` and its fellows.
+    angle_deg, speed_deg_s, drop : ndarray, shape (m,)
+        Crank angle past the centre (unwrapped), crank speed, and drop of the piston in throws, lag removed.
+    """
+
+    residual_mm: Floats
+    jacobian: Floats
+    angle_deg: Floats
+    speed_deg_s: Floats
+    drop: Floats
+
+    @property
+    def rate_mm_s(self) -> Floats:
+        """How fast the reading changes."""
+        return self.jacobian[:, LAG]
+
+    @property
+    def slope_mm_deg(self) -> Floats:
+        """Change of the reading by a crank degree."""
+        return -self.jacobian[:, CENTRE]
+
+
+@dataclass(frozen=True, slots=True)
+class PistonFit:
+    """The fitted parameters with all that the checks and the budget need.
+
+    Attributes
+    ----------
+    values, covariance : ndarray, shapes (6,), (6, 6)
+        Parameters in the order of `CENTRE` and its fellows.
+    variance_mm2, known_mm : ndarray, shape (m,)
+        Variance of each reading, and the standard uncertainty in it that is not the step's, jitter's or extra.
+    robust : ndarray, shape (m,)
+        Robust weight, 1 for ordinary readings.
+    """
+
+    values: Floats
+    covariance: Floats
+    readings: Readings
+    model: Modelled
+    noise: NoiseModel
+    variance_mm2: Floats
+    known_mm: Floats
+    robust: Floats
+
+    @property
+    def weight(self) -> Floats:
+        """Weight of each reading in the fit, 1/mm²."""
+        return self.robust / self.variance_mm2
+
+    @property
+    def folded_deg(self) -> Floats:
+        """Crank angle past the nearest TDC, degrees, lag removed."""
+        return (self.model.angle_deg + 180.0) % 360.0 - 180.0
+
+    @property
+    def freedom_used(self) -> float:
+        """Number of parameters that the readings themselves had to settle."""
+        weighted = self.model.jacobian * self.weight[:, None]
+        return float(np.trace(self.covariance @ (weighted.T @ self.model.jacobian)))
+
+
+def model_piston(readings: Readings, values: Floats) -> Modelled:
+    """Model every reading with the given parameters, in the order of `CENTRE` and its fellows."""
+    crank, speed = readings.motion.angle_and_speed(readings.time_s - values[LAG])
+    angle = crank - values[CENTRE]
+    piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
+    scale = float(values[SCALE])
+    jacobian = np.empty((len(angle), 6))
+    jacobian[:, CENTRE] = piston.slope * (-scale * np.pi / 180.0)
+    jacobian[:, ZERO] = 1.0
+    jacobian[:, SCALE] = piston.drop
+    jacobian[:, LAG] = jacobian[:, CENTRE] * speed
+    jacobian[:, RATIO] = scale * piston.by_ratio
+    jacobian[:, OFFSET] = scale * piston.by_offset
+    residual = readings.gauge_mm - values[ZERO] - scale * piston.drop
+    return Modelled(residual, jacobian, angle, speed, piston.drop)
+
+
+def fit_piston(
+    readings: Readings, start: Floats, prior: Prior, noise: NoiseModel, *, rounds: int = 4
+) -> PistonFit:
+    """Fit the piston's motion to readings in contact, and their noise with it.
+
+    Parameters
+    ----------
+    readings : Readings
+    start : ndarray, shape (6,)
+        First guess, in the order of `CENTRE` and its fellows.
+    prior : Prior
+    noise : NoiseModel
+        First guess of the noise; jitter and extra are estimated anew in each round but the last.
+    rounds : int
+        How often weights and parameters are settled in turn.
+    """
+    values = start
+    model = model_piston(readings, values)
+    for left in range(rounds, 0, -1):
+        known = _known_mm(readings, model, noise.step_mm, float(values[LAG]))
+        variance = noise.variance_mm2(model.rate_mm_s, known)
+        robust = robust_weights(model.residual_mm, np.sqrt(variance))
+        values, model, covariance = settle(
+            partial(model_piston, readings),
+            values,
+            model,
+            prior=prior,
+            weight=robust / variance,
+            within=within_bounds,
+        )
+        fit = PistonFit(values, covariance, readings, model, noise, variance, known, robust)
+        if left > 1:
+            share = 1.0 - fit.freedom_used / len(readings.time_s)
+            noise = noise.refitted(model.residual_mm, share, model.rate_mm_s, known)
+    return fit
+
+
+def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
+    """Weigh "no pin offset" against "some offset" and average over both.
+
+    Many engines have none. The odds are even before the readings; after them they follow from how much the
+    readings speak for an offset (Savage-Dickey density ratio). Two answers that differ widen the covariance.
+    """
+    variance = float(fit.covariance[OFFSET, OFFSET])
+    offset = float(fit.values[OFFSET])
+    log_odds = 0.5 * (np.log(prior.sd[OFFSET] ** 2 / variance) - offset**2 / variance)
+    none = float(1.0 / (1.0 + np.exp(-np.clip(log_odds, -500.0, 500.0))))
+    tied = fit.covariance[:, OFFSET] / variance
+    away = tied * offset
+    covariance = fit.covariance - none * np.outer(tied, tied) * variance
+    covariance += none * (1.0 - none) * np.outer(away, away)
+    values = within_bounds(fit.values - none * away)
+    return replace(fit, values=values, covariance=covariance, model=model_piston(fit.readings, values))
+
+
+def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float) -> Floats:
+    """What the crank's counts add, and what one step shared by several readings adds to each."""
+    moment = readings.time_s - lag_s
+    noise = readings.motion.noise(moment)
+    at_once = np.square(np.minimum(noise.u_deg, 10.0))
+    crank = np.maximum(at_once, noise.density_deg2_s / max(readings.interval_s, 1e-3))
+    slope = model.slope_mm_deg
+    moved = np.diff(model.angle_deg) * 0.5 * (slope[1:] + slope[:-1])
+    rounding = (crowding(moved, step_mm) - 1.0) * step_mm**2 / 12.0
+    known: Floats = np.sqrt(slope**2 * crank + rounding)
+    return known
+
+
+def within_bounds(values: Floats) -> Floats:
+    """Put the parameters back among those of engines and gauges that can be."""
+    bounded = values.copy()
+    bounded[RATIO] = np.clip(values[RATIO], *_RATIO_BOUNDS)
+    bounded[OFFSET] = np.clip(values[OFFSET], -_OFFSET_BOUND, _OFFSET_BOUND)
+    bounded[LAG] = np.clip(values[LAG], *_LAG_BOUNDS)
+    return bounded

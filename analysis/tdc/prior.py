@@ -1,0 +1,78 @@
+"""What is known of engine and gauge before a piston's dwell is measured."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.base import GaugeFacts, Prior, Refusal, TdcSettings
+from analysis.readings import lag_prior
+from analysis.tdc.fit import LAG, OFFSET, RATIO
+from analysis.timing import throw_mm
+
+# Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source.
+_TYPICAL_RATIO = (0.29, 0.04)
+_TYPICAL_OFFSET = (0.0, 0.02)
+_STATED_RATIO_U = 5e-4
+_STATED_OFFSET_U = 2e-4
+
+
+def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
+    """Means and standard uncertainties of the parameters before the readings.
+
+    Raises
+    ------
+    Refusal
+        `impossible_engine`.
+    """
+    ratio, offset = _TYPICAL_RATIO, _TYPICAL_OFFSET
+    throw = known_throw_mm(settings)
+    if throw is not None and settings.rod_mm is not None:
+        ratio = (throw / settings.rod_mm, _STATED_RATIO_U)
+    if settings.pin_offset_mm is not None:
+        offset = (settings.pin_offset_mm / (throw or 40.0), _STATED_OFFSET_U)
+    mean, sd = np.zeros(6), np.full(6, math.inf)
+    mean[LAG], sd[LAG] = lag_prior(gauge)
+    mean[RATIO], sd[RATIO] = ratio
+    mean[OFFSET], sd[OFFSET] = offset
+    return Prior(mean, sd)
+
+
+def known_throw_mm(settings: TdcSettings) -> float | None:
+    """Throw of the crank where the stroke is given.
+
+    Raises
+    ------
+    Refusal
+        `impossible_engine`, when the given dimensions cannot turn.
+    """
+    stroke, rod, pin = settings.stroke_mm, settings.rod_mm, settings.pin_offset_mm or 0.0
+    given = [
+        name for name, value in (("stroke", stroke), ("rod", rod)) if value is not None and not value > 0.0
+    ]
+    if (
+        given
+        or abs(pin) > 0.15 * (stroke or 200.0)
+        or not all(map(math.isfinite, (stroke or 1.0, rod or 1.0, pin)))
+    ):
+        raise Refusal("impossible_engine", _impossible(settings))
+    if stroke is None:
+        return None
+    try:
+        return throw_mm(stroke, rod if rod is not None else 1.7 * stroke, pin)
+    except ValueError as why:
+        raise Refusal("impossible_engine", _impossible(settings)) from why
+
+
+def _impossible(settings: TdcSettings) -> str:
+    said = [
+        f"a {name} of {value:g} mm"
+        for name, value in (
+            ("stroke", settings.stroke_mm),
+            ("rod", settings.rod_mm),
+            ("pin offset", settings.pin_offset_mm),
+        )
+        if value is not None
+    ]
+    return f"No engine can turn with {' and '.join(said)}: check these figures in the engine's data."

@@ -1,0 +1,282 @@
+"""The engine, its cams, the card and the job: frozen facts, JSON-able through `analysis.plain`.
+
+Angles are crank degrees unless the name says ``cam_deg``; lengths are mm. Crank angle 0 is true TDC of the
+reference cylinder on its overlap stroke, range 0 to 720, growing in the running direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from analysis.base import STRICT, EntryError
+
+CYCLE_DEG = 720.0
+
+Valve = Literal["inlet", "exhaust"]
+Turn = Literal["clockwise", "anticlockwise"]
+Side = Literal["timing end", "flywheel end"]
+AdjusterKind = Literal["slots", "holes", "keys", "dowels", "teeth", "none"]
+Way = Literal["full_lift", "equal_lift", "events", "lift_at_tdc", "equal_overlap_lift", "separation"]
+"""How a card's numbers are meant.
+
+full_lift           middle of equal readings near the nose, at a stated drop below full lift
+equal_lift          middle of the equal-lift pair at a check lift above the base circle
+events              opening and closing at a check lift
+lift_at_tdc         valve lift at overlap TDC
+equal_overlap_lift  inlet and exhaust lift alike at overlap TDC
+separation          lobe separation (cam degrees) and advance (crank degrees) of a single cam
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Adjuster:
+    """What moves a cam against its drive, and in which sizes.
+
+    Attributes
+    ----------
+    bolt_circle_radius_mm
+        Radius at which the pulley's bolts (or a scribed mark) sit.
+    slot_each_way_cam_deg
+        Room of a slotted pulley from its middle to either end.
+    hole_cam_deg
+        Cam angle from one hole of a vernier plate to the next.
+    sizes_deg
+        Offset keys or dowels at hand, in the degrees of `sizes_act_on`; each can be fitted either way round.
+    fitted_deg
+        What is fitted now, same degrees; positive makes the cam later.
+    gear_teeth
+        Teeth of the cam gear or pulley.
+    """
+
+    __pydantic_config__ = STRICT
+    kind: AdjusterKind = "none"
+    bolt_circle_radius_mm: float | None = None
+    slot_each_way_cam_deg: float | None = None
+    hole_cam_deg: float | None = None
+    sizes_deg: tuple[float, ...] = ()
+    sizes_act_on: Literal["cam", "crank"] = "cam"
+    fitted_deg: float = 0.0
+    gear_teeth: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cam:
+    """One camshaft.
+
+    Attributes
+    ----------
+    name
+        As the shop calls it: ``inlet``, ``exhaust``, ``camshaft``, ``A inlet``.
+    valves
+        What it opens: one of them on a twin-cam engine, both on a single cam.
+    cylinders
+        Cylinders it serves; empty is all of them.
+    turns_with_crank
+        True for chain and belt; False where gears make it turn against the crank.
+    """
+
+    __pydantic_config__ = STRICT
+    name: str
+    valves: tuple[Valve, ...]
+    cylinders: tuple[str, ...] = ()
+    turns_with_crank: bool = True
+    adjuster: Adjuster = field(default_factory=Adjuster)
+
+
+@dataclass(frozen=True, slots=True)
+class Lobe:
+    """One lobe, by the cylinder it serves and the valve it opens."""
+
+    __pydantic_config__ = STRICT
+    cylinder: str
+    valve: Valve
+
+    @property
+    def words(self) -> str:
+        """Name for people, such as ``inlet, cylinder 1``."""
+        return f"{self.valve}, cylinder {self.cylinder}"
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """An engine as the job needs it; `None` is unknown.
+
+    Attributes
+    ----------
+    cylinders
+        Names in the manner of ISO 1204: ``1`` to ``4`` in line, ``A1`` to ``B3`` for a vee.
+    firing_order
+        The same names in the order they fire; the first is the reference unless `reference_cylinder` says.
+    firing_intervals_deg
+        Crank degrees from each in the firing order to the next; empty is even.
+    rotation, seen_from
+        Running direction of the crank, seen from that side.
+    forward_only
+        The maker forbids turning the crank backwards.
+    inlet_valves, exhaust_valves
+        How many valves of each kind a cylinder has; one of them stands for all in every measurement.
+    inlet_to_piston_mm, exhaust_to_piston_mm
+        The engine maker's least valve-to-piston clearance.
+    """
+
+    __pydantic_config__ = STRICT
+    name: str
+    cylinders: tuple[str, ...]
+    firing_order: tuple[str, ...]
+    cams: tuple[Cam, ...]
+    rotation: Turn = "clockwise"
+    seen_from: Side = "timing end"
+    reference_cylinder: str = ""
+    firing_intervals_deg: tuple[float, ...] = ()
+    stroke_mm: float | None = None
+    rod_mm: float | None = None
+    pin_offset_mm: float | None = None
+    slack_limit_deg: float | None = None
+    forward_only: bool = False
+    inlet_valves: int = 1
+    exhaust_valves: int = 1
+    inlet_to_piston_mm: float | None = None
+    exhaust_to_piston_mm: float | None = None
+    note: str = ""
+
+    @property
+    def reference(self) -> str:
+        """Cylinder whose overlap TDC is crank angle 0."""
+        return self.reference_cylinder or self.firing_order[0]
+
+    def cam(self, name: str) -> Cam:
+        """Return the cam called `name`."""
+        for cam in self.cams:
+            if cam.name == name:
+                return cam
+        names = ", ".join(cam.name for cam in self.cams)
+        raise EntryError("no_such_cam", f"{self.name} has no cam called {name}; it has {names}.")
+
+    def cam_of(self, lobe: Lobe) -> Cam:
+        """Return the cam that carries `lobe`."""
+        for cam in self.cams:
+            if lobe.valve in cam.valves and lobe.cylinder in self.served_by(cam):
+                return cam
+        raise EntryError("no_such_lobe", f"{self.name} has no cam for {lobe.words}. Choose another lobe.")
+
+    def served_by(self, cam: Cam) -> tuple[str, ...]:
+        """Return the cylinders that `cam` serves, in the engine's order."""
+        return cam.cylinders or self.cylinders
+
+    def reference_lobes(self, cam: Cam) -> tuple[Lobe, ...]:
+        """Return the lobes by which `cam` is timed: the reference cylinder's, else its first cylinder's."""
+        served = self.served_by(cam)
+        cylinder = self.reference if self.reference in served else served[0]
+        return tuple(Lobe(cylinder, valve) for valve in cam.valves)
+
+    def firing_offset_deg(self, cylinder: str) -> float:
+        """Return how far after the reference cylinder's overlap TDC that of `cylinder` comes, 0..720."""
+        at = dict(zip(self.firing_order, self._firing_angles(), strict=True))
+        if cylinder not in at:
+            raise EntryError(
+                "no_such_cylinder",
+                f"{self.name} has no cylinder {cylinder} in its firing order {'-'.join(self.firing_order)}.",
+            )
+        return (at[cylinder] - at[self.reference]) % CYCLE_DEG
+
+    def _firing_angles(self) -> list[float]:
+        count = len(self.firing_order)
+        steps = self.firing_intervals_deg or (CYCLE_DEG / count,) * count
+        return [sum(steps[:place]) for place in range(count)]
+
+    def valves_a_cylinder(self, valve: Valve) -> int:
+        """Return how many valves of a kind a cylinder has."""
+        return self.inlet_valves if valve == "inlet" else self.exhaust_valves
+
+    def least_to_piston_mm(self, valve: Valve) -> float | None:
+        """Return the engine maker's least valve-to-piston clearance, `None` where unknown."""
+        return self.inlet_to_piston_mm if valve == "inlet" else self.exhaust_to_piston_mm
+
+
+@dataclass(frozen=True, slots=True)
+class LobeCard:
+    """What a card says of one valve's lobes. Signs as cards have them.
+
+    Attributes
+    ----------
+    full_lift_deg
+        Inlet ATDC, exhaust BTDC.
+    drop_mm
+        Drop below full lift at which the card's `full_lift_deg` is meant (way ``full_lift``).
+    opens_deg, closes_deg
+        Inlet: opens BTDC, closes ABDC. Exhaust: opens BBDC, closes ATDC. Other side of the centre: negative.
+    check_lift_mm
+        Lift at which events or the equal-lift middle are quoted.
+    lift_mm
+        Full lift at `lift_at`; valve lift is lobe lift times `rocker_ratio`, less the clearance.
+    """
+
+    __pydantic_config__ = STRICT
+    full_lift_deg: float | None = None
+    drop_mm: float | None = None
+    opens_deg: float | None = None
+    closes_deg: float | None = None
+    duration_deg: float | None = None
+    check_lift_mm: float | None = None
+    lift_mm: float | None = None
+    lift_at: Literal["valve", "lobe"] = "valve"
+    lift_at_tdc_mm: float | None = None
+    checking_clearance_mm: float | None = None
+    running_clearance_mm: float | None = None
+    rocker_ratio: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class CamCard:
+    """A cam card, kept and reused. `way` says how its numbers are meant.
+
+    `separation_cam_deg` and `advance_deg` (crank degrees: half of exhaust BTDC less inlet ATDC) belong to the
+    way ``separation``.
+    """
+
+    __pydantic_config__ = STRICT
+    name: str
+    way: Way
+    inlet: LobeCard | None = None
+    exhaust: LobeCard | None = None
+    tolerance_deg: float = 1.0
+    separation_cam_deg: float | None = None
+    advance_deg: float | None = None
+    maker: str = ""
+    note: str = ""
+
+    def lobe(self, valve: Valve) -> LobeCard | None:
+        """Return the half of the card for `valve`, `None` where the card does not speak of it."""
+        return self.inlet if valve == "inlet" else self.exhaust
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What binds an engine and a card for a customer.
+
+    Attributes
+    ----------
+    tolerance_deg
+        Overrides the card's.
+    cylinders_wanted
+        Cylinders to be measured besides the reference; empty is none.
+    single_cam_aim
+        Which lobe a single cam is timed by, or both errors shared.
+    """
+
+    __pydantic_config__ = STRICT
+    reference: str
+    engine: Engine
+    card: CamCard
+    customer: str = ""
+    builder: str = ""
+    tolerance_deg: float | None = None
+    cylinders_wanted: tuple[str, ...] = ()
+    single_cam_aim: Literal["inlet", "exhaust", "share"] = "inlet"
+    note: str = ""
+
+    @property
+    def tolerance(self) -> float:
+        """Tolerance in force, crank degrees, each way."""
+        return self.card.tolerance_deg if self.tolerance_deg is None else self.tolerance_deg

@@ -1,0 +1,291 @@
+"""How near a valve comes to its piston, from the lift curve, the piston's motion and one measured drop.
+
+The drop is how far the valve could be pushed on from where it stood until it touched the piston, at a stated
+crank angle. From there the piston's own motion and the lift curve tell the gap at every other angle, along
+the valve's stem, and what it becomes with the cam early or late.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, hypot, radians
+from typing import Literal
+
+import numpy as np
+
+from analysis.base import Floats, Refusal
+from analysis.timing.angles import dead_centre_words, nearest
+from analysis.timing.engine import CYCLE_DEG, Engine, Lobe, Valve
+from analysis.timing.facts import PistonClearanceFound, ShiftedClearance
+from analysis.timing.slider_crank import piston_drop, throw_mm
+from analysis.timing.stored_lift import StoredLift
+from analysis.timing.verdict import Call
+
+COMMON_PRACTICE_MM: dict[Valve, float] = {"inlet": 2.0, "exhaust": 2.5}
+"""Where the engine maker gives none: 0.080 in inlet, 0.100 in exhaust; common practice."""
+
+SHIFTS_DEG = tuple(float(shift) for shift in range(-20, 21, 5))
+"""Cam early and late in the table: 20 either way in steps of 5; common practice, no source."""
+
+Crown = Literal["unknown", "pocket", "flat"]
+"""Where they would meet: ``pocket``, parallel to the valve; ``flat``, square to the bore. ``unknown`` takes
+whichever of the two leaves less."""
+
+_STEP_DEG = 0.25
+_OPEN_MM = 0.05
+_HAND_U_MM = 0.05
+_TDC_U_DEG = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class DropMeasured:
+    """One valve pushed until it touched the piston.
+
+    Attributes
+    ----------
+    crank_deg
+        Degrees after overlap TDC of the reference cylinder at which the crank stood, 0..720.
+    drop_mm
+        Travel along the stem from where the valve stood (opened by its cam or shut) until it touched.
+    from_seat
+        True where the travel was taken from the seat instead.
+    valve_angle_deg
+        Between the stem and the bore.
+    u_mm
+        Standard uncertainty of the travel by hand.
+    """
+
+    lobe: Lobe
+    crank_deg: float
+    drop_mm: float
+    from_seat: bool = False
+    valve_angle_deg: float = 0.0
+    crown: Crown = "unknown"
+    u_mm: float = _HAND_U_MM
+
+
+@dataclass(frozen=True, slots=True)
+class ClearanceCurve:
+    """Gap along the stem against crank degrees after this cylinder's overlap TDC, -180..180."""
+
+    after_tdc_deg: Floats
+    clearance_mm: Floats
+    lift_mm: Floats
+    piston_mm: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class PistonClearance:
+    """The least gap, where it is, and what it becomes with the cam shifted.
+
+    Attributes
+    ----------
+    at_deg
+        Crank degrees after overlap TDC of this cylinder, negative before it.
+    minimum_from
+        Whose the least allowed is; the engine maker's comes first.
+    table
+        Positive shift = cam later, crank degrees; `at_deg` in it as here.
+    """
+
+    lobe: Lobe
+    least_mm: float
+    u95_mm: float
+    at_deg: float
+    minimum_mm: float
+    minimum_from: Literal["engine maker", "common practice"]
+    call: Call
+    table: tuple[ShiftedClearance, ...]
+    curve: ClearanceCurve
+    sentence: str
+
+    def fact(self) -> PistonClearanceFound:
+        """Return this as a fact of the job."""
+        return PistonClearanceFound(
+            self.lobe.cylinder,
+            self.lobe.valve,
+            self.least_mm,
+            self.at_deg,
+            self.u95_mm,
+            self.minimum_mm,
+            self.minimum_from,
+            self.table,
+        )
+
+
+def piston_below_top_mm(engine: Engine, after_tdc_deg: Floats) -> Floats:
+    """Return how far the piston stands below its highest point at angles after it.
+
+    Raises
+    ------
+    Refusal
+        Where stroke or rod are not known, or no such engine can turn.
+    """
+    if engine.stroke_mm is None or engine.rod_mm is None:
+        raise Refusal(
+            "no_piston_motion",
+            f"Stroke and rod of {engine.name} are needed to know where its piston is. Enter them with the "
+            "engine.",
+        )
+    offset = engine.pin_offset_mm or 0.0
+    try:
+        throw = throw_mm(engine.stroke_mm, engine.rod_mm, offset)
+    except ValueError as why:
+        raise Refusal("no_piston_motion", f"Stroke, rod or pin offset of {engine.name}: {why}.") from None
+    below: Floats = throw * piston_drop(np.radians(after_tdc_deg), throw / engine.rod_mm, offset / throw).drop
+    return below
+
+
+def minimum_of(engine: Engine, valve: Valve) -> tuple[float, Literal["engine maker", "common practice"]]:
+    """Return the least clearance allowed and whose figure it is."""
+    makers = engine.least_to_piston_mm(valve)
+    return (COMMON_PRACTICE_MM[valve], "common practice") if makers is None else (makers, "engine maker")
+
+
+def find_piston_clearance(
+    engine: Engine,
+    drop: DropMeasured,
+    lift: StoredLift,
+    *,
+    less_clearance_mm: float = 0.0,
+    shifts_deg: tuple[float, ...] = SHIFTS_DEG,
+    tdc_u_deg: float = _TDC_U_DEG,
+) -> PistonClearance:
+    """Return how near a valve comes to its piston.
+
+    Parameters
+    ----------
+    lift
+        The lobe's curve as the cam stands now and as it stood when the drop was taken.
+    less_clearance_mm
+        How much smaller the running clearance is than the one the curve was measured with: the valve lifts
+        that much more.
+    shifts_deg
+        Cam shifts of the table, crank degrees, positive = later.
+    tdc_u_deg
+        Standard uncertainty of true TDC.
+
+    Raises
+    ------
+    Refusal
+        Curve not whole, engine not known, or a drop that cannot be.
+    """
+    _refuse_if_impossible(drop, lift)
+    gap = _Gap(engine, drop, lift, less_clearance_mm)
+    least_mm, at_deg = gap.least(0.0)
+    minimum, whose = minimum_of(engine, drop.lobe.valve)
+    u95 = 2 * gap.u_mm(at_deg, tdc_u_deg)
+    table = tuple(ShiftedClearance(shift, *gap.least(shift)) for shift in shifts_deg)
+    call: Call = "in" if least_mm - u95 >= minimum else "out" if least_mm + u95 < minimum else "cannot_tell"
+    words = _words(drop.lobe, least_mm, u95, at_deg) + _against(call, minimum, whose)
+    return PistonClearance(
+        drop.lobe, least_mm, u95, at_deg, minimum, whose, call, table, gap.curve(0.0), words
+    )
+
+
+def _refuse_if_impossible(drop: DropMeasured, lift: StoredLift) -> None:
+    if not lift.whole:
+        raise Refusal(
+            "curve_not_whole",
+            f"The curve of {drop.lobe.words} covers only part of the cycle. Measure it over two full turns.",
+        )
+    if not 0 < drop.drop_mm <= 50 or not 0 <= drop.valve_angle_deg < 60:
+        raise Refusal(
+            "drop_impossible",
+            f"A travel of {drop.drop_mm:g} mm at a valve angle of {drop.valve_angle_deg:g} deg cannot be. "
+            "Enter the travel in mm and the angle between stem and bore.",
+        )
+
+
+class _Gap:
+    """Gap along the stem at any crank angle, cam shifted or not."""
+
+    def __init__(
+        self, engine: Engine, drop: DropMeasured, lift: StoredLift, less_clearance_mm: float
+    ) -> None:
+        self.engine, self.drop, self.lift, self.less = engine, drop, lift, less_clearance_mm
+        self.offset = engine.firing_offset_deg(drop.lobe.cylinder)
+        self.drop_after = nearest(drop.crank_deg - self.offset)
+        self.after: Floats = np.arange(-180.0, 180.0 + _STEP_DEG / 2, _STEP_DEG)
+        stood = 0.0 if drop.from_seat else self._as_measured(self.drop_after)
+        self.seat_to_touch = drop.drop_mm + stood
+        fallen = self._piston(self.after) - self._piston(np.array([self.drop_after]))
+        self.room: Floats = self.seat_to_touch + self._along_the_stem(fallen)
+
+    def _along_the_stem(self, fallen_mm: Floats) -> Floats:
+        """What the piston gives way along the stem when it falls along the bore."""
+        along = cos(radians(self.drop.valve_angle_deg))
+        parallel, square = fallen_mm * along, fallen_mm / along
+        either: dict[Crown, Floats] = {
+            "pocket": parallel,
+            "flat": square,
+            "unknown": np.minimum(parallel, square),
+        }
+        return either[self.drop.crown]
+
+    def _piston(self, after: Floats) -> Floats:
+        return piston_below_top_mm(self.engine, after)
+
+    def _as_measured(self, after: float) -> float:
+        return max(self.lift.lift_mm(after + self.offset), 0.0)
+
+    def lifts(self, shift_deg: float) -> Floats:
+        lifts = self.lift.lifts_mm(self.after + self.offset - shift_deg)
+        running: Floats = np.where(lifts > _OPEN_MM, lifts + self.less, np.maximum(lifts, 0.0))
+        return running
+
+    def least(self, shift_deg: float) -> tuple[float, float]:
+        """Least gap while the valve is open, and where; with the valve shut near TDC nothing can meet it."""
+        lifts = self.lifts(shift_deg)
+        gap = np.where(lifts > _OPEN_MM, self.room - lifts, np.inf)
+        at = int(np.argmin(gap))
+        if not np.isfinite(gap[at]):
+            raise Refusal(
+                "never_open", f"The curve of {self.drop.lobe.words} never opens near TDC. Measure it again."
+            )
+        return _vertex(self.after, gap, at)
+
+    def curve(self, shift_deg: float) -> ClearanceCurve:
+        lifts = self.lifts(shift_deg)
+        return ClearanceCurve(self.after, self.room - lifts, lifts, self._piston(self.after))
+
+    def u_mm(self, at_deg: float, tdc_u_deg: float) -> float:
+        """Standard uncertainty: the push by hand, the curve, and TDC where the drop was taken.
+
+        At the least gap itself TDC hardly matters: there lift and piston move alike.
+        """
+        around = self._piston(np.array([self.drop_after - 0.5, self.drop_after + 0.5]))
+        lift_slope = 0.0 if self.drop.from_seat else self.lift.slope_mm_deg(self.drop_after + self.offset)
+        slope = float(around[1] - around[0]) - lift_slope
+        curve = hypot(self.lift.u_mm(at_deg + self.offset), self.lift.u_mm(self.drop_after + self.offset))
+        return hypot(self.drop.u_mm, curve, slope * tdc_u_deg)
+
+
+def _vertex(after: Floats, gap: Floats, at: int) -> tuple[float, float]:
+    """Least of the parabola through the lowest point and its neighbours."""
+    if not 0 < at < len(gap) - 1 or not np.all(np.isfinite(gap[at - 1 : at + 2])):
+        return float(gap[at]), float(after[at])
+    left, low, right = (float(value) for value in gap[at - 1 : at + 2])
+    bend = left - 2 * low + right
+    if bend <= 0:
+        return low, float(after[at])
+    shift = 0.5 * (left - right) / bend
+    return low - 0.25 * (left - right) * shift, float(after[at]) + shift * _STEP_DEG
+
+
+def _words(lobe: Lobe, least_mm: float, u95_mm: float, at_deg: float) -> str:
+    return (
+        f"{lobe.words.capitalize()}: least {least_mm:.2f} mm, give or take {u95_mm:.2f}, at "
+        f"{dead_centre_words(at_deg % CYCLE_DEG, digits=0)}."
+    )
+
+
+def _against(call: Call, minimum_mm: float, whose: str) -> str:
+    source = (
+        "the engine maker's figure" if whose == "engine maker" else "common practice, as the maker gives none"
+    )
+    if call == "in":
+        return f" Enough: at least {minimum_mm:.2f} mm is wanted ({source})."
+    if call == "out":
+        return f" Too little: at least {minimum_mm:.2f} mm is wanted ({source}). Do not turn it under power."
+    return f" Cannot be told from the {minimum_mm:.2f} mm wanted ({source}). Measure the drop again, finer."

@@ -1,0 +1,19 @@
+"""Jobs and traces taken in and given out, backups, tidying."""
+
+from api.archive.backup import back_up, restore, verify
+from api.archive.importing import import_told
+from api.archive.job_archive import read_job, write_job
+from api.archive.job_file import looks_like_job_file
+from api.archive.tidying import TidyRules, tidy
+
+__all__ = [
+    "TidyRules",
+    "back_up",
+    "import_told",
+    "looks_like_job_file",
+    "read_job",
+    "restore",
+    "tidy",
+    "verify",
+    "write_job",
+]

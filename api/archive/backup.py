@@ -1,0 +1,285 @@
+"""Backup of a shop into one file while everything runs, its proof, and the way back.
+
+The file is a ZIP archive, so that any program can look into it: both databases as single files, the imported
+traces, and a manifest with a SHA-256 of each. Paired screens are left out: a copy shall let nobody in.
+
+Each database is copied by SQLite's own backup in one step: in small steps it would begin anew with every
+commit of the recorder. The shop is copied before the readings, so that every reading that a measurement of
+the copy speaks of is in the copy too.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import hashlib
+import json
+import os
+import shutil
+import sqlite3
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from api.base import ConflictError, MisuseError, StoreError
+from api.live import PROGRAM
+from api.store import FILE_NAME as SHOP_NAME
+from api.store import (
+    IMPORTED_FOLDER,
+    LOCK_NAME,
+    Contents,
+    FolderLock,
+    ShopReader,
+    contents_of,
+    trouble_in_shop,
+    trouble_in_streams,
+)
+from capture.base import CaptureError, DataFolderBusy
+from capture.base import FolderLock as CaptureLock
+from capture.store import STORE_NAME, open_for_reading
+
+MANIFEST = "manifest.json"
+FORMAT = 1
+CHUNK_BYTES = 1 << 20
+DATABASES = (SHOP_NAME, STORE_NAME)
+
+
+class Manifest(BaseModel):
+    """What a backup says of itself; `sha256` of every other file in it."""
+
+    model_config = ConfigDict(extra="forbid")
+    format: int
+    program: str
+    made_at: dt.datetime
+    contents: Contents
+    sha256: dict[str, str]
+
+
+def back_up(data_dir: Path, file: Path) -> Manifest:
+    """Write a backup; the file is there whole or not at all.
+
+    Raises
+    ------
+    MisuseError
+        There is nothing to back up, or the file cannot be written.
+    StoreError
+        A database cannot be read, or was written by a newer program.
+    """
+    if not any((data_dir / name).exists() for name in DATABASES):
+        raise MisuseError("nothing_there", f"there is no shop in {data_dir}; give its folder with --data.")
+    part = file.with_name(file.name + ".part")
+    try:
+        with tempfile.TemporaryDirectory(prefix=".backup-", dir=file.absolute().parent) as copies:
+            folder = Path(copies)
+            for name in DATABASES:
+                if (data_dir / name).exists():
+                    _copy(data_dir / name, folder / name)
+            manifest = _packed(folder, data_dir / IMPORTED_FOLDER, part)
+        part.replace(file)
+    except OSError as error:
+        raise MisuseError(
+            "backup_not_written", f"{file} cannot be written ({error.strerror}); choose another place."
+        ) from None
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+    return manifest
+
+
+def verify(file: Path) -> Manifest:
+    """Prove a backup: every byte against its sum, both databases whole, every block of readings unpacked.
+
+    Raises
+    ------
+    StoreError
+        It is no backup, is damaged, or was written by a newer program.
+    """
+    with _unpacked(file, file.absolute().parent) as (_, manifest):
+        return manifest
+
+
+def restore(file: Path, data_dir: Path, replace: bool) -> tuple[Manifest, Path | None]:
+    """Prove a backup and put it into a data folder that nothing uses.
+
+    Parameters
+    ----------
+    replace
+        Whether what is there may be set aside, into a folder that is given back; nothing is deleted.
+
+    Raises
+    ------
+    ConflictError
+        There is a shop already, and it may not be replaced.
+    StoreError
+        The backup is not good, or the folder is in use.
+    """
+    data_dir.mkdir(parents=True, exist_ok=True)
+    with folder_at_rest(data_dir), _unpacked(file, data_dir) as (copies, manifest):
+        there = [data_dir / name for name in _owned(data_dir) if (data_dir / name).exists()]
+        if there and not replace:
+            raise ConflictError(
+                "shop_there", f"there is a shop in {data_dir} already; --replace sets it aside first."
+            )
+        aside = None
+        if there:
+            aside = data_dir / f"before-restore-{dt.datetime.now(dt.UTC):%Y%m%d-%H%M%S-%f}"
+            aside.mkdir()
+            for path in there:
+                path.rename(aside / path.name)
+        for path in copies.iterdir():
+            path.rename(data_dir / path.name)
+        _sync(data_dir)
+        return manifest, aside
+
+
+@contextlib.contextmanager
+def folder_at_rest(data_dir: Path) -> Iterator[None]:
+    """Hold a data folder so that neither capture nor the service can start on it; raises `StoreError`."""
+    lock = FolderLock(data_dir / LOCK_NAME)
+    try:
+        with CaptureLock(data_dir):
+            yield
+    except DataFolderBusy as error:
+        raise StoreError("folder_in_use", f"{error}.") from None
+    finally:
+        lock.release()
+
+
+def _owned(data_dir: Path) -> list[str]:
+    """Name everything that makes up a shop: the databases, their logs, and the imported traces."""
+    databases = sorted(path.name for name in DATABASES for path in data_dir.glob(f"{name}*"))
+    return [*databases, IMPORTED_FOLDER]
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy a database that is being written, in one step, into one file without a log."""
+    try:
+        if source.name == STORE_NAME:
+            reading = open_for_reading(source)
+        else:
+            ShopReader(source.parent).row("SELECT 1")  # refuses what a newer program wrote
+            reading = sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True, timeout=5.0)
+        with closing(reading), closing(sqlite3.connect(target)) as writing:
+            reading.backup(writing, pages=-1)
+            writing.execute("PRAGMA journal_mode = DELETE")
+    except CaptureError as error:
+        raise StoreError("bad_store", f"{error}.") from None
+    except sqlite3.Error as error:
+        raise StoreError("backup_failed", f"{source} cannot be copied ({error}); check the disk.") from None
+
+
+def _packed(folder: Path, imported: Path, part: Path) -> Manifest:
+    files = {path.name: path for path in sorted(folder.iterdir())}
+    traces = sorted(imported.iterdir()) if imported.is_dir() else []
+    files |= {f"{IMPORTED_FOLDER}/{path.name}": path for path in traces if path.is_file()}
+    with part.open("wb") as out:
+        with zipfile.ZipFile(out, "w") as archive:
+            sums = {name: _add(archive, name, path) for name, path in files.items()}
+            manifest = Manifest(
+                format=FORMAT,
+                program=PROGRAM,
+                made_at=dt.datetime.now(dt.UTC),
+                contents=contents_of(folder),
+                sha256=sums,
+            )
+            archive.writestr(MANIFEST, manifest.model_dump_json(indent=1))
+        out.flush()
+        os.fsync(out.fileno())
+    return manifest
+
+
+def _add(archive: zipfile.ZipFile, name: str, path: Path) -> str:
+    """Add one file and give its sum; readings are packed already."""
+    info = zipfile.ZipInfo.from_file(path, name)
+    info.compress_type = zipfile.ZIP_STORED if name == STORE_NAME else zipfile.ZIP_DEFLATED
+    with path.open("rb") as source, archive.open(info, "w", force_zip64=True) as target:
+        return _copied(source, target)
+
+
+def _copied(source: Any, target: BinaryIO | Any) -> str:
+    digest = hashlib.sha256()
+    while chunk := source.read(CHUNK_BYTES):
+        digest.update(chunk)
+        target.write(chunk)
+    return digest.hexdigest()
+
+
+@contextlib.contextmanager
+def _unpacked(file: Path, beside: Path) -> Iterator[tuple[Path, Manifest]]:
+    """Unpack a backup beside where it is wanted, proved; what is not taken is removed at the end."""
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=".restore-", dir=beside))
+    except OSError:  # a backup on a medium that cannot be written
+        folder = Path(tempfile.mkdtemp(prefix="lobewright-restore-"))
+    try:
+        manifest = _extracted(file, folder)
+        _check(folder, manifest)
+        yield folder, manifest
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _extracted(file: Path, folder: Path) -> Manifest:
+    try:
+        with zipfile.ZipFile(file) as archive:
+            manifest = _manifest(archive, file)
+            for name, wanted in manifest.sha256.items():
+                target = folder / name
+                if not _is_ours(name):
+                    raise StoreError("bad_backup", f"{file} holds {name!r}, which is no part of a backup.")
+                target.parent.mkdir(exist_ok=True)
+                with archive.open(name) as source, target.open("wb") as out:
+                    found = _copied(source, out)
+                    out.flush()
+                    os.fsync(out.fileno())
+                if found != wanted:
+                    raise StoreError("bad_backup", f"{file} is damaged: {name} is not what was backed up.")
+            return manifest
+    except (zipfile.BadZipFile, KeyError, EOFError, NotImplementedError, ValueError) as error:
+        words = str(error).strip("'\"")
+        raise StoreError("bad_backup", f"{file} is no backup, or is damaged ({words}).") from None
+    except OSError as error:
+        raise MisuseError("unreadable_file", f"{file}: {error.strerror or error}.") from None
+
+
+def _manifest(archive: zipfile.ZipFile, file: Path) -> Manifest:
+    text = archive.read(MANIFEST)
+    try:
+        told = json.loads(text)["format"]
+        if isinstance(told, int) and told > FORMAT:
+            raise StoreError(
+                "newer_backup", f"{file} was written by a newer Lobewright; update this program."
+            )
+        return Manifest.model_validate_json(text)
+    except (ValidationError, KeyError, TypeError, UnicodeDecodeError):
+        raise StoreError("bad_backup", f"{file} is no backup: its manifest cannot be read.") from None
+
+
+def _is_ours(name: str) -> bool:
+    folder, _, own = name.rpartition("/")
+    return name in DATABASES or (folder == IMPORTED_FOLDER and own not in {"", ".", ".."} and "\\" not in own)
+
+
+def _check(folder: Path, manifest: Manifest) -> None:
+    trouble = []
+    if (folder / STORE_NAME).exists():
+        trouble += trouble_in_streams(folder / STORE_NAME, thorough=True)
+    if (folder / SHOP_NAME).exists():
+        trouble += trouble_in_shop(folder / SHOP_NAME, thorough=True)
+    if not trouble and (found := contents_of(folder)) != manifest.contents:
+        trouble = [f"It should hold {manifest.contents}, but holds {found}."]
+    if trouble:
+        raise StoreError("bad_backup", f"the backup is not good: {' '.join(trouble)}")
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,86 @@
+"""Whatever goes wrong in a request becomes ``{code, message}``, one sentence, with the status that fits."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel
+from starlette.exceptions import HTTPException
+
+from api.base.errors import ServiceError
+from capture.base import LimitedLog
+
+log = logging.getLogger("lobewright.web")
+_limited = LimitedLog(log)
+
+
+class Problem(BaseModel):
+    """What is answered when something cannot be done."""
+
+    code: str
+    message: str
+
+
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    "4XX": {"model": Problem, "description": "It cannot be done; `message` says why in a sentence."},
+    "5XX": {"model": Problem, "description": "The service could not do it; `message` says what to do."},
+}
+
+
+def add_problems(app: FastAPI) -> None:
+    """Let an app answer every failure with a `Problem`."""
+    app.add_exception_handler(ServiceError, _told)
+    app.add_exception_handler(RequestValidationError, _misasked)
+    app.add_exception_handler(HTTPException, _by_status)
+    app.add_exception_handler(Exception, _failed)
+
+
+def problem(status: int, code: str, message: str) -> JSONResponse:
+    """Make one answer."""
+    return JSONResponse({"code": code, "message": message}, status)
+
+
+async def _told(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, ServiceError)
+    if error.status >= HTTPStatus.INTERNAL_SERVER_ERROR:
+        _limited.warning(error.code, f"{request.method} {request.url.path}: {error.message}")
+    return JSONResponse(error.fields(), error.status)
+
+
+async def _misasked(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    return problem(422, "bad_request", in_one_sentence(error.errors()))
+
+
+async def _by_status(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    sentences = {
+        404: "There is nothing at this address.",
+        405: f"{request.method} is not possible at this address.",
+    }
+    message = sentences.get(error.status_code, str(error.detail))
+    code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "_")
+    answer = problem(error.status_code, code, message)
+    answer.headers.update(error.headers or {})
+    return answer
+
+
+async def _failed(request: Request, error: Exception) -> JSONResponse:
+    log.error("%s %s failed", request.method, request.url.path)
+    return problem(500, "internal", "The service failed at this; nothing stored is lost. Its log says more.")
+
+
+def in_one_sentence(errors: Sequence[Any]) -> str:
+    """Put what is wrong with a request into words: where, and what."""
+    told = []
+    for error in errors[:5]:
+        place = ".".join(str(part) for part in error["loc"] if part not in {"body", "query", "path"})
+        text = str(error["msg"]).removeprefix("Value error, ")
+        told.append(f"{place}: {text}" if place else text.rstrip("."))
+    return "; ".join(told) + "."

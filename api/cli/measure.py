@@ -1,0 +1,323 @@
+"""``lobewright measure``: true TDC, a lobe, or both together out of trace files, as JSON or as a table for people."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, TdcResult, TdcSettings
+from analysis.timing import Valve
+from api.base import MisuseError, TraceFileError
+from api.cli.result_table import result_table, together_table
+from api.live import error_fields, result_fields, together_fields
+from api.store import CRANK, Trace, read_trace
+
+if TYPE_CHECKING:
+    from analysis.together import GaugeOn, TogetherResult
+
+MOST_LAG_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is asked of every file of one call, and how its answer is told: to programs and to people."""
+
+    kind: str
+    find: Callable[[Trace], Any]
+    fields: Callable[[Any], dict[str, Any]]
+    table: Callable[[Any], Iterator[str]]
+    as_json: bool
+
+
+@click.group()
+def measure() -> None:
+    """Find true TDC, a lobe's centre, or both together in trace files."""
+
+
+_files = click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
+_gauge = click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
+_lag = click.option(
+    "--lag", "lag_s", metavar="S", type=float, help="Known lag of the gauge behind the encoder, s."
+)
+_stroke = click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
+_rod = click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
+_pin_offset = click.option(
+    "--pin-offset", "pin_offset_mm", metavar="MM", type=float, help="Pin offset, towards the thrust side."
+)
+_drop = click.option(
+    "--drop",
+    "drop_mm",
+    metavar="MM",
+    type=float,
+    default=1.27,
+    show_default=True,
+    help="Drop below full lift.",
+)
+_check_lift = click.option(
+    "--check-lift", "check_lifts_mm", metavar="MM", type=float, multiple=True, help="May be given again."
+)
+_json = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
+
+
+@measure.command()
+@_files
+@_gauge
+@_stroke
+@_rod
+@_pin_offset
+@_lag
+@_json
+def tdc(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    stroke_mm: float | None,
+    rod_mm: float | None,
+    pin_offset_mm: float | None,
+    lag_s: float | None,
+    as_json: bool,
+) -> None:
+    """Find true TDC of the piston that the gauge stands on.
+
+    Stroke, rod and pin offset help but are not needed. Exit code 0: all measured, 1: one or more refused,
+    2: misused, or a file cannot be read.
+    """
+    settings, facts = tdc_settings(stroke_mm, rod_mm, pin_offset_mm), gauge_facts(lag_s)
+
+    def find(trace: Trace) -> TdcResult:
+        from analysis.tdc import find_tdc
+
+        return find_tdc(streams_of(trace, gauge), settings, facts)
+
+    _finish(files, Task("tdc", find, result_fields, result_table, as_json))
+
+
+@measure.command()
+@_files
+@_gauge
+@click.option(
+    "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
+)
+@_lag
+@_drop
+@_check_lift
+@_json
+def lobe(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    tdc_deg: float,
+    lag_s: float | None,
+    drop_mm: float,
+    check_lifts_mm: tuple[float, ...],
+    as_json: bool,
+) -> None:
+    """Find the centre, lift, opening and closing of the lobe that the gauge follows.
+
+    Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    settings, facts = lobe_settings(tdc_deg, drop_mm, check_lifts_mm), gauge_facts(lag_s)
+
+    def find(trace: Trace) -> LobeResult:
+        from analysis.lobe import find_lobe
+
+        return find_lobe(streams_of(trace, gauge), settings, facts)
+
+    _finish(files, Task("lobe", find, result_fields, result_table, as_json))
+
+
+@measure.command()
+@_files
+@click.option("--piston", metavar="NAME", default="piston", show_default=True, help="Gauge on the piston.")
+@click.option("--inlet", metavar="NAME", multiple=True, help="Gauge on an inlet valve; may be given again.")
+@click.option(
+    "--exhaust", metavar="NAME", multiple=True, help="Gauge on an exhaust valve; may be given again."
+)
+@click.option(
+    "--alike", is_flag=True, help="The gauges are of one kind and read in one way: they share a lag."
+)
+@_stroke
+@_rod
+@_pin_offset
+@_lag
+@_drop
+@_check_lift
+@_json
+def together(
+    *,
+    files: tuple[Path, ...],
+    piston: str,
+    inlet: tuple[str, ...],
+    exhaust: tuple[str, ...],
+    alike: bool,
+    stroke_mm: float | None,
+    rod_mm: float | None,
+    pin_offset_mm: float | None,
+    lag_s: float | None,
+    drop_mm: float,
+    check_lifts_mm: tuple[float, ...],
+    as_json: bool,
+) -> None:
+    """Find true TDC and lobes from gauges that were read in the same turns.
+
+    One gauge stands on the piston, the others on valves of the same cylinder; gauges named piston, inlet and
+    exhaust need not be told. Lobes are told from overlap TDC, with the separation between them.
+
+    Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    engine, asked = (
+        tdc_settings(stroke_mm, rod_mm, pin_offset_mm),
+        lobe_settings(0.0, drop_mm, check_lifts_mm),
+    )
+    facts = gauge_facts(lag_s)
+
+    def find(trace: Trace) -> TogetherResult:
+        from analysis.together import USUAL_UNLIKE_S, TogetherSettings, find_together
+
+        crank = trace.channels[CRANK]
+        settings = TogetherSettings(engine, asked, USUAL_UNLIKE_S if alike else None)
+        gauges = gauges_of(trace, piston, inlet, exhaust, facts)
+        return find_together(crank.time_s, crank.value, gauges, settings)
+
+    _finish(files, Task("together", find, together_fields, together_table, as_json))
+
+
+def tdc_settings(stroke_mm: float | None, rod_mm: float | None, pin_offset_mm: float | None) -> TdcSettings:
+    """Check what is said of the crank train; raises `MisuseError` where it cannot be."""
+    _require_between("--stroke", stroke_mm, 1.0, 2000.0, "mm")
+    _require_between("--rod", rod_mm, 1.0, 5000.0, "mm")
+    _require_between("--pin-offset", pin_offset_mm, -100.0, 100.0, "mm")
+    if rod_mm is not None and stroke_mm is None:
+        raise MisuseError("contradictory_options", "--rod is of use only together with --stroke; give both.")
+    if pin_offset_mm is not None and (stroke_mm is None or rod_mm is None):
+        raise MisuseError("contradictory_options", "--pin-offset needs --stroke and --rod; give all three.")
+    if stroke_mm is not None and rod_mm is not None and rod_mm <= stroke_mm / 2 + abs(pin_offset_mm or 0.0):
+        raise MisuseError(
+            "contradictory_options",
+            f"a rod of {rod_mm:g} mm cannot turn over a stroke of {stroke_mm:g} mm; check both.",
+        )
+    return TdcSettings(stroke_mm, rod_mm, pin_offset_mm)
+
+
+def lobe_settings(tdc_deg: float, drop_mm: float, check_lifts_mm: tuple[float, ...]) -> LobeSettings:
+    """Check what is asked of a lobe; raises `MisuseError` where it cannot be."""
+    _require_between("--tdc", tdc_deg, -1e9, 1e9, "deg")
+    _require_between("--drop", drop_mm, 0.01, 50.0, "mm")
+    for lift_mm in check_lifts_mm:
+        _require_between("--check-lift", lift_mm, 0.005, 50.0, "mm")
+    if not check_lifts_mm:
+        return LobeSettings(tdc_deg=tdc_deg, drop_mm=drop_mm)
+    return LobeSettings(tdc_deg=tdc_deg, drop_mm=drop_mm, check_lifts_mm=tuple(dict.fromkeys(check_lifts_mm)))
+
+
+def gauge_facts(lag_s: float | None) -> GaugeFacts:
+    """Check a lag given by hand."""
+    _require_between("--lag", lag_s, -MOST_LAG_S, MOST_LAG_S, "s")
+    return GaugeFacts(lag_s=lag_s)
+
+
+def _require_between(option: str, value: float | None, low: float, high: float, unit: str) -> None:
+    if value is None or (math.isfinite(value) and low <= value <= high):
+        return
+    raise MisuseError("bad_option", f"{option} {value:g} is not possible; give {low:g} to {high:g} {unit}.")
+
+
+def streams_of(trace: Trace, gauge: str | None) -> Streams:
+    """Pick the crank and one gauge out of a trace.
+
+    Raises
+    ------
+    MisuseError
+        No such gauge, or several and none named.
+    """
+    there = sorted(trace.gauges)
+    if gauge is None and len(there) > 1:
+        raise MisuseError(
+            "which_gauge", f"the file has the gauges {', '.join(there)}; choose one with --gauge."
+        )
+    crank, own = trace.channels[CRANK], trace.gauge_mm(_named(trace, gauge or there[0]))
+    return Streams(crank.time_s, crank.value, own.time_s, own.value)
+
+
+def gauges_of(
+    trace: Trace, piston: str, inlet: Sequence[str], exhaust: Sequence[str], facts: GaugeFacts
+) -> list[GaugeOn]:
+    """Pick the gauges that stand on piston and valves; where no valve's is named, those called after one.
+
+    Raises
+    ------
+    MisuseError
+        No such gauge, one named twice, or none on a valve.
+    """
+    from analysis.together import GaugeOn
+
+    if not inlet and not exhaust:
+        inlet, exhaust = ([valve] if valve in trace.gauges else [] for valve in ("inlet", "exhaust"))
+    places: list[tuple[str, Valve | None]] = [
+        (piston, None),
+        *((name, "inlet") for name in inlet),
+        *((name, "exhaust") for name in exhaust),
+    ]
+    named = [(_named(trace, name), valve) for name, valve in places]
+    if len(named) < 2:
+        raise MisuseError(
+            "no_valve_gauge",
+            f"no gauge is said to be on a valve; the file has {', '.join(sorted(trace.gauges))}: say which with "
+            "--inlet and --exhaust.",
+        )
+    twice = [name for name, _ in named if [other for other, _ in named].count(name) > 1]
+    if twice:
+        raise MisuseError("named_twice", f"gauge {twice[0]} cannot stand in two places; name it once.")
+    return [
+        GaugeOn(name, valve, own.time_s, own.value, facts)
+        for name, valve in named
+        for own in [trace.gauge_mm(name)]
+    ]
+
+
+def _named(trace: Trace, gauge: str) -> str:
+    """Give the gauge's name as the trace has it, without its unit."""
+    name = gauge.removesuffix("_mm").removesuffix("_in")
+    if name not in trace.gauges:
+        there = ", ".join(sorted(trace.gauges))
+        raise MisuseError("no_such_gauge", f"there is no gauge {gauge}; the file has {there}.")
+    return name
+
+
+def _finish(files: tuple[Path, ...], task: Task) -> None:
+    worst = max(_measure_file(path, task) for path in files)
+    if worst:
+        raise SystemExit(worst)
+
+
+def _measure_file(path: Path, task: Task) -> int:
+    """Measure one file, print what came out, and return the exit code it asks for."""
+    head = {"file": str(path), "kind": task.kind}
+    try:
+        result = task.find(read_trace(path))
+    except (TraceFileError, MisuseError) as error:
+        click.echo(f"lobewright: {path}: {error.message}", err=True)
+        if task.as_json:
+            _echo_json(head | error_fields(error.code, error.message))
+        return 2
+    except Refusal as refusal:
+        if task.as_json:
+            _echo_json(head | error_fields(refusal.code, refusal.message))
+        else:
+            click.echo(f"{path}: refused ({refusal.code}). {refusal.message}")
+        return 1
+    if task.as_json:
+        _echo_json(head | task.fields(result))
+    else:
+        click.echo("\n".join((str(path), *task.table(result), "")))
+    return 0
+
+
+def _echo_json(fields: dict[str, Any]) -> None:
+    click.echo(json.dumps(fields, ensure_ascii=False, allow_nan=False))

@@ -1,0 +1,222 @@
+"""What the guide knows, what it says, and what its one large button would do."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from analysis.job import Evidence, JobState, Step, StepState
+from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
+from api.base import Centre, Guide, MeasurementView
+from api.measure import ZeroProof
+from api.store import Stage
+
+PARTS = {
+    "piston": "piston",
+    "inlet": "the inlet valve of cylinder",
+    "exhaust": "the exhaust valve of cylinder",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeNow:
+    """A gauge at this moment, and whether it is being read."""
+
+    reading_mm: float
+    alive: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CrankNow:
+    """The crank at this moment.
+
+    Attributes
+    ----------
+    deg
+        Encoder's degrees, unwrapped.
+    taken_up
+        Turned forward last, far enough that any slack is taken up.
+    turned_deg
+        Furthest forward since the running measurement began; `None` where that is not known.
+    """
+
+    deg: float
+    alive: bool
+    taken_up: bool
+    turned_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KnownLobe:
+    """The newest measurement of a cam's lobe that the guide can lead by.
+
+    Attributes
+    ----------
+    lift
+        Its curve, crank degrees after overlap TDC of the reference cylinder.
+    base_mm
+        Gauge reading on the base circle; `None` where it was not seen.
+    polarity
+        +1 where the reading grows with the lift.
+    fact
+        Number of the fact that holds it.
+    """
+
+    lobe: Lobe
+    fact: int
+    gauge: str
+    lift: StoredLift
+    base_mm: float | None
+    polarity: int
+    slack_deg: float | None
+    step_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything the guide is made from; nothing else is asked."""
+
+    job_id: int
+    job: Job
+    facts: Sequence[Fact]
+    state: JobState
+    stage: Stage | None = None
+    measurement: MeasurementView | None = None
+    centre: Centre | None = None
+    crank: CrankNow | None = None
+    gauges: Mapping[str, GaugeNow] = field(default_factory=dict)
+    lobes: Mapping[str, KnownLobe] = field(default_factory=dict)
+    """By cam, the lobe that the move is led by; by ``inlet`` or ``exhaust``, for valve to piston."""
+    to_use: Mapping[str, str] = field(default_factory=dict)
+    """The gauge for ``piston`` and for ``valve``; empty where the bench has one gauge only."""
+    trouble: str = ""
+    """What is wrong with the bench, empty when nothing is."""
+    zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
+    waiting: bool = False
+    """A measurement has ended and is not in the facts yet."""
+
+    @property
+    def step(self) -> StepState | None:
+        """The step that is due."""
+        return None if self.state.now is None else self.state.step(self.state.now)
+
+    @property
+    def evidence(self) -> Evidence:
+        """The facts, ready to be asked."""
+        return Evidence.of(self.job, self.facts)
+
+    def planned(self, step_id: str) -> Step:
+        """The planned step of a name."""
+        found = self.evidence.step(step_id)
+        assert found is not None
+        return found
+
+    def job_deg(self) -> float | None:
+        """Crank degrees after overlap TDC, 0..720, where both are known."""
+        if self.crank is None or self.state.overlap_tdc_deg is None:
+            return None
+        return (self.crank.deg - self.state.overlap_tdc_deg) % 720.0
+
+    def gauge_words(self, part: str) -> str:
+        """Say what the gauge goes on; its name, too, where there is more than one."""
+        kind, _, cylinder = part.partition("_")
+        name = self.to_use.get("piston" if kind == "piston" else "valve", "")
+        return f"Gauge {name} on {PARTS[kind]} {cylinder.upper()}".replace("  ", " ")
+
+    def stage_of(self, step_id: str) -> Stage | None:
+        """How far the guide is inside a step; what was remembered for another step counts no more."""
+        return self.stage if self.stage is not None and self.stage.step == step_id else None
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """What a press does, in this order: facts are added, the stage is set, a measurement begins or ends.
+
+    Attributes
+    ----------
+    facts
+        Payloads to add, each with what it was computed from, if anything.
+    stage
+        What the guide remembers; `forget` lets it remember nothing.
+    begin
+        What the gauge touches in the measurement to begin.
+    did
+        What was done, in words.
+    """
+
+    did: str
+    facts: tuple[tuple[Payload, dict[str, Any] | None], ...] = ()
+    stage: Stage | None = None
+    forget: bool = False
+    begin: str = ""
+    finish: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The guide and what its button would do; `None`: the button does nothing."""
+
+    guide: Guide
+    deed: Deed | None = None
+
+
+def token_of(scene: Scene) -> str:
+    """Give what stands for this moment of a job: another press, or another screen's, changes it."""
+    measurement = scene.measurement
+    parts = (
+        scene.job_id,
+        len(scene.facts),
+        (measurement.id, measurement.state) if measurement is not None else None,
+        (scene.stage.step, scene.stage.stage) if scene.stage is not None else None,
+    )
+    return hashlib.sha256(repr(parts).encode()).hexdigest()[:12]
+
+
+class TakeUp:
+    """Follows the crank and tells whether the slack is taken up forwards (a play operator).
+
+    The cam's sprocket stands between the crank and `slack_deg` ahead of it; it is driven forwards when the
+    crank has caught up with it.
+    """
+
+    def __init__(self, slack_deg: float = 8.0) -> None:
+        self._slack_deg = slack_deg
+        self._sprocket: float | None = None
+        self._mark: float | None = None
+        self._furthest = 0.0
+        self.deg: float | None = None
+
+    def take(self, crank_deg: float) -> None:
+        """Take one reading of the crank."""
+        sprocket = crank_deg + self._slack_deg if self._sprocket is None else self._sprocket
+        self._sprocket = min(max(sprocket, crank_deg), crank_deg + self._slack_deg)
+        self.deg = crank_deg
+        if self._mark is None:
+            self._mark = crank_deg
+        self._furthest = max(self._furthest, crank_deg - self._mark)
+
+    def mark(self) -> None:
+        """Count the turning from here."""
+        self._mark, self._furthest = self.deg, 0.0
+
+    def forget(self) -> None:
+        """The crank's readings began anew."""
+        self._sprocket = self._mark = self.deg = None
+        self._furthest = 0.0
+
+    @property
+    def taken_up(self) -> bool:
+        """Whether the crank drives the cam forwards."""
+        return self._sprocket is not None and self.deg is not None and self._sprocket - self.deg < 0.05
+
+    @property
+    def turned_deg(self) -> float | None:
+        """How far forward the crank went at most since the mark."""
+        return None if self._mark is None else self._furthest
+
+
+def to_go_deg(now_deg: float, target_deg: float) -> float:
+    """Give the way to an angle of the cycle, forward positive, the shorter way round."""
+    return nearest(target_deg - now_deg)

@@ -1,0 +1,153 @@
+"""What the builder does now in a job: one sentence, one number, one way to go, one button.
+
+Pure: made from a `Scene` and nothing else, so that the same moment always gives the same guide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from analysis.job import STROKE_NEAR_TDC_DEG, StepState
+from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
+from api.base import Guide
+from api.guide.deeds import Deed, Scene, Told, token_of
+from api.guide.measuring import deciding, measuring
+from api.guide.moving import moving
+from api.guide.pistons import pushing
+
+Rule = Callable[[Scene, StepState], Told]
+FULL_CYCLE_DEG = 720.0
+HALF_TURN_DEG = 180.0
+
+
+def told_in(scene: Scene) -> Told:
+    """Give the guide of this moment, and what its button would do."""
+    told = _told(scene)
+    guide = told.guide.model_copy(update={"job_id": scene.job_id})
+    if told.deed is None:
+        return Told(guide.model_copy(update={"button": "", "action": ""}))
+    action = f"/api/jobs/{scene.job_id}/press?token={token_of(scene)}"
+    return Told(guide.model_copy(update={"action": action}), told.deed)
+
+
+def _told(scene: Scene) -> Told:
+    step = scene.step
+    if step is None:
+        return Told(Guide(step="Signed", sentence=_signed(scene)))
+    if scene.waiting:
+        return Told(Guide(step=step.title, sentence="The measurement is being kept; a moment."))
+    running = scene.measurement is not None and scene.measurement.state == "running"
+    if running and step.kind not in MEASURING:
+        return measuring(scene, step)
+    if scene.trouble and not running and step.kind in AT_THE_BENCH:
+        return Told(
+            Guide(step=step.title, sentence=scene.trouble, tone="fault", cautions=list(step.cautions))
+        )
+    if scene.zero.state != "stands" and not running and step.kind in NEEDS_THE_ZERO:
+        return _zero(scene, step)
+    return RULES[step.kind](scene, step)
+
+
+def _zero(scene: Scene, step: StepState) -> Told:
+    """Nothing that rests on the zero goes on before it is proved to be where it was."""
+    guide = Guide(step=step.title, sentence=scene.zero.sentence, tone="fault", cautions=list(step.cautions))
+    if scene.zero.state == "moved":
+        back = WentBack("true_tdc", f"The encoder's zero moved by {scene.zero.off_deg:+.2f} deg.")
+        return Told(
+            guide.model_copy(update={"button": "Back to true TDC"}), Deed("Gone back.", facts=((back, None),))
+        )
+    part = f"piston_{scene.job.engine.reference.lower()}"
+    return Told(guide.model_copy(update={"button": "Start"}), Deed("Begun.", begin=part))
+
+
+def _signed(scene: Scene) -> str:
+    if not scene.state.signed_by:
+        return "Nothing is due in this job."
+    return f"Signed by {scene.state.signed_by}. The sheet is ready."
+
+
+def _clearances(scene: Scene, step: StepState) -> Told:
+    """One press notes the card's clearance for every valve that is still to be noted."""
+    guide = Guide(step=step.title, sentence=step.why or step.sentence, cautions=list(step.cautions))
+    if step.code:
+        return Told(guide.model_copy(update={"tone": "fault"}))
+    facts = [_as_on_the_card(scene, lobe) for lobe in _to_note(scene, step)]
+    if not facts or None in facts:
+        return Told(guide.model_copy(update={"why": "Enter what was found on the job's page."}))
+    noted = [fact for fact in facts if fact is not None]
+    figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f} mm" for fact in noted)
+    guide = guide.model_copy(
+        update={"why": f"On the card: {figures}. Anything else is entered on the job's page."}
+    )
+    deed = Deed("Clearances noted.", facts=tuple((fact, None) for fact in noted))
+    return Told(guide.model_copy(update={"button": "Set as on the card"}), deed)
+
+
+def _to_note(scene: Scene, step: StepState) -> list[Lobe]:
+    noted = {Lobe(what.cylinder, what.valve) for _, what in scene.evidence.counting(step.id, ClearanceNoted)}
+    engine = scene.job.engine
+    wanted = [lobe for cam in engine.cams for lobe in engine.reference_lobes(cam)]
+    return [lobe for lobe in wanted if lobe not in noted]
+
+
+def _as_on_the_card(scene: Scene, lobe: Lobe) -> ClearanceNoted | None:
+    card = scene.job.card.lobe(lobe.valve)
+    if card is None or card.checking_clearance_mm is None:
+        return None
+    return ClearanceNoted(lobe.cylinder, lobe.valve, card.checking_clearance_mm)
+
+
+def _stroke(scene: Scene, step: StepState) -> Told:
+    """Lead to the next TDC; there, the valves tell which one it is."""
+    guide = Guide(step=step.title, sentence=step.sentence, why=step.why, cautions=list(step.cautions))
+    if scene.state.tdc_deg is None or scene.crank is None:
+        return Told(guide)
+    off = nearest(scene.crank.deg - scene.state.tdc_deg, 360.0)
+    near = abs(off) <= STROKE_NEAR_TDC_DEG
+    to_go = -off if near else (-off) % 360.0
+    guide = guide.model_copy(
+        update={
+            "number": to_go,
+            "unit": "deg",
+            "label": "to TDC",
+            "to_go_deg": to_go,
+            "tone": "on_the_number" if near else "approach" if to_go < 90 else "",
+        }
+    )
+    if not near:
+        return Told(guide)
+    found = overlap_here(scene.crank.deg, scene.state.tdc_deg)
+    guide = guide.model_copy(
+        update={
+            "sentence": f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
+            "shut: turn on one turn.",
+            "button": "Both slightly open",
+        }
+    )
+    return Told(guide, Deed("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)))
+
+
+def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
+    """Give the overlap TDC, in the encoder's degrees, that the crank stands at or nearest to."""
+    off = nearest(crank_deg - tdc_deg, 360.0)
+    return StrokeFound((crank_deg - off) % FULL_CYCLE_DEG)
+
+
+def _sign_off(scene: Scene, step: StepState) -> Told:
+    return Told(Guide(step=step.title, sentence=step.sentence, why=step.why, cautions=list(step.cautions)))
+
+
+MEASURING = frozenset(
+    {"bench_check", "true_tdc", "lobe", "nipped", "torqued", "again", "cylinder", "tdc_again"}
+)
+AT_THE_BENCH = MEASURING | {"stroke", "correction", "valve_to_piston"}
+NEEDS_THE_ZERO = AT_THE_BENCH - {"bench_check", "true_tdc", "tdc_again"}
+RULES: dict[str, Rule] = {
+    **dict.fromkeys(MEASURING, measuring),
+    "clearances": _clearances,
+    "stroke": _stroke,
+    "verdict": deciding,
+    "correction": moving,
+    "valve_to_piston": pushing,
+    "sign_off": _sign_off,
+}

@@ -1,0 +1,310 @@
+"""The guide while a cam is moved: crank held and cam turned, cam held and crank turned, or a part fitted."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any, Literal, cast
+
+from analysis.base import Refusal
+from analysis.job import StepState
+from analysis.timing import (
+    Cam,
+    Correction,
+    CrankMove,
+    FlankMove,
+    Moved,
+    MoveView,
+    best_park,
+    correction_for,
+    crank_move,
+    dead_centre_words,
+    first_phase,
+    flank_move,
+    follow_crank,
+    follow_flank,
+    setting_of,
+)
+from api.base import Guide
+from api.guide.deeds import Deed, GaugeNow, KnownLobe, Scene, Told, to_go_deg
+from api.jobs import touches
+from api.store import Stage
+
+Way = Literal["cam_turned", "crank_turned"]
+FITTED: dict[str, Literal["key", "dowel", "hole", "tooth"]] = {
+    "keys": "key",
+    "dowels": "dowel",
+    "holes": "hole",
+    "teeth": "tooth",
+}
+NEAR_PARK_DEG = 2.0
+OFF_THE_CURVE_DEG = 1.0
+"""How far, in degrees of the curve, the gauge may read off its own curve before the move is begun."""
+
+
+def moving(scene: Scene, step: StepState) -> Told:
+    """Give the guide of a correction."""
+    standing = next(cam for cam in scene.state.cams if cam.cam == step.cam)
+    if step.code or standing.to_make_deg is None:
+        return _in_the_way(scene, step)
+    error = -standing.to_make_deg
+    cam = scene.job.engine.cam(step.cam)
+    stage = scene.stage_of(step.id)
+    if cam.adjuster.kind in FITTED and (stage is None or stage.stage == "fit"):
+        return _to_fit(scene, step, cam, error)
+    if standing.measured and standing.measured[-1].by_hand:
+        return _by_scale(step, cam, correction_for(scene.job.engine, cam, error))
+    lobe = scene.lobes.get(step.cam)
+    if lobe is None:
+        return Told(_base(step, "The curve of this cam is being read from the store; wait a moment."))
+    try:
+        return _guided(scene, step, cam, error, lobe)
+    except Refusal as refusal:
+        return Told(_base(step, refusal.message).model_copy(update={"tone": "fault"}))
+
+
+def _guided(scene: Scene, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Told:
+    stage = scene.stage_of(step.id)
+    correction = correction_for(scene.job.engine, cam, error_deg)
+    way = chosen_way(stage)
+    if stage is not None and stage.stage == "moving":
+        return _follow(scene, step, stage, correction, lobe)
+    return _to_park(scene, step, correction, lobe, way)
+
+
+def chosen_way(stage: Stage | None) -> Way:
+    """Give the way of moving that was chosen; the crank held and the cam turned unless somebody chose."""
+    return cast("Way", stage.body.get("way", "cam_turned")) if stage is not None else "cam_turned"
+
+
+def _base(step: StepState, sentence: str, why: str = "") -> Guide:
+    return Guide(step=step.title, sentence=sentence, why=why, cautions=list(step.cautions))
+
+
+def _in_the_way(scene: Scene, step: StepState) -> Told:
+    """The correction cannot be made as things stand: measure where the cam is, or decide."""
+    guide = _base(step, step.why or step.sentence).model_copy(update={"tone": "fault"})
+    if step.code != "position_unknown":
+        return Told(guide)
+    part = touches(step.lobes[0])
+    return Told(guide.model_copy(update={"button": "Measure it"}), Deed("Begun.", begin=part))
+
+
+# -- a part with fixed sizes is fitted
+
+
+def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Told:
+    setting = setting_of(cam.adjuster, error_deg)
+    said = setting.sentence if setting is not None else step.sentence
+    guide = _base(step, said).model_copy(
+        update={"number": abs(error_deg), "unit": "deg", "label": "make it " + _later(-error_deg)}
+    )
+    change = None if setting is None else setting.leaves_deg - error_deg
+    fact = Moved(cam.name, FITTED[cam.adjuster.kind], change)
+    source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
+    return Told(
+        guide.model_copy(update={"button": "Fitted"}), Deed("Fitted.", facts=((fact, source),), forget=True)
+    )
+
+
+def _later(change_deg: float) -> str:
+    return "later" if change_deg > 0 else "earlier"
+
+
+def _by_scale(step: StepState, cam: Cam, correction: Correction) -> Told:
+    """Without a stored curve the builder moves it by scale, and proves it by measuring again."""
+    guide = _base(step, correction.hold_the_crank, f"Or: {correction.hold_the_cam}")
+    if correction.arc_mm is not None:
+        guide = guide.model_copy(
+            update={"number": correction.arc_mm, "unit": "mm", "label": "along the bolt circle"}
+        )
+    fact = Moved(cam.name, "other", correction.change_deg)
+    return Told(guide.model_copy(update={"button": "Moved"}), Deed("Moved.", facts=((fact, None),)))
+
+
+# -- to where the crank or the cam is held
+
+
+def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Told:
+    park = best_park(lobe.lift, correction.error_deg if way == "cam_turned" else 0.0)
+    there = dead_centre_words(park.crank_deg, 0.0, 0)
+    held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
+    sentence = (
+        f"{_gauge_words(scene, lobe)}. Turn forward to {there} and {held}, then slacken the bolts but one."
+    )
+    guide = _base(step, sentence, _whole_way(correction, way))
+    now, gauge = scene.job_deg(), scene.gauges.get(lobe.gauge)
+    if now is None or gauge is None or scene.crank is None:
+        return Told(
+            guide.model_copy(update={"tone": "fault", "sentence": "The bench is not read; see its cables."})
+        )
+    to_go = to_go_deg(now, park.crank_deg)
+    near = abs(to_go) <= NEAR_PARK_DEG
+    guide = guide.model_copy(
+        update={
+            "number": to_go,
+            "unit": "deg",
+            "label": f"to {there}",
+            "to_go_deg": to_go,
+            "tone": "on_the_number" if near else "approach" if 0 < to_go < 90 else "",
+        }
+    )
+    fault = _not_ready(scene, lobe, now, gauge, near=near)
+    if fault:
+        guide = guide.model_copy(update={"sentence": fault, "tone": "overshot"})
+    if not near or fault:
+        return Told(guide)
+    label = "Crank held, bolts slack" if way == "cam_turned" else "Cam held, bolts slack"
+    return Told(guide.model_copy(update={"button": label}), _hold(scene, step, correction, lobe, way))
+
+
+def _gauge_words(scene: Scene, lobe: KnownLobe) -> str:
+    words = scene.gauge_words(touches(lobe.lobe))
+    return words.replace(f"Gauge {scene.to_use['valve']}", f"Gauge {lobe.gauge}") if scene.to_use else words
+
+
+def _whole_way(correction: Correction, way: Way) -> str:
+    said = correction.hold_the_crank if way == "cam_turned" else correction.hold_the_cam
+    arc = "" if correction.arc_mm is None else f" {correction.arc_mm:.2f} mm along the bolt circle."
+    return said + (arc if way == "cam_turned" else "")
+
+
+def _not_ready(scene: Scene, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *, near: bool) -> str:
+    """Say what has to be put right before a move may begin: slack, or a gauge that was knocked."""
+    if not near:
+        return ""
+    assert scene.crank is not None
+    if not scene.crank.taken_up:
+        return "Turned back last: go well back past it and come forward again, so that the slack is taken up."
+    if lobe.base_mm is None:
+        return ""
+    expected = lobe.base_mm + lobe.polarity * lobe.lift.lift_mm(now_deg)
+    off = gauge.reading_mm - expected
+    slope = abs(lobe.lift.slope_mm_deg(now_deg))
+    if abs(off) <= max(OFF_THE_CURVE_DEG * slope, 0.05):
+        return ""
+    return (
+        f"The gauge reads {gauge.reading_mm:.2f} where its curve says {expected:.2f}: it is on another "
+        "valve, was knocked or set anew, or the cam has moved. Put it back, or measure this lobe again."
+    )
+
+
+def _hold(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Deed:
+    """Remember where everything stands; the move is computed from this and the stored curve."""
+    now = scene.job_deg()
+    assert now is not None
+    assert scene.crank is not None
+    body: dict[str, Any] = {
+        "way": way,
+        "error_deg": correction.error_deg,
+        "gauge": lobe.gauge,
+        "lobe_fact": lobe.fact,
+        "reading_mm": scene.gauges[lobe.gauge].reading_mm,
+        "crank_deg": scene.crank.deg,
+        "job_deg": now,
+    }
+    if way == "crank_turned":
+        body["phase"] = first_phase(_crank_move(scene, body, lobe))
+    else:
+        _flank_move(body, lobe)
+    return Deed("Held.", stage=Stage(step.id, "moving", body))
+
+
+# -- the move itself
+
+
+def _flank_move(body: dict[str, Any], lobe: KnownLobe) -> FlankMove:
+    return flank_move(
+        lobe.lift,
+        body["error_deg"],
+        park_deg=body["job_deg"],
+        reading_mm=body["reading_mm"],
+        polarity=lobe.polarity,
+        step_mm=lobe.step_mm,
+    )
+
+
+def _crank_move(scene: Scene, body: dict[str, Any], lobe: KnownLobe) -> CrankMove:
+    return crank_move(
+        body["error_deg"],
+        crank_deg=body["crank_deg"],
+        gauge_mm=body["reading_mm"],
+        slack_deg=lobe.slack_deg,
+        forward_only=scene.job.engine.forward_only,
+        gauge_step_mm=lobe.step_mm,
+    )
+
+
+def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe) -> Told:
+    gauge = scene.gauges.get(stage.body["gauge"])
+    if gauge is None or not gauge.alive or scene.crank is None:
+        fault = "The gauge is not read: leave everything as it stands and see its cable."
+        return Told(_base(step, fault).model_copy(update={"tone": "fault"}))
+    if stage.body["lobe_fact"] != lobe.fact:
+        again = Deed("Begun anew.", forget=True)
+        guide = _base(step, "The lobe was measured since the crank was held; begin the move anew.")
+        return Told(guide.model_copy(update={"button": "Begin anew"}), again)
+    way = chosen_way(stage)
+    view = (
+        _flank_view(scene, stage, lobe, gauge)
+        if way == "cam_turned"
+        else _crank_view(scene, stage, lobe, gauge)
+    )
+    guide = _base(step, view.sentence, _whole_way(correction, way)).model_copy(
+        update=_numbers(view, way, stage.body["reading_mm"])
+    )
+    return Told(guide, _moved(step, stage, view, gauge, scene.crank.deg))
+
+
+def _flank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    assert scene.crank is not None
+    off = scene.crank.deg - stage.body["crank_deg"]
+    return follow_flank(_flank_move(stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
+
+
+def _crank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    assert scene.crank is not None
+    move = _crank_move(scene, stage.body, lobe)
+    phase = cast("Literal['turn_back', 'come_forward']", stage.body["phase"])
+    return follow_crank(move, phase, scene.crank.deg, gauge.reading_mm)[1]
+
+
+def next_phase(scene: Scene, stage: Stage, lobe: KnownLobe) -> str | None:
+    """Give the phase that a move with the cam held has come to, `None` where it stays."""
+    gauge = scene.gauges.get(stage.body["gauge"])
+    if stage.stage != "moving" or chosen_way(stage) != "crank_turned" or scene.crank is None or gauge is None:
+        return None
+    move = _crank_move(scene, stage.body, lobe)
+    phase, _ = follow_crank(move, stage.body["phase"], scene.crank.deg, gauge.reading_mm)
+    return None if phase == stage.body["phase"] else phase
+
+
+def _numbers(view: MoveView, way: Way, start_mm: float) -> dict[str, Any]:
+    numbers: dict[str, Any] = {
+        "tone": view.tone,
+        "to_go_deg": view.to_go_deg,
+        "button": "On the number: leave it there" if view.phase == "done" else "Leave it there",
+    }
+    if way == "crank_turned":
+        return numbers | {"number": view.to_go_deg, "unit": "deg", "label": "crank still to turn"}
+    # The sign of an error says which way the crank would go, not the cam: only the gauge leads here.
+    return numbers | {
+        "to_go_deg": None,
+        "to_go_mm": view.to_go_mm,
+        "target_mm": view.target_mm,
+        "number": view.to_go_mm,
+        "unit": "mm",
+        "label": "gauge still to move",
+        "verdict": f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
+    }
+
+
+def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Deed:
+    body = stage.body
+    fact = Moved(step.cam, chosen_way(stage), -body["error_deg"])
+    source = body | {
+        "left_mm": gauge.reading_mm,
+        "left_crank_deg": crank_deg,
+        "left_to_go_deg": view.to_go_deg,
+        "left_phase": view.phase,
+    }
+    return Deed("Moved.", facts=((fact, source),), forget=True)

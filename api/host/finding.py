@@ -1,0 +1,88 @@
+"""Finding the bench from another screen: told when the service starts, by name where the network knows names.
+
+The name under ``.local`` needs the extra package zeroconf. Whatever goes wrong with it is logged and no more: the
+addresses work without it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import logging
+import socket
+import sys
+from collections.abc import Iterator
+from urllib.parse import urlsplit
+
+import click
+import segno
+
+from api.base import ANY, own_ip_addresses
+
+log = logging.getLogger("lobewright.finding")
+KIND = "_http._tcp.local."
+
+
+@contextlib.contextmanager
+def announced(host: str, port: int) -> Iterator[str]:
+    """Announce the pages to the network while they are served.
+
+    Parameters
+    ----------
+    host : str
+        What the service listens on; what only this machine can reach is not announced.
+    port : int
+
+    Yields
+    ------
+    str
+        The name under which other screens find the bench, such as ``bench.local``; empty where there is none.
+    """
+    reachable = host in ANY or not _is_loopback(host)
+    with contextlib.ExitStack() as stack:
+        name = ""
+        if reachable:
+            try:
+                name = stack.enter_context(_registered(port))
+            except ImportError:
+                log.info("no name under .local: the package zeroconf is not installed")
+            except Exception as error:  # noqa: BLE001 - a network without multicast must not stop a bench
+                log.warning("no name under .local: %s", error or type(error).__name__)
+        yield name
+
+
+@contextlib.contextmanager
+def _registered(port: int) -> Iterator[str]:
+    from zeroconf import ServiceInfo, Zeroconf
+
+    name = socket.gethostname().split(".")[0].lower()
+    own = [address.packed for address in own_ip_addresses()]
+    info = ServiceInfo(
+        KIND, f"Lobewright on {name}.{KIND}", port=port, addresses=own, server=f"{name}.local."
+    )
+    network = Zeroconf()
+    try:
+        network.register_service(info, allow_name_change=True)
+        yield f"{name}.local"
+    finally:
+        network.close()
+
+
+def say_where(own: str, shop: list[str]) -> None:
+    """Tell where the pages are: on this machine, and for other screens with a code for a phone's camera."""
+    click.echo(f"Lobewright is at {own}", err=True)
+    others = [address for address in shop if not _is_loopback(urlsplit(address).hostname or "")]
+    if not others:
+        return
+    click.echo(f"Other screens of the shop: {', '.join(others)}", err=True)
+    if sys.stderr.isatty():
+        segno.make(others[0], error="m").terminal(out=sys.stderr, compact=True)
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -1,0 +1,247 @@
+"""``lobewright run``: capture and the web service of one bench, until told to stop."""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import json
+import logging
+import os
+import signal
+import socket
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import click
+
+from api.base import DEFAULT_PORT, MisuseError, ServiceConfig
+from api.host.options import data_option
+
+if TYPE_CHECKING:
+    from api.service import Service
+
+GRACE_S = 2
+SWITCH_S = 0.001  # a fit in a worker thread must not hold up the screens for longer
+PING_S = 4.0
+LARGEST_WORD = 65_536
+DENIED = "ASGI callable returned without completing handshake."  # said of every WebSocket turned away
+WEB_FILE = "web.json"
+THIS_MACHINE = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"
+MOST_CONNECTIONS = 256
+
+
+@click.command()
+@click.option("--bench", "bench_file", required=True, type=click.Path(path_type=Path), help="The bench file.")
+@data_option
+@click.option(
+    "--host",
+    help="Address to listen on; left out: this machine only, or with --shop every network it is on.",
+)
+@click.option(
+    "--shop", is_flag=True, help="Serve the shop's network; screens pair before they change anything."
+)
+@click.option(
+    "--viewing",
+    type=click.Choice(["open", "code"]),
+    default="open",
+    show_default=True,
+    help="Whether screens of the network may look without pairing, or need a code for that too.",
+)
+@click.option(
+    "--port",
+    default=DEFAULT_PORT,
+    show_default=True,
+    type=click.IntRange(0, 65535),
+    help="Port of the pages; 0: any free one.",
+)
+def run(bench_file: Path, data_dir: Path, host: str | None, shop: bool, viewing: str, port: int) -> None:
+    """Run a real bench: read its instruments, keep everything, serve the pages."""
+    check_bench(bench_file)
+    serve(
+        ServiceConfig(
+            data_dir=data_dir,
+            bench_file=bench_file,
+            host=host or (EVERYWHERE if shop else THIS_MACHINE),
+            port=port,
+            viewing_open=viewing == "open",
+        )
+    )
+
+
+def check_bench(bench_file: Path) -> None:
+    """Tell every mistake of a bench file; raises `MisuseError`."""
+    from capture.base import BenchFileError
+    from capture.bench import load_bench
+
+    try:
+        load_bench(bench_file)
+    except BenchFileError as error:
+        raise MisuseError("bad_bench_file", "\n".join(error.problems)) from None
+
+
+class Companion(Protocol):
+    """Something that runs beside the web service, such as the demo's own hands."""
+
+    def start(self, address: str) -> None:
+        """Begin; `address` is where the pages will be in a moment."""
+
+    def stop(self) -> None:
+        """Let go; the pages are about to end."""
+
+
+def serve(config: ServiceConfig, companion: Companion | None = None) -> None:
+    """Run capture and the web service; returns when told to stop, everything ended.
+
+    Parameters
+    ----------
+    config
+        What the service is started with.
+    companion
+        Started and stopped with the web service.
+
+    Raises
+    ------
+    MisuseError
+        The port is taken, or the data folder cannot be written.
+    StoreError
+        The shop's file is in use, damaged, or from a newer program.
+    """
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    _make_folder(config.data_dir)
+    with told_to_stop(), _all_listening(config.host, config.port) as listeners:
+        from api.service import Service
+
+        service = Service(config)
+        with _web_file(config, listeners[-1]):
+            _serve_on(listeners, config, service, companion)
+
+
+@contextlib.contextmanager
+def told_to_stop() -> Iterator[None]:
+    """Leave by the front door on SIGTERM and on a closed terminal, as on Ctrl-C."""
+
+    def stop(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), stop)
+    with contextlib.suppress(KeyboardInterrupt):
+        yield
+
+
+def _serve_on(
+    listeners: list[socket.socket], config: ServiceConfig, service: Service, companion: Companion | None
+) -> None:
+    import uvicorn
+
+    from api.base import shop_addresses
+    from api.host.finding import announced, say_where
+    from api.host.supervise import CaptureKeeper
+    from api.host.web_protocol import ShopProtocol
+    from api.web import create_app
+
+    keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
+    sys.setswitchinterval(SWITCH_S)
+    logging.getLogger("uvicorn.error").addFilter(lambda line: line.getMessage() != DENIED)
+    settings = uvicorn.Config(
+        create_app(config, service),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,  # or a caller could say that it is somebody else
+        http=ShopProtocol,
+        limit_concurrency=MOST_CONNECTIONS,
+        timeout_graceful_shutdown=GRACE_S,
+        ws_ping_interval=PING_S,
+        ws_ping_timeout=PING_S,
+        ws_max_size=LARGEST_WORD,
+        ws_per_message_deflate=False,
+    )
+    if keeper is not None:
+        keeper.start()
+    if companion is not None:
+        companion.start(address_of(listeners[-1]))
+    port = int(listeners[0].getsockname()[1])
+    try:
+        with announced(config.host, port) as service.local_name:
+            say_where(address_of(listeners[0]), shop_addresses(config.host, port, service.local_name))
+            uvicorn.Server(settings).run(listeners)
+    finally:
+        if companion is not None:
+            companion.stop()
+        if keeper is not None:
+            keeper.stop()
+
+
+def _make_folder(data_dir: Path) -> None:
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MisuseError(
+            "bad_data_folder",
+            f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
+        ) from None
+    if not os.access(data_dir, os.W_OK):
+        raise MisuseError(
+            "bad_data_folder", f"the folder {data_dir} cannot be written; choose another --data."
+        )
+
+
+@contextlib.contextmanager
+def listening(host: str, port: int) -> Iterator[socket.socket]:
+    """Open the port of the pages; raises `MisuseError` where it is taken or the address is not ours."""
+    try:
+        family, _, _, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+    except OSError:
+        raise MisuseError("bad_host", f"--host {host} is no address of this machine.") from None
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(address)
+        listener.listen(128)
+    except OSError as error:
+        listener.close()
+        raise MisuseError(
+            "port_taken",
+            f"port {port} on {host} cannot be used ({error.strerror}); choose another with --port.",
+        ) from None
+    with listener:
+        yield listener
+
+
+@contextlib.contextmanager
+def _all_listening(host: str, port: int) -> Iterator[list[socket.socket]]:
+    """Open the port of the pages, and last the one for this machine: who stands at the bench is let in."""
+    with listening(host, port) as listener, contextlib.ExitStack() as further:
+        listeners = [listener]
+        own = ipaddress.ip_address(listener.getsockname()[0].partition("%")[0])
+        if not own.is_loopback and not own.is_unspecified:
+            listeners.append(further.enter_context(listening(THIS_MACHINE, listener.getsockname()[1])))
+        yield listeners
+
+
+def address_of(listener: socket.socket) -> str:
+    """Give the address of the pages, to be opened on this machine."""
+    host, port = listener.getsockname()[:2]
+    if host in {"0.0.0.0", "::"}:
+        host = "127.0.0.1"
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+@contextlib.contextmanager
+def _web_file(config: ServiceConfig, listener: socket.socket) -> Iterator[None]:
+    """Say in the data folder where the service is, for commands that have to ask it."""
+    path = config.data_dir / WEB_FILE
+    new = path.with_suffix(".new")
+    new.write_text(json.dumps({"pid": os.getpid(), "url": address_of(listener)}), encoding="utf-8")
+    new.replace(path)
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)

@@ -1,0 +1,39 @@
+"""Jobs and their facts: what was entered, measured and decided, and how it is viewed."""
+
+from api.jobs.by_hand import curve_of, fact_by_hand, source_of
+from api.jobs.changes import change_view, told_from
+from api.jobs.entries import card_of, engine_of, job_of
+from api.jobs.jobs import SCREEN, Jobs, tell_where
+from api.jobs.left_to_measure import lobes_left, lobes_measured
+from api.jobs.lift_tables import lift_table
+from api.jobs.measured import touched
+from api.jobs.measuring import JobMeasuring
+from api.jobs.repeatability import RepeatabilityView, repeatability_view
+from api.jobs.views import cam_standing_view, departure_view, job_line, job_view, touches, verdict_view
+
+__all__ = [
+    "SCREEN",
+    "JobMeasuring",
+    "Jobs",
+    "RepeatabilityView",
+    "cam_standing_view",
+    "card_of",
+    "change_view",
+    "curve_of",
+    "departure_view",
+    "engine_of",
+    "fact_by_hand",
+    "job_line",
+    "job_of",
+    "job_view",
+    "lift_table",
+    "lobes_left",
+    "lobes_measured",
+    "repeatability_view",
+    "source_of",
+    "tell_where",
+    "told_from",
+    "touched",
+    "touches",
+    "verdict_view",
+]

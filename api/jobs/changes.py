@@ -1,0 +1,46 @@
+"""Lobes measured again, from a job's facts and its stored measurements."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.job import LobeChange, ToldFrom
+from analysis.timing import Fact, LobeMeasured
+from api.base import LobeChangeView
+from api.store import Measurement, MeasurementReader
+
+MOST_OF_A_JOB = 1000
+
+
+def told_from(facts: Sequence[Fact], measurements: MeasurementReader, job_id: int) -> dict[int, ToldFrom]:
+    """Give the true TDC that each measured lobe of a job was told from, by number of its fact."""
+    stored = {str(one.id): one for one in measurements.listed(job_id=job_id, limit=MOST_OF_A_JOB)}
+    return {
+        fact.number: tdc_of(stored[fact.what.measurement_id])
+        for fact in facts
+        if isinstance(fact.what, LobeMeasured) and fact.what.measurement_id in stored
+    }
+
+
+def tdc_of(measurement: Measurement) -> ToldFrom:
+    """Give the true TDC that a measurement of a lobe was told from."""
+    settings = measurement.settings
+    return ToldFrom(float(settings.get("tdc_deg") or 0.0), float(settings.get("tdc_u_deg") or 0.0))
+
+
+def change_view(change: LobeChange) -> LobeChangeView:
+    """Give one change."""
+    difference = change.difference
+    return LobeChangeView(
+        cylinder=change.lobe.cylinder,
+        valve=change.lobe.valve,
+        before=change.before,
+        after=change.after,
+        between=change.between,
+        drop_mm=change.drop_mm,
+        by_deg=difference.by_deg,
+        u95_deg=difference.u95_deg,
+        chance=difference.chance,
+        call=difference.call,
+        sentence=difference.sentence,
+    )

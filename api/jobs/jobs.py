@@ -1,0 +1,201 @@
+"""Engines, cam cards and jobs of the shop: kept, begun, added to, signed, put away.
+
+What a job is at any moment follows from its facts alone (`analysis.procedure`); this module keeps the list
+and lets nothing into it that the procedure blocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from sqlite_utils import Database
+
+from analysis.job import JobState, fact_added, job_state
+from analysis.timing import CamCard, Engine, Fact, Job, Payload, SignedOff
+from api.base import ConflictError, told
+from api.store import (
+    Adoption,
+    Fields,
+    JobReader,
+    JobRow,
+    ShopStore,
+    Stage,
+    Standing,
+    add_fact,
+    adopt,
+    delete_job,
+    keep,
+    keep_job,
+    make_active,
+    make_none_active,
+    now_text,
+    put_away,
+    set_stage,
+    tell_standing,
+)
+
+SCREEN = "a screen of the shop"
+Changed = Callable[[int], None]
+
+
+class Jobs:
+    """The shop's jobs; called from the event loop."""
+
+    def __init__(self, shop: ShopStore) -> None:
+        self.read = JobReader.of(shop.read)
+        self._shop = shop
+        self._states: dict[int, tuple[int, JobState, list[Fact]]] = {}
+        self._heard: list[Changed] = []
+
+    def on_change(self, heard: Changed) -> None:
+        """Call `heard` with a job's number whenever something of it changed."""
+        self._heard.append(heard)
+
+    # -- engines and cards
+
+    async def keep(self, body: Engine | CamCard, by: str) -> int:
+        """Keep an engine or a card and give its number."""
+        return await self._shop.change(lambda db: keep(db, body, by or SCREEN))
+
+    async def put_away(self, table: str, number: int) -> None:
+        """Take an engine or a card off the list; raises `NotFoundError`."""
+        self.read.engine(number) if table == "engines" else self.read.card(number)
+        await self._shop.change(lambda db: put_away(db, table, number))
+
+    # -- jobs
+
+    async def begin(self, job: Job, engine_id: int | None, card_id: int | None, by: str) -> int:
+        """Begin a job and give its number."""
+        told(job_state)(job, [])
+        number = await self._shop.change(lambda db: keep_job(db, job, engine_id, card_id, by or SCREEN))
+        await self._shop.change(lambda db: tell_where(db, number, job, []))
+        return number
+
+    async def open(self, number: int, by: str) -> None:
+        """Let the bench serve a job; the one it served before waits."""
+        self.read.job(number)
+        before = self.read.active()
+        await self._shop.change(lambda db: make_active(db, number, by))
+        self._tell(number, *(() if before in {None, number} else (before,)))
+
+    async def close(self, number: int) -> None:
+        """Let the bench serve no job."""
+        if self.read.active() == number:
+            await self._shop.change(make_none_active)
+            self._tell(number)
+
+    async def delete(self, number: int, by: str, measured: Callable[[int], str]) -> None:
+        """Take a job off the list; refused while it is measured and once it is signed.
+
+        Parameters
+        ----------
+        measured
+            Gives a sentence if something of the job is being measured.
+        """
+        row = self.read.job(number)
+        signed = self.state(number).signed_by
+        if signed:
+            raise ConflictError(
+                "job_signed", f"Job {row.job.reference} is signed by {signed}; a signed job is kept."
+            )
+        why = measured(number)
+        if why:
+            raise ConflictError("job_being_measured", why)
+        await self._shop.change(lambda db: delete_job(db, number, by or SCREEN))
+        self._states.pop(number, None)
+        self._tell(number)
+
+    # -- facts
+
+    def facts(self, number: int) -> list[Fact]:
+        """Give a job's facts in order."""
+        return self._known(number)[2]
+
+    def state(self, number: int) -> JobState:
+        """Give where a job stands."""
+        return self._known(number)[1]
+
+    def _known(self, number: int) -> tuple[int, JobState, list[Fact]]:
+        known = self._states.get(number)
+        if known is None:
+            row = self.read.job(number)
+            facts = self.read.facts(number)
+            known = (len(facts), told(job_state)(row.job, facts), facts)
+            self._states[number] = known
+        return known
+
+    async def add(
+        self,
+        number: int,
+        payload: Payload,
+        by: str = "",
+        source: Fields | None = None,
+        adopting: Adoption | None = None,
+    ) -> Fact:
+        """Add a fact to a job's list; the check and the adding are one.
+
+        Parameters
+        ----------
+        source
+            What the payload was computed from, where it was; kept beside it.
+        adopting
+            The finished measurement that this fact holds.
+
+        Raises
+        ------
+        BlockedError
+            The procedure does not allow it; nothing was added.
+        """
+        row = self.read.job(number)
+        who = by or row.job.builder or SCREEN
+
+        def change(db: Database) -> Fact:
+            fact = _add(db, row, payload, who)
+            add_fact(db, row.id, fact, source)
+            if adopting is not None:
+                adopt(db, row.id, replace(adopting, fact=fact.number))
+            return fact
+
+        try:
+            fact = await self._shop.change(told(change))
+        finally:
+            self._states.pop(number, None)
+        self._tell(number)
+        return fact
+
+    async def not_taken(self, number: int, adoption: Adoption) -> None:
+        """Write down that a finished measurement could not be taken into a job, and why."""
+        await self._shop.change(lambda db: adopt(db, number, adoption))
+        self._tell(number)
+
+    async def sign(self, number: int, by: str, statement: str) -> Fact:
+        """Sign a job."""
+        return await self.add(number, SignedOff(statement), by)
+
+    async def set_stage(self, number: int, stage: Stage | None, by: str = "") -> None:
+        """Remember how far the guide is inside a step."""
+        await self._shop.change(lambda db: set_stage(db, number, stage, by))
+        self._tell(number)
+
+    def _tell(self, *numbers: int | None) -> None:
+        for number in numbers:
+            if number is not None:
+                for heard in self._heard:
+                    heard(number)
+
+
+def _add(db: Database, row: JobRow, payload: Payload, by: str) -> Fact:
+    """Check a fact against all that is in the list at this moment, and say where the job then stands."""
+    facts = JobReader.within(db).facts(row.id)
+    fact = fact_added(row.job, facts, payload, at=now_text(), by=by)
+    tell_where(db, row.id, row.job, [*facts, fact])
+    return fact
+
+
+def tell_where(db: Database, number: int, job: Job, facts: list[Fact]) -> None:
+    """Write beside a job where its facts leave it, for lists."""
+    state = job_state(job, facts)
+    title = state.step(state.now).title if state.now else ""
+    standing = Standing(state.now or "", title, state.signed_at, state.signed_by)
+    tell_standing(db, number, standing)

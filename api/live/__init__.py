@@ -1,0 +1,29 @@
+"""What the bench says now, and the screens that are told."""
+
+from api.live.bench_state import BenchState, FeedMessage
+from api.live.bench_turn import Turn, tdc_to_tdc, turned_deg
+from api.live.board import Board
+from api.live.curve_points import LOOK_BACK_NS, STILL_DEG, CurvePointsSoFar
+from api.live.estimating import PROGRAM, LiveEstimate, Outcome, estimate
+from api.live.feed import Feed
+from api.live.fields import error_fields, result_fields, together_fields
+
+__all__ = [
+    "LOOK_BACK_NS",
+    "PROGRAM",
+    "STILL_DEG",
+    "BenchState",
+    "Board",
+    "CurvePointsSoFar",
+    "Feed",
+    "FeedMessage",
+    "LiveEstimate",
+    "Outcome",
+    "Turn",
+    "error_fields",
+    "estimate",
+    "result_fields",
+    "tdc_to_tdc",
+    "together_fields",
+    "turned_deg",
+]

@@ -1,0 +1,130 @@
+"""What the service knows of the bench at this moment, from capture's live feed. No I/O, no clock."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import deque
+from typing import Any
+
+from pydantic import ValidationError
+
+from api.base import ChannelHealth, Event, Health, Latest, RecorderHealth
+
+FeedMessage = dict[str, Any]
+SILENT_NS = 2_500_000_000
+KEPT_EVENTS = 50
+
+
+class BenchState:
+    """Follows the live feed, message by message."""
+
+    def __init__(self) -> None:
+        self.run_id: int | None = None
+        self.specs: dict[str, FeedMessage] = {}
+        self.latest: dict[str, Latest] = {}
+        self.channels: list[ChannelHealth] = []
+        self.recorder: RecorderHealth | None = None
+        self.events: deque[Event] = deque(maxlen=KEPT_EVENTS)
+        self.saved: dict[str, int] = {}
+        self._wall_less_monotonic_ns = 0
+        self._heard_ns: int | None = None
+
+    def hello(self, message: FeedMessage, now_ns: int) -> bool:
+        """Take the feed's first message; `True` if another run than before has begun."""
+        fresh = bool(message["run_id"] != self.run_id)
+        self.run_id = message["run_id"]
+        self.specs = {spec["name"]: spec for spec in message["channels"]}
+        anchor = message["anchor"]
+        self._wall_less_monotonic_ns = anchor["wall_ns"] - anchor["monotonic_ns"]
+        self._heard_ns = now_ns
+        if fresh:
+            self.latest = {}
+        return fresh
+
+    def readings(self, message: FeedMessage, now_ns: int) -> None:
+        """Keep the newest of some readings."""
+        self._heard_ns = now_ns
+        if message["t_ns"]:
+            t_ns = message["t_ns"][-1]
+            self.latest[message["channel"]] = Latest(
+                value=message["value"][-1], wire_ns=t_ns, wall_ms=self.wall_ms(t_ns)
+            )
+
+    def health(self, message: FeedMessage, now_ns: int) -> None:
+        """Take the state of every channel; fields that a later capture adds are left out."""
+        self._heard_ns = now_ns
+        self.channels = [known_fields(ChannelHealth, one) for one in message.get("channels", [])]
+        recorder = message.get("recorder")
+        self.recorder = known_fields(RecorderHealth, recorder) if recorder else None
+
+    def event(self, message: FeedMessage, now_ns: int) -> Event:
+        """Keep something that happened."""
+        self._heard_ns = now_ns
+        at = dt.datetime.fromtimestamp(self.wall_ms(message["t_ns"]) / 1e3, dt.UTC)
+        event = Event(
+            channel=message["channel"], code=message["code"], sentence=message["sentence"], at=at.isoformat()
+        )
+        self.events.append(event)
+        return event
+
+    def lost(self) -> None:
+        """The feed's connection ended."""
+        self._heard_ns = None
+
+    def alive(self, now_ns: int) -> bool:
+        """Tell whether capture has spoken lately."""
+        return self._heard_ns is not None and now_ns - self._heard_ns < SILENT_NS
+
+    def wall_ms(self, t_ns: int) -> float:
+        """Turn capture's monotonic stamp into wall-clock milliseconds."""
+        return (t_ns + self._wall_less_monotonic_ns) / 1e6
+
+    def health_now(self, now_ns: int) -> Health:
+        """Give the state of every channel with its age at this moment: an old reading never looks new."""
+        alive = self.alive(now_ns)
+        channels = [self._aged(channel, now_ns, alive) for channel in self.channels]
+        return Health(
+            channels=channels,
+            recorder=self.recorder,
+            capture_alive=alive,
+            sentence=_sentence(alive, channels),
+        )
+
+    def _aged(self, channel: ChannelHealth, now_ns: int, alive: bool) -> ChannelHealth:
+        newest = self.latest.get(channel.name)
+        age_s = channel.age_s if newest is None else round((now_ns - newest.wire_ns) / 1e9, 3)
+        change: dict[str, Any] = {"age_s": age_s}
+        if not alive:
+            change |= {
+                "state": "unknown",
+                "rate_hz": 0.0,
+                "sentence": "Capture is not running; nothing is read.",
+            }
+        return channel.model_copy(update=change)
+
+    def gauges(self) -> list[str]:
+        """Name the gauges of the bench."""
+        return [name for name, spec in self.specs.items() if spec["quantity"] == "gauge"]
+
+    def crank(self) -> str | None:
+        """Name the crank's channel."""
+        return next((name for name, spec in self.specs.items() if spec["quantity"] == "crank"), None)
+
+
+def known_fields(model: type[Any], message: FeedMessage) -> Any:
+    """Make a message of ours out of capture's, leaving out what it has besides."""
+    try:
+        return model(**{name: message[name] for name in model.model_fields if name in message})
+    except ValidationError as error:
+        raise ValueError(f"capture sent a {model.__name__} that cannot be used: {error}") from error
+
+
+def _sentence(alive: bool, channels: list[ChannelHealth]) -> str:
+    if not alive:
+        return "Capture is not running. It is started again by itself; what was stored is safe."
+    unwell = [channel for channel in channels if channel.state != "online"]
+    if not channels:
+        return "The bench has not told its channels yet."
+    if not unwell:
+        return "All instruments are online."
+    return " ".join(f"{channel.name}: {channel.sentence.rstrip('.')}." for channel in unwell)

@@ -1,0 +1,76 @@
+"""What all screens share: the bench as it is, the measurement in hand, its newest number, the guide."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from api.base import Centre, Guide, Health, Hello, MeasurementView
+from api.live.bench_state import BenchState
+from api.live.estimating import PROGRAM
+from api.live.plain_guide import plain_guide
+from api.live.screens import Screens
+
+GuideMaker = Callable[[Health, MeasurementView | None, Centre | None], Guide]
+
+
+class Board:
+    """Composes what a screen is told; `guide_maker` may be replaced by one that knows jobs."""
+
+    def __init__(self, bench: BenchState) -> None:
+        self.bench = bench
+        self.measurement: MeasurementView | None = None
+        self.centre: Centre | None = None
+        self.guide_maker: GuideMaker = plain_guide
+        self.screens = Screens(self.hello, lambda: bench.latest)
+        self._guide: Guide | None = None
+
+    def hello(self) -> Hello:
+        """Give a new screen everything it needs to draw itself from nothing."""
+        health = self.health()
+        return Hello(
+            version=PROGRAM,
+            run_id=self.bench.run_id,
+            latest=self.bench.latest,
+            channels=health.channels,
+            recorder=health.recorder,
+            measurement=self.measurement,
+            centre=self._newest_centre(),
+            guide=self.guide(health),
+        )
+
+    def health(self) -> Health:
+        """Give the bench's health at this moment."""
+        return self.bench.health_now(time.monotonic_ns())
+
+    def guide(self, health: Health) -> Guide:
+        """Say what to do now."""
+        return self.guide_maker(health, self.measurement, self.centre)
+
+    def say_hello(self) -> None:
+        """Let every screen draw itself anew: another run has begun, or the bench is back."""
+        self.screens.publish(self.hello())
+
+    def publish_health(self) -> None:
+        """Send health, which is every screen's heartbeat, and the guide where it has changed."""
+        health = self.health()
+        self.screens.publish(health)
+        self._publish_changed(self.guide(health))
+
+    def publish_guide(self) -> None:
+        """Send the guide where it has changed."""
+        self._publish_changed(self.guide(self.health()))
+
+    def _publish_changed(self, guide: Guide) -> None:
+        if guide != self._guide:
+            self._guide = guide
+            self.screens.publish(guide)
+
+    def _newest_centre(self) -> Centre | None:
+        """Give number and curve of the measurement in hand: of one that has ended, its last number."""
+        view, centre = self.measurement, self.centre
+        if view is None or centre is None or centre.measurement_id != view.id:
+            return None
+        if view.state == "running":
+            return centre
+        return centre.model_copy(update={"result": view.result, "error": None}) if view.result else None

@@ -1,0 +1,52 @@
+"""What the builder does next where no job leads him: one sentence out of the state of the bench."""
+
+from __future__ import annotations
+
+from api.base import Centre, Guide, Health, MeasurementView
+
+CAUTIONS = [
+    "Plugs out, battery off. Turn by hand and at the crank only.",
+    "Any resistance: stop, do not lever; a valve may be on a piston.",
+]
+PARTS = {"piston": "piston", "inlet": "inlet valve", "exhaust": "exhaust valve"}
+
+
+def plain_guide(health: Health, measurement: MeasurementView | None, centre: Centre | None) -> Guide:
+    """Say what to do now; screens add the number themselves."""
+    if not health.capture_alive:
+        return Guide(sentence=health.sentence)
+    if measurement is not None and measurement.state == "running":
+        return _while_measuring(measurement, centre)
+    silent = [channel for channel in health.channels if channel.state != "online"]
+    if silent:
+        return Guide(sentence=silent[0].sentence)
+    if measurement is not None and measurement.state in {"finished", "refused"}:
+        # A finished number stands large beside this sentence, in the words each screen chose: not told twice.
+        told = f"{measurement.sentence} " if measurement.state == "refused" else ""
+        return Guide(
+            step=_where(measurement),
+            sentence=f"{told}Set the gauge where it goes next and say what it touches.",
+        )
+    return Guide(sentence="Say what the gauge touches, then start and turn the crank.", cautions=CAUTIONS)
+
+
+def _while_measuring(measurement: MeasurementView, centre: Centre | None) -> Guide:
+    how = {
+        "tdc": "Turn slowly over the top and back again, twice, a few millimetres either side.",
+        "lobe": "Turn steadily in the running direction for two full turns or more, then a little way back.",
+    }
+    guide = Guide(
+        step=_where(measurement), sentence=measurement.sentence or how[measurement.what], cautions=CAUTIONS
+    )
+    if centre is None or measurement.sentence:
+        return guide
+    if centre.error is not None:
+        return guide.model_copy(update={"why": centre.error["message"]})
+    if centre.result is not None and len([one for one in centre.result["passes"] if one["used"]]) > 1:
+        return guide.model_copy(update={"sentence": "Finish when the number has settled, or turn on."})
+    return guide
+
+
+def _where(measurement: MeasurementView) -> str:
+    part, _, number = measurement.touches.partition("_")
+    return f"Gauge on {PARTS.get(part, part)} {number.replace('_', ' ')}".rstrip()

@@ -1,0 +1,91 @@
+"""What a measurement is begun with: settings and facts that are known now, and where each came from."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from api.base import BenchError, NotFoundError
+from api.live import BenchState
+from api.measure.requests import LobeAsked, MeasurementAsked, TdcAsked
+from api.store import Measurement, MeasurementReader, StoredStreams, now_text
+
+Fields = dict[str, Any]
+
+
+def planned(
+    asked: MeasurementAsked, bench: BenchState, store: MeasurementReader, stored: StoredStreams
+) -> Measurement:
+    """Give a measurement that is ready to begin, not yet kept.
+
+    Raises
+    ------
+    BenchError
+        Capture is not running, or the bench has no crank or no gauge.
+    NotFoundError
+        The bench has no gauge of that name.
+    """
+    run_id = _running_run(bench)
+    gauge = _chosen_gauge(asked.gauge, bench)
+    if asked.kind == "tdc":
+        settings = (asked.tdc or TdcAsked()).model_dump()
+    else:
+        settings = _lobe_settings(asked.lobe or LobeAsked(), store, run_id)
+    return Measurement(
+        id=0,
+        what=asked.kind,
+        touches=asked.touches,
+        gauge=gauge,
+        start_ns=time.monotonic_ns(),
+        state="running",
+        started_at=now_text(),
+        job_id=asked.job_id,
+        run_id=run_id,
+        settings=settings,
+        facts=_lag(asked, gauge, store) | stored.gauge_marks(run_id, gauge),
+    )
+
+
+def _running_run(bench: BenchState) -> int:
+    if not bench.alive(time.monotonic_ns()) or bench.run_id is None:
+        raise BenchError(
+            "capture_not_running", "Capture is not running, so nothing can be measured; wait or restart it."
+        )
+    if bench.crank() is None:
+        raise BenchError("no_crank", "The bench has no encoder on the crank; add [crank] to the bench file.")
+    return bench.run_id
+
+
+def _chosen_gauge(name: str | None, bench: BenchState) -> str:
+    there = bench.gauges()
+    if not there:
+        raise BenchError("no_gauge", "The bench has no gauge; add a [[gauge]] to the bench file.")
+    if name is None and len(there) == 1:
+        return there[0]
+    if name is None:
+        raise BenchError("which_gauge", f"The bench has the gauges {', '.join(there)}; say which.")
+    if name not in there:
+        raise NotFoundError("no_such_gauge", f"The bench has no gauge {name}; it has {', '.join(there)}.")
+    return name
+
+
+def _lobe_settings(asked: LobeAsked, store: MeasurementReader, run_id: int) -> Fields:
+    """Take true TDC from the last one found on this run where none is given."""
+    settings = asked.model_dump(exclude_none=True) | {"tdc_from": None}
+    if asked.tdc_deg is not None:
+        return settings
+    last = store.last_tdc(run_id=run_id)
+    if last is None or last.result is None:
+        return settings | {"tdc_deg": 0.0, "tdc_u_deg": 0.0}
+    found = {"tdc_deg": last.result["centre_deg"], "tdc_u_deg": last.result["u95_deg"] / 2}
+    return settings | found | {"tdc_from": last.id}
+
+
+def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Fields:
+    """Take the lag from the last true TDC found with the same gauge where none is given."""
+    facts = {"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s, "lag_from": None}
+    last = store.last_tdc(gauge=gauge)
+    if asked.lag_s is not None or last is None or last.result is None or last.detail is None:
+        return facts
+    known = {"lag_s": last.result["lag_s"], "lag_u_s": last.detail["lag_u_s"]}
+    return facts | known | {"lag_from": last.id}

@@ -1,0 +1,350 @@
+"""The job at the bench: what its pages and other programs ask for, and the guide that every screen shows."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Sequence
+
+from starlette.requests import HTTPConnection
+
+from analysis.timing import CamCard, Engine, Job, StrokeFound
+from api.base import (
+    BenchError,
+    BlockedError,
+    CardEntry,
+    CardKept,
+    Centre,
+    ConflictError,
+    DropEntry,
+    EngineEntry,
+    EngineKept,
+    FactAdded,
+    FactEntry,
+    GaugeChoice,
+    Guide,
+    Health,
+    JobEntry,
+    JobLine,
+    JobView,
+    MeasureEntry,
+    MeasurementView,
+    MoveWay,
+    Pressed,
+    PressEntry,
+    ServiceError,
+    SignEntry,
+    StrokeEntry,
+)
+from api.guide import Deed, JobScene, Told, overlap_here, token_of, told_in
+from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
+from api.live import FeedMessage
+from api.measure import ANEW, Parts
+from api.service.job_reports import JobReports
+from api.store import Kept, Stage
+
+log = logging.getLogger("lobewright.jobs")
+GUIDE_EVERY_S = 0.06
+STROKE_NEAR_DEG = 5.0
+
+
+class JobDesk:
+    """Everything about jobs that needs the bench; called from the event loop."""
+
+    def __init__(self, parts: Parts) -> None:
+        self.jobs = Jobs(parts.shop)
+        self.measuring = JobMeasuring(
+            self.jobs, parts.measuring, parts.measurements, parts.fits, parts.bench.gauges
+        )
+        self.scenes = JobScene(parts, self.jobs, self.measuring)
+        self.reports = JobReports(self.jobs, self.scenes, parts.measurements)
+        self._parts = parts
+        self._pressing = asyncio.Lock()
+        self._due = asyncio.Event()
+        self._plain = parts.board.guide_maker
+        parts.board.guide_maker = self.guide
+        self.jobs.on_change(self._changed)
+
+    # -- the guide
+
+    def guide(self, health: Health, measurement: MeasurementView | None, centre: Centre | None) -> Guide:
+        """Say what to do now: in the open job, or by the bench alone where none is open."""
+        told = self._told(health, measurement, centre)
+        return self._plain(health, measurement, centre) if told is None else told.guide
+
+    def _told(
+        self, health: Health, measurement: MeasurementView | None, centre: Centre | None
+    ) -> Told | None:
+        job_id = self.scenes.active
+        if measurement is not None and measurement.job_id is not None and measurement.state == "finished":
+            self._due.set()
+        if job_id is None:
+            return None
+        if measurement is not None and measurement.state == "running" and measurement.job_id != job_id:
+            return None
+        scene = self.scenes.scene(job_id, health, measurement, centre)
+        return None if scene is None else told_in(scene)
+
+    def _told_now(self, job_id: int) -> tuple[Told, str]:
+        board = self._parts.board
+        scene = self.scenes.scene(job_id, board.health(), board.measurement, board.centre)
+        if scene is None:
+            raise ConflictError("job_being_read", "The job is being read; press again in a moment.")
+        return told_in(scene), token_of(scene)
+
+    async def run(self) -> None:
+        """Keep the guide of the open job moving, and take in what was finished; until cancelled."""
+        self._due.set()
+        while True:
+            try:
+                if self._due.is_set():
+                    await self._take_in()
+                if await self.scenes.follow():
+                    self._parts.board.publish_guide()
+            except ServiceError as error:
+                log.warning("%s", error.message)
+            except Exception:
+                log.exception("the guide of the job failed")
+                await asyncio.sleep(1.0)
+            await asyncio.sleep(GUIDE_EVERY_S)
+
+    async def _take_in(self) -> None:
+        self._due.clear()
+        active = self.jobs.read.active()
+        self.scenes.active = active
+        if active is not None:
+            await self.measuring.take_in(active)
+            await self.scenes.read(active)
+            self._parts.board.publish_guide()
+
+    def _changed(self, job_id: int) -> None:
+        self.scenes.forget(job_id)
+        self._due.set()
+
+    def take_crank(self, values: Sequence[float]) -> None:
+        """Take readings of the crank, in order."""
+        for value in values:
+            self.scenes.hand.take(value)
+
+    def hear(self, event: FeedMessage) -> None:
+        """Hear of something that happened at the bench."""
+        if event["code"] in ANEW:
+            self.scenes.counted_anew(event["t_ns"])
+            self._due.set()
+
+    def feed_began(self) -> None:
+        """The live feed was connected anew."""
+        self.scenes.hand.forget()
+        self.scenes.forget_zero()
+        self._due.set()
+
+    # -- engines and cards
+
+    def engines(self) -> list[EngineKept]:
+        """Give the engines of the shop."""
+        return [_engine_kept(kept) for kept in self.jobs.read.engines()]
+
+    def engine(self, number: int) -> EngineKept:
+        """Give one engine."""
+        return _engine_kept(self.jobs.read.kept("engines", number))
+
+    async def keep_engine(self, entry: EngineEntry) -> EngineKept:
+        """Keep an engine; raises what is impossible, or asks about what can hardly be."""
+        return self.engine(await self.jobs.keep(engine_of(entry), entry.by))
+
+    def cards(self) -> list[CardKept]:
+        """Give the cards of the shop."""
+        return [_card_kept(kept) for kept in self.jobs.read.cards()]
+
+    def card(self, number: int) -> CardKept:
+        """Give one card."""
+        return _card_kept(self.jobs.read.kept("cards", number))
+
+    async def keep_card(self, entry: CardEntry) -> CardKept:
+        """Keep a card; raises what is impossible, or asks about what can hardly be."""
+        return self.card(await self.jobs.keep(card_of(entry), entry.by))
+
+    async def put_away(self, table: str, number: int) -> None:
+        """Take an engine or a card off the list."""
+        await self.jobs.put_away(table, number)
+
+    # -- jobs
+
+    def lines(self, words: str, limit: int) -> list[JobLine]:
+        """Give the jobs of the shop."""
+        active = self.jobs.read.active()
+        return [job_line(row, active) for row in self.jobs.read.jobs(words, limit)]
+
+    async def begin(self, entry: JobEntry) -> JobView:
+        """Begin a job."""
+        read = self.jobs.read
+        job: Job = job_of(entry, read.engine(entry.engine_id), read.card(entry.card_id))
+        number = await self.jobs.begin(job, entry.engine_id, entry.card_id, entry.by or entry.builder)
+        return await self.open(number, entry.by or entry.builder) if entry.open else await self.view(number)
+
+    async def view(self, job_id: int) -> JobView:
+        """Give a job whole; what was finished meanwhile is taken in first."""
+        row = self.jobs.read.job(job_id)
+        await self.measuring.take_in(job_id)
+        is_open = self.jobs.read.active() == job_id
+        guide = None
+        if is_open:
+            self.scenes.active = job_id
+            await self.scenes.read(job_id)
+            guide = self._told_now(job_id)[0].guide
+        running = self.measuring.running(job_id)
+        return job_view(
+            self.jobs.read.job(row.id),
+            self.jobs.state(job_id),
+            self.jobs.facts(job_id),
+            self.jobs.read.adoptions(job_id),
+            measurement=running.view() if running else None,
+            guide=guide,
+            is_open=is_open,
+        )
+
+    async def open(self, job_id: int, by: str) -> JobView:
+        """Let the bench serve a job."""
+        await self.jobs.open(job_id, by or SCREEN)
+        return await self.view(job_id)
+
+    async def close(self, job_id: int) -> JobView:
+        """Let the bench serve no job."""
+        self.jobs.read.job(job_id)
+        await self.jobs.close(job_id)
+        self.scenes.active = self.jobs.read.active()
+        return await self.view(job_id)
+
+    async def delete(self, job_id: int, by: str) -> None:
+        """Take a job off the list; refused while it is measured, and once it is signed."""
+        async with self._pressing:
+            await self.jobs.delete(job_id, by, self.measuring.sentence_if_measured)
+            self.scenes.active = self.jobs.read.active()
+
+    async def sign(self, job_id: int, entry: SignEntry) -> JobView:
+        """Sign a job."""
+        await self.measuring.take_in(job_id)
+        await self.jobs.sign(job_id, entry.by, entry.statement)
+        return await self.view(job_id)
+
+    # -- doing
+
+    async def press(self, job_id: int, entry: PressEntry) -> Pressed:
+        """Do what the guide asks next, once; raises `ConflictError` where the job has gone on since."""
+        async with self._pressing:
+            await self._be_open(job_id)
+            await self.measuring.take_in(job_id)
+            await self.scenes.read(job_id)
+            told, token = self._told_now(job_id)
+            if entry.token and entry.token != token:
+                raise ConflictError(
+                    "pressed_already",
+                    "That was done already, by another screen or a press before; nothing is lost. "
+                    f"Now: {told.guide.sentence}",
+                )
+            if told.deed is None:
+                raise ConflictError(
+                    "nothing_to_press", f"There is nothing to press now. {told.guide.sentence}"
+                )
+            await self._perform(job_id, told.deed, entry.by)
+            await self.scenes.read(job_id)
+            return Pressed(did=told.deed.did, guide=self._told_now(job_id)[0].guide)
+
+    async def _be_open(self, job_id: int) -> None:
+        row = self.jobs.read.job(job_id)
+        if self.jobs.read.active() != job_id:
+            raise ConflictError(
+                "job_not_open", f"Job {row.job.reference} is not open at the bench; open it first."
+            )
+        self.scenes.active = job_id
+
+    async def _perform(self, job_id: int, deed: Deed, by: str) -> None:
+        for payload, source in deed.facts:
+            await self.jobs.add(job_id, payload, by, source)
+        if deed.forget or deed.stage is not None:
+            await self.jobs.set_stage(job_id, deed.stage, by)
+        if deed.begin:
+            await self.measuring.begin_on(job_id, deed.begin)
+            self.scenes.hand.mark()
+        if deed.finish:
+            await self.measuring.finish(job_id)
+
+    async def measure(self, job_id: int, entry: MeasureEntry) -> MeasurementView:
+        """Begin the measurement of a step."""
+        async with self._pressing:
+            await self.measuring.take_in(job_id)
+            await self.scenes.refuse_without_zero(job_id, entry)
+            begun = await self.measuring.begin(job_id, entry)
+            self.scenes.hand.mark()
+            return begun.view()
+
+    async def add_fact(self, job_id: int, entry: FactEntry) -> FactAdded:
+        """Add something that happened."""
+        await self.measuring.take_in(job_id)
+        fact = await self.jobs.add(job_id, entry.what, entry.by)
+        return FactAdded(fact=fact, job=await self.view(job_id))
+
+    async def choose_gauge(self, job_id: int, entry: GaugeChoice) -> JobView:
+        """Choose the gauge that is used on pistons, or on valves."""
+        self.jobs.read.job(job_id)
+        self.measuring.tell_gauge(job_id, entry.on == "valve", entry.gauge)
+        self._changed(job_id)
+        return await self.view(job_id)
+
+    async def choose_way(self, job_id: int, entry: MoveWay) -> JobView:
+        """Choose how the cam is moved in the correction that is due."""
+        now = self.jobs.state(job_id).now or ""
+        if not now.startswith("correction."):
+            raise ConflictError("no_correction_due", "No correction is due in this job now.")
+        await self.jobs.set_stage(job_id, Stage(now, "way", {"way": entry.way}), entry.by)
+        return await self.view(job_id)
+
+    async def stroke(self, job_id: int, entry: StrokeEntry) -> JobView:
+        """Note that the crank stands at overlap TDC, or that an angle of the encoder is near it."""
+        tdc_deg = self.jobs.state(job_id).tdc_deg
+        if tdc_deg is None:
+            raise BlockedError("not_yet", "Overlap TDC comes after true TDC: measure that first.", "true_tdc")
+        crank_deg = entry.crank_deg if entry.crank_deg is not None else self._crank_now()
+        found = overlap_here(crank_deg, tdc_deg)
+        off = (crank_deg - found.overlap_tdc_deg + 360.0) % 720.0 - 360.0
+        if abs(off) > STROKE_NEAR_DEG:
+            raise BlockedError(
+                "not_at_tdc",
+                f"The crank stands {abs(off):.0f} deg {'past' if off > 0 else 'before'} TDC; turn to TDC, "
+                "look at the valves, then note it.",
+                "stroke",
+            )
+        await self.jobs.add(
+            job_id, StrokeFound(found.overlap_tdc_deg, entry.how), entry.by, {"crank_deg": crank_deg}
+        )
+        return await self.view(job_id)
+
+    async def drop(self, job_id: int, entry: DropEntry) -> JobView:
+        """Keep a drop and what it says of valve to piston."""
+        await self.reports.enter_drop(job_id, entry)
+        return await self.view(job_id)
+
+    def _crank_now(self) -> float:
+        bench = self._parts.bench
+        latest = bench.latest.get(bench.crank() or "")
+        if latest is None:
+            raise BenchError(
+                "no_crank", "The encoder is not being read; see to it, or give the crank's angle."
+            )
+        return latest.value
+
+
+def _engine_kept(kept: Kept) -> EngineKept:
+    assert isinstance(kept.body, Engine)
+    return EngineKept(id=kept.id, at=kept.at, by=kept.by, engine=kept.body)
+
+
+def _card_kept(kept: Kept) -> CardKept:
+    assert isinstance(kept.body, CamCard)
+    return CardKept(id=kept.id, at=kept.at, by=kept.by, card=kept.body)
+
+
+def the_desk(connection: HTTPConnection) -> JobDesk:
+    """Give the desk of an app to a route."""
+    desk: JobDesk = connection.app.state.service.desk
+    return desk

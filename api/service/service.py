@@ -1,0 +1,115 @@
+"""The service as a whole: what is kept, what the bench says, what is being measured, who watches."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Coroutine
+from typing import Any
+
+from starlette.requests import HTTPConnection
+
+from api.base import ServiceConfig
+from api.live import BenchState, Board, Feed, FeedMessage
+from api.measure import Fits, Measuring, Parts
+from api.service.job_desk import JobDesk
+from api.service.service_manager import tell_service_manager
+from api.store import MeasurementStore, ShopStore, StoredStreams
+
+HEARTBEAT_S = 0.5
+
+
+class Service:
+    """Everything behind the pages.
+
+    Made outside the event loop (it opens files, and may raise `StoreError`); lives from `start` to `stop`.
+    """
+
+    def __init__(self, config: ServiceConfig) -> None:
+        self.config = config
+        self.shop = ShopStore(config.data_dir)
+        self.measurements = MeasurementStore(self.shop)
+        self.stored = StoredStreams(config.data_dir)
+        self.bench = BenchState()
+        self.board = Board(self.bench)
+        self.feed = Feed(config.data_dir, self)
+        self.fits = Fits(config.data_dir, self.measurements, self.stored)
+        self.measuring = Measuring(
+            self.measurements, self.bench, self.stored, self.board, self.feed.flush, self.fits.hand_on
+        )
+        self.desk = JobDesk(
+            Parts(
+                config=config,
+                shop=self.shop,
+                measurements=self.measurements,
+                stored=self.stored,
+                bench=self.bench,
+                board=self.board,
+                fits=self.fits,
+                measuring=self.measuring,
+            )
+        )
+        self.capture_beats = True
+        self.local_name = ""
+        """The name under ``.local`` by which other screens find the bench, where one was announced."""
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    async def start(self) -> None:
+        """Begin to listen to capture, and go on with what was running."""
+        self.measuring.resume()
+        self.keep(self.feed.run())
+        self.keep(self._beat())
+        self.keep(self.desk.run())
+        self.keep(tell_service_manager(self))
+
+    async def stop(self) -> None:
+        """Stop everything; nothing is lost by it."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self.measuring.close()
+        await asyncio.to_thread(self.shop.close)
+
+    def keep(self, work: Coroutine[Any, Any, None]) -> None:
+        """Run something until the service stops."""
+        self._tasks.add(asyncio.create_task(work))
+
+    # -- what capture says
+
+    def take(self, message: FeedMessage, now_ns: int) -> None:
+        """Take one message of the live feed."""
+        kind = message.get("kind")
+        if kind == "readings":
+            self.bench.readings(message, now_ns)
+            self.measuring.take_readings(message)
+            if message["channel"] == self.bench.crank():
+                self.desk.take_crank(message["value"])
+            self.board.screens.readings_changed()
+        elif kind == "health":
+            self.bench.health(message, now_ns)
+            self.capture_beats = message.get("beating", True) is True
+        elif kind == "event":
+            self.board.screens.publish(self.bench.event(message, now_ns))
+            self.desk.hear(message)
+        elif kind == "hello":
+            self.bench.hello(message, now_ns)
+            self.measuring.feed_began()
+            self.desk.feed_began()
+            self.board.say_hello()
+
+    def lost(self) -> None:
+        """Hear that the live feed ended."""
+        self.bench.lost()
+        self.board.publish_health()
+
+    async def _beat(self) -> None:
+        while True:
+            with contextlib.suppress(ValueError):
+                self.board.publish_health()
+            await asyncio.sleep(HEARTBEAT_S)
+
+
+def the_service(connection: HTTPConnection) -> Service:
+    """Give the service of an app to a route."""
+    service: Service = connection.app.state.service
+    return service

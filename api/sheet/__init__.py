@@ -1,0 +1,16 @@
+"""The job's sheet: one model, drawn as a page, a PDF and a CSV file."""
+
+from api.sheet.csv_file import sheet_csv
+from api.sheet.model import Sheet
+from api.sheet.page import page_words
+from api.sheet.pdf import sheet_pdf
+from api.sheet.sheet import file_word, job_sheet
+
+__all__ = [
+    "Sheet",
+    "file_word",
+    "job_sheet",
+    "page_words",
+    "sheet_csv",
+    "sheet_pdf",
+]

@@ -1,0 +1,82 @@
+"""What is kept: the shop's database, stored streams, trace files."""
+
+from api.store.folder_lock import FolderLock
+from api.store.job_store import (
+    Adoption,
+    Fields,
+    JobReader,
+    JobRow,
+    Kept,
+    Stage,
+    Standing,
+    add_fact,
+    adopt,
+    delete_job,
+    keep,
+    keep_job,
+    make_active,
+    make_none_active,
+    put_away,
+    set_stage,
+    tell_standing,
+)
+from api.store.measurement_store import (
+    Measurement,
+    MeasurementReader,
+    MeasurementStore,
+    State,
+    What,
+    adding,
+    now_text,
+)
+from api.store.shop_store import FILE_NAME, LOCK_NAME, Row, ShopReader, ShopStore
+from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
+from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams
+from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
+from api.store.trace_words import trace_comments, trace_name
+
+__all__ = [
+    "CRANK",
+    "FILE_NAME",
+    "IMPORTED_FOLDER",
+    "LOCK_NAME",
+    "Adoption",
+    "Contents",
+    "Fields",
+    "FolderLock",
+    "JobReader",
+    "JobRow",
+    "Kept",
+    "Measurement",
+    "MeasurementReader",
+    "MeasurementStore",
+    "Row",
+    "ShopReader",
+    "ShopStore",
+    "Stage",
+    "Standing",
+    "State",
+    "StoredInterval",
+    "StoredStreams",
+    "Trace",
+    "What",
+    "add_fact",
+    "adding",
+    "adopt",
+    "contents_of",
+    "delete_job",
+    "keep",
+    "keep_job",
+    "make_active",
+    "make_none_active",
+    "now_text",
+    "put_away",
+    "read_trace",
+    "set_stage",
+    "tell_standing",
+    "trace_comments",
+    "trace_lines",
+    "trace_name",
+    "trouble_in_shop",
+    "trouble_in_streams",
+]

@@ -1,0 +1,48 @@
+"""The tables of ``shop.db``, as a list of changes that are never altered once they are out."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database, Migrations
+
+from api.store.job_tables import create_job_tables
+
+SCHEMA = Migrations("lobewright.shop")
+
+
+@SCHEMA()
+def m001_measurements(db: Database) -> None:
+    """A measurement: an interval on a run, what the gauge touched, the settings, and what came out."""
+    db.table("measurements").create(
+        {
+            "id": int,
+            "job_id": int,
+            "what": str,
+            "touches": str,
+            "gauge": str,
+            "run_id": int,
+            "imported_file": str,
+            "start_ns": int,
+            "end_ns": int,
+            "state": str,
+            "started_at": str,
+            "ended_at": str,
+            "settings": str,
+            "facts": str,
+            "result": str,
+            "detail": str,
+            "error": str,
+            "sentence": str,
+            "program": str,
+        },
+        pk="id",
+        not_null={"what", "touches", "gauge", "start_ns", "state", "started_at", "settings"},
+        strict=True,
+    )
+    db.table("measurements").create_index(["state"])
+    db.table("measurements").create_index(["job_id"])
+
+
+@SCHEMA()
+def m002_jobs(db: Database) -> None:
+    """Engines, cam cards, jobs, what happened in them, and which one the bench serves."""
+    create_job_tables(db)

@@ -1,0 +1,169 @@
+"""``shop.db``: one writing connection on a thread of its own, readers that can only read.
+
+Two connections that both write and checkpoint can spoil a WAL in older SQLite libraries, so a lock file
+lets one service only open the file for writing, and everything else opens it ``mode=ro``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing, contextmanager
+from functools import cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlite_utils import Database
+
+from api.base import StoreError
+from api.store.folder_lock import FolderLock
+from api.store.shop_schema import SCHEMA
+from capture.base import StoreUnusable
+from capture.store import keep_copy
+
+T = TypeVar("T")
+Row = dict[str, Any]
+Values = tuple[Any, ...] | dict[str, Any]
+FILE_NAME = "shop.db"
+LOCK_NAME = "shop.lock"
+BUSY_S = 5.0
+
+
+class ShopReader:
+    """The reading half; makes a connection for each question and closes it at once.
+
+    A reader that keeps a cursor open lets the WAL grow without end.
+    """
+
+    def __init__(self, data_dir: Path) -> None:
+        self.path = data_dir / FILE_NAME
+
+    def rows(self, sql: str, values: Values = ()) -> list[Row]:
+        """Ask, and give every row as a dict."""
+        with self._open() as connection:
+            return [dict(row) for row in connection.execute(sql, values)]
+
+    def row(self, sql: str, values: Values = ()) -> Row | None:
+        """Ask for one row."""
+        found = self.rows(sql, values)
+        return found[0] if found else None
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        try:
+            connection = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+        except sqlite3.OperationalError:
+            raise StoreError(
+                "no_shop_file", f"there is no {self.path}; start the service once, or check --data."
+            ) from None
+        with closing(connection):
+            connection.row_factory = sqlite3.Row
+            _refuse_newer(connection, self.path)
+            yield connection
+
+
+class ShopStore:
+    """The writing half: opens, migrates, and writes one change after another.
+
+    Raises
+    ------
+    StoreError
+        Another service holds the file, it is damaged, or a newer program wrote it.
+    """
+
+    def __init__(self, data_dir: Path) -> None:
+        data_dir.mkdir(parents=True, exist_ok=True)
+        self.read = ShopReader(data_dir)
+        self._lock = FolderLock(data_dir / LOCK_NAME)
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="shop-writer")
+        try:
+            self._connection = self._thread.submit(_open_for_writing, self.read.path).result()
+        except BaseException:
+            self._thread.shutdown()
+            self._lock.release()
+            raise
+
+    def submit(self, change: Callable[[Database], T]) -> Future[T]:
+        """Queue one change; it is committed, and on the disk, before the future is done."""
+        return self._thread.submit(_in_one_piece, self._connection, change)
+
+    def write(self, change: Callable[[Database], T]) -> T:
+        """Make one change and wait for it."""
+        return self.submit(change).result()
+
+    async def change(self, change: Callable[[Database], T]) -> T:
+        """Make one change without holding up the event loop."""
+        return await asyncio.wrap_future(self.submit(change))
+
+    def close(self) -> None:
+        """Finish what is queued, close the file and let another service have it."""
+        self._thread.submit(self._connection.close).result()
+        self._thread.shutdown()
+        self._lock.release()
+
+
+def _open_for_writing(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
+    try:
+        connection.row_factory = sqlite3.Row
+        _refuse_newer(connection, path)
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA foreign_keys=ON")
+        _migrate(connection)
+    except sqlite3.DatabaseError as error:
+        connection.close()
+        raise StoreError(
+            "bad_shop_file", f"{path} cannot be used ({error}); restore it from a backup."
+        ) from None
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _migrate(connection: sqlite3.Connection) -> None:
+    """Bring the tables up to date; a file that holds anything is copied first."""
+    db = Database(connection)
+    applied = SCHEMA.applied(db)
+    if applied and SCHEMA.pending(db):
+        try:
+            keep_copy(connection, applied[-1].name.partition("_")[0])
+        except StoreUnusable as error:
+            raise StoreError("no_room_to_upgrade", f"{error}.") from None
+    SCHEMA.apply(db)
+
+
+def _refuse_newer(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse a file that holds changes this program does not know."""
+    table = "SELECT 1 FROM sqlite_master WHERE name = ?"
+    if connection.execute(table, (SCHEMA.migrations_table,)).fetchone() is None:
+        return
+    mine = f"SELECT name FROM {SCHEMA.migrations_table} WHERE migration_set = ?"
+    newer = sorted({row[0] for row in connection.execute(mine, (SCHEMA.name,))} - _known_changes())
+    if newer:
+        raise StoreError(
+            "newer_shop_file",
+            f"{path} was written by a newer Lobewright (it holds the change {newer[-1]}); "
+            "update this program.",
+        )
+
+
+@cache
+def _known_changes() -> frozenset[str]:
+    """Name every change that this program can make to an empty file."""
+    with closing(sqlite3.connect(":memory:")) as empty:
+        return frozenset(step.name for step in SCHEMA.pending(Database(empty)))
+
+
+def _in_one_piece(connection: sqlite3.Connection, change: Callable[[Database], T]) -> T:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        outcome = change(Database(connection))
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+    return outcome

@@ -1,0 +1,181 @@
+"""Stored readings of a measurement: from the stream store, or from the trace file an import brought."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from analysis.base import Floats, Streams
+from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
+from api.store.measurement_store import Measurement
+from api.store.trace_file import CRANK, read_trace
+from capture.base import BenchFileError, CaptureError
+from capture.bench import parse_bench
+from capture.store import ChannelReadings, StreamReader
+
+FOREVER_NS = 2**63 - 1
+IMPORTED_FOLDER = "imported"
+NEAR_ZERO_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class StoredInterval:
+    """Both channels of an interval as stored, arrays of shape (n,) and (m,); times on the run's clock.
+
+    `crank_last`, `gauge_last` are the sequence numbers up to which everything of the interval is here; -1
+    for an imported trace.
+    """
+
+    start_ns: int
+    gauge: str
+    crank_t_ns: Counts
+    crank_deg: Floats
+    gauge_t_ns: Counts
+    gauge_mm: Floats
+    crank_last: int = -1
+    gauge_last: int = -1
+
+    def streams(self) -> Streams:
+        """Give what the analysis wants."""
+        return streams_from(self.start_ns, self.crank_t_ns, self.crank_deg, self.gauge_t_ns, self.gauge_mm)
+
+    def crank_part(self) -> StoredPart:
+        """Give the crank's readings and the number up to which they are complete."""
+        return self.crank_t_ns, self.crank_deg, self.crank_last
+
+    def gauge_part(self) -> StoredPart:
+        """Give the gauge's readings and the number up to which they are complete."""
+        return self.gauge_t_ns, self.gauge_mm, self.gauge_last
+
+    def channels(self) -> dict[str, tuple[Counts, Floats]]:
+        """Give the channels under the names of the trace file."""
+        return {
+            CRANK: (self.crank_t_ns, self.crank_deg),
+            f"{self.gauge}_mm": (self.gauge_t_ns, self.gauge_mm),
+        }
+
+
+class StoredStreams:
+    """Reads the stored streams of one data folder."""
+
+    def __init__(self, data_dir: Path) -> None:
+        self._reader = StreamReader(data_dir)
+        self._imported = data_dir / IMPORTED_FOLDER
+
+    def of(self, measurement: Measurement) -> StoredInterval:
+        """Read a measurement's streams, wherever they are kept; raises `ServiceError`."""
+        if measurement.run_id is None:
+            return self.of_file(measurement.imported_file or "", measurement.gauge)
+        return self.of_run(measurement.run_id, measurement.gauge, measurement.start_ns, measurement.end_ns)
+
+    def of_run(self, run_id: int, gauge: str, start_ns: int, end_ns: int | None) -> StoredInterval:
+        """Read crank and gauge of an interval.
+
+        Raises
+        ------
+        BenchError
+            The store cannot be read.
+        NotFoundError
+            The run has no such channel.
+        """
+        until = FOREVER_NS if end_ns is None else end_ns
+        try:
+            crank_name = self._crank_of(run_id)
+            saved = self._reader.saved(run_id)
+            crank = self._reader.read_with_neighbours(run_id, crank_name, start_ns, until)
+            own = self._reader.read_with_neighbours(run_id, gauge, start_ns, until)
+        except KeyError:
+            raise NotFoundError("no_such_gauge", f"Run {run_id} has no gauge {gauge}.") from None
+        except CaptureError as error:
+            raise BenchError("store_unreadable", f"The stored readings cannot be read: {error}") from None
+        return StoredInterval(
+            start_ns,
+            gauge,
+            *crank_readings(crank, start_ns, until),
+            *gauge_readings(own, start_ns, until),
+            max(_last(crank), saved.get(crank_name, -1)),
+            max(_last(own), saved.get(gauge, -1)),
+        )
+
+    def gauge_marks(self, run_id: int, gauge: str) -> dict[str, float | None]:
+        """Give the step and the stated error of a gauge, from the bench file that was kept with the run."""
+        text = next((run.bench for run in self._reader.runs() if run.id == run_id), "")
+        try:
+            instruments = parse_bench(text.encode()).gauge
+        except BenchFileError:
+            instruments = ()
+        own = next((one for one in instruments if one.name == gauge), None)
+        return {"step_mm": own.step_mm if own else None, "error_mm": own.error_mm if own else None}
+
+    def of_file(self, name: str, gauge: str) -> StoredInterval:
+        """Read an imported trace file.
+
+        Times keep the file's zero, unless that lies more than an hour before the first reading.
+        """
+        trace = read_trace(self._imported / Path(name).name)
+        crank, own = trace.channels[CRANK], trace.gauge_mm(gauge)
+        first_s = min(crank.time_s[0], own.time_s[0])
+        start_s = 0.0 if 0.0 <= first_s <= NEAR_ZERO_S else first_s
+        return StoredInterval(
+            0, gauge, _ns(crank.time_s - start_s), crank.value, _ns(own.time_s - start_s), own.value
+        )
+
+    def _crank_of(self, run_id: int) -> str:
+        for channel in self._reader.channels(run_id):
+            if channel.channel.quantity == "crank":
+                return channel.name
+        raise NotFoundError("no_crank", f"Run {run_id} has no crank channel; add [crank] to the bench file.")
+
+
+def gauge_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Counts, Floats]:
+    """Give every reading of a gauge in an interval, those that were counted without their stamps among them.
+
+    Of a gauge that has stood still for some seconds the store keeps the first and the last reading and counts
+    the others. Their values are known; they are spread evenly over the stand, as a gauge sends. Left out,
+    they would look like a gauge that fell silent.
+
+    Parameters
+    ----------
+    own
+        The interval's readings with their neighbours.
+    """
+    each = np.where(np.arange(len(own)) > 0, own.folded + 1, 1)
+    row = np.repeat(np.arange(len(own)), each)
+    place = np.arange(row.size) - np.repeat(np.cumsum(each) - each, each) + 1
+    before_ns = own.t_ns[np.maximum(row - 1, 0)]
+    share = place / each[row]
+    spread_ns = before_ns + np.round((own.t_ns[row] - before_ns) * share).astype(np.int64)
+    t_ns = np.where(place == each[row], own.t_ns[row], spread_ns)
+    inside = (t_ns >= start_ns) & (t_ns <= end_ns)
+    return t_ns[inside], own.value[row][inside]
+
+
+def crank_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Counts, Floats]:
+    """Give the crank's kept readings in an interval; one that stood still across an end is known at that end.
+
+    Parameters
+    ----------
+    own
+        The interval's readings with their neighbours.
+    """
+    stood = own.folded > 0
+    inside = (own.t_ns >= start_ns) & (own.t_ns <= end_ns)
+    t_ns = own.t_ns.copy()
+    if np.any(inside) and stood[first := int(np.argmax(inside))] and first > 0:
+        t_ns[first - 1], inside[first - 1] = start_ns, True
+    beyond = int(np.searchsorted(own.t_ns, end_ns, side="right"))
+    if 0 < beyond < len(own) and stood[beyond]:
+        t_ns[beyond], inside[beyond] = end_ns, True
+        t_ns[beyond - 1] = max(t_ns[beyond - 1], start_ns)
+        inside[beyond - 1] = True
+    return t_ns[inside], own.value[inside]
+
+
+def _last(readings: ChannelReadings) -> int:
+    return int(readings.sequence[-1]) if len(readings) else -1
+
+
+def _ns(time_s: Floats) -> Counts:
+    return np.round(time_s * 1e9).astype(np.int64)

@@ -1,0 +1,66 @@
+"""The web application: routes, access, errors, compression, put together."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+
+from api.base import ServiceConfig, add_problems
+from api.live import PROGRAM
+from api.service import Service
+from api.web.access import Access, Gate, Pairing, own_names
+from api.web.routes import ROUTERS
+
+DESCRIPTION = """
+The bench of Lobewright over HTTP: readings, measurements, traces.
+
+Lengths are millimetres, times seconds, angles crank degrees growing in the engine's running direction. Live
+values come over the WebSocket `/live`, one JSON object a message, told apart by `kind`. What cannot be done
+is answered with `{code, message}`; `message` is a sentence for people.
+"""
+
+
+def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI:
+    """Make the application.
+
+    Parameters
+    ----------
+    config
+        What the service is started with.
+    service
+        A service made before, so that its failures are told before a port is opened; made here otherwise.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        running = service or Service(config)
+        app.state.service = running
+        await running.start()
+        try:
+            yield
+        finally:
+            await running.stop()
+
+    pairing = Pairing(config.data_dir)
+    access = Access(own_names(config.names), config.viewing_open, pairing.screens.knows)
+    app = FastAPI(
+        title="Lobewright",
+        version=PROGRAM,
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        middleware=[
+            Middleware(Gate, access),
+            Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
+        ],
+    )
+    app.state.pairing = pairing
+    for router in ROUTERS:
+        app.include_router(router)
+    add_problems(app)
+    return app

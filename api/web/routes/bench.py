@@ -1,0 +1,115 @@
+"""The bench as it is now: instruments, health, newest readings, and the live feed."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request, Response, WebSocket
+from pydantic import BaseModel
+
+from api.base import RESPONSES, Event, Guide, Health, Latest, MeasurementView, qr_code, shop_addresses
+from api.live import PROGRAM
+from api.service import Service, described, the_service
+
+router = APIRouter(tags=["bench"], responses=RESPONSES)
+TheService = Annotated[Service, Depends(the_service)]
+UNWELL = 503
+
+
+class BenchView(BaseModel):
+    """The bench: its channels as capture runs them, their health, and what happened lately.
+
+    `channels` has for each instrument what the bench file says of it. `notice` is shown on every page.
+    """
+
+    run_id: int | None
+    channels: list[dict[str, Any]]
+    health: Health
+    events: list[Event]
+    guide: Guide
+    measurement: MeasurementView | None
+    notice: str
+    simulator_url: str
+
+
+class LatestView(BaseModel):
+    """Newest reading of every channel; `now_ms` is the server's clock, to tell ages with."""
+
+    now_ms: float
+    latest: dict[str, Latest]
+
+
+class AddressesView(BaseModel):
+    """Where the pages can be opened; `qr` is the first address as an image in a data URI."""
+
+    addresses: list[str]
+    qr: str
+
+
+class ServiceHealth(BaseModel):
+    """Is everything well? `ok` is false where nothing is read or nothing is kept."""
+
+    ok: bool
+    sentence: str
+    version: str
+    bench: Health
+    screens: int
+
+
+@router.get("/api/bench")
+async def get_bench(service: TheService) -> BenchView:
+    """Give the bench, its instruments and their health."""
+    health = service.board.health()
+    return BenchView(
+        run_id=service.bench.run_id,
+        channels=await asyncio.to_thread(
+            described, list(service.bench.specs.values()), service.config.bench_file
+        ),
+        health=health,
+        events=list(service.bench.events),
+        guide=service.board.guide(health),
+        measurement=service.board.measurement,
+        notice=service.config.notice,
+        simulator_url=service.config.simulator_url,
+    )
+
+
+@router.get("/api/latest")
+async def get_latest(service: TheService) -> LatestView:
+    """Give the newest reading of every channel."""
+    return LatestView(now_ms=time.time() * 1e3, latest=service.bench.latest)
+
+
+@router.get("/api/health", responses={UNWELL: {"model": ServiceHealth, "description": "Not all is well."}})
+@router.get("/health", include_in_schema=False)
+async def get_health(service: TheService, response: Response) -> ServiceHealth:
+    """Tell whether all is well; answers 503 where it is not, for whatever watches the service."""
+    bench = service.board.health()
+    kept = bench.recorder is not None and bench.recorder.state == "recording"
+    ok = bench.capture_alive and kept
+    response.status_code = 200 if ok else UNWELL
+    return ServiceHealth(
+        ok=ok,
+        sentence=bench.sentence
+        if kept or bench.recorder is None
+        else bench.recorder.sentence or bench.sentence,
+        version=PROGRAM,
+        bench=bench,
+        screens=len(service.board.screens),
+    )
+
+
+@router.get("/api/addresses")
+async def get_addresses(service: TheService, request: Request) -> AddressesView:
+    """Give the addresses of these pages in the shop, the first as a QR code too."""
+    port = (request.scope.get("server") or ("", service.config.port))[1]
+    addresses = shop_addresses(service.config.host, port, service.local_name)
+    return AddressesView(addresses=addresses, qr=qr_code(addresses[0]))
+
+
+@router.websocket("/live")
+async def live(socket: WebSocket) -> None:
+    """Speak to a screen; the messages are those of `api.messages`."""
+    await the_service(socket).board.screens.serve(socket)

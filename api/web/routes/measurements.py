@@ -1,0 +1,151 @@
+"""``/api/measurements``: begin, finish, discard, list, look at, draw, download."""
+
+from __future__ import annotations
+
+import asyncio
+import gzip
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi.responses import Response, StreamingResponse
+from pydantic import BaseModel, Field
+
+from api.base import RESPONSES, MeasurementView
+from api.jobs import RepeatabilityView, repeatability_view
+from api.measure import POINTS, MeasurementAsked, TraceView
+from api.service import Service, the_service
+from api.store import Measurement, trace_comments, trace_lines, trace_name
+
+router = APIRouter(prefix="/api/measurements", tags=["measurements"], responses=RESPONSES)
+TheService = Annotated[Service, Depends(the_service)]
+Number = Annotated[int, Path(ge=1, le=2**53, description="Number of the measurement.")]
+
+
+class MeasurementDetail(MeasurementView):
+    """A measurement with everything that is kept of it.
+
+    `settings` say what was asked and where true TDC came from, `facts` what was known of the gauge and where
+    its lag came from, `detail` holds the uncertainty budget and further numbers of the fit.
+    """
+
+    run_id: int | None
+    imported_file: str | None
+    ended_at: str | None
+    duration_s: float | None
+    settings: dict[str, Any]
+    facts: dict[str, Any]
+    detail: dict[str, Any] | None
+    error: dict[str, Any] | None
+    program: str
+
+
+class MeasurementList(BaseModel):
+    """Measurements, newest first; ask again with `before` set to the last number for older ones."""
+
+    measurements: list[MeasurementView]
+
+
+@router.get("")
+def list_measurements(
+    service: TheService,
+    state: Literal["running", "finished", "refused", "discarded"] | None = None,
+    job_id: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    before: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+) -> MeasurementList:
+    """List measurements, newest first; discarded ones only when asked for."""
+    found = service.measurements.listed(state=state, job_id=job_id, limit=limit, before=before)
+    return MeasurementList(measurements=[measurement.view() for measurement in found])
+
+
+@router.post("", status_code=201)
+async def begin_measurement(asked: MeasurementAsked, service: TheService) -> MeasurementView:
+    """Begin a measurement now: every reading from this instant counts.
+
+    Set the gauge on the piston or the valve first, then begin, then turn the crank. The number settles on
+    ``/live``; finish when it has.
+    """
+    return (await service.measuring.begin(asked)).view()
+
+
+@router.get("/{number}")
+def get_measurement(number: Number, service: TheService) -> MeasurementDetail:
+    """Give one measurement with its settings, result and uncertainty budget."""
+    return detail_of(service.measurements.get(number))
+
+
+@router.post("/{number}/finish")
+async def finish_measurement(number: Number, service: TheService) -> MeasurementView:
+    """End the measurement now and compute its number from the stored readings.
+
+    The state becomes `finished`, or `refused` with the reason in `sentence` where the readings cannot carry a
+    number. Answers 409 where another screen has ended it.
+    """
+    return (await service.measuring.finish(number)).view()
+
+
+@router.post("/{number}/discard")
+async def discard_measurement(number: Number, service: TheService) -> MeasurementView:
+    """End the measurement without a number; its readings stay stored."""
+    return (await service.measuring.discard(number)).view()
+
+
+@router.get("/{number}/repeatability")
+def get_repeatability(
+    number: Number,
+    service: TheService,
+    beside: Annotated[
+        list[Annotated[int, Field(ge=1, le=2**53)]],
+        Query(max_length=20, description="Other measurements of the same thing; may be given again."),
+    ] = [],  # noqa: B006 - FastAPI copies it
+) -> RepeatabilityView:
+    """Tell how a measurement's passes agree, and whether others of the same thing differ from it by anything."""
+    first = service.measurements.get(number)
+    return repeatability_view(first, [service.measurements.get(other) for other in beside])
+
+
+@router.get("/{number}/trace", response_model=TraceView)
+async def get_trace(
+    number: Number,
+    service: TheService,
+    request: Request,
+    max_points: Annotated[int, Query(ge=8, le=200_000, description="Most points a curve.")] = POINTS,
+) -> Response:
+    """Give readings, fitted curve, passes and equal readings for drawing, thinned without losing a peak."""
+
+    drawing = await asyncio.to_thread(service.fits.drawing, number, max_points)
+    headers = {"Vary": "Accept-Encoding"}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(
+            drawing, media_type="application/json", headers=headers | {"Content-Encoding": "gzip"}
+        )
+    return Response(gzip.decompress(drawing), media_type="application/json", headers=headers)
+
+
+@router.get("/{number}/trace.csv", response_class=StreamingResponse)
+async def get_trace_file(number: Number, service: TheService) -> StreamingResponse:
+    """Download the trace file: every stored reading, no digit lost."""
+    measurement = service.measurements.get(number)
+    interval = await asyncio.to_thread(service.stored.of, measurement)
+    return StreamingResponse(
+        trace_lines(interval.channels(), interval.start_ns, trace_comments(measurement)),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{trace_name(measurement)}"'},
+    )
+
+
+def detail_of(measurement: Measurement) -> MeasurementDetail:
+    """Give a measurement with everything that is kept of it."""
+    ended, start = measurement.end_ns, measurement.start_ns
+    return MeasurementDetail(
+        **measurement.view().model_dump(),
+        run_id=measurement.run_id,
+        imported_file=measurement.imported_file,
+        ended_at=measurement.ended_at,
+        duration_s=None if ended is None else (ended - start) / 1e9,
+        settings=measurement.settings,
+        facts=measurement.facts,
+        detail=measurement.detail,
+        error=measurement.error,
+        program=measurement.program,
+    )

@@ -1,0 +1,66 @@
+"""The pages, rendered from ``api/templates``, and the files they load."""
+
+from __future__ import annotations
+
+from pathlib import Path as FilePath
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Path, Request
+from fastapi.responses import Response
+from fastapi.templating import Jinja2Templates
+
+from api.service import Service, the_service
+from api.web.routes.static_files import static_file
+
+router = APIRouter(include_in_schema=False)
+TheService = Annotated[Service, Depends(the_service)]
+Number = Annotated[int, Path(ge=1, le=2**53)]
+templates = Jinja2Templates(FilePath(__file__).parents[2] / "templates")
+PLAIN_PAGES = {
+    "/": "bench.html",
+    "/wall": "wall.html",
+    "/jobs": "jobs.html",
+    "/traces": "traces.html",
+    "/instruments": "instruments.html",
+    "/help": "help.html",
+}
+
+
+def page(request: Request, name: str, **known: Any) -> Response:
+    """Render one page; every page knows `config`."""
+    config = the_service(request).config
+    return templates.TemplateResponse(
+        request,
+        name,
+        {"config": config, "notice": config.notice, **known},
+        headers={"Cache-Control": "no-cache"},
+    )
+
+
+def _add_plain_page(path: str, name: str) -> None:
+    def plain_page(request: Request) -> Response:
+        return page(request, name)
+
+    router.add_api_route(path, plain_page, methods=["GET"], name=name.removesuffix(".html"))
+
+
+for _path, _name in PLAIN_PAGES.items():
+    _add_plain_page(_path, _name)
+
+
+@router.get("/jobs/{number}")
+def job_page(request: Request, number: Number) -> Response:
+    """Show one job."""
+    return page(request, "job.html", job_id=number)
+
+
+@router.get("/traces/{number}")
+def trace_page(request: Request, number: Number, service: TheService) -> Response:
+    """Show one measurement's trace."""
+    return page(request, "trace.html", measurement=service.measurements.get(number).view())
+
+
+@router.get("/static/{name:path}")
+def static(request: Request, name: str) -> Response:
+    """Give a script, a style or a drawing."""
+    return static_file(name, request)

@@ -1,0 +1,56 @@
+"""What every part of capture stands on: readings and events, their bus, errors, the data folder."""
+
+from capture.base.bus import Bus, Listener
+from capture.base.errors import (
+    BenchFileError,
+    CaptureError,
+    DataFolderBusy,
+    FeedAbsent,
+    FeedError,
+    FeedLost,
+    PortBusy,
+    PortDenied,
+    PortError,
+    PortLost,
+    PortMissing,
+    PortRetryable,
+    PortUnusable,
+    StoreNewer,
+    StoreUnusable,
+)
+from capture.base.folder import FolderLock, publish_facts, read_facts, withdraw_facts
+from capture.base.log_limit import LimitedLog
+from capture.base.reading import MM_PER_INCH, Channel, Event, Gap, Readings, Segment
+from capture.base.service_notify import notify
+
+__all__ = [
+    "MM_PER_INCH",
+    "BenchFileError",
+    "Bus",
+    "CaptureError",
+    "Channel",
+    "DataFolderBusy",
+    "Event",
+    "FeedAbsent",
+    "FeedError",
+    "FeedLost",
+    "FolderLock",
+    "Gap",
+    "LimitedLog",
+    "Listener",
+    "PortBusy",
+    "PortDenied",
+    "PortError",
+    "PortLost",
+    "PortMissing",
+    "PortRetryable",
+    "PortUnusable",
+    "Readings",
+    "Segment",
+    "StoreNewer",
+    "StoreUnusable",
+    "notify",
+    "publish_facts",
+    "read_facts",
+    "withdraw_facts",
+]

@@ -1,0 +1,17 @@
+"""The bench file and the frame kinds it names: bytes of one instrument into values."""
+
+from capture.bench.file import Bench, CrankInstrument, GaugeInstrument, Instrument, load_bench, parse_bench
+from capture.bench.frames import CRANK_KINDS, FRAME_KINDS, Frame, make_decoder
+
+__all__ = [
+    "CRANK_KINDS",
+    "FRAME_KINDS",
+    "Bench",
+    "CrankInstrument",
+    "Frame",
+    "GaugeInstrument",
+    "Instrument",
+    "load_bench",
+    "make_decoder",
+    "parse_bench",
+]

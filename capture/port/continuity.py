@@ -1,0 +1,277 @@
+"""May this frame be what the instrument really said? Pure rules, no clock.
+
+Lines carry no checksum. Three things can be told all the same: a stream that is mostly unreadable proves
+nothing by a line that happens to look right (`Proof`); a count that leaps further than a hand can turn and
+comes back was corrupted, and one that leaps and stays has begun again (`CrankContinuity`); a gauge that
+leaps and comes back within one reading was corrupted (`GaugeContinuity`). What cannot be told is
+published as a rate (`capture.health`).
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections import deque
+from dataclasses import dataclass
+
+from capture.base import MM_PER_INCH
+from capture.bench import Frame
+
+WINDOW_LINES = 16
+UNPROVEN_AT = 8
+CONFIRMING_LINES = 3
+SPIKE_MM = 1.0
+
+
+class Proof:
+    """Holds frames back until enough of them came in a row.
+
+    Parameters
+    ----------
+    needed : int
+        Frames in a row, with no unreadable line between, that prove the stream.
+    """
+
+    def __init__(self, needed: int) -> None:
+        self._needed = needed
+        self._held: list[tuple[Frame, int]] = []
+        self._recent: deque[bool] = deque(maxlen=WINDOW_LINES)
+        self.proven = False
+        self.dropped = 0
+
+    def begin(self) -> None:
+        """The port was opened: nothing is proven."""
+        self._lose()
+
+    def disturbed(self, rejects: int) -> None:
+        """So many lines could not be read."""
+        self._recent.extend([False] * min(rejects, WINDOW_LINES))
+        if not self.proven or self._recent.count(False) >= UNPROVEN_AT:
+            self._lose()
+
+    def admit(self, frame: Frame, t_ns: int) -> list[tuple[Frame, int]]:
+        """Frames, with their stamps, that may go on."""
+        if frame.rejects_before:
+            self.disturbed(frame.rejects_before)
+        self._recent.append(True)
+        if self.proven:
+            return [(frame, t_ns)]
+        self._held.append((frame, t_ns))
+        if len(self._held) < self._needed:
+            return []
+        self.proven = True
+        held, self._held = self._held, []
+        self._recent.clear()
+        return held
+
+    def _lose(self) -> None:
+        self.dropped += len(self._held)
+        self._held, self.proven = [], False
+
+
+@dataclass(frozen=True, slots=True)
+class Admitted:
+    """A reading that passed.
+
+    Attributes
+    ----------
+    t_ns, raw : int
+        Stamp, and the integer that is stored.
+    begins : str
+        Reason of a new segment that begins with this reading; empty otherwise.
+    shift, decimals : int
+        As in `capture.reading.Segment`.
+    """
+
+    t_ns: int
+    raw: int
+    begins: str = ""
+    shift: int = 0
+    decimals: int = 0
+
+
+class Continuity(ABC):
+    """Base of the two rules: frames in, admitted readings out; `implausible` counts what was dropped."""
+
+    def __init__(self) -> None:
+        self.implausible = 0
+
+    @abstractmethod
+    def admit(self, frame: Frame, t_ns: int) -> list[Admitted]:
+        """Readings that this frame lets through, in order; it may be held back itself."""
+
+    @abstractmethod
+    def begin(self) -> None:
+        """The port was opened again: the next frame is not tied to the one before."""
+
+
+class CrankContinuity(Continuity):
+    """Unwraps counts in the running direction and tells corrupted counts and resets from motion.
+
+    Parameters
+    ----------
+    counts_per_turn : int
+    direction : int
+        +1 or -1. The other way round, a count c becomes -c - 1, so that the middle of the count stays it.
+    wraps_at : int
+        The counter's modulus; 0 when it does not wrap.
+    fastest_rpm : float
+        Faster than this nobody turns the crank.
+    """
+
+    def __init__(self, counts_per_turn: int, direction: int, wraps_at: int, fastest_rpm: float) -> None:
+        super().__init__()
+        self._direction, self._wraps_at = direction, wraps_at
+        self._counts_per_ns = fastest_rpm / 60 * counts_per_turn / 1e9
+        self._near_zero = max(2, counts_per_turn // 36)
+        self._last: tuple[int, int, int] | None = None  # count as sent, unwrapped, stamp
+        self._step = 0
+        self._shift = 0
+        self._held: list[tuple[int, int]] = []
+        self._reopened = False
+
+    def begin(self) -> None:
+        """The port was opened again; the counter may have begun again meanwhile."""
+        self.implausible += len(self._held)
+        self._held, self._step, self._reopened = [], 0, True
+
+    def admit(self, frame: Frame, t_ns: int) -> list[Admitted]:
+        """See `Continuity.admit`."""
+        count = frame.value
+        if self._last is None:
+            self._last = (count, count, t_ns)
+            self._reopened = False
+            return [self._admitted(count, t_ns)]
+        if self._reopened:
+            self._reopened = False
+            return self._accept_jump([(count, t_ns)])
+        follows_last = self._smooth(self._last[0], count, self._step, 1 + len(self._held))
+        follows_held = bool(self._held) and self._smooth(self._held[-1][0], count, 0, 1)
+        if follows_last and follows_held:
+            held, self._held = self._held, []
+            return [self._accept(*pair) for pair in [*held, (count, t_ns)]]
+        if follows_last or not follows_held:
+            self.implausible += len(self._held)
+            self._held = []
+        if follows_last:
+            return [self._accept(count, t_ns)]
+        self._held.append((count, t_ns))
+        if len(self._held) < CONFIRMING_LINES:
+            return []
+        held, self._held = self._held, []
+        return self._accept_jump(held)
+
+    def _smooth(self, before: int, after: int, step: int, lines: int) -> bool:
+        """Whether the count went on about as it did from the line before."""
+        return abs(self._between(before, after) - step * lines) <= 8 * lines + abs(step) * lines
+
+    def _between(self, before: int, after: int) -> int:
+        step = after - before
+        if self._wraps_at:
+            half = self._wraps_at // 2
+            step = (step + half) % self._wraps_at - half
+        return step
+
+    def _accept(self, count: int, t_ns: int) -> Admitted:
+        before, unwrapped, _ = self._last or (count, count, t_ns)
+        self._step = self._between(before, count)
+        self._last = (count, unwrapped + self._step, t_ns)
+        return self._admitted(self._last[1], t_ns)
+
+    def _accept_jump(self, held: list[tuple[int, int]]) -> list[Admitted]:
+        """A leap that stayed: motion over a gap, or a counter that began again."""
+        count, t_ns = held[0]
+        before, unwrapped, last_ns = self._last or (count, count, t_ns)
+        leap = self._between(before, count)
+        from_zero = abs(count) <= self._near_zero < abs(leap)
+        reachable = abs(leap) <= self._near_zero + self._counts_per_ns * (t_ns - last_ns)
+        if reachable and not from_zero:
+            return [self._accept(*pair) for pair in held]
+        begins = "counter_reset" if from_zero else "counter_jump"
+        self._shift += self._direction * (unwrapped - count)
+        self._last, self._step = (count, count, t_ns), 0
+        first = Admitted(t_ns, self._raw(count), begins, self._shift)
+        return [first, *(self._accept(*pair) for pair in held[1:])]
+
+    def _admitted(self, unwrapped: int, t_ns: int) -> Admitted:
+        return Admitted(t_ns, self._raw(unwrapped), shift=self._shift)
+
+    def _raw(self, unwrapped: int) -> int:
+        return (unwrapped if self._direction > 0 else -unwrapped - 1) + self._shift
+
+
+class GaugeContinuity(Continuity):
+    """Tells a corrupted line from a moved plunger, and a changed resolution from a lost digit.
+
+    Parameters
+    ----------
+    unit : str
+        ``mm`` or ``in``.
+    confirming : int
+        Lines in a row that prove another number of decimals.
+    """
+
+    def __init__(self, unit: str, confirming: int = CONFIRMING_LINES) -> None:
+        super().__init__()
+        self._spike_units = SPIKE_MM / (MM_PER_INCH if unit == "in" else 1.0)
+        self._confirming = confirming
+        self._decimals: int | None = None
+        self._last: int | None = None
+        self._held: tuple[int, int] | None = None
+        self._other: list[tuple[Frame, int]] = []
+
+    def begin(self) -> None:
+        """The port was opened again."""
+        self.implausible += (self._held is not None) + len(self._other)
+        self._held, self._other, self._last = None, [], None
+
+    def admit(self, frame: Frame, t_ns: int) -> list[Admitted]:
+        """See `Continuity.admit`."""
+        if self._decimals is None:
+            self._decimals = frame.decimals
+        if frame.decimals != self._decimals:
+            return self._other_resolution(frame, t_ns)
+        self.implausible += len(self._other)
+        self._other = []
+        return self._same_resolution(frame.value, t_ns)
+
+    @property
+    def decimals(self) -> int:
+        """Decimals of the present segment."""
+        return self._decimals or 0
+
+    def _other_resolution(self, frame: Frame, t_ns: int) -> list[Admitted]:
+        if self._other and self._other[-1][0].decimals != frame.decimals:
+            self.implausible += len(self._other)
+            self._other = []
+        self._other.append((frame, t_ns))
+        if len(self._other) < self._confirming:
+            return []
+        self.implausible += self._held is not None
+        other, self._other, self._held = self._other, [], None
+        self._decimals, self._last = frame.decimals, frame.value
+        first, *rest = other
+        return [
+            Admitted(first[1], first[0].value, "resolution", decimals=frame.decimals),
+            *(self._admitted(held.value, stamp) for held, stamp in rest),
+        ]
+
+    def _same_resolution(self, value: int, t_ns: int) -> list[Admitted]:
+        if self._last is None or (self._held is None and not self._leaps(self._last, value)):
+            self._last = value
+            return [self._admitted(value, t_ns)]
+        if self._held is None:
+            self._held = (value, t_ns)
+            return []
+        held, self._held = self._held, None
+        came_back = not self._leaps(self._last, value) and self._leaps(held[0], value)
+        self._last = value
+        if came_back:
+            self.implausible += 1
+            return [self._admitted(value, t_ns)]
+        return [self._admitted(*held), self._admitted(value, t_ns)]
+
+    def _leaps(self, before: int, after: int) -> bool:
+        return abs(after - before) > self._spike_units * 10.0**self.decimals
+
+    def _admitted(self, value: int, t_ns: int) -> Admitted:
+        return Admitted(t_ns, value, decimals=self.decimals)

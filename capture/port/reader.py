@@ -1,0 +1,252 @@
+"""One thread a port: open it, read it, open it again, for as long as the process lives."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+
+from capture.base import Bus, Event, LimitedLog, PortLost, PortRetryable, PortUnusable
+from capture.bench import CrankInstrument, GaugeInstrument
+from capture.port.asking import Asker
+from capture.port.backoff import BackOff
+from capture.port.devices import KnownDevices
+from capture.port.health import ChannelState, ChannelStatus
+from capture.port.intake import Intake
+from capture.port.serial_port import READ_TIMEOUT_S, Port
+
+log = logging.getLogger(__name__)
+HELD_UP_NS = 500_000_000
+RESTART_PAUSE_S = 0.2
+
+
+class PortReader:
+    """Reads one instrument for ever; whatever goes wrong is told and tried again.
+
+    Parameters
+    ----------
+    instrument : CrankInstrument or GaugeInstrument
+    bus : Bus
+        Given readings, gaps and events.
+    devices : KnownDevices
+        Says whether the device behind the port may be recorded.
+    on_device : callable
+        Told the channel and the identity of the device whenever one is taken into use.
+    """
+
+    def __init__(
+        self,
+        instrument: CrankInstrument | GaugeInstrument,
+        bus: Bus,
+        devices: KnownDevices,
+        on_device: Callable[[str, str], None] = lambda channel, identity: None,
+        *,
+        sleep: Callable[[float], object] | None = None,
+        clock_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.instrument = instrument
+        self.name = instrument.channel.name
+        self.intake = Intake(instrument, bus)
+        self.status = ChannelStatus(
+            self.intake, instrument.port, instrument.silent_after_s, beat_ns=clock_ns()
+        )
+        self._bus, self._devices, self._on_device = bus, devices, on_device
+        self._stop = threading.Event()
+        self._sleep = sleep or self._stop.wait
+        self._clock_ns = clock_ns
+        self._back_off = BackOff()
+        self._log = LimitedLog(log)
+        self._asker = _asker(instrument)
+        self._reason = "start"
+        self._created_ns = clock_ns()
+        self._thread: threading.Thread | None = None
+        self._port: Port | None = None
+        self._read_ns = 0
+
+    # --- what others call ---------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread = threading.Thread(target=self._run, name=f"port {self.name}", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ask the thread to end; `join` waits for it."""
+        self._stop.set()
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the thread; tells whether it ended."""
+        if self._thread:
+            self._thread.join(timeout_s)
+        return not self.alive
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread is not None and self._thread.is_alive()
+
+    @property
+    def open_rdev(self) -> int | None:
+        """Device number of the open port, or `None`."""
+        port = self._port
+        return port.rdev if port else None
+
+    def accept_device(self) -> bool:
+        """A person accepts the device that waits; false when none does."""
+        port = self._port
+        if port is None or self.status.port_state is not ChannelState.IN_DOUBT:
+            return False
+        self._devices.accept(self.name, port.identity)
+        return True
+
+    # --- the thread ---------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                self._session()
+            except PortUnusable as error:
+                self._closed(error.state if error.state != "offline" else "unusable", str(error))
+                self._wait(5.0)
+            except PortRetryable as error:
+                self._closed(error.state, str(error))
+                self._wait(self._back_off.next_pause_s())
+            except Exception as error:
+                log.exception("the reader of %s failed and is started again", self.name)
+                self._tell("reader_failed", f"{self.name}: its reader failed ({error!r}) and was restarted")
+                self._closed("offline", f"{self.name}: its reader failed and is being restarted")
+                self._reason = "restarted"
+                self._wait(RESTART_PAUSE_S)
+
+    def _session(self) -> None:
+        with Port(self.instrument) as port:
+            try:
+                self._opened(port)
+                self._read(port)
+            finally:
+                self._port = None
+                self.intake.finish(self._clock_ns())
+
+    def _opened(self, port: Port) -> None:
+        now_ns = self._clock_ns()
+        self._port, self._read_ns = port, now_ns
+        self.intake.begin(self._reason, now_ns, self._created_ns)
+        if self._asker:
+            self._asker.begin(now_ns)
+        self._reason = "reopened"
+        self._back_off.succeeded()
+        self._judge_device(port)
+        self._tell("port_opened", f"{self.name}: {port.name} is open")
+
+    def _judge_device(self, port: Port) -> None:
+        sentence = self._devices.judge(self.name, port.identity)
+        if sentence:
+            if self.status.port_state is not ChannelState.IN_DOUBT:
+                self._log.warning("doubt", sentence)
+                self._tell("device_in_doubt", sentence)
+            self.status.closed(ChannelState.IN_DOUBT, sentence)
+        else:
+            self.status.opened(self._clock_ns())
+            self._on_device(self.name, port.identity)
+        self.intake.hold(in_doubt=bool(sentence))
+
+    def _read(self, port: Port) -> None:
+        checked_ns = self._clock_ns()
+        while not self._stop.is_set():
+            chunk = port.read(self._patience_s())
+            now_ns = self._clock_ns()
+            late = now_ns - self._read_ns > HELD_UP_NS
+            self.status.beat_ns = self._read_ns = now_ns
+            if chunk:
+                self._take(port, chunk, now_ns, late=late)
+            if self._asker:
+                self._ask(port, self._asker)
+            if now_ns - checked_ns > HELD_UP_NS:
+                checked_ns = now_ns
+                self._check(port, now_ns)
+        self._take_the_last(port)
+
+    def _take_the_last(self, port: Port) -> None:
+        """Told to stop: what has already arrived still counts."""
+        if not self._asker and port.waiting():
+            self.intake.take(port.read(0.0), self._clock_ns())
+
+    def _patience_s(self) -> float:
+        if not self._asker:
+            return READ_TIMEOUT_S
+        return min(READ_TIMEOUT_S, max(0.0, (self._asker.due_ns - self._clock_ns()) / 1e9))
+
+    def _take(self, port: Port, chunk: bytes, now_ns: int, *, late: bool) -> None:
+        if self._asker:
+            self._take_answer(chunk, now_ns, self._asker)
+            return
+        self.intake.take(chunk, now_ns, late=late)
+        if late:
+            self._take_what_waited(port)
+
+    def _take_what_waited(self, port: Port) -> None:
+        """The process was held up: all that had gathered meanwhile is late, not just the first chunk."""
+        self._tell("held_up", f"{self.name}: capture was held up; readings of that time are marked late")
+        while port.waiting() and not self._stop.is_set():
+            chunk = port.read(0.0)
+            self._read_ns = self._clock_ns()
+            self.intake.take(chunk, self._read_ns, late=True)
+
+    def _take_answer(self, chunk: bytes, now_ns: int, asker: Asker) -> None:
+        frames = self.intake.decoder.feed(chunk)
+        if not frames:
+            asker.heard(now_ns)
+        for frame in frames:
+            stamp = asker.answered(now_ns)
+            if stamp is not None:
+                self.intake.take_answer(frame, stamp)
+            else:
+                self.intake.late_answer()
+        self.status.mute, self.status.late_answers = asker.mute, asker.late
+
+    def _ask(self, port: Port, asker: Asker) -> None:
+        if not asker.wants_to_ask(self._clock_ns()):
+            self.status.mute = asker.mute
+            return
+        if asker.unanswered:
+            self.intake.decoder.resynchronise(in_step=True)
+        if not port.write(_request(self.instrument)):
+            raise PortLost(f"port {port.name} takes no bytes; is the gauge on?")
+        asker.asked(self._clock_ns())
+
+    def _check(self, port: Port, now_ns: int) -> None:
+        """Twice a second: list rejects, follow a name that moved, look whether a person has decided."""
+        self.intake.settle(now_ns)
+        if port.moved():
+            raise PortLost(f"port {port.name} now leads to another device; opening that")
+        if self.status.port_state is ChannelState.IN_DOUBT:
+            self._judge_device(port)
+
+    def _closed(self, state: str, sentence: str) -> None:
+        now_ns = self._clock_ns()
+        was_open = self.status.port_state in {ChannelState.ONLINE, ChannelState.IN_DOUBT}
+        self.status.beat_ns = now_ns
+        if was_open or self.status.port_sentence != sentence:
+            self._log.warning("port", f"{self.name}: {sentence}")
+        if was_open:
+            self._tell("port_lost", f"{self.name}: {sentence}")
+        self.status.closed(state, sentence)
+        self.status.mute, self.status.others = False, ""
+
+    def _wait(self, seconds: float) -> None:
+        self.status.beat_ns = self._clock_ns()
+        self._sleep(seconds)
+
+    def _tell(self, code: str, sentence: str) -> None:
+        self._bus.event(Event(self._clock_ns(), self.name, code, sentence))
+
+
+def _asker(instrument: CrankInstrument | GaugeInstrument) -> Asker | None:
+    if not isinstance(instrument, GaugeInstrument) or not instrument.request:
+        return None
+    return Asker(round(instrument.request_interval_s * 1e9), round(instrument.answer_within_s * 1e9))
+
+
+def _request(instrument: CrankInstrument | GaugeInstrument) -> bytes:
+    return instrument.request_bytes if isinstance(instrument, GaugeInstrument) else b""

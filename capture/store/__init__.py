@@ -1,0 +1,20 @@
+"""The store of streams: one recorder writes blocks of readings, readers only read."""
+
+from capture.store.recorder import USUAL_LIMITS, Recorder, RecorderLimits, boot_id
+from capture.store.schema import STORE_NAME, keep_copy, open_for_reading, open_for_writing
+from capture.store.stream_reader import ChannelReadings, StreamReader
+from capture.store.stream_store import StreamWriter
+
+__all__ = [
+    "STORE_NAME",
+    "USUAL_LIMITS",
+    "ChannelReadings",
+    "Recorder",
+    "RecorderLimits",
+    "StreamReader",
+    "StreamWriter",
+    "boot_id",
+    "keep_copy",
+    "open_for_reading",
+    "open_for_writing",
+]

@@ -1,0 +1,238 @@
+"""One instrument on its own wire: a thread that reads the world, speaks its lines and answers requests."""
+
+from __future__ import annotations
+
+import threading
+import time
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+
+import numpy as np
+
+from simulated_devices.live.world import World
+from simulated_devices.machine import DialDevice, DialIndicator, EncoderDevice, GaugeReading, Mounting
+from simulated_devices.wire import CrankLine, GaugeLine, LineFault, Outgoing, PtyLine, places
+
+GAUGE_TICK_S = 0.005
+FRESH_FOR_S = 0.01
+_TRIES = 3
+MOVING_A_GAUGE_S = 0.6
+
+
+class LiveLine(ABC):
+    """A line with its thread; a subclass says how long to sleep and which lines are due.
+
+    Parameters
+    ----------
+    name : str
+        The channel.
+    port : PtyLine
+        Opened by `start`, closed by `stop`.
+    world : World
+    rng : numpy.random.Generator
+        For faults and instruments of this line alone.
+    """
+
+    def __init__(self, name: str, port: PtyLine, world: World, rng: np.random.Generator) -> None:
+        self.name = name
+        self.port = port
+        self.faults: list[LineFault] = []
+        self.last_line = ""
+        self.lock = threading.RLock()
+        self._world = world
+        self._rng = rng
+        self._ended = threading.Event()
+        self._drain_at_s = 0.0
+        self._thread = threading.Thread(target=self._run, name=f"line {name}", daemon=True)
+
+    def start(self) -> None:
+        """Plug the cable in and begin to speak."""
+        self.port.plug()
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Fall silent and take the link away."""
+        self._ended.set()
+        if self._thread.is_alive():
+            self._thread.join(5.0)
+        self.port.close()
+
+    def _run(self) -> None:
+        while not self._ended.wait(self._rest_s(time.monotonic())):
+            with self.lock:
+                self._turn(time.monotonic())
+
+    def _turn(self, now_s: float) -> None:
+        if now_s > self._drain_at_s:
+            self._drain_at_s = now_s + 1.0
+            self._drain()
+        due = self._fresh(now_s)
+        if due:
+            self.last_line = due[-1].line.decode("ascii", "replace").strip()
+        for fault in self.faults:
+            due = fault.pass_on(due, now_s, self._rng)
+        self.port.send(due)
+
+    def _fresh(self, now_s: float) -> list[Outgoing]:
+        """Lines due now; said anew where this machine was too busy to send them while they were true."""
+        due = self._due(now_s)
+        for _ in range(_TRIES):
+            later_s = time.monotonic()
+            if not due or later_s - now_s < FRESH_FOR_S:
+                break
+            due, now_s = self._due(later_s) or due, later_s
+        return [Outgoing(line, line) for line in due]
+
+    def _drain(self) -> None:
+        """Throw away what a reader has written: an instrument that is not asked does not listen."""
+        self.port.read()
+
+    @abstractmethod
+    def _rest_s(self, now_s: float) -> float:
+        """How long to sleep before the next turn."""
+
+    @abstractmethod
+    def _due(self, now_s: float) -> list[bytes]:
+        """Lines due now."""
+
+    def set_plugged(self, plugged: bool, half_line: bool = False) -> None:
+        """Pull the cable (in the middle of a line, if asked) or plug it in again, as a new terminal."""
+        with self.lock:
+            if plugged:
+                self.port.plug()
+            else:
+                self.port.unplug(self.last_line.encode("ascii")[:3] if half_line else b"")
+
+
+class CrankLiveLine(LiveLine):
+    """The counter's line."""
+
+    def __init__(
+        self, port: PtyLine, world: World, rng: np.random.Generator, device: EncoderDevice, speak: CrankLine
+    ) -> None:
+        super().__init__("crank", port, world, rng)
+        self.device = device
+        self._speak = speak
+        self._banner: bytes | None = None
+
+    def _rest_s(self, now_s: float) -> float:
+        return max(self.device.due_s - now_s, 0.0002)
+
+    def _due(self, now_s: float) -> list[bytes]:
+        state = self._world.advance(now_s)
+        readings = self.device.update(now_s, state.crank_deg + self._world.coupling_slip_deg)
+        return [self._speak.line(reading) for reading in readings]
+
+    def _fresh(self, now_s: float) -> list[Outgoing]:
+        lines = super()._fresh(now_s)
+        banner, self._banner = self._banner, None
+        return [Outgoing(banner, banner), *lines] if banner else lines
+
+    def reboot(self, banner: bytes = b"counter ready\r\n") -> None:
+        """Start the counter anew: a banner, count 0, its microseconds from 0."""
+        with self.lock:
+            now = time.monotonic()
+            state = self._world.advance(now)
+            self.device.reboot(now, state.crank_deg + self._world.coupling_slip_deg)
+            self._banner = banner
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """How an indicator that answers only when asked is asked, and how long it takes."""
+
+    request: bytes = b"?\r"
+    answers_after_s: float = 0.012
+
+
+@dataclass(slots=True)
+class Spoilt:
+    """What may be wrong with an indicator itself."""
+
+    knocked_mm: float = 0.0
+    frozen: bool = False
+    zero_shift: float = 0.0
+    unit_factor: float = 1.0
+
+
+class GaugeLiveLine(LiveLine):
+    """An indicator's line: the gauge can be moved from one target to another while it speaks."""
+
+    def __init__(
+        self,
+        name: str,
+        port: PtyLine,
+        world: World,
+        rng: np.random.Generator,
+        *,
+        speak: GaugeLine,
+        asking: Asking | None = None,
+    ) -> None:
+        super().__init__(name, port, world, rng)
+        self.gauge: DialIndicator = speak.gauge
+        self.mounting: Mounting | None = None
+        self.spoilt = Spoilt()
+        self.reading = 0.0
+        self._device = DialDevice(self.gauge, rng, time.monotonic())
+        self._speak = speak
+        self._asking = asking
+        self._asked = b""
+        self._answers: list[float] = []
+        self._set_up_at_s = 0.0
+
+    def move_onto(self, mounting: Mounting) -> None:
+        """Take the gauge off and set it up elsewhere; it is out for a moment."""
+        with self.lock:
+            self.mounting = mounting
+            self.spoilt = Spoilt()
+            self._set_up_at_s = time.monotonic() + MOVING_A_GAUGE_S
+
+    def _rest_s(self, now_s: float) -> float:
+        # The plunger is followed in fine steps however seldom it is read.
+        until_due_s = GAUGE_TICK_S if self.gauge.asked else self._device.due_s - now_s
+        return max(min(until_due_s, GAUGE_TICK_S), 0.0002)
+
+    @property
+    def shown(self) -> str:
+        """What the display says, in the gauge's own unit."""
+        return f"{self.reading:+.{places(self.gauge.step)}f}"
+
+    def pushed_mm(self, now_s: float) -> float:
+        """How far the target pushes the plunger in now."""
+        state = self._world.advance(now_s)
+        if self.mounting is None or now_s < self._set_up_at_s:
+            return 0.0
+        rise = self._world.rise_mm(self.mounting.touches, state)
+        return float(self.mounting.pushed_mm(np.asarray(rise))) + self.spoilt.knocked_mm
+
+    def _due(self, now_s: float) -> list[bytes]:
+        readings = self._device.update(now_s, self.pushed_mm(now_s))
+        self._hear(now_s)
+        while self._answers and self._answers[0] <= now_s:
+            self._answers.pop(0)
+            readings.append(self._device.ask(now_s))
+        return [self._speak.line(GaugeReading(r.time_s, self._shown(r.value))) for r in readings]
+
+    def _shown(self, value: float) -> float:
+        if not self.spoilt.frozen:
+            self.reading = (value + self.spoilt.zero_shift) * self.spoilt.unit_factor
+        return self.reading
+
+    def press_zero(self) -> None:
+        """Press the zero key: what is shown now becomes 0."""
+        with self.lock:
+            self.spoilt.zero_shift -= self.reading / self.spoilt.unit_factor
+
+    def _drain(self) -> None:
+        if self._asking is None:
+            super()._drain()
+
+    def _hear(self, now_s: float) -> None:
+        """Understand requests; anything else is not answered."""
+        if self._asking is None:
+            return
+        heard = self.port.read()
+        self._asked = (self._asked + heard)[-256:]
+        while (at := self._asked.find(self._asking.request)) >= 0:
+            self._asked = self._asked[at + len(self._asking.request) :]
+            self._answers.append(now_s + self._asking.answers_after_s)

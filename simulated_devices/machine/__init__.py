@@ -1,0 +1,71 @@
+"""An engine, the hand that turns it and the instruments on it, as physics has them."""
+
+from simulated_devices.machine.engine import (
+    Cam,
+    Engine,
+    LobeTruth,
+    SliderCrank,
+    Valve,
+    ValveRoom,
+    firing_offsets,
+)
+from simulated_devices.machine.errors import CommandError, ScenarioError, SimulatorError
+from simulated_devices.machine.hand import Hand, Manner, Motion
+from simulated_devices.machine.instruments import (
+    MM_PER_INCH,
+    CrankReading,
+    DialDevice,
+    DialIndicator,
+    Encoder,
+    EncoderDevice,
+    GaugeReading,
+    Mounting,
+)
+from simulated_devices.machine.lobes import (
+    LAWS,
+    ArcProfile,
+    LawProfile,
+    Lobe,
+    PolynomialProfile,
+    Profile,
+    Ramp,
+    TangentProfile,
+)
+from simulated_devices.machine.moves import Angle, Move, Speed
+from simulated_devices.machine.svg import drawing
+
+__all__ = [
+    "LAWS",
+    "MM_PER_INCH",
+    "Angle",
+    "ArcProfile",
+    "Cam",
+    "CommandError",
+    "CrankReading",
+    "DialDevice",
+    "DialIndicator",
+    "Encoder",
+    "EncoderDevice",
+    "Engine",
+    "GaugeReading",
+    "Hand",
+    "LawProfile",
+    "Lobe",
+    "LobeTruth",
+    "Manner",
+    "Motion",
+    "Mounting",
+    "Move",
+    "PolynomialProfile",
+    "Profile",
+    "Ramp",
+    "ScenarioError",
+    "SimulatorError",
+    "SliderCrank",
+    "Speed",
+    "TangentProfile",
+    "Valve",
+    "ValveRoom",
+    "drawing",
+    "firing_offsets",
+]

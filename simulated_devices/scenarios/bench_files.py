@@ -1,0 +1,53 @@
+"""Writes the bench file that fits a scenario: which instrument is on which port, and how it speaks."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from simulated_devices.scenarios.scenario import EncoderTable, GaugeTable, Scenario, WireTable
+from simulated_devices.wire import CRANK_FORMATS, GAUGE_FORMATS
+
+_MM_PER_IN = 25.4
+
+
+def bench_file(scenario: Scenario, links: Path) -> str:
+    """The text of the bench file, TOML."""
+    parts = [f"# Simulated bench of {scenario.shop}: {scenario.engine.name}", "", "[crank]"]
+    parts += _crank(scenario.encoder, links)
+    for gauge in scenario.gauge:
+        parts += ["", "[[gauge]]", *_gauge(gauge, links)]
+    return "\n".join(parts) + "\n"
+
+
+def _crank(table: EncoderTable, links: Path) -> list[str]:
+    return [
+        *_wire(table, links / "crank"),
+        f"counts_per_turn = {table.counts_per_turn}",
+        f"direction = {table.direction}",
+    ]
+
+
+def _gauge(table: GaugeTable, links: Path) -> list[str]:
+    rows = [f"name = {_text(table.name)}", *_wire(table, links / table.name)]
+    rows += [f"unit = {_text(table.unit)}", f"sign = {table.polarity}"]
+    step_mm = table.step * (_MM_PER_IN if table.unit == "in" else 1.0)
+    rows += [f"step_mm = {round(step_mm, 9)}", f"error_mm = {table.error_mm}"]
+    if table.frame == "tagged":
+        rows.append(f"tag = {_text(table.tag)}")
+    if table.request:
+        rows += [f"request = {_text(table.request)}", f"request_interval_s = {round(1.0 / table.rate_hz, 4)}"]
+    return rows
+
+
+def _wire(table: WireTable, port: Path) -> list[str]:
+    known = (*CRANK_FORMATS, *GAUGE_FORMATS)
+    assert table.frame in known
+    frame = "pattern" if table.frame == "template" else table.frame
+    rows = [f"port = {_text(str(port))}", f"baud = {table.baud}", f"frame = {_text(frame)}"]
+    return [*rows, f"pattern = {_text(table.pattern)}"] if table.frame == "template" else rows
+
+
+def _text(value: str) -> str:
+    """A TOML basic string; JSON writes the same escapes."""
+    return json.dumps(value, ensure_ascii=False)
