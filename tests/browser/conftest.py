@@ -26,8 +26,9 @@ from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
 from waiting import LOBEWRIGHT
 
+from api.web.routes.static_files import our_files, plotly_script
+
 HERE = Path(__file__).parent
-STATIC = HERE.parents[1] / "api" / "static"
 PICTURES = HERE / "pictures"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 INSTALL = (
@@ -170,11 +171,9 @@ class _Files(http.server.SimpleHTTPRequestHandler):
     def translate_path(self, path: str) -> str:
         name = path.split("?", maxsplit=1)[0].lstrip("/")
         if name == "static/plotly.min.js":
-            from api.web.routes.static_files import plotly_script
-
             return str(plotly_script())
         if name.startswith("static/"):
-            return str(STATIC / name.removeprefix("static/"))
+            return str(our_files().get(name.removeprefix("static/"), HERE / "none"))
         return str(HERE / "modules" / (name or "none"))
 
     def log_message(self, *_: object) -> None:

@@ -29,13 +29,13 @@ def test_a_module_passes_its_own_tests(path: Path, shared_tab, module_server: st
 
 
 def test_every_module_has_tests_of_its_own() -> None:
-    modules = {path.stem for path in STATIC.glob("*.js")} - PAGES
+    modules = {path.stem for path in STATIC.rglob("*.js")} - PAGES
     tested = {path.name.removesuffix(".test.js") for path in TESTS}
     assert modules == tested
 
 
 def test_no_script_or_style_comes_from_outside() -> None:
-    for path in [*STATIC.glob("*.js"), *STATIC.glob("*.css")]:
+    for path in [*STATIC.rglob("*.js"), *STATIC.rglob("*.css")]:
         text = path.read_text().replace("http://www.w3.org/", "")
         assert "http://" not in text, path.name
         assert "https://" not in text, path.name

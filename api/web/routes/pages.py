@@ -10,12 +10,14 @@ from fastapi.responses import Response
 from fastapi.templating import Jinja2Templates
 
 from api.service import Service, the_service
-from api.web.routes.static_files import static_file
+from api.web.routes.static_files import modules_of, static_file
 
 router = APIRouter(include_in_schema=False)
 TheService = Annotated[Service, Depends(the_service)]
 Number = Annotated[int, Path(ge=1, le=2**53)]
-templates = Jinja2Templates(FilePath(__file__).parents[2] / "templates")
+TEMPLATES = FilePath(__file__).parents[2] / "templates"
+templates = Jinja2Templates([TEMPLATES, *(folder for folder in TEMPLATES.iterdir() if folder.is_dir())])
+templates.env.globals["modules_of"] = modules_of
 PLAIN_PAGES = {
     "/": "bench.html",
     "/wall": "wall.html",

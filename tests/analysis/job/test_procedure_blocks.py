@@ -518,7 +518,7 @@ def test_every_block_in_the_sources_was_tried(request):
         pytest.skip("counts only when the whole file was run")
     names = ("admission", "opening", "cam", "closing")
     folder = Path(analysis.__file__).parent
-    sources = [folder / f"procedure_{name}.py" for name in names] + [folder / "comparison.py"]
+    sources = [folder / "job" / f"{name}.py" for name in names] + [folder / "timing" / "comparison.py"]
     text = "\n".join(source.read_text(encoding="utf-8") for source in sources)
     codes = set(re.findall(r'(?:Blocked|NotComparable|Warn)\(\s*"([a-z]+(?:_[a-z]+)+)"', text))
     codes |= set(re.findall(r', "([a-z]+(?:_[a-z]+)+)", why', text))

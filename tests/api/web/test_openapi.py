@@ -1,6 +1,6 @@
 """The web API as it is described: it may change, but never unnoticed.
 
-After a change that is meant, write it anew with ``python tests/api/test_openapi.py`` and commit both.
+After a change that is meant, write it anew with ``python tests/api/web/test_openapi.py`` and commit both.
 """
 
 from __future__ import annotations

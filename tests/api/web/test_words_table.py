@@ -12,8 +12,8 @@ import pytest
 
 from api.command import lobewright
 
-ROOT = Path(__file__).parents[2]
-TEMPLATES = sorted((ROOT / "api" / "templates").glob("*.html"))
+ROOT = Path(__file__).parents[3]
+TEMPLATES = sorted((ROOT / "api" / "templates").rglob("*.html"))
 SHOWN = re.compile(r"<(h[1-3]|label|legend|button|option|th|dt|summary)\b[^>]*>(.*?)</\1>", re.DOTALL)
 MADE = re.compile(r"""(?:field\("[^"]+",|for word in \[)\s*("(?:[^"]*)"(?:,\s*"[^"]*")*)""")
 A_WORD = re.compile(r"\w")
