@@ -59,10 +59,10 @@ from api.base.job_report_messages import (
 )
 from api.base.limits import Buckets, Tries
 from api.base.messages import (
+    BenchEvent,
     Centre,
     ChannelHealth,
     CurvePoints,
-    Event,
     Guide,
     Health,
     Hello,
@@ -81,6 +81,7 @@ __all__ = [
     "DEFAULT_PORT",
     "RESPONSES",
     "BenchError",
+    "BenchEvent",
     "BlockedError",
     "Body",
     "Buckets",
@@ -100,7 +101,6 @@ __all__ = [
     "DropEntry",
     "EngineEntry",
     "EngineKept",
-    "Event",
     "FactAdded",
     "FactEntry",
     "FeatureView",

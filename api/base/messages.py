@@ -155,7 +155,7 @@ class Health(Message):
     sentence: str
 
 
-class Event(Message):
+class BenchEvent(Message):
     """Something that happened at the bench: a cable pulled, a gauge moved, a counter that began again."""
 
     kind: Literal["event"] = "event"

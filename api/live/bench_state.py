@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from api.base import ChannelHealth, Event, Health, Latest, RecorderHealth
+from api.base import BenchEvent, ChannelHealth, Health, Latest, RecorderHealth
 
 FeedMessage = dict[str, Any]
 SILENT_NS = 2_500_000_000
@@ -24,7 +24,7 @@ class BenchState:
         self.latest: dict[str, Latest] = {}
         self.channels: list[ChannelHealth] = []
         self.recorder: RecorderHealth | None = None
-        self.events: deque[Event] = deque(maxlen=KEPT_EVENTS)
+        self.events: deque[BenchEvent] = deque(maxlen=KEPT_EVENTS)
         self.saved: dict[str, int] = {}
         self._wall_less_monotonic_ns = 0
         self._heard_ns: int | None = None
@@ -57,11 +57,11 @@ class BenchState:
         recorder = message.get("recorder")
         self.recorder = known_fields(RecorderHealth, recorder) if recorder else None
 
-    def event(self, message: FeedMessage, now_ns: int) -> Event:
+    def event(self, message: FeedMessage, now_ns: int) -> BenchEvent:
         """Keep something that happened."""
         self._heard_ns = now_ns
         at = dt.datetime.fromtimestamp(self.wall_ms(message["t_ns"]) / 1e3, dt.UTC)
-        event = Event(
+        event = BenchEvent(
             channel=message["channel"], code=message["code"], sentence=message["sentence"], at=at.isoformat()
         )
         self.events.append(event)

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request, Response, WebSocket
 from pydantic import BaseModel
 
-from api.base import RESPONSES, Event, Guide, Health, Latest, MeasurementView, qr_code, shop_addresses
+from api.base import RESPONSES, BenchEvent, Guide, Health, Latest, MeasurementView, qr_code, shop_addresses
 from api.live import PROGRAM
 from api.service import Service, described, the_service
 
@@ -27,7 +27,7 @@ class BenchView(BaseModel):
     run_id: int | None
     channels: list[dict[str, Any]]
     health: Health
-    events: list[Event]
+    events: list[BenchEvent]
     guide: Guide
     measurement: MeasurementView | None
     notice: str

@@ -52,7 +52,7 @@ def test_readers_cannot_write(shop: ShopStore) -> None:
 
 
 def test_a_second_service_on_the_folder_is_refused_by_name(shop: ShopStore, tmp_path: Path) -> None:
-    program = "from pathlib import Path; from api.shop_store import ShopStore; ShopStore(Path({!r}))"
+    program = "from pathlib import Path; from api.store import ShopStore; ShopStore(Path({!r}))"
     done = subprocess.run(
         [sys.executable, "-c", program.format(str(tmp_path))], capture_output=True, text=True, check=False
     )
