@@ -42,7 +42,9 @@ export class Drawing {
 
   drawBore() {
     const head = this.crownY(0) - 14;
-    const left = CRANK.x - 68, right = CRANK.x + 68, foot = this.crownY(180) + 52;
+    const left = CRANK.x - 68,
+      right = CRANK.x + 68,
+      foot = this.crownY(180) + 52;
     this.headY = head;
     add(this.svg, "path", { class: "bore", d: `M${left} ${foot}V${head}H${right}V${foot}` });
   }
@@ -56,7 +58,11 @@ export class Drawing {
       const moving = add(this.svg, "g");
       const base = Math.min(...lobe.radius_mm);
       add(moving, "path", { class: "follower", d: `M${x - 17} ${CAM_Y + base * MM}h34v13h-34z` });
-      add(moving, "path", { class: "valve", fill: "none", d: `M${x} ${CAM_Y + base * MM + 13}L${seat} ${this.headY - 8}` });
+      add(moving, "path", {
+        class: "valve",
+        fill: "none",
+        d: `M${x} ${CAM_Y + base * MM + 13}L${seat} ${this.headY - 8}`,
+      });
       add(moving, "path", { class: "valve", d: `M${seat - 24} ${this.headY + 3}h48l-20 -9h-8z` });
       const points = lobe.radius_mm.map((radius, place) => {
         const angle = radians((place * 360) / lobe.radius_mm.length);
@@ -72,16 +78,27 @@ export class Drawing {
 
   drawCrank() {
     this.disc = add(this.svg, "circle", {
-      class: "disc", cx: CRANK.x, cy: CRANK.y, r: DISC, tabindex: 0, role: "slider",
-      "aria-label": "Crank angle", "aria-valuemin": 0, "aria-valuemax": 720,
+      class: "disc",
+      cx: CRANK.x,
+      cy: CRANK.y,
+      r: DISC,
+      tabindex: 0,
+      role: "slider",
+      "aria-label": "Crank angle",
+      "aria-valuemin": 0,
+      "aria-valuemax": 720,
     });
     this.scale = add(this.svg, "g");
     for (let deg = 0; deg < 360; deg += 5) {
-      const long = deg % 30 === 0, angle = radians(deg), inner = DISC - (long ? 14 : deg % 10 ? 5 : 8);
+      const long = deg % 30 === 0,
+        angle = radians(deg),
+        inner = DISC - (long ? 14 : deg % 10 ? 5 : 8);
       add(this.scale, "line", {
         class: long ? "tick long" : "tick",
-        x1: inner * Math.sin(angle), y1: -inner * Math.cos(angle),
-        x2: DISC * Math.sin(angle), y2: -DISC * Math.cos(angle),
+        x1: inner * Math.sin(angle),
+        y1: -inner * Math.cos(angle),
+        x2: DISC * Math.sin(angle),
+        y2: -DISC * Math.cos(angle),
       });
       if (long) {
         const at = DISC - 24;
@@ -108,7 +125,10 @@ export class Drawing {
     this.scale.setAttribute("transform", `translate(${CRANK.x} ${CRANK.y}) rotate(${90 - (deg % 360)})`);
     const turn = (angle, radius) =>
       `${CRANK.x + radius * Math.sin(throwDeg + angle)} ${CRANK.y - radius * Math.cos(throwDeg + angle)}`;
-    this.web.setAttribute("d", `M${turn(-0.35, 70)}A72 72 0 0 1 ${turn(0.35, 70)}L${turn(2.2, 50)}A50 50 0 0 1 ${turn(-2.2, 50)}Z`);
+    this.web.setAttribute(
+      "d",
+      `M${turn(-0.35, 70)}A72 72 0 0 1 ${turn(0.35, 70)}L${turn(2.2, 50)}A50 50 0 0 1 ${turn(-2.2, 50)}Z`,
+    );
     for (const line of [this.rod, this.core]) {
       for (const [key, value] of Object.entries({ x1: pin.x, y1: pin.y, x2: small.x, y2: small.y }))
         line.setAttribute(key, value);
@@ -129,7 +149,8 @@ export class Drawing {
       const camDeg = (cam.phase_deg - valve.lobe.nose_deg) / 2;
       valve.turning.setAttribute("transform", `translate(${valve.x} ${CAM_Y}) rotate(${camDeg})`);
       valve.outline.classList.toggle("loose", !cam.bolts_tight);
-      const radii = valve.lobe.radius_mm, place = (((-camDeg % 360) + 360) % 360) * radii.length / 360;
+      const radii = valve.lobe.radius_mm,
+        place = ((((-camDeg % 360) + 360) % 360) * radii.length) / 360;
       // The follower stands straight below: the radius there is the lobe's at minus the cam's turn.
       const lift = radii[Math.round(radii.length - place) % radii.length] - valve.base;
       valve.lift = lift * MM;

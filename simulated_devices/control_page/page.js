@@ -26,7 +26,9 @@ function complain(sentence) {
   at("trouble").textContent = sentence;
   at("trouble").hidden = false;
   clearTimeout(complaint);
-  complaint = setTimeout(() => { at("trouble").hidden = true; }, 6000);
+  complaint = setTimeout(() => {
+    at("trouble").hidden = true;
+  }, 6000);
 }
 
 const signed = (value, places) => (value > 0 ? "+" : "−") + Math.abs(value).toFixed(places);
@@ -82,11 +84,18 @@ function build() {
 
 function gaugeItem(name) {
   const select = make("select", { ariaLabel: `What ${name} touches` });
-  for (const target of state.targets) select.append(make("option", { value: target, textContent: words(target) }));
+  for (const target of state.targets)
+    select.append(make("option", { value: target, textContent: words(target) }));
   select.addEventListener("change", () => ask("/gauge", { gauge: name, onto: select.value }));
   const bar = make("div", { className: "bar full" }, make("i"));
-  const item = make("div", { className: "item" },
-    make("span", { className: "name", textContent: name }), make("output", { className: "value" }), select, bar);
+  const item = make(
+    "div",
+    { className: "item" },
+    make("span", { className: "name", textContent: name }),
+    make("output", { className: "value" }),
+    select,
+    bar,
+  );
   item.dataset.name = name;
   select.classList.add("full");
   return item;
@@ -105,7 +114,8 @@ function updateGauges() {
 function camItem(name) {
   const bolts = make("button", { type: "button" });
   bolts.addEventListener("click", () =>
-    ask("/pulley", { cam: name, do: state.cams[name].bolts_tight ? "slacken" : "tighten" }));
+    ask("/pulley", { cam: name, do: state.cams[name].bolts_tight ? "slacken" : "tighten" }),
+  );
   const moves = make("div", { className: "row full moves" });
   for (const by of [-5, -1, -0.2, 0.2, 1, 5]) {
     const button = make("button", { type: "button", textContent: signed(by, by % 1 ? 1 : 0) });
@@ -113,9 +123,14 @@ function camItem(name) {
     button.addEventListener("click", () => ask("/pulley", { cam: name, do: "turn_cam", by_deg: by }));
     moves.append(button);
   }
-  const item = make("div", { className: "item" },
-    make("span", { className: "name", textContent: name }), bolts,
-    make("span", { className: "quiet full figures" }), moves);
+  const item = make(
+    "div",
+    { className: "item" },
+    make("span", { className: "name", textContent: name }),
+    bolts,
+    make("span", { className: "quiet full figures" }),
+    moves,
+  );
   item.dataset.name = name;
   return item;
 }
@@ -125,8 +140,10 @@ function updateCams() {
     const cam = state.cams[item.dataset.name];
     item.querySelector("button").textContent = cam.bolts_tight ? "Slacken the bolts" : "Tighten the bolts";
     const moved = cam.moved_deg;
-    const where = Math.abs(moved) < 0.005 ? "where it was fitted"
-      : `${Math.abs(moved).toFixed(2)}° ${moved > 0 ? "earlier" : "later"} than fitted`;
+    const where =
+      Math.abs(moved) < 0.005
+        ? "where it was fitted"
+        : `${Math.abs(moved).toFixed(2)}° ${moved > 0 ? "earlier" : "later"} than fitted`;
     item.querySelector(".figures").textContent =
       `${cam.bolts_tight ? "bolts tight" : "bolts slack: the cam stays when the crank turns"}; ${where}`;
     for (const button of item.querySelectorAll(".moves button")) button.disabled = cam.bolts_tight;
@@ -136,9 +153,15 @@ function updateCams() {
 function cableItem(name) {
   const button = make("button", { type: "button" });
   button.addEventListener("click", () =>
-    ask("/cable", { channel: name, plugged: !state.cables[name].plugged }));
-  const item = make("div", { className: "item" },
-    make("span", { className: "name", textContent: name }), button, make("span", { className: "line full" }));
+    ask("/cable", { channel: name, plugged: !state.cables[name].plugged }),
+  );
+  const item = make(
+    "div",
+    { className: "item" },
+    make("span", { className: "name", textContent: name }),
+    button,
+    make("span", { className: "line full" }),
+  );
   item.dataset.name = name;
   return item;
 }
@@ -147,7 +170,11 @@ function updateCables() {
   for (const item of at("cables").children) {
     const cable = state.cables[item.dataset.name];
     item.querySelector("button").textContent = cable.plugged ? "Pull out" : "Plug in";
-    const heardBy = cable.plugged ? (cable.read ? `${cable.accepted} lines taken` : "nobody listens") : "pulled out";
+    const heardBy = cable.plugged
+      ? cable.read
+        ? `${cable.accepted} lines taken`
+        : "nobody listens"
+      : "pulled out";
     item.querySelector(".line").textContent = `${cable.plugged ? cable.last_line : "–"} · ${heardBy}`;
   }
 }
@@ -161,22 +188,55 @@ async function showTruth() {
   const truth = await ask("/truth");
   if (!truth || at("truth").hidden) return;
   const rows = Object.entries(truth.lobes).map(([name, lobe]) => {
-    const after = lobe.centre_atdc_deg, before = 720 - after;
+    const after = lobe.centre_atdc_deg,
+      before = 720 - after;
     const own = name.endsWith("_1");
-    const centre = !own ? `${after.toFixed(2)}°` : after <= 360 ? `${after.toFixed(2)}° ATDC` : `${before.toFixed(2)}° BTDC`;
-    return make("tr", {}, ...[words(name), centre, `${lobe.full_lift_atdc_deg.toFixed(2)}°`,
-      lobe.peak_lift_mm.toFixed(3), `${lobe.duration_deg.toFixed(1)}°`]
-      .map((text) => make("td", { textContent: text })));
+    const centre = !own
+      ? `${after.toFixed(2)}°`
+      : after <= 360
+        ? `${after.toFixed(2)}° ATDC`
+        : `${before.toFixed(2)}° BTDC`;
+    return make(
+      "tr",
+      {},
+      ...[
+        words(name),
+        centre,
+        `${lobe.full_lift_atdc_deg.toFixed(2)}°`,
+        lobe.peak_lift_mm.toFixed(3),
+        `${lobe.duration_deg.toFixed(1)}°`,
+      ].map((text) => make("td", { textContent: text })),
+    );
   });
-  const head = make("tr", {}, ...["lobe", `centre, ${truth.drop_mm} mm below`, "full lift", "lift, mm",
-    `duration at ${truth.check_lift_mm} mm`].map((text) => make("th", { textContent: text, scope: "col" })));
-  const cams = Object.entries(truth.cams).map(([name, cam]) =>
-    `${name} cam ${Math.abs(cam.late_deg).toFixed(2)}° ${cam.late_deg > 0 ? "late" : "early"}, slack ${cam.slack_deg.toFixed(1)}°`);
-  const lags = Object.entries(truth.gauges).map(([name, gauge]) => `${name} lags ${(1000 * gauge.lag_s).toFixed(0)} ms`);
+  const head = make(
+    "tr",
+    {},
+    ...[
+      "lobe",
+      `centre, ${truth.drop_mm} mm below`,
+      "full lift",
+      "lift, mm",
+      `duration at ${truth.check_lift_mm} mm`,
+    ].map((text) => make("th", { textContent: text, scope: "col" })),
+  );
+  const cams = Object.entries(truth.cams).map(
+    ([name, cam]) =>
+      `${name} cam ${Math.abs(cam.late_deg).toFixed(2)}° ${cam.late_deg > 0 ? "late" : "early"}, slack ${cam.slack_deg.toFixed(1)}°`,
+  );
+  const lags = Object.entries(truth.gauges).map(
+    ([name, gauge]) => `${name} lags ${(1000 * gauge.lag_s).toFixed(0)} ms`,
+  );
   at("truth").replaceChildren(
-    make("p", { className: "figures", textContent:
-      `True TDC is where the counter reads ${truth.tdc_encoder_deg.toFixed(3)}°; ${[...cams, ...lags].join("; ")}.` }),
-    make("div", { className: "scroll" }, make("table", {}, make("thead", {}, head), make("tbody", {}, ...rows))));
+    make("p", {
+      className: "figures",
+      textContent: `True TDC is where the counter reads ${truth.tdc_encoder_deg.toFixed(3)}°; ${[...cams, ...lags].join("; ")}.`,
+    }),
+    make(
+      "div",
+      { className: "scroll" },
+      make("table", {}, make("thead", {}, head), make("tbody", {}, ...rows)),
+    ),
+  );
 }
 
 function listen() {
@@ -235,22 +295,37 @@ function holdCrank() {
   disc.addEventListener("pointerup", letGo);
   disc.addEventListener("pointercancel", letGo);
   disc.addEventListener("keydown", (event) => {
-    const by = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 10, PageDown: -10 }[event.key];
+    const by = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 10, PageDown: -10 }[
+      event.key
+    ];
     if (by === undefined) return;
     event.preventDefault();
     ask("/hand", { moves: [{ do: "turn_by", by_deg: by }] });
   });
 }
 
-document.querySelectorAll("[data-moves]").forEach((button) =>
-  button.addEventListener("click", () => ask("/hand", { moves: JSON.parse(button.dataset.moves) })));
-document.querySelectorAll("[data-do]").forEach((button) =>
-  button.addEventListener("click", () =>
-    ask("/hand", { do: button.dataset.do === "pause" && state?.hand.paused ? "resume" : button.dataset.do })));
+document
+  .querySelectorAll("[data-moves]")
+  .forEach((button) =>
+    button.addEventListener("click", () => ask("/hand", { moves: JSON.parse(button.dataset.moves) })),
+  );
+document
+  .querySelectorAll("[data-do]")
+  .forEach((button) =>
+    button.addEventListener("click", () =>
+      ask("/hand", {
+        do: button.dataset.do === "pause" && state?.hand.paused ? "resume" : button.dataset.do,
+      }),
+    ),
+  );
 at("speed-wanted").addEventListener("input", showSliders);
-at("speed-wanted").addEventListener("change", (event) => ask("/hand", { do: "speed", speed_deg_s: Number(event.target.value) }));
+at("speed-wanted").addEventListener("change", (event) =>
+  ask("/hand", { do: "speed", speed_deg_s: Number(event.target.value) }),
+);
 at("wander-wanted").addEventListener("input", showSliders);
-at("wander-wanted").addEventListener("change", (event) => ask("/hand", { wander: Number(event.target.value) / 100 }));
+at("wander-wanted").addEventListener("change", (event) =>
+  ask("/hand", { wander: Number(event.target.value) / 100 }),
+);
 at("reveal").addEventListener("click", () => {
   const opening = at("truth").hidden;
   at("truth").hidden = !opening;

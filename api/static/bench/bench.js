@@ -4,7 +4,16 @@
 
 import { get, post } from "./ask.js";
 import { emptyPoints, gaugeChannels } from "./bench_state.js";
-import { centreParts, keptState, nextTouch, staleness, theButton, theNotes, theNumber, theSentence } from "./bench_view.js";
+import {
+  centreParts,
+  keptState,
+  nextTouch,
+  staleness,
+  theButton,
+  theNotes,
+  theNumber,
+  theSentence,
+} from "./bench_view.js";
 import { pageCue } from "./cue.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { onLargeButton } from "./hands.js";
@@ -25,7 +34,6 @@ const choice = { touches: "piston_1", gauge: "", cylinders: 4 };
 let trouble = "";
 let busy = false;
 let frame = 0;
-
 
 // ---- painting: one frame at most for whatever came ----
 
@@ -69,19 +77,34 @@ function paintButton(now) {
   const button = theButton(now, choice, link.state);
   const node = byId("act");
   node.disabled = busy || !button.ready;
-  refill(node, button.label, () => [spoken(button.label), el("span", { class: "key-hint" }, button.ready ? "or the space bar" : "")]);
+  refill(node, button.label, () => [
+    spoken(button.label),
+    el("span", { class: "key-hint" }, button.ready ? "or the space bar" : ""),
+  ]);
   const running = now.measurement?.state === "running";
   show(byId("choose"), !running && !now.guide?.job_id && link.state === "live");
   show(byId("more"), link.state === "live");
   const job = now.guide?.job_id;
-  refill(byId("more"), `${job} ${running} ${now.measurement?.id} ${now.measurement?.state}`, () => moreButtons(now.measurement, running, job));
+  refill(byId("more"), `${job} ${running} ${now.measurement?.id} ${now.measurement?.state}`, () =>
+    moreButtons(now.measurement, running, job),
+  );
 }
 
 function moreButtons(measurement, running, job) {
   return [
     job && el("a", { class: "plain-button", href: `/jobs/${job}` }, "The job"),
-    running && el("button", { type: "button", class: "plain-button", onclick: () => act("discard") }, "Throw this one away"),
-    measurement?.state === "finished" && el("a", { class: "plain-button", href: `/traces/${measurement.id}` }, spoken(`Look at ${whatOf(measurement.touches)}`)),
+    running &&
+      el(
+        "button",
+        { type: "button", class: "plain-button", onclick: () => act("discard") },
+        "Throw this one away",
+      ),
+    measurement?.state === "finished" &&
+      el(
+        "a",
+        { class: "plain-button", href: `/traces/${measurement.id}` },
+        spoken(`Look at ${whatOf(measurement.touches)}`),
+      ),
   ];
 }
 
@@ -90,7 +113,12 @@ function curveView(now) {
   const title = measurement ? `${whatOf(measurement.touches)}: gauge over crank degrees` : "The curve";
   put(byId("curve-title"), spoken(title));
   const count = points?.crankDeg.length ?? 0;
-  put(byId("curve-note"), measurement ? `${count} readings as they arrive. Dots: turned on, rings: back. The line has the lag taken out.` : "It is drawn here while you measure.");
+  put(
+    byId("curve-note"),
+    measurement
+      ? `${count} readings as they arrive. Dots: turned on, rings: back. The line has the lag taken out.`
+      : "It is drawn here while you measure.",
+  );
   return viewOfCurve(now, settings.chosen, isDark());
 }
 
@@ -98,8 +126,14 @@ function curveView(now) {
 function describeCurve() {
   const { measurement, result, points } = bench.now;
   const count = points?.crankDeg.length ?? 0;
-  const centre = measurement && result ? ` Centre ${joined(centreParts(measurement, result, settings.chosen))}.` : "";
-  byId("curve").setAttribute("aria-label", spoken(measurement ? `${whatOf(measurement.touches)}, ${count} readings drawn.${centre}` : "No curve yet"));
+  const centre =
+    measurement && result ? ` Centre ${joined(centreParts(measurement, result, settings.chosen))}.` : "";
+  byId("curve").setAttribute(
+    "aria-label",
+    spoken(
+      measurement ? `${whatOf(measurement.touches)}, ${count} readings drawn.${centre}` : "No curve yet",
+    ),
+  );
 }
 
 // ---- doing ----
@@ -109,7 +143,7 @@ async function act(what) {
   busy = true;
   repaint();
   try {
-    await DEEDS[what]?.() ?? (await otherDeed(what));
+    (await DEEDS[what]?.()) ?? (await otherDeed(what));
     trouble = "";
   } catch (problem) {
     trouble = problem.message;
@@ -151,11 +185,13 @@ function paintChoice() {
 
 function buildChoice() {
   const parts = { piston: "piston", inlet: "inlet valve", exhaust: "exhaust valve" };
-  byId("touch-part").replaceChildren(...Object.entries(parts).map(([value, label]) => {
-    const input = el("input", { type: "radio", name: "part", value });
-    input.addEventListener("change", takeChoice);
-    return el("label", {}, input, el("span", {}, spoken(label)));
-  }));
+  byId("touch-part").replaceChildren(
+    ...Object.entries(parts).map(([value, label]) => {
+      const input = el("input", { type: "radio", name: "part", value });
+      input.addEventListener("change", takeChoice);
+      return el("label", {}, input, el("span", {}, spoken(label)));
+    }),
+  );
   const numbers = Array.from({ length: 16 }, (_, at) => el("option", { value: at + 1 }, String(at + 1)));
   byId("touch-number").replaceChildren(...numbers);
   byId("touch-number").addEventListener("change", takeChoice);
@@ -174,8 +210,10 @@ function takeChoice() {
 
 function followGauges() {
   const names = gaugeChannels(bench.now).map((channel) => channel.name);
-  const changed = refill(byId("gauge"), String(names), () => names.map((name) => el("option", { value: name }, plainName(name))));
-  if (changed) choice.gauge = names.includes(choice.gauge) ? choice.gauge : names[0] ?? "";
+  const changed = refill(byId("gauge"), String(names), () =>
+    names.map((name) => el("option", { value: name }, plainName(name))),
+  );
+  if (changed) choice.gauge = names.includes(choice.gauge) ? choice.gauge : (names[0] ?? "");
   byId("gauge").value = choice.gauge;
   show(byId("gauge-box"), names.length > 1);
 }
@@ -199,7 +237,12 @@ async function fillHole() {
 }
 
 function pointsFrom(trace, id) {
-  return { ...emptyPoints(id), crankDeg: trace.crank_deg ?? [], gaugeMm: trace.gauge_mm ?? [], way: trace.way ?? [] };
+  return {
+    ...emptyPoints(id),
+    crankDeg: trace.crank_deg ?? [],
+    gaugeMm: trace.gauge_mm ?? [],
+    way: trace.way ?? [],
+  };
 }
 
 let toldCentre = "";

@@ -41,7 +41,10 @@ export function readCue(guide, choices = {}) {
 
 function wordsOf(way, toGo, unit, choices) {
   if (way === "there") return "On the number";
-  const far = unit === "deg" ? `${digits(Math.abs(toGo), Math.abs(toGo) < 20 ? 1 : 0)}°` : length(Math.abs(toGo), choices.length);
+  const far =
+    unit === "deg"
+      ? `${digits(Math.abs(toGo), Math.abs(toGo) < 20 ? 1 : 0)}°`
+      : length(Math.abs(toGo), choices.length);
   if (unit === "mm") return toGo > 0 ? `${far} to go` : `${far} too far`;
   return way === "on" ? `Turn on ${far}` : `Back ${far}`;
 }
@@ -60,9 +63,23 @@ export class Cue {
     this.diamond = svg("path", { fill: "var(--accent)" });
     this.rule = svg("g", { stroke: "var(--line)", "stroke-width": 1.5, fill: "none" });
     this.labels = svg("g", { fill: "var(--ink-2)", "text-anchor": "middle", "font-size": 14 });
-    this.target = svg("path", { stroke: "var(--accent)", "stroke-width": 2.5, "stroke-dasharray": "16 4 4 4", fill: "none" });
-    this.svg = svg("svg", { class: "cue", height: HEIGHT, "aria-hidden": "true" }, this.rule, this.labels, this.bar,
-      ...this.heads, this.target, this.diamond, this.now);
+    this.target = svg("path", {
+      stroke: "var(--accent)",
+      "stroke-width": 2.5,
+      "stroke-dasharray": "16 4 4 4",
+      fill: "none",
+    });
+    this.svg = svg(
+      "svg",
+      { class: "cue", height: HEIGHT, "aria-hidden": "true" },
+      this.rule,
+      this.labels,
+      this.bar,
+      ...this.heads,
+      this.target,
+      this.diamond,
+      this.now,
+    );
     box.append(this.words, this.svg);
     this.drawnFor = "";
   }
@@ -100,7 +117,10 @@ export class Cue {
     this.bar.setAttribute("x", left.toFixed(1));
     this.bar.setAttribute("width", cue.way === "there" ? 0 : Math.abs(x - width / 2).toFixed(1));
     this.now.setAttribute("d", `M${x.toFixed(1)} 8V${MIDDLE + 28}`);
-    this.diamond.setAttribute("d", cue.way === "there" ? `M${width / 2} ${MIDDLE - 26}l26 26-26 26-26-26z` : "");
+    this.diamond.setAttribute(
+      "d",
+      cue.way === "there" ? `M${width / 2} ${MIDDLE - 26}l26 26-26 26-26-26z` : "",
+    );
     this.#drawHeads(cue, x, width / 2);
   }
 

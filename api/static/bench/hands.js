@@ -23,7 +23,9 @@ export function pressesButton(event, footKey) {
 /** A foot switch must not fire while somebody types its letter into a field. */
 function isTyping(target) {
   if (target?.tagName === "TEXTAREA") return true;
-  return target?.tagName === "INPUT" && ["text", "search", "number", "date", "password"].includes(target.type);
+  return (
+    target?.tagName === "INPUT" && ["text", "search", "number", "date", "password"].includes(target.type)
+  );
 }
 
 /** Call `deed` whenever the large button is pressed, by whatever. */

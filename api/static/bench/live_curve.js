@@ -38,7 +38,10 @@ export function viewOfCurve(bench, choices, dark) {
     crankDeg: crank ? bench.latest[crank.name]?.value : NaN,
     lengthKind: choices.length,
     centreText: bench.result ? joined(centreParts(measurement, bench.result, choices)) : "",
-    tick: measurement?.what === "lobe" && choices.angle === "atdc" ? deadCentreTick : (deg, period) => `${wrap(deg, period)}°`,
+    tick:
+      measurement?.what === "lobe" && choices.angle === "atdc"
+        ? deadCentreTick
+        : (deg, period) => `${wrap(deg, period)}°`,
   };
 }
 
@@ -107,7 +110,15 @@ export class LiveCurve {
     if (!this.width) return;
     if (view.key !== this.key) this.reset(view.key, view.period);
     if (!this.#changed(view)) return;
-    this.colours ??= { ink: ink("--ink"), ink2: ink("--ink-2"), line: ink("--line"), hair: ink("--hair"), accent: ink("--accent"), wash: ink("--accent-wash"), font: ink("--lettering") };
+    this.colours ??= {
+      ink: ink("--ink"),
+      ink2: ink("--ink-2"),
+      line: ink("--line"),
+      hair: ink("--hair"),
+      accent: ink("--accent"),
+      wash: ink("--accent-wash"),
+      font: ink("--lettering"),
+    };
     this.view = view;
     this.#scan();
     this.#paintNew();
@@ -156,7 +167,9 @@ export class LiveCurve {
 
   y(mm) {
     const { low, high } = this.frame;
-    return this.height - MARGIN.bottom - ((mm - low) / (high - low)) * (this.height - this.top - MARGIN.bottom);
+    return (
+      this.height - MARGIN.bottom - ((mm - low) / (high - low)) * (this.height - this.top - MARGIN.bottom)
+    );
   }
 
   #axes(pen) {
@@ -168,7 +181,11 @@ export class LiveCurve {
     pen.strokeStyle = colours.hair;
     pen.fillStyle = colours.ink2;
     const per = lengthValue(1, this.view.lengthKind);
-    const { ticks, decimals } = lengthTicks(this.frame.low * per, this.frame.high * per, Math.max(2, (floor - this.top) / 48));
+    const { ticks, decimals } = lengthTicks(
+      this.frame.low * per,
+      this.frame.high * per,
+      Math.max(2, (floor - this.top) / 48),
+    );
     pen.textAlign = "right";
     pen.textBaseline = "middle";
     for (const tick of ticks) {
@@ -286,12 +303,16 @@ export class LiveCurve {
   #pairs(pen, result) {
     const laid = this.#laid();
     if (!laid) return;
-    const told = result.equal_readings?.length ? result.equal_readings : equalPairs({ deg: laid.curve.deg, mm: laid.curve.mm.map((mm) => laid.top.sense * mm) }, PAIR_DROPS);
+    const told = result.equal_readings?.length
+      ? result.equal_readings
+      : equalPairs({ deg: laid.curve.deg, mm: laid.curve.mm.map((mm) => laid.top.sense * mm) }, PAIR_DROPS);
     pen.strokeStyle = pen.fillStyle = this.colours.ink2;
     pen.lineWidth = 1;
     for (const pair of told.slice(0, PAIRS_DRAWN)) {
       const y = this.y(laid.top.mm - laid.top.sense * pair.drop_mm);
-      const [left, right, middle] = [pair.before_deg, pair.after_deg, pair.midpoint_deg].map((deg) => this.x(deg));
+      const [left, right, middle] = [pair.before_deg, pair.after_deg, pair.midpoint_deg].map((deg) =>
+        this.x(deg),
+      );
       if (!(left < right)) continue;
       pen.beginPath();
       pen.moveTo(left, y);
@@ -320,7 +341,11 @@ export class LiveCurve {
     pen.textBaseline = "middle";
     const { centreText } = this.view;
     const from = this.top === TOP ? this.nameEnds + 12 : 6;
-    pen.fillText(centreText, labelAt(x, pen.measureText(centreText).width, from, this.width - 4), this.top - 14);
+    pen.fillText(
+      centreText,
+      labelAt(x, pen.measureText(centreText).width, from, this.width - 4),
+      this.top - 14,
+    );
   }
 
   /** Where the crank stands now: a wedge on the axis and a thin line up. */

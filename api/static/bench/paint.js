@@ -18,8 +18,17 @@ export class NumberBox {
     this.interval = el("span", { class: "figure-interval" });
     this.staleWords = el("span");
     this.staleNote = el("p", { class: "stale-note", hidden: true }, sign("stop"), this.staleWords);
-    box.append(this.label, el("div", { class: "figure-line" }, el("span", { class: "figure-digits" }, this.number, this.degree),
-      this.unit, this.interval), this.staleNote);
+    box.append(
+      this.label,
+      el(
+        "div",
+        { class: "figure-line" },
+        el("span", { class: "figure-digits" }, this.number, this.degree),
+        this.unit,
+        this.interval,
+      ),
+      this.staleNote,
+    );
   }
 
   /** `number` as `theNumber` gives it; `stale` a sentence, or null when fresh; `say` exchanges words. */
@@ -37,17 +46,31 @@ export class NumberBox {
 }
 
 function row(channel) {
-  return el("div", { class: "reading", data: { channel: channel.name } },
-    el("div", { class: "reading-name" }, el("span", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
-    el("div", { class: "reading-value" }, el("span"), el("small", { class: channel.quantity === "crank" ? "degree" : "" })),
-    el("div", { class: "reading-note" }));
+  return el(
+    "div",
+    { class: "reading", data: { channel: channel.name } },
+    el(
+      "div",
+      { class: "reading-name" },
+      el("span", {}, plainName(channel.name)),
+      el("span", { class: "reading-state" }),
+    ),
+    el(
+      "div",
+      { class: "reading-value" },
+      el("span"),
+      el("small", { class: channel.quantity === "crank" ? "degree" : "" }),
+    ),
+    el("div", { class: "reading-note" }),
+  );
 }
 
 /** Every instrument with its reading, its state in shape and word, and what is to be said of it. */
 export function paintReadings(box, bench, link, choices, say) {
   const { channels } = bench;
-  refill(box, `${channels.map((channel) => channel.name)}`, () => (channels.length ? channels.map(row)
-    : el("p", { class: "quiet" }, "No instrument is known yet.")));
+  refill(box, `${channels.map((channel) => channel.name)}`, () =>
+    channels.length ? channels.map(row) : el("p", { class: "quiet" }, "No instrument is known yet."),
+  );
   for (const channel of channels) {
     const node = box.querySelector(`[data-channel="${CSS.escape(channel.name)}"]`);
     const told = readingOf(channel, bench.latest[channel.name], link.state, link.ageMs(), choices);
@@ -62,7 +85,8 @@ export function paintReadings(box, bench, link, choices, say) {
 
 /** Ask the device not to sleep while somebody is under the engine; only secure pages may, and a refusal is no harm. */
 export function stayAwake() {
-  const ask = () => document.visibilityState === "visible" && navigator.wakeLock?.request("screen").catch(() => {});
+  const ask = () =>
+    document.visibilityState === "visible" && navigator.wakeLock?.request("screen").catch(() => {});
   document.addEventListener("visibilitychange", ask);
   ask();
 }

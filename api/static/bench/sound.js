@@ -10,8 +10,15 @@
 const TONES = {
   approach: [{ hz: 440, at: 0, s: 0.05 }],
   on_the_number: [{ hz: 880, at: 0, s: 0.6 }],
-  overshot: [{ hz: 660, at: 0, s: 0.16 }, { hz: 440, at: 0.18, s: 0.22 }],
-  fault: [{ hz: 180, at: 0, s: 0.15 }, { hz: 180, at: 0.22, s: 0.15 }, { hz: 180, at: 0.44, s: 0.3 }],
+  overshot: [
+    { hz: 660, at: 0, s: 0.16 },
+    { hz: 440, at: 0.18, s: 0.22 },
+  ],
+  fault: [
+    { hz: 180, at: 0, s: 0.15 },
+    { hz: 180, at: 0.22, s: 0.15 },
+    { hz: 180, at: 0.44, s: 0.3 },
+  ],
 };
 
 /** Seconds between two approach pips at a distance of `away` (degrees, or tenths of a mm): 1.2 s far, 0.12 s near. */
@@ -32,10 +39,17 @@ export function toneDue(before, now, sinceLastS) {
 
 /** A number as it is spoken: no sign words run together, no digit lost. */
 export function spoken(text) {
-  return text.replaceAll("−", "minus ").replaceAll("±", "plus or minus ").replaceAll("°", " degrees")
-    .replace(/\bATDC\b/g, "after top dead centre").replace(/\bBTDC\b/g, "before top dead centre")
-    .replace(/\bABDC\b/g, "after bottom dead centre").replace(/\bBBDC\b/g, "before bottom dead centre")
-    .replace(/\bmm\b/g, "millimetres").replace(/\s+/g, " ").trim();
+  return text
+    .replaceAll("−", "minus ")
+    .replaceAll("±", "plus or minus ")
+    .replaceAll("°", " degrees")
+    .replace(/\bATDC\b/g, "after top dead centre")
+    .replace(/\bBTDC\b/g, "before top dead centre")
+    .replace(/\bABDC\b/g, "after bottom dead centre")
+    .replace(/\bBBDC\b/g, "before bottom dead centre")
+    .replace(/\bmm\b/g, "millimetres")
+    .replace(/\s+/g, " ")
+    .trim();
 }
 
 export class Sound {

@@ -19,12 +19,31 @@ function portLine(port) {
   const box = el("input", { type: "checkbox", name: "port", value: port.name });
   box.checked = !port.used_by;
   box.disabled = Boolean(port.used_by);
-  const more = [port.description, port.used_by && `read by this bench as ${port.used_by.replaceAll("_", " ")}`].filter(Boolean).join(", ");
-  return el("li", {}, el("label", { class: "check" }, box, el("span", {}, el("code", {}, port.name), more && ` ${more}`)));
+  const more = [
+    port.description,
+    port.used_by && `read by this bench as ${port.used_by.replaceAll("_", " ")}`,
+  ]
+    .filter(Boolean)
+    .join(", ");
+  return el(
+    "li",
+    {},
+    el("label", { class: "check" }, box, el("span", {}, el("code", {}, port.name), more && ` ${more}`)),
+  );
 }
 
 function paintPorts() {
-  byId("setup-ports").replaceChildren(...(known.ports.length ? known.ports.map(portLine) : [el("li", { class: "quiet" }, "No serial port is there. Plug the instruments in and list them again, or name a port.")]));
+  byId("setup-ports").replaceChildren(
+    ...(known.ports.length
+      ? known.ports.map(portLine)
+      : [
+          el(
+            "li",
+            { class: "quiet" },
+            "No serial port is there. Plug the instruments in and list them again, or name a port.",
+          ),
+        ]),
+  );
   show(byId("setup-listen"), true);
 }
 
@@ -43,21 +62,38 @@ function addNamed() {
   paintPorts();
 }
 
-const HEARD_COLUMNS = [["Port", false], ["Heard", false], ["Last lines", false], ["", false]];
+const HEARD_COLUMNS = [
+  ["Port", false],
+  ["Heard", false],
+  ["Last lines", false],
+  ["", false],
+];
 
 function heardRow(one, mover) {
-  return [el("code", {}, one.name), heardWords(one), el("span", { class: "wrapping" }, ...one.lines.map((line) => el("code", {}, `${line} `))),
-    one.name === mover ? state("there", "moved") : state("quiet", one.moved ? "moved a little" : "still")];
+  return [
+    el("code", {}, one.name),
+    heardWords(one),
+    el("span", { class: "wrapping" }, ...one.lines.map((line) => el("code", {}, `${line} `))),
+    one.name === mover ? state("there", "moved") : state("quiet", one.moved ? "moved a little" : "still"),
+  ];
 }
 
 async function listen(asked) {
-  const ports = [...document.querySelectorAll('#setup-ports input[name="port"]:checked')].map((box) => box.value);
+  const ports = [...document.querySelectorAll('#setup-ports input[name="port"]:checked')].map(
+    (box) => box.value,
+  );
   if (!ports.length) throw new Error("Choose at least one port to listen to.");
   const seconds = Number(byId("setup").dataset.seconds);
   put(byId("setup-told"), `Listening for ${seconds} s: ${asked} now, and nothing else.`);
   const told = await post("/api/setup/listen", { ports, seconds });
   put(byId("setup-told"), told.sentence);
-  byId("setup-heard").replaceChildren(table(HEARD_COLUMNS, told.ports.map((one) => heardRow(one, told.mover)), ""));
+  byId("setup-heard").replaceChildren(
+    table(
+      HEARD_COLUMNS,
+      told.ports.map((one) => heardRow(one, told.mover)),
+      "",
+    ),
+  );
   const mover = told.ports.find((one) => one.name === told.mover);
   if (mover) known.found = withFound(known.found, mover);
   paintFound();
@@ -65,7 +101,9 @@ async function listen(asked) {
 
 function field(one, name, label, choices) {
   const id = `found-${known.found.indexOf(one)}-${name}`;
-  const input = choices ? el("select", { id }, ...choices.map(([value, words]) => el("option", { value }, words))) : el("input", { type: "text", id, autocomplete: "off" });
+  const input = choices
+    ? el("select", { id }, ...choices.map(([value, words]) => el("option", { value }, words)))
+    : el("input", { type: "text", id, autocomplete: "off" });
   input.value = one[name];
   input.addEventListener("input", () => {
     one[name] = typeof one[name] === "number" ? Number(input.value) : input.value;
@@ -74,9 +112,34 @@ function field(one, name, label, choices) {
 }
 
 function foundNode(one) {
-  const fields = one.quantity === "crank" ? [field(one, "counts_per_turn", "Counts in a turn, as the encoder says"), field(one, "direction", "Turned forward, its count", [[1, "rises"], [-1, "falls"]])]
-    : [field(one, "name", "Name, as written on the gauge"), field(one, "unit", "It sends", [["mm", "mm"], ["in", "inch"]]), field(one, "sign", "Pushed in, its reading", [[1, "rises"], [-1, "falls"]])];
-  return el("li", {}, el("strong", {}, one.quantity === "crank" ? "Encoder" : "Gauge"), " ", el("code", {}, one.port), el("div", { class: "form-grid" }, ...fields));
+  const fields =
+    one.quantity === "crank"
+      ? [
+          field(one, "counts_per_turn", "Counts in a turn, as the encoder says"),
+          field(one, "direction", "Turned forward, its count", [
+            [1, "rises"],
+            [-1, "falls"],
+          ]),
+        ]
+      : [
+          field(one, "name", "Name, as written on the gauge"),
+          field(one, "unit", "It sends", [
+            ["mm", "mm"],
+            ["in", "inch"],
+          ]),
+          field(one, "sign", "Pushed in, its reading", [
+            [1, "rises"],
+            [-1, "falls"],
+          ]),
+        ];
+  return el(
+    "li",
+    {},
+    el("strong", {}, one.quantity === "crank" ? "Encoder" : "Gauge"),
+    " ",
+    el("code", {}, one.port),
+    el("div", { class: "form-grid" }, ...fields),
+  );
 }
 
 function paintFound() {
@@ -85,19 +148,27 @@ function paintFound() {
 }
 
 async function save() {
-  const answer = await fetch("/api/setup/bench_file", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(benchEntry(known.found)) });
-  if (!answer.ok) throw new Error((await answer.json().catch(() => ({}))).message ?? `The server answered ${answer.status}.`);
+  const answer = await fetch("/api/setup/bench_file", {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify(benchEntry(known.found)),
+  });
+  if (!answer.ok)
+    throw new Error(
+      (await answer.json().catch(() => ({}))).message ?? `The server answered ${answer.status}.`,
+    );
   saveText("bench.toml", await answer.text(), "application/toml");
 }
 
 /** Let the buttons of the set-up sheet work. */
 export function setUp() {
-  const on = (id, deed) => byId(id).addEventListener("click", async () => {
-    byId(id).disabled = true;
-    trouble(null);
-    await Promise.resolve().then(deed).catch(trouble);
-    byId(id).disabled = false;
-  });
+  const on = (id, deed) =>
+    byId(id).addEventListener("click", async () => {
+      byId(id).disabled = true;
+      trouble(null);
+      await Promise.resolve().then(deed).catch(trouble);
+      byId(id).disabled = false;
+    });
   on("setup-list", list);
   on("setup-add", addNamed);
   on("setup-crank", () => listen("turn the crank forward"));

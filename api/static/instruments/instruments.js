@@ -15,20 +15,55 @@ const { settings, link, bench, spoken } = startScreen();
 const known = { specs: {}, lags: {} };
 
 function facts(rows) {
-  return el("dl", { class: "facts" }, ...rows.map(([name, value]) => el("div", {}, el("dt", {}, spoken(name)), el("dd", { class: "plain" }, value))));
+  return el(
+    "dl",
+    { class: "facts" },
+    ...rows.map(([name, value]) =>
+      el("div", {}, el("dt", {}, spoken(name)), el("dd", { class: "plain" }, value)),
+    ),
+  );
 }
 
 function channelSheet(channel) {
-  return el("section", { class: "sheet instrument", data: { channel: channel.name }, "aria-label": plainName(channel.name) },
-    el("div", { class: "sheet-head" }, el("h2", {}, plainName(channel.name)), el("span", { class: "reading-state" })),
-    el("div", { class: "reading" }, el("div", { class: "reading-value" }, el("span"), el("small", { class: channel.quantity === "crank" ? "degree" : "" }))),
-    el("p", { class: "what" }), el("div", { class: "health" }), el("h3", {}, "Last lines"), el("ol", { class: "last-lines", tabindex: "0", "aria-label": `Last lines of ${plainName(channel.name)}` }), el("div", { class: "spec" }));
+  return el(
+    "section",
+    { class: "sheet instrument", data: { channel: channel.name }, "aria-label": plainName(channel.name) },
+    el(
+      "div",
+      { class: "sheet-head" },
+      el("h2", {}, plainName(channel.name)),
+      el("span", { class: "reading-state" }),
+    ),
+    el(
+      "div",
+      { class: "reading" },
+      el(
+        "div",
+        { class: "reading-value" },
+        el("span"),
+        el("small", { class: channel.quantity === "crank" ? "degree" : "" }),
+      ),
+    ),
+    el("p", { class: "what" }),
+    el("div", { class: "health" }),
+    el("h3", {}, "Last lines"),
+    el("ol", {
+      class: "last-lines",
+      tabindex: "0",
+      "aria-label": `Last lines of ${plainName(channel.name)}`,
+    }),
+    el("div", { class: "spec" }),
+  );
 }
 
 /** Newest first, so that a person who looks once sees it; a line that could not be read says so in words. */
 function lastLines(channel) {
   const lines = [...channel.last_lines].reverse();
-  return lines.length ? lines.map(({ text, read }) => el("li", {}, el("code", {}, text), read ? "" : el("span", {}, " not read"))) : el("li", { class: "quiet" }, "none yet");
+  return lines.length
+    ? lines.map(({ text, read }) =>
+        el("li", {}, el("code", {}, text), read ? "" : el("span", {}, " not read")),
+      )
+    : el("li", { class: "quiet" }, "none yet");
 }
 
 function lagRow(channel) {
@@ -50,16 +85,27 @@ function paintChannel(channel) {
   put(node.querySelector(".what"), spoken(withoutName(channel.sentence, channel.name)));
   // Device text is text: whatever bytes came, they are shown and never interpreted.
   refill(node.querySelector(".last-lines"), JSON.stringify(channel.last_lines), () => lastLines(channel));
-  refill(node.querySelector(".health"), JSON.stringify(healthRows(channel)), () => facts(healthRows(channel)));
+  refill(node.querySelector(".health"), JSON.stringify(healthRows(channel)), () =>
+    facts(healthRows(channel)),
+  );
   const rows = [...lagRow(channel), ...specRows(known.specs[channel.name])];
   refill(node.querySelector(".spec"), JSON.stringify(rows), () => facts(rows));
 }
 
 function paintRecorder() {
   const { recorder } = bench.now;
-  const rows = recorder ? [["State", recorder.state], ["Waiting to be written", String(recorder.queued)], ["Oldest not yet written", age(recorder.unsaved_s)]] : [];
-  refill(byId("recorder"), JSON.stringify([rows, recorder?.sentence]), () => (recorder ? [recorder.sentence && el("p", {}, spoken(recorder.sentence)), facts(rows)]
-    : note("stop", spoken("Nothing is being kept: capture is not running."))));
+  const rows = recorder
+    ? [
+        ["State", recorder.state],
+        ["Waiting to be written", String(recorder.queued)],
+        ["Oldest not yet written", age(recorder.unsaved_s)],
+      ]
+    : [];
+  refill(byId("recorder"), JSON.stringify([rows, recorder?.sentence]), () =>
+    recorder
+      ? [recorder.sentence && el("p", {}, spoken(recorder.sentence)), facts(rows)]
+      : note("stop", spoken("Nothing is being kept: capture is not running.")),
+  );
 }
 
 function eventLine(event) {
@@ -69,11 +115,22 @@ function eventLine(event) {
 
 function paint() {
   const { channels } = bench.now;
-  put(byId("bench-sentence"), spoken(link.state === "live" ? bench.now.benchSentence : "No link to the bench. It comes back by itself."));
-  refill(byId("channels"), channels.map((channel) => channel.name).join(), () => (channels.length ? channels.map(channelSheet) : el("p", { class: "quiet" }, "No instrument is known. Start the bench with a bench file.")));
+  put(
+    byId("bench-sentence"),
+    spoken(
+      link.state === "live" ? bench.now.benchSentence : "No link to the bench. It comes back by itself.",
+    ),
+  );
+  refill(byId("channels"), channels.map((channel) => channel.name).join(), () =>
+    channels.length
+      ? channels.map(channelSheet)
+      : el("p", { class: "quiet" }, "No instrument is known. Start the bench with a bench file."),
+  );
   channels.forEach(paintChannel);
   paintRecorder();
-  refill(byId("events"), JSON.stringify(bench.now.events.map((event) => event.at + event.sentence)), () => bench.now.events.map(eventLine));
+  refill(byId("events"), JSON.stringify(bench.now.events.map((event) => event.at + event.sentence)), () =>
+    bench.now.events.map(eventLine),
+  );
 }
 
 let frame = 0;
@@ -85,7 +142,10 @@ function repaint() {
 }
 
 async function load() {
-  const [told, list] = await Promise.all([get("/api/bench"), get("/api/measurements?state=finished&limit=300")]);
+  const [told, list] = await Promise.all([
+    get("/api/bench"),
+    get("/api/measurements?state=finished&limit=300"),
+  ]);
   known.specs = Object.fromEntries(told.channels.map((spec) => [spec.name, spec]));
   known.lags = lagsFrom(list.measurements);
   bench.now = { ...bench.now, events: [...told.events].reverse() };
@@ -96,17 +156,21 @@ async function load() {
 async function paintReach() {
   const reach = await get("/api/addresses").catch(() => null);
   const addresses = reach?.addresses ?? [window.location.origin];
-  byId("addresses").replaceChildren(el("p", {}, spoken("Open one of these on a phone, a tablet or the wall:")),
+  byId("addresses").replaceChildren(
+    el("p", {}, spoken("Open one of these on a phone, a tablet or the wall:")),
     el("ul", {}, ...addresses.map((address) => el("li", {}, el("a", { href: address }, address)))),
-    reach?.qr ? el("img", { src: reach.qr, alt: `QR code of ${addresses[0]}`, width: 200, height: 200 }) : "");
+    reach?.qr ? el("img", { src: reach.qr, alt: `QR code of ${addresses[0]}`, width: 200, height: 200 }) : "",
+  );
   show(byId("reach"), true);
 }
 
 bench.addEventListener("change", repaint);
 bench.addEventListener("tick", () => link.state !== "live" && repaint());
 settings.addEventListener("change", repaint);
-load().catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message)))).finally(() => {
-  document.body.dataset.ready = "yes";
-});
+load()
+  .catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message))))
+  .finally(() => {
+    document.body.dataset.ready = "yes";
+  });
 paintReach();
 setUp();

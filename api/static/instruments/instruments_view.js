@@ -9,12 +9,26 @@ export function lagsFrom(measurements) {
   const lags = {};
   for (const one of measurements) {
     if (one.what !== "tdc" || one.state !== "finished" || !Number.isFinite(one.result?.lag_s)) continue;
-    if (!lags[one.gauge] || one.started_at > lags[one.gauge].at) lags[one.gauge] = { lagS: one.result.lag_s, at: one.started_at, id: one.id };
+    if (!lags[one.gauge] || one.started_at > lags[one.gauge].at)
+      lags[one.gauge] = { lagS: one.result.lag_s, at: one.started_at, id: one.id };
   }
   return lags;
 }
 
-const SPEC_WORDS = { port: "Port", baud: "Baud", framing: "Framing", frame: "Frame", counts_per_turn: "Counts a turn", direction: "Counts", unit: "Sends", sign: "Sign", step_mm: "Step", error_mm: "Stated error", request: "Asked with", request_interval_s: "Asked every" };
+const SPEC_WORDS = {
+  port: "Port",
+  baud: "Baud",
+  framing: "Framing",
+  frame: "Frame",
+  counts_per_turn: "Counts a turn",
+  direction: "Counts",
+  unit: "Sends",
+  sign: "Sign",
+  step_mm: "Step",
+  error_mm: "Stated error",
+  request: "Asked with",
+  request_interval_s: "Asked every",
+};
 
 function specValue(name, value) {
   if (name === "direction") return value < 0 ? "against the running direction" : "with the running direction";
@@ -27,7 +41,9 @@ function specValue(name, value) {
 /** Name and value of what the bench file says of an instrument, as far as it is told. */
 export function specRows(spec) {
   const none = spec?.quantity === "crank" ? ["unit", "sign"] : ["counts_per_turn", "direction"];
-  return Object.entries(SPEC_WORDS).filter(([name]) => !none.includes(name)).filter(([name]) => spec?.[name] !== undefined && spec[name] !== null && spec[name] !== "")
+  return Object.entries(SPEC_WORDS)
+    .filter(([name]) => !none.includes(name))
+    .filter(([name]) => spec?.[name] !== undefined && spec[name] !== null && spec[name] !== "")
     .map(([name, words]) => [words, specValue(name, spec[name])]);
 }
 

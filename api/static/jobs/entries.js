@@ -19,12 +19,36 @@ export function names(text) {
 }
 
 function filled(fields) {
-  return Object.fromEntries(Object.entries(fields).filter(([, value]) => value !== undefined && value !== "" && !(Array.isArray(value) && !value.length)));
+  return Object.fromEntries(
+    Object.entries(fields).filter(
+      ([, value]) => value !== undefined && value !== "" && !(Array.isArray(value) && !value.length),
+    ),
+  );
 }
 
-const CRANK = ["inlet_valves", "exhaust_valves", "stroke_mm", "rod_mm", "pin_offset_mm", "slack_limit_deg", "inlet_to_piston_mm", "exhaust_to_piston_mm"];
+const CRANK = [
+  "inlet_valves",
+  "exhaust_valves",
+  "stroke_mm",
+  "rod_mm",
+  "pin_offset_mm",
+  "slack_limit_deg",
+  "inlet_to_piston_mm",
+  "exhaust_to_piston_mm",
+];
 const ADJUSTER = ["bolt_circle_radius_mm", "slot_each_way_cam_deg", "hole_cam_deg", "gear_teeth"];
-const HALF = ["full_lift_deg", "drop_mm", "opens_deg", "closes_deg", "check_lift_mm", "lift_mm", "lift_at_tdc_mm", "checking_clearance_mm", "running_clearance_mm", "rocker_ratio"];
+const HALF = [
+  "full_lift_deg",
+  "drop_mm",
+  "opens_deg",
+  "closes_deg",
+  "check_lift_mm",
+  "lift_mm",
+  "lift_at_tdc_mm",
+  "checking_clearance_mm",
+  "running_clearance_mm",
+  "rocker_ratio",
+];
 
 /** Cylinder names in the order a builder counts them, out of a firing order. */
 export function inOrder(firing) {
@@ -41,7 +65,10 @@ function adjusterOf(form) {
 function camsOf(form) {
   const adjuster = adjusterOf(form);
   if (form.layout === "single cam") return [{ name: "camshaft", valves: ["inlet", "exhaust"], adjuster }];
-  return [{ name: "inlet", valves: ["inlet"], adjuster }, { name: "exhaust", valves: ["exhaust"], adjuster }];
+  return [
+    { name: "inlet", valves: ["inlet"], adjuster },
+    { name: "exhaust", valves: ["exhaust"], adjuster },
+  ];
 }
 
 /** Body of `POST /api/engines`. `form` is a plain object of the form's texts. */
@@ -49,8 +76,14 @@ export function engineEntry(form, confirmed = []) {
   const firing = names(form.firing_order);
   const numbers = Object.fromEntries(CRANK.map((name) => [name, typed(form[name])]));
   const engine = filled({
-    name: (form.name ?? "").trim(), firing_order: firing, cylinders: inOrder(firing), rotation: form.rotation, seen_from: form.seen_from,
-    cams: camsOf(form), forward_only: Boolean(form.forward_only), ...numbers,
+    name: (form.name ?? "").trim(),
+    firing_order: firing,
+    cylinders: inOrder(firing),
+    rotation: form.rotation,
+    seen_from: form.seen_from,
+    cams: camsOf(form),
+    forward_only: Boolean(form.forward_only),
+    ...numbers,
   });
   return { engine, confirmed };
 }
@@ -63,8 +96,14 @@ function halfOf(form, valve) {
 /** Body of `POST /api/cards`; what belongs to another way of telling is not in `form`, for its fields are hidden. */
 export function cardEntry(form, confirmed = []) {
   const card = filled({
-    name: (form.name ?? "").trim(), way: form.way, inlet: halfOf(form, "inlet"), exhaust: halfOf(form, "exhaust"), maker: (form.maker ?? "").trim(),
-    tolerance_deg: typed(form.tolerance_deg), separation_cam_deg: typed(form.separation_cam_deg), advance_deg: typed(form.advance_deg),
+    name: (form.name ?? "").trim(),
+    way: form.way,
+    inlet: halfOf(form, "inlet"),
+    exhaust: halfOf(form, "exhaust"),
+    maker: (form.maker ?? "").trim(),
+    tolerance_deg: typed(form.tolerance_deg),
+    separation_cam_deg: typed(form.separation_cam_deg),
+    advance_deg: typed(form.advance_deg),
   });
   return { card, unit: form.unit ?? "mm", confirmed };
 }
@@ -73,10 +112,17 @@ export function cardEntry(form, confirmed = []) {
 export function jobEntry(form, confirmed = []) {
   return {
     ...filled({
-      reference: (form.reference ?? "").trim(), engine_id: Number(form.engine_id), card_id: Number(form.card_id), customer: (form.customer ?? "").trim(),
-      builder: (form.builder ?? "").trim(), tolerance_deg: typed(form.tolerance_deg), cylinders_wanted: names(form.cylinders_wanted),
-      single_cam_aim: form.single_cam_aim, note: (form.note ?? "").trim(),
+      reference: (form.reference ?? "").trim(),
+      engine_id: Number(form.engine_id),
+      card_id: Number(form.card_id),
+      customer: (form.customer ?? "").trim(),
+      builder: (form.builder ?? "").trim(),
+      tolerance_deg: typed(form.tolerance_deg),
+      cylinders_wanted: names(form.cylinders_wanted),
+      single_cam_aim: form.single_cam_aim,
+      note: (form.note ?? "").trim(),
     }),
-    confirmed, open: true,
+    confirmed,
+    open: true,
   };
 }

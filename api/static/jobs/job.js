@@ -8,7 +8,19 @@ import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { formFor, lengthTyped } from "./job_forms.js";
 import { handEntry, handLobes, takesHand } from "./job_hand.js";
-import { BESIDE_COLUMNS, CAM_COLUMNS, CHANGE_COLUMNS, besideRows, camRows, cardNode, changeRow, correctionNode, filesOf, fitOf, shiftRows } from "./job_reports.js";
+import {
+  BESIDE_COLUMNS,
+  CAM_COLUMNS,
+  CHANGE_COLUMNS,
+  besideRows,
+  camRows,
+  cardNode,
+  changeRow,
+  correctionNode,
+  filesOf,
+  fitOf,
+  shiftRows,
+} from "./job_reports.js";
 import { factWords, standingOf } from "./job_view.js";
 import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
@@ -20,7 +32,19 @@ import { plainName } from "./words.js";
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const here = `/api/jobs/${id}`;
 const { settings, bench, spoken } = startScreen();
-const MEASURED = new Set(["bench_check", "true_tdc", "stroke", "lobe", "correction", "nipped", "torqued", "again", "cylinder", "tdc_again", "valve_to_piston"]);
+const MEASURED = new Set([
+  "bench_check",
+  "true_tdc",
+  "stroke",
+  "lobe",
+  "correction",
+  "nipped",
+  "torqued",
+  "again",
+  "cylinder",
+  "tdc_again",
+  "valve_to_piston",
+]);
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
 const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], changes: [] };
@@ -29,7 +53,10 @@ const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], c
 
 async function load() {
   const names = Object.keys(computed);
-  const [read, ...lists] = await Promise.all([get(here), ...names.map((name) => get(`${here}/${name}`).catch(() => []))]);
+  const [read, ...lists] = await Promise.all([
+    get(here),
+    ...names.map((name) => get(`${here}/${name}`).catch(() => [])),
+  ]);
   job = read;
   names.forEach((name, at) => {
     computed[name] = lists[at];
@@ -78,10 +105,21 @@ function button(label, deed, kind = "plain-button") {
 
 function paintNow() {
   const step = job.steps.find((one) => one.id === job.now);
-  put(byId("now-title"), spoken(step ? `${step.title}. ${step.sentence}` : job.signed_by ? `Signed by ${job.signed_by}.` : "Nothing is due."));
+  put(
+    byId("now-title"),
+    spoken(
+      step
+        ? `${step.title}. ${step.sentence}`
+        : job.signed_by
+          ? `Signed by ${job.signed_by}.`
+          : "Nothing is due.",
+    ),
+  );
   put(byId("now-why"), spoken(step?.why ?? ""));
   const told = step?.cautions ?? [];
-  refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () => told.map((caution) => note("mind", spoken(caution))));
+  refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
+    told.map((caution) => note("mind", spoken(caution))),
+  );
   byId("deeds").replaceChildren(...deedsOf(step));
   paintForm(step);
   paintGauges(step);
@@ -91,16 +129,33 @@ function paintNow() {
 function deedsOf(step) {
   if (!step) return [];
   const deeds = [];
-  if (MEASURED.has(step.kind)) deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
-  if (step.kind === "bench_check") deeds.push(button("No encoder: disc and gauge by hand", () => doing(() => fact({ kind: "bench_checked", by_hand: true }))));
-  if (step.kind === "stroke") deeds.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
+  if (MEASURED.has(step.kind))
+    deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
+  if (step.kind === "bench_check")
+    deeds.push(
+      button("No encoder: disc and gauge by hand", () =>
+        doing(() => fact({ kind: "bench_checked", by_hand: true })),
+      ),
+    );
+  if (step.kind === "stroke")
+    deeds.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
   if (step.may_override) {
-    deeds.push(button("Go past it on your own decision", () => withReason("Your own decision", step.why, "Go past it",
-      (reason) => fact({ kind: "own_decision", step: step.id, code: step.code, reason }))));
+    deeds.push(
+      button("Go past it on your own decision", () =>
+        withReason("Your own decision", step.why, "Go past it", (reason) =>
+          fact({ kind: "own_decision", step: step.id, code: step.code, reason }),
+        ),
+      ),
+    );
   }
   if (step.may_skip) {
-    deeds.push(button("Leave this step out", () => withReason(`Leave out: ${step.title}`, `It gives: ${step.gives}`, "Leave it out",
-      (reason) => fact({ kind: "skipped", step: step.id, reason }))));
+    deeds.push(
+      button("Leave this step out", () =>
+        withReason(`Leave out: ${step.title}`, `It gives: ${step.gives}`, "Leave it out", (reason) =>
+          fact({ kind: "skipped", step: step.id, reason }),
+        ),
+      ),
+    );
   }
   return deeds;
 }
@@ -115,8 +170,17 @@ function paintForm(step) {
   show(box, Boolean(form) && !job.signed_by);
   if (!form) return;
   refill(box, `${step.id} ${job.facts.length} ${settings.chosen.length} ${settings.chosen.words}`, () => [
-    el("h3", {}, spoken(form.title)), el("div", { class: "form-grid" }, ...form.fields.map(fieldOf)),
-    el("div", {}, el("button", { type: "submit", class: MEASURED.has(step.kind) ? "plain-button" : "big-button" }, spoken(form.button))),
+    el("h3", {}, spoken(form.title)),
+    el("div", { class: "form-grid" }, ...form.fields.map(fieldOf)),
+    el(
+      "div",
+      {},
+      el(
+        "button",
+        { type: "submit", class: MEASURED.has(step.kind) ? "plain-button" : "big-button" },
+        spoken(form.button),
+      ),
+    ),
   ]);
   box.onsubmit = (event) => {
     event.preventDefault();
@@ -132,13 +196,21 @@ function paintGauges(step) {
   const names = gaugeChannels(bench.now).map((channel) => channel.name);
   show(byId("gauge-box"), names.length > 1 && takesHand(step) && !job.signed_by);
   for (const on of ["piston", "valve"]) {
-    const options = [["", "the one used last, else the first"], ...names.map((name) => [name, plainName(name)])];
-    refill(byId(`gauge-${on}`), String(names) + settings.chosen.words, () => options.map(([value, words]) => el("option", { value }, spoken(words))));
+    const options = [
+      ["", "the one used last, else the first"],
+      ...names.map((name) => [name, plainName(name)]),
+    ];
+    refill(byId(`gauge-${on}`), String(names) + settings.chosen.words, () =>
+      options.map(([value, words]) => el("option", { value }, spoken(words))),
+    );
   }
 }
 
 for (const on of ["piston", "valve"]) {
-  byId(`gauge-${on}`).addEventListener("change", (event) => event.target.value && doing(() => post(`${here}/gauge`, { on, gauge: event.target.value })));
+  byId(`gauge-${on}`).addEventListener(
+    "change",
+    (event) => event.target.value && doing(() => post(`${here}/gauge`, { on, gauge: event.target.value })),
+  );
 }
 
 /** Disc and gauge by hand, at the steps that measure. */
@@ -147,26 +219,44 @@ function paintHand(step) {
   if (!takesHand(step)) return;
   const lobes = handLobes(step);
   const { unit } = LENGTHS[settings.chosen.length];
-  refill(byId("hand-valve"), `${step.id} ${settings.chosen.words}`, () => lobes.map((lobe) => el("option", { value: lobe.value }, spoken(lobe.value))));
+  refill(byId("hand-valve"), `${step.id} ${settings.chosen.words}`, () =>
+    lobes.map((lobe) => el("option", { value: lobe.value }, spoken(lobe.value))),
+  );
   show(byId("hand-valve-box"), lobes.length > 1);
   show(byId("hand-peak").parentElement, lobes.length > 0);
   show(byId("hand-drop-word"), lobes.length > 0);
   const side = lobes[0]?.valve === "exhaust" ? "BTDC" : "ATDC";
-  put(byId("hand-pairs-label"), lobes.length ? `Pairs: degrees ${side}, degrees ${side}, drop in ${unit}` : "Pairs: degrees on the disc");
+  put(
+    byId("hand-pairs-label"),
+    lobes.length ? `Pairs: degrees ${side}, degrees ${side}, drop in ${unit}` : "Pairs: degrees on the disc",
+  );
 }
 
 byId("hand-form").addEventListener("submit", (event) => {
   event.preventDefault();
   const values = Object.fromEntries(new FormData(event.target));
   const step = job.steps.find((one) => one.id === job.now);
-  doing(() => post(`${here}/by_hand`, handEntry(values, step, settings.chosen))).then((done) => done && event.target.reset());
+  doing(() => post(`${here}/by_hand`, handEntry(values, step, settings.chosen))).then(
+    (done) => done && event.target.reset(),
+  );
 });
 
 function fieldOf(field) {
   const name = `now-${field.name}`;
   const input = field.options
-    ? el("select", { id: name, name: field.name }, ...field.options.map(([value, words]) => el("option", { value }, spoken(words))))
-    : el("input", { type: "text", id: name, name: field.name, value: field.value ?? "", required: field.required, autocomplete: "off" });
+    ? el(
+        "select",
+        { id: name, name: field.name },
+        ...field.options.map(([value, words]) => el("option", { value }, spoken(words))),
+      )
+    : el("input", {
+        type: "text",
+        id: name,
+        name: field.name,
+        value: field.value ?? "",
+        required: field.required,
+        autocomplete: "off",
+      });
   return el("div", {}, el("label", { for: name }, spoken(field.label)), input);
 }
 
@@ -176,40 +266,79 @@ function paintHead() {
   const { engine, card, customer, builder, reference } = job.job;
   put(byId("title"), reference);
   document.title = `${reference} · Lobewright`;
-  put(byId("about"), spoken([customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`].filter(Boolean).join(", ")));
-  byId("heads").replaceChildren(...(job.open ? atTheBench() : []),
+  put(
+    byId("about"),
+    spoken(
+      [customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`]
+        .filter(Boolean)
+        .join(", "),
+    ),
+  );
+  byId("heads").replaceChildren(
+    ...(job.open ? atTheBench() : []),
     el("a", { class: "plain-button", href: `${here}/sheet.html` }, "Sheet"),
-    ...(job.signed_by ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]));
+    ...(job.signed_by ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]),
+  );
 }
 
 /** The job that every bench page shows: one that is done need not wait for anything. */
 function atTheBench() {
   const leave = (words) => button(words, () => doing(() => post(`${here}/close`)));
-  return job.signed_by ? [leave("Clear the bench")] : [state("there", "at the bench now"), leave("Let it wait")];
+  return job.signed_by
+    ? [leave("Clear the bench")]
+    : [state("there", "at the bench now"), leave("Let it wait")];
 }
 
 function throwAway() {
-  withReason("Delete this job", "What was measured stays stored; the job is taken off the list.", "Delete it", async () => {
-    await remove(here);
-    window.location.href = "/jobs";
-  });
+  withReason(
+    "Delete this job",
+    "What was measured stays stored; the job is taken off the list.",
+    "Delete it",
+    async () => {
+      await remove(here);
+      window.location.href = "/jobs";
+    },
+  );
 }
 
 function stepLine(step) {
   const [kind, word] = standingOf(step);
-  const back = ["done", "skipped"].includes(step.state) && !job.signed_by
-    && button("Go back to it", () => withReason(`Back to: ${step.title}`, "What was done there, and in every step that rests on it, counts no more.", "Go back", (reason) => fact({ kind: "went_back", step: step.id, reason })));
-  return el("li", { class: `step ${step.state}`, "aria-current": step.state === "now" ? "step" : null },
-    el("details", {},
+  const back =
+    ["done", "skipped"].includes(step.state) &&
+    !job.signed_by &&
+    button("Go back to it", () =>
+      withReason(
+        `Back to: ${step.title}`,
+        "What was done there, and in every step that rests on it, counts no more.",
+        "Go back",
+        (reason) => fact({ kind: "went_back", step: step.id, reason }),
+      ),
+    );
+  return el(
+    "li",
+    { class: `step ${step.state}`, "aria-current": step.state === "now" ? "step" : null },
+    el(
+      "details",
+      {},
       el("summary", {}, state(kind, word), el("span", { class: "step-title" }, spoken(step.title))),
-      el("div", { class: "step-more" }, el("p", {}, spoken(step.sentence)), step.why && el("p", { class: "quiet" }, spoken(step.why)), back || null)));
+      el(
+        "div",
+        { class: "step-more" },
+        el("p", {}, spoken(step.sentence)),
+        step.why && el("p", { class: "quiet" }, spoken(step.why)),
+        back || null,
+      ),
+    ),
+  );
 }
 
 function paintCorrection() {
   const out = new Set(job.cams.filter((cam) => cam.verdict?.call !== "in").map((cam) => cam.cam));
   const correction = computed.correction.filter((one) => out.has(one.cam));
   show(byId("correction-sheet"), correction.length > 0 && !job.signed_by);
-  byId("corrections").replaceChildren(...correction.map((one) => correctionNode(one, settings.chosen, spoken)));
+  byId("corrections").replaceChildren(
+    ...correction.map((one) => correctionNode(one, settings.chosen, spoken)),
+  );
 }
 
 function heads(columns) {
@@ -223,7 +352,9 @@ function lobeRow({ cells, call, why }) {
 /** Drawn for the width there is: lettering that is scaled down with a drawing cannot be read. */
 function paintRules() {
   const { clientWidth } = byId("rules");
-  byId("rules").replaceChildren(...lobeRules(job.cams, Math.max(280, clientWidth * (clientWidth < 600 ? 1 : 0.72))));
+  byId("rules").replaceChildren(
+    ...lobeRules(job.cams, Math.max(280, clientWidth * (clientWidth < 600 ? 1 : 0.72))),
+  );
 }
 
 function paintLobes() {
@@ -233,16 +364,31 @@ function paintLobes() {
   byId("cams").replaceChildren(table(heads(CAM_COLUMNS), rows.map(lobeRow), ""));
   const beside = besideRows(computed.lobes, settings.chosen);
   for (const id_ of ["beside", "beside-title"]) show(byId(id_), beside.length > 0);
-  byId("beside").replaceChildren(table(heads(BESIDE_COLUMNS), beside.map((row) => row.map(spoken)), ""));
+  byId("beside").replaceChildren(
+    table(
+      heads(BESIDE_COLUMNS),
+      beside.map((row) => row.map(spoken)),
+      "",
+    ),
+  );
   const again = computed.changes.map(changeRow);
   for (const id_ of ["again", "again-title"]) show(byId(id_), again.length > 0);
   byId("again").replaceChildren(table(heads(CHANGE_COLUMNS), again.map(lobeRow), ""));
-  const traces = job.facts.filter((one) => one.what.kind === "lobe_measured").map((one) => Number(one.what.measurement_id)).filter(Boolean);
+  const traces = job.facts
+    .filter((one) => one.what.kind === "lobe_measured")
+    .map((one) => Number(one.what.measurement_id))
+    .filter(Boolean);
   show(byId("overlay"), traces.length > 1);
   byId("overlay").href = `/traces/${traces[0]}?with=${traces.slice(1).join(",")}`;
 }
 
-const GAP_COLUMNS = [["Valve", false], ["Least", true], ["At", true], ["Must be", true], ["", false]];
+const GAP_COLUMNS = [
+  ["Valve", false],
+  ["Least", true],
+  ["At", true],
+  ["Must be", true],
+  ["", false],
+];
 
 async function paintPiston() {
   const clearances = computed.valve_to_piston;
@@ -250,12 +396,19 @@ async function paintPiston() {
   if (!clearances.length) return;
   const mm = (value) => length(value, settings.chosen.length);
   const name = (one) => spoken(`${one.lobe.valve} ${one.lobe.cylinder}`);
-  const rows = clearances.map((one) => [`${name(one)}${one.still_holds ? "" : " (cam touched since)"}`, `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`, `${digits(one.at_deg, 0)}°`,
-    spoken(`${mm(one.minimum_mm)}, ${one.minimum_from}`), one.enough ? state("live", "enough") : state("stop", "too near")]);
+  const rows = clearances.map((one) => [
+    `${name(one)}${one.still_holds ? "" : " (cam touched since)"}`,
+    `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`,
+    `${digits(one.at_deg, 0)}°`,
+    spoken(`${mm(one.minimum_mm)}, ${one.minimum_from}`),
+    one.enough ? state("live", "enough") : state("stop", "too near"),
+  ]);
   byId("clearances").replaceChildren(table(GAP_COLUMNS, rows, ""));
   const shifts = shiftRows(clearances, settings.chosen);
   for (const id_ of ["shifts", "shifts-title"]) show(byId(id_), shifts.length > 0);
-  byId("shifts").replaceChildren(table([["Cam moved", false], ...clearances.map((one) => [name(one), true])], shifts, ""));
+  byId("shifts").replaceChildren(
+    table([["Cam moved", false], ...clearances.map((one) => [name(one), true])], shifts, ""),
+  );
   const drawn = clearances.filter((one) => one.curve);
   show(byId("gap-plot"), drawn.length > 0);
   if (drawn.length) await draw(byId("gap-plot"), gapFigure(drawn, lookOf(settings)));
@@ -263,14 +416,26 @@ async function paintPiston() {
 
 function paintFiles() {
   const key = settings.chosen.words;
-  refill(byId("files"), key, () => filesOf(here).map(([href, words, more]) => el("li", {}, el("a", { href }, spoken(words)), more && el("span", { class: "quiet small" }, spoken(more)))));
+  refill(byId("files"), key, () =>
+    filesOf(here).map(([href, words, more]) =>
+      el(
+        "li",
+        {},
+        el("a", { href }, spoken(words)),
+        more && el("span", { class: "quiet small" }, spoken(more)),
+      ),
+    ),
+  );
 }
 
 function paintCard() {
   byId("card").replaceChildren(cardNode(job.job, settings.chosen, spoken));
   const measured = computed.lobes.length > 0;
   for (const box of ["match-box", "keep-box"]) show(byId(box), measured);
-  put(byId("keep-lift-label"), spoken(`Check lift for its duration, ${LENGTHS[settings.chosen.length].unit}`));
+  put(
+    byId("keep-lift-label"),
+    spoken(`Check lift for its duration, ${LENGTHS[settings.chosen.length].unit}`),
+  );
   if (byId("match-box").open) paintMatches();
 }
 
@@ -280,8 +445,18 @@ async function paintMatches() {
     byId("matches").replaceChildren(note("stop", spoken(matches.message)));
     return;
   }
-  byId("matches").replaceChildren(el("p", { class: "quiet small" }, spoken("By lift, duration and separation; where the cam stands is left out.")),
-    el("ul", { class: "file-list" }, ...matches.map((match) => el("li", {}, state(...fitOf(match)), el("span", {}, spoken(match.sentence))))));
+  byId("matches").replaceChildren(
+    el(
+      "p",
+      { class: "quiet small" },
+      spoken("By lift, duration and separation; where the cam stands is left out."),
+    ),
+    el(
+      "ul",
+      { class: "file-list" },
+      ...matches.map((match) => el("li", {}, state(...fitOf(match)), el("span", {}, spoken(match.sentence)))),
+    ),
+  );
 }
 
 byId("match-box").addEventListener("toggle", () => byId("match-box").open && paintMatches());
@@ -290,17 +465,34 @@ byId("keep-form").addEventListener("submit", (event) => {
   const values = Object.fromEntries(new FormData(event.target));
   const lift = lengthTyped(values.check_lift, settings.chosen.length);
   doing(async () => {
-    const kept = await post(`${here}/card`, { name: values.name, ...(Number.isFinite(lift) ? { check_lift_mm: lift } : {}) });
+    const kept = await post(`${here}/card`, {
+      name: values.name,
+      ...(Number.isFinite(lift) ? { check_lift_mm: lift } : {}),
+    });
     put(byId("kept-card"), spoken(`Kept as card ${kept.card.name}.`));
   });
 });
 
 function factLine(one) {
   const { words, trace, byHand } = factWords(one, settings.chosen, job.steps);
-  const when = new Date(one.at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
-  return el("li", {}, el("span", { class: "fact-number" }, `${one.number}`),
-    el("span", {}, spoken(words), byHand && " (entered by hand)", " ", trace && el("a", { href: `/traces/${trace}` }, "its trace")),
-    el("span", { class: "quiet small" }, `${when}, ${one.by}`));
+  const when = new Date(one.at).toLocaleString(document.documentElement.lang, {
+    dateStyle: "short",
+    timeStyle: "short",
+  });
+  return el(
+    "li",
+    {},
+    el("span", { class: "fact-number" }, `${one.number}`),
+    el(
+      "span",
+      {},
+      spoken(words),
+      byHand && " (entered by hand)",
+      " ",
+      trace && el("a", { href: `/traces/${trace}` }, "its trace"),
+    ),
+    el("span", { class: "quiet small" }, `${when}, ${one.by}`),
+  );
 }
 
 function paint() {
@@ -312,7 +504,9 @@ function paint() {
   paintPiston();
   paintFiles();
   paintCard();
-  const found = [...job.findings, ...computed.checks].filter((one, at, all) => all.findIndex((other) => other.message === one.message) === at);
+  const found = [...job.findings, ...computed.checks].filter(
+    (one, at, all) => all.findIndex((other) => other.message === one.message) === at,
+  );
   show(byId("findings-sheet"), found.length > 0);
   byId("findings").replaceChildren(...found.map((one) => note("mind", spoken(one.message))));
   byId("facts").replaceChildren(...[...job.facts].reverse().map(factLine));

@@ -14,7 +14,9 @@ export function lengthTyped(text, kind) {
 }
 
 function shownLength(mm, kind) {
-  return Number.isFinite(mm) ? String(Number((mm * LENGTHS[kind].perMm).toFixed(LENGTHS[kind].decimals + 1))) : "";
+  return Number.isFinite(mm)
+    ? String(Number((mm * LENGTHS[kind].perMm).toFixed(LENGTHS[kind].decimals + 1)))
+    : "";
 }
 
 function clearances(job, step, choices) {
@@ -24,9 +26,25 @@ function clearances(job, step, choices) {
   const valves = [...new Set(engine.cams.flatMap((cam) => cam.valves))];
   return {
     title: "Clearance found and set, cold, on the base circle",
-    fields: valves.map((valve) => ({ name: valve, label: `${valve} valve ${cylinder}, ${unit}`, value: shownLength(card[valve]?.checking_clearance_mm, choices.length), required: true })),
+    fields: valves.map((valve) => ({
+      name: valve,
+      label: `${valve} valve ${cylinder}, ${unit}`,
+      value: shownLength(card[valve]?.checking_clearance_mm, choices.length),
+      required: true,
+    })),
     button: "Note the clearances",
-    send: (values) => valves.map((valve) => ["facts", { what: { kind: "clearance_noted", cylinder, valve, clearance_mm: lengthTyped(values[valve], choices.length) } }]),
+    send: (values) =>
+      valves.map((valve) => [
+        "facts",
+        {
+          what: {
+            kind: "clearance_noted",
+            cylinder,
+            valve,
+            clearance_mm: lengthTyped(values[valve], choices.length),
+          },
+        },
+      ]),
   };
 }
 
@@ -34,18 +52,40 @@ function verdict(job, step) {
   return {
     title: "Decide",
     fields: [
-      { name: "decision", label: "Decision", options: [["correct", "correct it"], ["leave", "leave it"], ["measure_again", "measure again"]] },
+      {
+        name: "decision",
+        label: "Decision",
+        options: [
+          ["correct", "correct it"],
+          ["leave", "leave it"],
+          ["measure_again", "measure again"],
+        ],
+      },
       { name: "reason", label: "Reason (needed to leave a cam that is out)" },
     ],
     button: "Decide",
-    send: (values) => [["facts", { what: { kind: "decided", cam: step.cam, decision: values.decision, reason: values.reason } }]],
+    send: (values) => [
+      [
+        "facts",
+        { what: { kind: "decided", cam: step.cam, decision: values.decision, reason: values.reason } },
+      ],
+    ],
   };
 }
 
 function correction(job, step) {
   return {
     title: "How it is moved",
-    fields: [{ name: "way", label: "Way", options: [["cam_turned", "crank held, cam turned, the gauge guides"], ["crank_turned", "cam held, crank turned"]] }],
+    fields: [
+      {
+        name: "way",
+        label: "Way",
+        options: [
+          ["cam_turned", "crank held, cam turned, the gauge guides"],
+          ["crank_turned", "cam held, crank turned"],
+        ],
+      },
+    ],
     button: "Move it this way at the bench",
     send: (values) => [["way", { way: values.way }]],
   };
@@ -55,12 +95,23 @@ function tightened(job, step) {
   const to = step.kind;
   return {
     title: to === "nipped" ? "Nipped up" : "Torqued and locked",
-    fields: to === "nipped" ? [] : [{ name: "torque_nm", label: "Torque, Nm, as the engine maker says" }, { name: "locking", label: "Locking: thread-lock, tab" }],
+    fields:
+      to === "nipped"
+        ? []
+        : [
+            { name: "torque_nm", label: "Torque, Nm, as the engine maker says" },
+            { name: "locking", label: "Locking: thread-lock, tab" },
+          ],
     button: to === "nipped" ? "It is nipped up" : "It is torqued",
     send: (values) => {
       const torque = typed(values.torque_nm);
       const known = typeof torque === "number" ? { torque_nm: torque } : {};
-      return [["facts", { what: { kind: "tightened", cam: step.cam, to, locking: values.locking ?? "", ...known } }]];
+      return [
+        [
+          "facts",
+          { what: { kind: "tightened", cam: step.cam, to, locking: values.locking ?? "", ...known } },
+        ],
+      ];
     },
   };
 }
@@ -70,26 +121,54 @@ function drop(job, step, choices) {
   return {
     title: "One measured drop: the valve pushed until it touched the piston",
     fields: [
-      { name: "valve", label: "Valve", options: [["inlet", "inlet"], ["exhaust", "exhaust"]] },
+      {
+        name: "valve",
+        label: "Valve",
+        options: [
+          ["inlet", "inlet"],
+          ["exhaust", "exhaust"],
+        ],
+      },
       { name: "drop", label: `Travel until it touched, ${unit}`, required: true },
       { name: "at", label: "Crank degrees after overlap TDC (before: with a minus)", required: true },
       { name: "angle", label: "Valve's angle to the bore, degrees", value: "0" },
     ],
     button: "Compute the clearance",
-    send: (values) => [["drops", { valve: values.valve, drop_mm: lengthTyped(values.drop, choices.length), at_deg: Number(typed(values.at)), valve_angle_deg: Number(typed(values.angle) ?? 0) }]],
+    send: (values) => [
+      [
+        "drops",
+        {
+          valve: values.valve,
+          drop_mm: lengthTyped(values.drop, choices.length),
+          at_deg: Number(typed(values.at)),
+          valve_angle_deg: Number(typed(values.angle) ?? 0),
+        },
+      ],
+    ],
   };
 }
 
 function signing(job) {
   return {
     title: "Sign",
-    fields: [{ name: "by", label: "Name", value: job.job.builder, required: true }, { name: "statement", label: "What you want to say with it" }],
+    fields: [
+      { name: "by", label: "Name", value: job.job.builder, required: true },
+      { name: "statement", label: "What you want to say with it" },
+    ],
     button: "Sign the job",
     send: (values) => [["sign", { by: values.by, statement: values.statement ?? "" }]],
   };
 }
 
-const FORMS = { clearances, verdict, correction, nipped: tightened, torqued: tightened, valve_to_piston: drop, sign_off: signing };
+const FORMS = {
+  clearances,
+  verdict,
+  correction,
+  nipped: tightened,
+  torqued: tightened,
+  valve_to_piston: drop,
+  sign_off: signing,
+};
 
 /** The form of the step that is due, or `null` when it is done at the bench alone. */
 export function formFor(job, step, choices) {

@@ -5,7 +5,13 @@
 import { centreAngle, digits, joined, length } from "./units.js";
 import { plainName } from "./words.js";
 
-const STANDINGS = { done: ["live", "done"], now: ["do", "now"], blocked: ["stop", "blocked"], skipped: ["mind", "left out"], open: ["quiet", "to come"] };
+const STANDINGS = {
+  done: ["live", "done"],
+  now: ["do", "now"],
+  blocked: ["stop", "blocked"],
+  skipped: ["mind", "left out"],
+  open: ["quiet", "to come"],
+};
 
 /** Shape and word of a step's standing. */
 export function standingOf(step) {
@@ -17,7 +23,7 @@ export function standingOf(step) {
 const CALLS = { in: ["there", "in"], out: ["stop", "out"], cannot_tell: ["mind", "cannot tell"] };
 
 export function callOf(verdict) {
-  return verdict ? CALLS[verdict.call] ?? ["quiet", plainName(verdict.call)] : ["quiet", "not compared"];
+  return verdict ? (CALLS[verdict.call] ?? ["quiet", plainName(verdict.call)]) : ["quiet", "not compared"];
 }
 
 const STAGES = { as_found: "as found", moved: "after moving", nipped: "nipped up", torqued: "torqued" };
@@ -33,18 +39,29 @@ export function errorWords(errorDeg) {
   return Number(told) === 0 ? "on the number" : `${told}° ${errorDeg > 0 ? "late" : "early"}`;
 }
 
-const DECISIONS = { correct: "to be corrected", leave: "to be left as it is", measure_again: "to be measured again" };
+const DECISIONS = {
+  correct: "to be corrected",
+  leave: "to be left as it is",
+  measure_again: "to be measured again",
+};
 
 const FACTS = {
-  bench_checked: (what) => `bench checked${what.turn_deg ? `, ${digits(what.turn_deg, 2)}° from TDC to TDC` : ""}`,
-  clearance_noted: (what, choices) => `${what.valve} valve ${what.cylinder}: clearance ${length(what.clearance_mm, choices.length)}`,
-  tdc_measured: (what) => `true TDC, piston ${what.cylinder}: ${digits(what.centre_deg, 2)}° ± ${digits(what.u95_deg, 2)}°`,
+  bench_checked: (what) =>
+    `bench checked${what.turn_deg ? `, ${digits(what.turn_deg, 2)}° from TDC to TDC` : ""}`,
+  clearance_noted: (what, choices) =>
+    `${what.valve} valve ${what.cylinder}: clearance ${length(what.clearance_mm, choices.length)}`,
+  tdc_measured: (what) =>
+    `true TDC, piston ${what.cylinder}: ${digits(what.centre_deg, 2)}° ± ${digits(what.u95_deg, 2)}°`,
   stroke_found: (what) => `overlap TDC found: ${what.how}`,
-  lobe_measured: (what, choices) => `${what.valve} lobe ${what.cylinder}: ${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
+  lobe_measured: (what, choices) =>
+    `${what.valve} lobe ${what.cylinder}: ${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
   decided: (what) => `${what.cam} cam ${DECISIONS[what.decision] ?? plainName(what.decision)}`,
-  moved: (what) => `${what.cam} cam moved (${plainName(what.way)})${Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""}`,
-  tightened: (what) => `${what.cam} cam ${stageWords(what.to)}${what.torque_nm ? ` to ${what.torque_nm} Nm` : ""}${what.locking ? `, ${what.locking}` : ""}`,
-  piston_clearance_found: (what, choices) => `${what.valve} valve to piston: least ${length(what.least_mm, choices.length)}`,
+  moved: (what) =>
+    `${what.cam} cam moved (${plainName(what.way)})${Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""}`,
+  tightened: (what) =>
+    `${what.cam} cam ${stageWords(what.to)}${what.torque_nm ? ` to ${what.torque_nm} Nm` : ""}${what.locking ? `, ${what.locking}` : ""}`,
+  piston_clearance_found: (what, choices) =>
+    `${what.valve} valve to piston: least ${length(what.least_mm, choices.length)}`,
   skipped: (what, choices, title) => `left out: ${title(what.step)}`,
   went_back: (what, choices, title) => `went back to ${title(what.step)}`,
   withdrawn: (what) => `line ${what.number} withdrawn`,
@@ -80,6 +97,9 @@ export function lobeTracks(cams) {
 
 /** Half width in degrees of the rule on which errors are drawn: all marks and twice the tolerance fit. */
 export function ruleReach(tracks) {
-  const reaches = tracks.flatMap((track) => [2 * track.tolerance, ...track.marks.map((mark) => Math.abs(mark.error) + mark.u95)]);
+  const reaches = tracks.flatMap((track) => [
+    2 * track.tolerance,
+    ...track.marks.map((mark) => Math.abs(mark.error) + mark.u95),
+  ]);
   return Math.max(1, ...reaches) * 1.08;
 }

@@ -21,7 +21,12 @@ function askBack(form, problem) {
   const box = form.querySelector(".questions");
   const questions = problem.questions.map((question) => {
     const tick = el("input", { type: "checkbox", name: "confirmed", value: question.code });
-    return el("div", {}, note("mind", spoken(question.message)), el("label", { class: "check" }, tick, "It is so all the same"));
+    return el(
+      "div",
+      {},
+      note("mind", spoken(question.message)),
+      el("label", { class: "check" }, tick, "It is so all the same"),
+    );
   });
   box.replaceChildren(...(questions.length ? questions : [note("stop", spoken(problem.message))]));
   (box.querySelector("input") ?? box).focus?.();
@@ -55,7 +60,11 @@ function choose(select, items, chosen) {
 
 /** One thing on file: its name, what stands in it, and a button that puts it away. */
 function onFile(path, id, name, told) {
-  const away = el("button", { type: "button", class: "plain-button", "aria-label": `Put ${name} away` }, "Put it away");
+  const away = el(
+    "button",
+    { type: "button", class: "plain-button", "aria-label": `Put ${name} away` },
+    "Put it away",
+  );
   away.addEventListener("click", async () => {
     try {
       await remove(`${path}/${id}`);
@@ -65,40 +74,84 @@ function onFile(path, id, name, told) {
       byId("file-notes").replaceChildren(note("stop", spoken(problem.message)));
     }
   });
-  return el("li", {}, el("div", {}, el("strong", {}, name), el("div", { class: "quiet small" }, spoken(told))), away);
+  return el(
+    "li",
+    {},
+    el("div", {}, el("strong", {}, name), el("div", { class: "quiet small" }, spoken(told))),
+    away,
+  );
 }
 
 const none = (what) => [el("li", { class: "quiet" }, `No ${what} is on file yet.`)];
 
 async function loadEngines(chosen) {
   const engines = await get("/api/engines");
-  choose(byId("engine_id"), engines.map((kept) => [kept.id, kept.engine.name]), chosen);
-  byId("engines").replaceChildren(...(engines.length ? engines.map(({ id, engine }) => onFile("/api/engines", id, engine.name, `${engine.cylinders.length} cylinders, fires ${engine.firing_order.join("-")}`)) : none("engine")));
+  choose(
+    byId("engine_id"),
+    engines.map((kept) => [kept.id, kept.engine.name]),
+    chosen,
+  );
+  byId("engines").replaceChildren(
+    ...(engines.length
+      ? engines.map(({ id, engine }) =>
+          onFile(
+            "/api/engines",
+            id,
+            engine.name,
+            `${engine.cylinders.length} cylinders, fires ${engine.firing_order.join("-")}`,
+          ),
+        )
+      : none("engine")),
+  );
 }
 
 async function loadCards(chosen) {
   const cards = await get("/api/cards");
-  choose(byId("card_id"), cards.map((kept) => [kept.id, kept.card.name]), chosen);
-  byId("cards").replaceChildren(...(cards.length ? cards.map(({ id, card }) => onFile("/api/cards", id, card.name, cardLine(card))) : none("card")));
+  choose(
+    byId("card_id"),
+    cards.map((kept) => [kept.id, kept.card.name]),
+    chosen,
+  );
+  byId("cards").replaceChildren(
+    ...(cards.length
+      ? cards.map(({ id, card }) => onFile("/api/cards", id, card.name, cardLine(card)))
+      : none("card")),
+  );
 }
 
 /** What a card says, in a line. */
 function cardLine(card) {
-  return cardRows({ card }, settings.chosen).map(([name, value]) => `${name}: ${value}`).join("; ");
+  return cardRows({ card }, settings.chosen)
+    .map(([name, value]) => `${name}: ${value}`)
+    .join("; ");
 }
 
 function jobLine(job) {
-  const standing = job.signed_at ? state("live", `signed by ${job.signed_by}`) : state("do", job.now_title || "nothing due");
-  return el("li", {}, el("a", { href: `/jobs/${job.id}`, class: "job-line" },
-    el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
-    el("span", { class: "quiet" }, spoken(`${job.engine}, card ${job.card}`)),
-    standing, job.open && !job.signed_at && state("there", "at the bench now")));
+  const standing = job.signed_at
+    ? state("live", `signed by ${job.signed_by}`)
+    : state("do", job.now_title || "nothing due");
+  return el(
+    "li",
+    {},
+    el(
+      "a",
+      { href: `/jobs/${job.id}`, class: "job-line" },
+      el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
+      el("span", { class: "quiet" }, spoken(`${job.engine}, card ${job.card}`)),
+      standing,
+      job.open && !job.signed_at && state("there", "at the bench now"),
+    ),
+  );
 }
 
 async function loadJobs() {
   try {
     const jobs = await get(`/api/jobs?words=${encodeURIComponent(byId("words").value)}`);
-    byId("list").replaceChildren(...(jobs.length ? jobs.map(jobLine) : [el("li", { class: "quiet" }, byId("words").value ? "No job fits." : "No job yet.")]));
+    byId("list").replaceChildren(
+      ...(jobs.length
+        ? jobs.map(jobLine)
+        : [el("li", { class: "quiet" }, byId("words").value ? "No job fits." : "No job yet.")]),
+    );
     byId("notes").replaceChildren();
   } catch (problem) {
     byId("notes").replaceChildren(note("stop", spoken(problem.message)));
@@ -117,7 +170,8 @@ function dialogs() {
 function followWay() {
   const way = byId("way");
   const fit = () => {
-    for (const field of byId("card-form").querySelectorAll("[data-ways]")) show(field, field.dataset.ways.split(" ").includes(way.value));
+    for (const field of byId("card-form").querySelectorAll("[data-ways]"))
+      show(field, field.dataset.ways.split(" ").includes(way.value));
   };
   way.addEventListener("change", fit);
   fit();
@@ -164,5 +218,7 @@ followWay();
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
 settings.addEventListener("change", () => loadCards());
-await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) => byId("notes").replaceChildren(note("stop", spoken(problem.message))));
+await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) =>
+  byId("notes").replaceChildren(note("stop", spoken(problem.message))),
+);
 document.body.dataset.ready = "yes";

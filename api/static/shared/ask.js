@@ -19,7 +19,9 @@ export function sentenceOf(body, status) {
   const found = body?.message ?? body?.detail;
   if (typeof found === "string") return found;
   if (Array.isArray(found) && found.length) {
-    return found.map((item) => `${(item.loc ?? []).filter((part) => part !== "body").join(" ")}: ${item.msg}`).join("; ");
+    return found
+      .map((item) => `${(item.loc ?? []).filter((part) => part !== "body").join(" ")}: ${item.msg}`)
+      .join("; ");
   }
   return `The server answered ${status}. Try again; if it stays, look at the server's own log.`;
 }

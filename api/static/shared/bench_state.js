@@ -49,7 +49,8 @@ export function joinPoints(known, fresh) {
 
 /** True TDC as this measurement found it, or what was known before. */
 function tdcAfter(state, measurement) {
-  const found = measurement?.what === "tdc" && measurement.state === "finished" ? measurement.result?.centre_deg : null;
+  const found =
+    measurement?.what === "tdc" && measurement.state === "finished" ? measurement.result?.centre_deg : null;
   return found ?? state.tdcDeg;
 }
 
@@ -94,7 +95,12 @@ const STEPS = {
     if (state.measurement && state.measurement.id !== message.measurement_id) return state;
     const fit = message.curve_deg?.length ? { deg: message.curve_deg, mm: message.curve_mm } : state.fit;
     // A refusal of this moment takes the number away: an old centre must not stand beside it.
-    return { ...state, result: message.result ?? null, error: message.error ?? null, fit: message.result ? fit : null };
+    return {
+      ...state,
+      result: message.result ?? null,
+      error: message.error ?? null,
+      fit: message.result ? fit : null,
+    };
   },
   measurement(state, message) {
     return startOver(state, message.measurement);

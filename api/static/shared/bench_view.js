@@ -11,16 +11,22 @@ const NOTHING = { label: "Crank", digits: "–", unit: "°", interval: "", angle
 /** A measured centre as this screen says it: true TDC on the disc, a lobe from the overlap TDC. */
 export function centreParts(measurement, result, choices) {
   const decimals = decimalsFor(result.u95_deg);
-  const parts = measurement.what === "lobe" ? centreAngle(result.centre_deg, choices.angle, decimals)
-    : plainAngle(result.centre_deg, decimals);
+  const parts =
+    measurement.what === "lobe"
+      ? centreAngle(result.centre_deg, choices.angle, decimals)
+      : plainAngle(result.centre_deg, decimals);
   return { ...parts, interval: `± ${digits(result.u95_deg, decimals)}°` };
 }
 
 function guideNumber(guide, choices) {
   const parts = guide.unit === "mm" ? lengthParts(guide.number, choices.length) : plainAngle(guide.number);
   const unit = guide.unit ? parts.unit : "";
-  const interval = guide.interval === null || guide.interval === undefined ? ""
-    : guide.unit === "mm" ? `± ${lengthParts(guide.interval, choices.length).digits}` : `± ${digits(guide.interval, 2)}°`;
+  const interval =
+    guide.interval === null || guide.interval === undefined
+      ? ""
+      : guide.unit === "mm"
+        ? `± ${lengthParts(guide.interval, choices.length).digits}`
+        : `± ${digits(guide.interval, 2)}°`;
   return { label: guide.label, digits: parts.digits, unit, interval };
 }
 
@@ -35,8 +41,13 @@ export function theNumber(bench, choices) {
   const crank = crankChannel(bench);
   const latest = crank && bench.latest[crank.name];
   if (!latest) return NOTHING;
-  if (bench.tdcDeg === null) return { label: "Crank, on the encoder", ...plainAngle(wrap(latest.value, 360), 1), interval: "" };
-  return { label: "Crank, from true TDC", ...centreAngle(latest.value - bench.tdcDeg, choices.angle, 1), interval: "" };
+  if (bench.tdcDeg === null)
+    return { label: "Crank, on the encoder", ...plainAngle(wrap(latest.value, 360), 1), interval: "" };
+  return {
+    label: "Crank, from true TDC",
+    ...centreAngle(latest.value - bench.tdcDeg, choices.angle, 1),
+    interval: "",
+  };
 }
 
 /**
@@ -45,7 +56,9 @@ export function theNumber(bench, choices) {
 export function staleness(linkState, ageMs, bench) {
   const old = age(ageMs / 1000);
   if (linkState === "lost") {
-    return Number.isFinite(ageMs) ? `Link lost. What is shown is ${old} old.` : "No link to the bench yet. Trying again.";
+    return Number.isFinite(ageMs)
+      ? `Link lost. What is shown is ${old} old.`
+      : "No link to the bench yet. Trying again.";
   }
   if (linkState === "connecting") return "Connecting to the bench.";
   if (!bench.captureAlive) return "The bench has stopped reading. What is shown is old.";
@@ -59,13 +72,21 @@ export function staleness(linkState, ageMs, bench) {
 
 /** One instrument's reading: digits, whether it is fresh, and a word and a shape for its state. */
 export function readingOf(channel, latest, linkState, ageMs, choices) {
-  const parts = channel.quantity === "crank" ? plainAngle(latest ? wrap(latest.value, 360) : null, 1)
-    : lengthParts(latest?.value ?? null, choices.length);
+  const parts =
+    channel.quantity === "crank"
+      ? plainAngle(latest ? wrap(latest.value, 360) : null, 1)
+      : lengthParts(latest?.value ?? null, choices.length);
   const linkOld = linkState !== "live";
   const alive = isAlive(channel) && !linkOld;
   const seconds = (channel.age_s ?? Infinity) + (Number.isFinite(ageMs) ? ageMs / 1000 : 0);
   const word = linkOld ? `${age(seconds)} old` : isAlive(channel) ? "reading" : plainName(channel.state);
-  return { ...parts, stale: !alive, kind: alive ? "live" : linkOld ? "stop" : "mind", word, note: alive ? rateNote(channel) : withoutName(channel.sentence, channel.name) };
+  return {
+    ...parts,
+    stale: !alive,
+    kind: alive ? "live" : linkOld ? "stop" : "mind",
+    word,
+    note: alive ? rateNote(channel) : withoutName(channel.sentence, channel.name),
+  };
 }
 
 function rateNote(channel) {
@@ -82,7 +103,8 @@ export function keptState(recorder) {
 
 /** A job that asks for nothing to be pressed; one that is signed makes room for the next. */
 function jobWithoutDeed(guide) {
-  if (guide.step === "Signed") return { label: "Put the job away", act: `/api/jobs/${guide.job_id}/close`, ready: true };
+  if (guide.step === "Signed")
+    return { label: "Put the job away", act: `/api/jobs/${guide.job_id}/close`, ready: true };
   return { label: "Do as the sentence says", act: "", ready: false };
 }
 
@@ -94,7 +116,8 @@ export function theButton(bench, choice, linkState) {
   if (linkState !== "live") return { label: "No link to the bench", act: "", ready: false };
   if (guide?.action) return { label: guide.button || "Go on", act: guide.action, ready: true };
   if (guide?.job_id !== null && guide?.job_id !== undefined) return jobWithoutDeed(guide);
-  if (measurement?.state === "running") return { label: `Finish: ${whatOf(measurement.touches)}`, act: "finish", ready: true };
+  if (measurement?.state === "running")
+    return { label: `Finish: ${whatOf(measurement.touches)}`, act: "finish", ready: true };
   if (!choice.gauge) return { label: "No gauge to measure with", act: "", ready: false };
   return { label: `Start: ${whatOf(choice.touches)}`, act: "start", ready: true };
 }
@@ -102,7 +125,8 @@ export function theButton(bench, choice, linkState) {
 /** What is to be minded now: warnings of the number, cautions of the step. Each `[kind, text]`, none twice. */
 export function theNotes(bench) {
   const told = [];
-  if (bench.error && bench.error.message !== bench.guide?.why && bench.measurement?.state === "running") told.push(["mind", `Not yet. ${bench.error.message}`]);
+  if (bench.error && bench.error.message !== bench.guide?.why && bench.measurement?.state === "running")
+    told.push(["mind", `Not yet. ${bench.error.message}`]);
   for (const warning of bench.result?.warnings ?? []) told.push(["mind", warning.message]);
   for (const caution of bench.guide?.cautions ?? []) told.push(["mind", caution]);
   return told;

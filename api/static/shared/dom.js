@@ -48,23 +48,47 @@ export function show(node, shown) {
 
 const SHAPES = {
   live: () => [svg("circle", { cx: 8, cy: 8, r: 6, fill: "currentColor" })],
-  quiet: () => [svg("circle", { cx: 8, cy: 8, r: 5.5, fill: "none", stroke: "currentColor", "stroke-width": 2 })],
+  quiet: () => [
+    svg("circle", { cx: 8, cy: 8, r: 5.5, fill: "none", stroke: "currentColor", "stroke-width": 2 }),
+  ],
   stop: () => [
-    svg("rect", { x: 1.5, y: 1.5, width: 13, height: 13, fill: "none", stroke: "currentColor", "stroke-width": 2 }),
+    svg("rect", {
+      x: 1.5,
+      y: 1.5,
+      width: 13,
+      height: 13,
+      fill: "none",
+      stroke: "currentColor",
+      "stroke-width": 2,
+    }),
     svg("path", { d: "M4.5 4.5l7 7M11.5 4.5l-7 7", stroke: "currentColor", "stroke-width": 2, fill: "none" }),
   ],
   there: () => [svg("path", { d: "M8 1l7 7-7 7-7-7z", fill: "currentColor" })],
   mind: () => [
-    svg("path", { d: "M8 1.5l7 13H1z", fill: "none", stroke: "currentColor", "stroke-width": 2, "stroke-linejoin": "round" }),
+    svg("path", {
+      d: "M8 1.5l7 13H1z",
+      fill: "none",
+      stroke: "currentColor",
+      "stroke-width": 2,
+      "stroke-linejoin": "round",
+    }),
     svg("path", { d: "M8 6v4.2M8 11.6v1.4", stroke: "currentColor", "stroke-width": 2, fill: "none" }),
   ],
-  do: () => [svg("path", { d: "M1 8h12M8.5 3l5 5-5 5", stroke: "currentColor", "stroke-width": 2.2, fill: "none" })],
-  back: () => [svg("path", { d: "M15 8H3M7.5 3l-5 5 5 5", stroke: "currentColor", "stroke-width": 2.2, fill: "none" })],
+  do: () => [
+    svg("path", { d: "M1 8h12M8.5 3l5 5-5 5", stroke: "currentColor", "stroke-width": 2.2, fill: "none" }),
+  ],
+  back: () => [
+    svg("path", { d: "M15 8H3M7.5 3l-5 5 5 5", stroke: "currentColor", "stroke-width": 2.2, fill: "none" }),
+  ],
 };
 
 /** One of the shapes of the design language; always beside a word, so hidden from screen readers. */
 export function sign(kind) {
-  return svg("svg", { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" }, ...(SHAPES[kind] ?? SHAPES.quiet)());
+  return svg(
+    "svg",
+    { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" },
+    ...(SHAPES[kind] ?? SHAPES.quiet)(),
+  );
 }
 
 /** A state: its shape and its word. */
@@ -74,7 +98,12 @@ export function state(kind, word) {
 
 /** A boxed note: `kind` is `mind`, `stop` or `do`. */
 export function note(kind, text, strong = "") {
-  return el("p", { class: "note", data: { kind } }, sign(kind), el("span", {}, strong && el("strong", {}, `${strong} `), text));
+  return el(
+    "p",
+    { class: "note", data: { kind } },
+    sign(kind),
+    el("span", {}, strong && el("strong", {}, `${strong} `), text),
+  );
 }
 
 /** Wait until what was just put on the page has been painted; a hidden page paints nothing and is not waited for. */

@@ -14,4 +14,8 @@ const MEANINGS = {
 };
 
 startScreen();
-byId("signs").append(...Object.entries(MEANINGS).map(([kind, words]) => el("div", { class: "sign-row" }, sign(kind), el("span", {}, words))));
+byId("signs").append(
+  ...Object.entries(MEANINGS).map(([kind, words]) =>
+    el("div", { class: "sign-row" }, sign(kind), el("span", {}, words)),
+  ),
+);

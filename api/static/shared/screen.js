@@ -22,13 +22,21 @@ const QUESTIONS = {
 export function benchState(linkState, ageMs, bench) {
   const old = age(ageMs / 1000);
   if (linkState === "lost") {
-    return { state: "lost", kind: "stop", word: Number.isFinite(ageMs) ? `Link lost, ${old} old` : "No link to the bench" };
+    return {
+      state: "lost",
+      kind: "stop",
+      word: Number.isFinite(ageMs) ? `Link lost, ${old} old` : "No link to the bench",
+    };
   }
   if (linkState === "connecting") return { state: "connecting", kind: "quiet", word: "Connecting" };
   if (!bench.captureAlive) return { state: "stopped", kind: "stop", word: "Bench stopped" };
   const silent = bench.channels.filter((channel) => channel.state !== "online");
   if (silent.length) {
-    return { state: "partly", kind: "mind", word: silent.length === 1 ? `${plainName(silent[0].name)} silent` : `${silent.length} silent` };
+    return {
+      state: "partly",
+      kind: "mind",
+      word: silent.length === 1 ? `${plainName(silent[0].name)} silent` : `${silent.length} silent`,
+    };
   }
   return { state: "live", kind: "live", word: "Bench live" };
 }
@@ -45,8 +53,10 @@ function question(name, settings) {
 }
 
 function footQuestion(settings) {
-  const shown = () => (settings.chosen.footKey ? `The key “${settings.chosen.footKey}” presses the large button, and so does the space bar.`
-    : "The space bar presses the large button.");
+  const shown = () =>
+    settings.chosen.footKey
+      ? `The key “${settings.chosen.footKey}” presses the large button, and so does the space bar.`
+      : "The space bar presses the large button.";
   const told = el("p", { role: "status" }, shown());
   const button = el("button", { type: "button", class: "plain-button" }, "Set a foot switch");
   button.addEventListener("click", () => {
@@ -108,7 +118,12 @@ export function startScreen() {
   const settings = new Settings();
   const bench = Object.assign(new EventTarget(), { now: EMPTY });
   const link = openLink();
-  const spoken = (text) => say(text, settings.chosen.words, bench.now.channels.map((channel) => channel.name));
+  const spoken = (text) =>
+    say(
+      text,
+      settings.chosen.words,
+      bench.now.channels.map((channel) => channel.name),
+    );
   const drawState = () => {
     const box = byId("bench-state");
     if (!box) return;

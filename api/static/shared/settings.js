@@ -15,7 +15,10 @@ export const CHOICES = {
 };
 
 function defaults() {
-  return { ...Object.fromEntries(Object.entries(CHOICES).map(([name, values]) => [name, values[0]])), footKey: "" };
+  return {
+    ...Object.fromEntries(Object.entries(CHOICES).map(([name, values]) => [name, values[0]])),
+    footKey: "",
+  };
 }
 
 /** Choices out of stored text; whatever is damaged or unknown falls back to the first value. */

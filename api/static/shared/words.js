@@ -32,7 +32,9 @@ const PAIRS = [
 
 const AMERICAN = new Map(PAIRS);
 const FINDER = new RegExp(
-  `\\b(${PAIRS.map(([british]) => british).sort((a, b) => b.length - a.length).join("|")})\\b`,
+  `\\b(${PAIRS.map(([british]) => british)
+    .sort((a, b) => b.length - a.length)
+    .join("|")})\\b`,
   "gi",
 );
 
@@ -43,12 +45,20 @@ function likeCase(model, word) {
 
 /** Names of instruments as people say them: `dial_a` of the bench file is told as "dial a". */
 function withPlainNames(text, names) {
-  return names.reduce((told, name) => (name.includes("_") && told.includes(name) ? told.replace(new RegExp(`\\b${name}\\b`, "g"), plainName(name)) : told), text);
+  return names.reduce(
+    (told, name) =>
+      name.includes("_") && told.includes(name)
+        ? told.replace(new RegExp(`\\b${name}\\b`, "g"), plainName(name))
+        : told,
+    text,
+  );
 }
 
 /** Sentences of the server are plain letters, "3.4 deg", "1.7 cam deg"; a screen writes degrees as a drawing does. */
 function withDegrees(text) {
-  return text.includes(" deg") ? text.replace(/(\d) deg\b/g, "$1°").replace(/\bcam deg\b/g, "cam degrees") : text;
+  return text.includes(" deg")
+    ? text.replace(/(\d) deg\b/g, "$1°").replace(/\bcam deg\b/g, "cam degrees")
+    : text;
 }
 
 /**

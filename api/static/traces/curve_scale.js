@@ -78,7 +78,9 @@ export function angleTicks(window, wanted) {
  * counted from the dead centres unless this screen wants plain degrees.
  */
 export function angleMarks([from, to], clientWidth, { angles, wording } = {}) {
-  const values = angleTicks({ start: from, width: to - from }, Math.max(2, clientWidth / 90)).map((at) => Math.round(at * 10) / 10);
+  const values = angleTicks({ start: from, width: to - from }, Math.max(2, clientWidth / 90)).map(
+    (at) => Math.round(at * 10) / 10,
+  );
   const lobe = angles === "lobe" && wording !== "plain";
   return { values, texts: values.map((deg) => (lobe ? deadCentreTick(deg) : `${deg}°`)) };
 }

@@ -16,6 +16,11 @@ export function matches(measurement, asked, jobReference = "") {
   if (asked.what === "tdc" && measurement.what !== "tdc") return false;
   if (["inlet", "exhaust"].includes(asked.what) && !measurement.touches.startsWith(asked.what)) return false;
   if (asked.day && dayOf(measurement.started_at) !== asked.day) return false;
-  const text = `${whatOf(measurement.touches)} ${measurement.touches} ${measurement.gauge} ${jobReference} ${measurement.id} ${measurement.state}`.toLowerCase();
-  return asked.words.toLowerCase().split(/\s+/).filter(Boolean).every((word) => text.includes(word));
+  const text =
+    `${whatOf(measurement.touches)} ${measurement.touches} ${measurement.gauge} ${jobReference} ${measurement.id} ${measurement.state}`.toLowerCase();
+  return asked.words
+    .toLowerCase()
+    .split(/\s+/)
+    .filter(Boolean)
+    .every((word) => text.includes(word));
 }

@@ -13,7 +13,14 @@ const ROOM = 0.066;
 const FOR_A_NAME = 10;
 const NAME_SIZE = 1.2;
 /** Dashes by name, in widths of the line, none thinner than three pixels: as the library draws them. */
-const DASHES = { solid: [], dot: [1, 1], dash: [3, 3], longdash: [5, 5], dashdot: [3, 1, 1, 1], longdashdot: [5, 2, 2, 2] };
+const DASHES = {
+  solid: [],
+  dot: [1, 1],
+  dash: [3, 3],
+  longdash: [5, 5],
+  dashdot: [3, 1, 1, 1],
+  longdashdot: [5, 2, 2, 2],
+};
 
 /** Where a figure's values fall in a box of `width` by `height` pixels. */
 export function frameOf({ data, layout }, width, height) {
@@ -23,7 +30,11 @@ export function frameOf({ data, layout }, width, height) {
   const [left, right] = layout.meta?.range ?? reach(xs, 0);
   const [low, high] = reach(ys, ROOM);
   return {
-    left, right, low, high, box: { left: l, right: width - r, top: t, floor: height - b },
+    left,
+    right,
+    low,
+    high,
+    box: { left: l, right: width - r, top: t, floor: height - b },
     x: (value) => l + ((value - left) / (right - left)) * (width - l - r),
     y: (value) => height - b - ((value - low) / (high - low)) * (height - t - b),
   };
@@ -82,7 +93,10 @@ function axes(pen, frame, layout, box) {
   const { ticks, decimals } = lengthTicks(frame.low, frame.high, Math.max(2, (floor - top) / 56));
   for (const tick of ticks) {
     const y = Math.round(frame.y(tick)) + 0.5;
-    stroke(pen, tick === 0 ? yaxis.zerolinecolor : yaxis.gridcolor, [[left, y], [right, y]]);
+    stroke(pen, tick === 0 ? yaxis.zerolinecolor : yaxis.gridcolor, [
+      [left, y],
+      [right, y],
+    ]);
     pen.fillText(digits(tick, decimals), left - 8, y);
   }
   pen.textAlign = "center";
@@ -90,11 +104,21 @@ function axes(pen, frame, layout, box) {
   const { values, texts } = angleMarks([frame.left, frame.right], box.clientWidth, layout.meta);
   values.forEach((value, at) => {
     const x = Math.round(frame.x(value)) + 0.5;
-    stroke(pen, value === 0 ? xaxis.zerolinecolor : xaxis.gridcolor, [[x, top], [x, floor]]);
-    stroke(pen, xaxis.tickcolor, [[x, floor], [x, floor + 5]]);
+    stroke(pen, value === 0 ? xaxis.zerolinecolor : xaxis.gridcolor, [
+      [x, top],
+      [x, floor],
+    ]);
+    stroke(pen, xaxis.tickcolor, [
+      [x, floor],
+      [x, floor + 5],
+    ]);
     pen.fillText(texts[at], x, floor + 8);
   });
-  stroke(pen, yaxis.linecolor, [[left - 0.5, top], [left - 0.5, floor + 0.5], [right, floor + 0.5]]);
+  stroke(pen, yaxis.linecolor, [
+    [left - 0.5, top],
+    [left - 0.5, floor + 0.5],
+    [right, floor + 0.5],
+  ]);
   pen.font = `${NAME_SIZE * font.size}px ${font.family}`;
   pen.textBaseline = "alphabetic";
   pen.fillText(xaxis.title.text, (left + right) / 2, floor + 45);
@@ -172,7 +196,10 @@ function shapes(pen, frame, layout, type) {
       continue;
     }
     dashed(pen, shape.line);
-    stroke(pen, shape.line.color, [[from, floor], [to, top]]);
+    stroke(pen, shape.line.color, [
+      [from, floor],
+      [to, top],
+    ]);
     pen.setLineDash([]);
   }
 }

@@ -7,16 +7,38 @@ import { el } from "./dom.js";
 import { takeAway } from "./first_picture.js";
 import { download, saveText } from "./save.js";
 
-const NAMES = { ink: "--ink", ink2: "--ink-2", line: "--line", hair: "--hair", accent: "--accent", wash: "--accent-wash", stop: "--stop", sheet: "--sheet" };
+const NAMES = {
+  ink: "--ink",
+  ink2: "--ink-2",
+  line: "--line",
+  hair: "--hair",
+  accent: "--accent",
+  wash: "--accent-wash",
+  stop: "--stop",
+  sheet: "--sheet",
+};
 
 /** The look of a figure on this screen now. */
 export function lookOf(settings) {
   const style = getComputedStyle(document.documentElement);
-  const colours = Object.fromEntries(Object.entries(NAMES).map(([name, variable]) => [name, style.getPropertyValue(variable).trim()]));
-  return { colours, font: style.getPropertyValue("--lettering").trim(), lengthKind: settings.chosen.length, angle: settings.chosen.angle };
+  const colours = Object.fromEntries(
+    Object.entries(NAMES).map(([name, variable]) => [name, style.getPropertyValue(variable).trim()]),
+  );
+  return {
+    colours,
+    font: style.getPropertyValue("--lettering").trim(),
+    lengthKind: settings.chosen.length,
+    angle: settings.chosen.angle,
+  };
 }
 
-const CONFIG = { responsive: true, displaylogo: false, displayModeBar: false, scrollZoom: false, doubleClick: "reset+autosize" };
+const CONFIG = {
+  responsive: true,
+  displaylogo: false,
+  displayModeBar: false,
+  scrollZoom: false,
+  doubleClick: "reset+autosize",
+};
 
 let loading = null;
 
@@ -72,7 +94,10 @@ export async function savePicture(box, name, format) {
   const Plotly = await library();
   const paper = getComputedStyle(document.documentElement).getPropertyValue("--sheet").trim();
   const layout = { ...box.layout, paper_bgcolor: paper, plot_bgcolor: paper };
-  const picture = await Plotly.toImage({ data: box.data, layout, config: CONFIG }, { format, width: 1280, height: 760, scale: format === "png" ? 2 : 1 });
+  const picture = await Plotly.toImage(
+    { data: box.data, layout, config: CONFIG },
+    { format, width: 1280, height: 760, scale: format === "png" ? 2 : 1 },
+  );
   download(picture, `${name}.${format}`);
 }
 
@@ -87,7 +112,10 @@ export async function zoom(box, factor) {
   const Plotly = await library();
   if (!factor) {
     const range = box.layout.meta?.range;
-    await Plotly.relayout(box, { ...(range ? { "xaxis.range": [...range] } : { "xaxis.autorange": true }), "yaxis.autorange": box.layout.yaxis?.autorange === "reversed" ? "reversed" : true });
+    await Plotly.relayout(box, {
+      ...(range ? { "xaxis.range": [...range] } : { "xaxis.autorange": true }),
+      "yaxis.autorange": box.layout.yaxis?.autorange === "reversed" ? "reversed" : true,
+    });
     return;
   }
   const [from, to] = box._fullLayout.xaxis.range;

@@ -36,7 +36,10 @@ export function unrolled(deg, mm, period) {
     const gap = pairs[at][0] - pairs[at - 1][0];
     if (gap > widest) [widest, start] = [gap, at];
   }
-  const turned = [...pairs.slice(start), ...pairs.slice(0, start).map(([angle, value]) => [angle + period, value])];
+  const turned = [
+    ...pairs.slice(start),
+    ...pairs.slice(0, start).map(([angle, value]) => [angle + period, value]),
+  ];
   return { deg: turned.map(([angle]) => angle), mm: turned.map(([, value]) => value) };
 }
 
@@ -207,7 +210,11 @@ export function layOver(fit, points, period) {
   const read = [];
   const stride = Math.max(1, Math.floor(points.deg.length / 400));
   for (let at = 0; at < points.deg.length; at += stride) {
-    const value = interpolate(curve.deg, curve.mm, curve.deg[0] + wrap(points.deg[at] - curve.deg[0], period));
+    const value = interpolate(
+      curve.deg,
+      curve.mm,
+      curve.deg[0] + wrap(points.deg[at] - curve.deg[0], period),
+    );
     if (!Number.isFinite(value)) continue;
     fitted.push(value);
     read.push(points.mm[at]);
@@ -230,7 +237,8 @@ function median(list) {
 function crossing(curve, top, level, step) {
   for (let at = top; at + step >= 0 && at + step < curve.mm.length; at += step) {
     const [here, there] = [curve.mm[at], curve.mm[at + step]];
-    if (here >= level && there < level) return curve.deg[at] + ((curve.deg[at + step] - curve.deg[at]) * (here - level)) / (here - there);
+    if (here >= level && there < level)
+      return curve.deg[at] + ((curve.deg[at + step] - curve.deg[at]) * (here - level)) / (here - there);
   }
   return NaN;
 }

@@ -5,21 +5,52 @@
 import { get } from "./ask.js";
 import { centreParts } from "./bench_view.js";
 import { byId, el, note, painted, put, show } from "./dom.js";
-import { RATE_REACH, centresFigure, curveFigure, differenceFigure, overlayFigure, polarFigure, ratesFigure, residualFigure, streamsFigure } from "./figures.js";
+import {
+  RATE_REACH,
+  centresFigure,
+  curveFigure,
+  differenceFigure,
+  overlayFigure,
+  polarFigure,
+  ratesFigure,
+  residualFigure,
+  streamsFigure,
+} from "./figures.js";
 import { firstPicture } from "./first_picture.js";
 import { NumberBox } from "./paint.js";
 import { draw, isThere, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
 import { itemFrom, readAt, residualsOf } from "./trace_item.js";
-import { BUDGET_COLUMNS, EVENT_COLUMNS, PAIR_COLUMNS, PASS_COLUMNS, budgetRows, eventRows, factRows, pairRows, passRows, shareBar, shiftTold, table } from "./trace_tables.js";
+import {
+  BUDGET_COLUMNS,
+  EVENT_COLUMNS,
+  PAIR_COLUMNS,
+  PASS_COLUMNS,
+  budgetRows,
+  eventRows,
+  factRows,
+  pairRows,
+  passRows,
+  shareBar,
+  shiftTold,
+  table,
+} from "./trace_tables.js";
 import { angleTyped, digits, length, lengthValue } from "./units.js";
 import { plainName, whatOf } from "./words.js";
 
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const { settings, spoken } = startScreen();
 const number = new NumberBox(byId("figure"));
-const shown = { measurement: null, item: null, view: "curve", others: [], degrees: "crank", placed: "found", repeats: null };
+const shown = {
+  measurement: null,
+  item: null,
+  view: "curve",
+  others: [],
+  degrees: "crank",
+  placed: "found",
+  repeats: null,
+};
 
 const VIEWS = {
   curve: ["Curve", () => true],
@@ -31,7 +62,10 @@ const VIEWS = {
 };
 
 async function load(number_) {
-  const [measurement, trace] = await Promise.all([get(`/api/measurements/${number_}`), get(`/api/measurements/${number_}/trace`)]);
+  const [measurement, trace] = await Promise.all([
+    get(`/api/measurements/${number_}`),
+    get(`/api/measurements/${number_}/trace`),
+  ]);
   return { measurement, item: itemFrom(measurement, trace) };
 }
 
@@ -41,8 +75,14 @@ function paintHead() {
   const { measurement, item } = shown;
   put(byId("title"), spoken(whatOf(measurement.touches)));
   document.title = `${spoken(whatOf(measurement.touches))} · trace ${id} · Lobewright`;
-  const when = new Date(measurement.started_at).toLocaleString(document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
-  put(byId("about"), spoken(`Trace ${id}, ${when}, gauge ${plainName(measurement.gauge)}, ${measurement.state}.`));
+  const when = new Date(measurement.started_at).toLocaleString(document.documentElement.lang, {
+    dateStyle: "medium",
+    timeStyle: "short",
+  });
+  put(
+    byId("about"),
+    spoken(`Trace ${id}, ${when}, gauge ${plainName(measurement.gauge)}, ${measurement.state}.`),
+  );
   byId("save-trace").href = `/api/measurements/${id}/trace.csv`;
   const notes = [];
   if (measurement.error) notes.push(note("stop", spoken(measurement.error.message), "No number."));
@@ -52,19 +92,28 @@ function paintHead() {
 
 function paintNumber() {
   const { measurement, item } = shown;
-  const method = item.what === "lobe" ? `Lobe centre, ${item.result ? length(item.result.drop_mm, settings.chosen.length) : ""} below full lift`
-    : "True TDC, in the encoder's degrees";
-  const told = item.result ? { label: method, ...centreParts(measurement, item.result, settings.chosen) }
+  const method =
+    item.what === "lobe"
+      ? `Lobe centre, ${item.result ? length(item.result.drop_mm, settings.chosen.length) : ""} below full lift`
+      : "True TDC, in the encoder's degrees";
+  const told = item.result
+    ? { label: method, ...centreParts(measurement, item.result, settings.chosen) }
     : { label: "No number", digits: "–", unit: "", interval: "" };
   number.paint(told, null, spoken);
-  byId("facts").replaceChildren(...factRows(item, settings.chosen).map(([name, value]) => el("div", {}, el("dt", {}, spoken(name)), el("dd", {}, value))));
+  byId("facts").replaceChildren(
+    ...factRows(item, settings.chosen).map(([name, value]) =>
+      el("div", {}, el("dt", {}, spoken(name)), el("dd", {}, value)),
+    ),
+  );
 }
 
 function paintTables() {
   const { item } = shown;
   const { chosen } = settings;
   byId("pairs").replaceChildren(table(PAIR_COLUMNS, pairRows(item, chosen), "None could be taken."));
-  byId("passes").replaceChildren(table(PASS_COLUMNS, passRows(item, chosen), "No pass through the dwell was seen."));
+  byId("passes").replaceChildren(
+    table(PASS_COLUMNS, passRows(item, chosen), "No pass through the dwell was seen."),
+  );
   const budget = budgetRows(item).map(([source, u, share]) => [spoken(source), u, shareBar(share)]);
   byId("budget").replaceChildren(table(BUDGET_COLUMNS, budget, "No interval was computed."));
   show(byId("events-sheet"), item.what === "lobe");
@@ -89,11 +138,17 @@ function seenInStreams() {
 }
 
 function noteOf(view) {
-  if (view === "curve") return "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; the chain-dotted line is the centre, the band its interval.";
-  if (view === "rates") return `Per crank degree, each point by a parabola over ${RATE_REACH}° either side of it.`;
-  if (view === "polar") return "Lift over a base circle drawn for the eye; cam degrees, clockwise. What is laid over is drawn here too.";
+  if (view === "curve")
+    return "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; the chain-dotted line is the centre, the band its interval.";
+  if (view === "rates")
+    return `Per crank degree, each point by a parabola over ${RATE_REACH}° either side of it.`;
+  if (view === "polar")
+    return "Lift over a base circle drawn for the eye; cam degrees, clockwise. What is laid over is drawn here too.";
   if (view === "centres") return "A line that leans means unlike flanks. Dotted: full lift.";
-  if (view === "residuals") return shown.item.what === "lobe" ? "Each reading less the fitted curve at the same angle; the way back is left out, it shows the slack." : "Each reading less the fitted curve at the same angle.";
+  if (view === "residuals")
+    return shown.item.what === "lobe"
+      ? "Each reading less the fitted curve at the same angle; the way back is left out, it shows the slack."
+      : "Each reading less the fitted curve at the same angle.";
   const { pauses, reversals, gaps: missing } = seenInStreams();
   return `Pauses: ${pauses.length}. Turned round: ${reversals.length}. Gaps in the gauge's readings: ${missing.length}.`;
 }
@@ -122,7 +177,11 @@ async function paintPlot() {
 }
 
 function readOff(point) {
-  if (Number.isFinite(point?.x)) put(byId("read-off"), `${digits(point.x, 2)}${shown.view === "streams" ? " s" : "°"}: ${digits(point.y, 3)}`);
+  if (Number.isFinite(point?.x))
+    put(
+      byId("read-off"),
+      `${digits(point.x, 2)}${shown.view === "streams" ? " s" : "°"}: ${digits(point.y, 3)}`,
+    );
 }
 
 /** Reading a curve off without a pointer: an angle is typed, every curve that is shown says its lift there. */
@@ -130,19 +189,36 @@ function paintReadAt() {
   const text = byId("read-at").value;
   const deg = angleTyped(text);
   const { length: unit } = settings.chosen;
-  const [first, ...others] = readAt([shown.item, ...shown.others], deg).map(({ title, mm }) => ({ title, mm, words: Number.isFinite(mm) ? length(mm, unit, { finer: 1 }) : "not read there" }));
-  const less = (mm) => (Number.isFinite(mm) && Number.isFinite(first.mm) ? ` (${length(mm - first.mm, unit, { signed: true, finer: 1 })})` : "");
-  const told = !text.trim() ? "" : !Number.isFinite(deg) ? "That is no angle: write 108, 108 ATDC or 40 ABDC."
-    : [`${first.title}: ${first.words}`, ...others.map((one) => `${one.title}: ${one.words}${less(one.mm)}`)].join("; ");
+  const [first, ...others] = readAt([shown.item, ...shown.others], deg).map(({ title, mm }) => ({
+    title,
+    mm,
+    words: Number.isFinite(mm) ? length(mm, unit, { finer: 1 }) : "not read there",
+  }));
+  const less = (mm) =>
+    Number.isFinite(mm) && Number.isFinite(first.mm)
+      ? ` (${length(mm - first.mm, unit, { signed: true, finer: 1 })})`
+      : "";
+  const told = !text.trim()
+    ? ""
+    : !Number.isFinite(deg)
+      ? "That is no angle: write 108, 108 ATDC or 40 ABDC."
+      : [
+          `${first.title}: ${first.words}`,
+          ...others.map((one) => `${one.title}: ${one.words}${less(one.mm)}`),
+        ].join("; ");
   put(byId("read-told"), spoken(told));
 }
 
 function buildViews() {
   const usable = Object.entries(VIEWS).filter(([, [, fits]]) => fits(shown.item));
-  byId("views").replaceChildren(...usable.map(([value, [name]]) => option("view", value, name, shown.view, () => {
-    shown.view = value;
-    paintPlot();
-  })));
+  byId("views").replaceChildren(
+    ...usable.map(([value, [name]]) =>
+      option("view", value, name, shown.view, () => {
+        shown.view = value;
+        paintPlot();
+      }),
+    ),
+  );
 }
 
 function option(name, value, label, chosen, taken) {
@@ -152,11 +228,20 @@ function option(name, value, label, chosen, taken) {
   return el("label", {}, input, el("span", {}, spoken(label)));
 }
 
-const MOVES = { nearer: (box) => zoom(box, 0.5), farther: (box) => zoom(box, 2), left: (box) => pan(box, -0.25), right: (box) => pan(box, 0.25), all: (box) => zoom(box, 0) };
+const MOVES = {
+  nearer: (box) => zoom(box, 0.5),
+  farther: (box) => zoom(box, 2),
+  left: (box) => pan(box, -0.25),
+  right: (box) => pan(box, 0.25),
+  all: (box) => zoom(box, 0),
+};
 
 function buildMoves() {
   for (const button of document.querySelectorAll("[data-move]")) {
-    button.addEventListener("click", () => byId("plot")._fullLayout?.xaxis && MOVES[button.dataset.move](byId("plot")));
+    button.addEventListener(
+      "click",
+      () => byId("plot")._fullLayout?.xaxis && MOVES[button.dataset.move](byId("plot")),
+    );
   }
 }
 
@@ -166,14 +251,25 @@ function placedCurves() {
   const items = [shown.item, ...shown.others];
   const { period } = shown.item;
   const pairs = items.map((item) => ({ curve: item.lift, centre: item.centre }));
-  const onOne = shown.placed === "aligned" ? aligned(pairs, period) : pairs.map(({ curve }) => sameTurn(pairs[0].curve, curve, period));
+  const onOne =
+    shown.placed === "aligned"
+      ? aligned(pairs, period)
+      : pairs.map(({ curve }) => sameTurn(pairs[0].curve, curve, period));
   return { items, curves: shown.degrees === "cam" ? onOne.map(inCamDegrees) : onOne };
 }
 
 async function paintOver() {
   await readRepeats();
   if (shown.item.lift) paintReadAt();
-  byId("laid").replaceChildren(...shown.others.map((item) => el("button", { type: "button", class: "plain-button", onclick: () => takeOff(item.id) }, `Take off ${spoken(item.title)}`)));
+  byId("laid").replaceChildren(
+    ...shown.others.map((item) =>
+      el(
+        "button",
+        { type: "button", class: "plain-button", onclick: () => takeOff(item.id) },
+        `Take off ${spoken(item.title)}`,
+      ),
+    ),
+  );
   show(byId("over-plots"), shown.others.length > 0);
   if (!shown.others.length) return;
   const look = lookOf(settings);
@@ -181,7 +277,10 @@ async function paintOver() {
   const differences = curves.slice(1).map((curve) => difference(curves[0], curve));
   await draw(byId("over-plot"), overlayFigure(items, curves, look, shown.degrees));
   await draw(byId("difference-plot"), differenceFigure(items, differences, look, shown.degrees));
-  put(byId("difference-note"), spoken(differences.map((curve, at) => differenceWords(items[at + 1], curve)).join(" ")));
+  put(
+    byId("difference-note"),
+    spoken(differences.map((curve, at) => differenceWords(items[at + 1], curve)).join(" ")),
+  );
 }
 
 function differenceWords(item, curve) {
@@ -196,7 +295,10 @@ function differenceWords(item, curve) {
 async function readRepeats() {
   const beside = shown.others.map((item) => `beside=${item.id}`).join("&");
   if (shown.repeats?.beside === beside) return;
-  shown.repeats = { ...(await get(`/api/measurements/${id}/repeatability${beside ? `?${beside}` : ""}`)), beside };
+  shown.repeats = {
+    ...(await get(`/api/measurements/${id}/repeatability${beside ? `?${beside}` : ""}`)),
+    beside,
+  };
   const { spread } = shown.repeats;
   put(byId("passes-told"), spoken(spread?.sentence ?? ""));
 }
@@ -236,8 +338,14 @@ function buildOverChoices() {
     shown[name] = event.target.value;
     paintOver();
   };
-  byId("degrees").replaceChildren(option("degrees", "crank", "crank", "crank", again("degrees")), option("degrees", "cam", "cam", "crank", again("degrees")));
-  byId("placed").replaceChildren(option("placed", "found", "as found", "found", again("placed")), option("placed", "aligned", "centres on one another", "found", again("placed")));
+  byId("degrees").replaceChildren(
+    option("degrees", "crank", "crank", "crank", again("degrees")),
+    option("degrees", "cam", "cam", "crank", again("degrees")),
+  );
+  byId("placed").replaceChildren(
+    option("placed", "found", "as found", "found", again("placed")),
+    option("placed", "aligned", "centres on one another", "found", again("placed")),
+  );
   byId("add").disabled = true;
   byId("add").addEventListener("click", () => guarded(() => layOverAnother(Number(byId("other").value))));
 }
@@ -246,10 +354,19 @@ async function fillOver() {
   if (!shown.item.lift) return;
   const all = (await get("/api/measurements?limit=500")).measurements;
   const fitting = all.filter((other) => other.id !== id && other.what === shown.item.what && other.result);
-  byId("other").replaceChildren(...fitting.map((other) => el("option", { value: other.id }, `${other.id}: ${spoken(whatOf(other.touches))}, ${new Date(other.started_at).toLocaleDateString(document.documentElement.lang)}`)));
+  byId("other").replaceChildren(
+    ...fitting.map((other) =>
+      el(
+        "option",
+        { value: other.id },
+        `${other.id}: ${spoken(whatOf(other.touches))}, ${new Date(other.started_at).toLocaleDateString(document.documentElement.lang)}`,
+      ),
+    ),
+  );
   byId("add").disabled = !fitting.length;
   const asked = new URLSearchParams(window.location.search).get("with") ?? "";
-  for (const other of asked.split(",").map(Number).filter(Boolean)) await guarded(() => layOverAnother(other));
+  for (const other of asked.split(",").map(Number).filter(Boolean))
+    await guarded(() => layOverAnother(other));
 }
 
 // ---- saving ----
@@ -258,14 +375,27 @@ function saveTable() {
   const { item } = shown;
   const even = rates(item.lift, RATE_REACH, 1);
   const kind = settings.chosen.length;
-  const rows = even.deg.map((deg, at) => [deg, ...[even.lift, even.velocity, even.acceleration].map((list) => (Number.isFinite(list[at]) ? lengthValue(list[at], kind) : ""))]);
+  const rows = even.deg.map((deg, at) => [
+    deg,
+    ...[even.lift, even.velocity, even.acceleration].map((list) =>
+      Number.isFinite(list[at]) ? lengthValue(list[at], kind) : "",
+    ),
+  ]);
   const unit = kind === "mm" ? "mm" : kind === "inch" ? "in" : "thou";
-  saveCsv(`trace_${id}_by_degree`, ["crank_deg", `lift_${unit}`, `velocity_${unit}_per_deg`, `acceleration_${unit}_per_deg2`], rows);
+  saveCsv(
+    `trace_${id}_by_degree`,
+    ["crank_deg", `lift_${unit}`, `velocity_${unit}_per_deg`, `acceleration_${unit}_per_deg2`],
+    rows,
+  );
 }
 
 function buildSaves() {
-  byId("save-png").addEventListener("click", () => guarded(() => savePicture(byId("plot"), `trace_${id}_${shown.view}`, "png")));
-  byId("save-svg").addEventListener("click", () => guarded(() => savePicture(byId("plot"), `trace_${id}_${shown.view}`, "svg")));
+  byId("save-png").addEventListener("click", () =>
+    guarded(() => savePicture(byId("plot"), `trace_${id}_${shown.view}`, "png")),
+  );
+  byId("save-svg").addEventListener("click", () =>
+    guarded(() => savePicture(byId("plot"), `trace_${id}_${shown.view}`, "svg")),
+  );
   byId("save-table").addEventListener("click", saveTable);
   show(byId("save-table"), Boolean(shown.item.lift));
 }

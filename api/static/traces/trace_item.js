@@ -51,17 +51,40 @@ export function itemFrom(measurement, trace) {
   const middle = placed(told);
   const turn = placing(told, middle, period);
   const from = settledFrom(trace.true_deg, trace.gauge_mm);
-  const points = { deg: trace.true_deg.slice(from).map(turn), mm: trace.gauge_mm.slice(from), atS: trace.time_s.slice(from), way: trace.way.slice(from) };
+  const points = {
+    deg: trace.true_deg.slice(from).map(turn),
+    mm: trace.gauge_mm.slice(from),
+    atS: trace.time_s.slice(from),
+    way: trace.way.slice(from),
+  };
   const lift = curveAbout(trace.curve, turn);
   const laid = lift ? layOver(lift, points, period) : { sense: 1, offset: 0 };
   const curve = lift ? { deg: lift.deg, mm: lift.mm.map((mm) => laid.offset + laid.sense * mm) } : null;
   const seen = detail.equal_readings ?? trace.equal_readings ?? [];
   const pairs = seen.length || !lift ? seen.map((pair) => pairAbout(pair, turn)) : equalPairs(lift, DROPS);
   return {
-    id: measurement.id, what: measurement.what, touches: measurement.touches, title: `${whatOf(measurement.touches)}, no. ${measurement.id}`,
-    period, points, lift, pairs, result, detail, centre, turn, u95: result?.u95_deg ?? NaN, curve, top: curve ? topOf(curve, centre) : null,
+    id: measurement.id,
+    what: measurement.what,
+    touches: measurement.touches,
+    title: `${whatOf(measurement.touches)}, no. ${measurement.id}`,
+    period,
+    points,
+    lift,
+    pairs,
+    result,
+    detail,
+    centre,
+    turn,
+    u95: result?.u95_deg ?? NaN,
+    curve,
+    top: curve ? topOf(curve, centre) : null,
     base: curve ? laid.offset : 0,
-    streams: { crankS: trace.crank.time_s, crankDeg: trace.crank.value, gaugeS: trace.gauge.time_s, gaugeMm: trace.gauge.value },
+    streams: {
+      crankS: trace.crank.time_s,
+      crankDeg: trace.crank.value,
+      gaugeS: trace.gauge.time_s,
+      gaugeMm: trace.gauge.value,
+    },
   };
 }
 
@@ -73,12 +96,20 @@ export function topOf(curve, centre) {
 }
 
 function pairAbout(pair, turn) {
-  return { drop_mm: pair.drop_mm, before_deg: turn(pair.before_deg), after_deg: turn(pair.after_deg), midpoint_deg: turn(pair.midpoint_deg) };
+  return {
+    drop_mm: pair.drop_mm,
+    before_deg: turn(pair.before_deg),
+    after_deg: turn(pair.after_deg),
+    midpoint_deg: turn(pair.midpoint_deg),
+  };
 }
 
 /** What each fitted curve lifts at an angle from TDC: `{title, mm}`, `NaN` where that curve was not read. */
 export function readAt(items, deg) {
-  return items.map((item) => ({ title: item.title, mm: interpolate(item.lift.deg, item.lift.mm, about(deg, item.centre, item.period)) }));
+  return items.map((item) => ({
+    title: item.title,
+    mm: interpolate(item.lift.deg, item.lift.mm, about(deg, item.centre, item.period)),
+  }));
 }
 
 /** Readings less the fitted curve; a lobe's way back is left out, for it shows the slack and not the fit. */

@@ -11,49 +11,99 @@ import { centreAngle, decimalsFor, digits, eventAngle, joined, length, plainAngl
  */
 export function table(columns, rows, empty) {
   if (!rows.length) return el("p", { class: "quiet" }, empty);
-  const head = el("tr", {}, ...columns.map(([name, num]) => el("th", { scope: "col", class: num ? "num" : null }, name)));
-  const body = rows.map((row) => el("tr", {}, ...row.map((cell, at) => el("td", { class: columns[at][1] ? "num" : null, data: { head: columns[at][0] } }, cell))));
-  return el("table", { class: columns.length > 3 ? "told" : null }, el("thead", {}, head), el("tbody", {}, ...body));
+  const head = el(
+    "tr",
+    {},
+    ...columns.map(([name, num]) => el("th", { scope: "col", class: num ? "num" : null }, name)),
+  );
+  const body = rows.map((row) =>
+    el(
+      "tr",
+      {},
+      ...row.map((cell, at) =>
+        el("td", { class: columns[at][1] ? "num" : null, data: { head: columns[at][0] } }, cell),
+      ),
+    ),
+  );
+  return el(
+    "table",
+    { class: columns.length > 3 ? "told" : null },
+    el("thead", {}, head),
+    el("tbody", {}, ...body),
+  );
 }
 
 /** An angle in the chosen wording: about the dead centres for a lobe, on the disc for a piston. */
 function told(deg, item, choices, form = centreAngle, decimals = 2) {
-  return joined(item.what === "lobe" ? form(deg, choices.angle, decimals) : plainAngle(item.turn(deg), decimals));
+  return joined(
+    item.what === "lobe" ? form(deg, choices.angle, decimals) : plainAngle(item.turn(deg), decimals),
+  );
 }
 
-export const PAIR_COLUMNS = [["Below the top", true], ["Before", true], ["After", true], ["Half-way", true], ["Off the centre", true]];
+export const PAIR_COLUMNS = [
+  ["Below the top", true],
+  ["Before", true],
+  ["After", true],
+  ["Half-way", true],
+  ["Off the centre", true],
+];
 
 export function pairRows(item, choices) {
   return item.pairs.map((pair) => [
-    length(pair.drop_mm, choices.length), told(pair.before_deg, item, choices), told(pair.after_deg, item, choices),
-    told(pair.midpoint_deg, item, choices), `${digits(pair.midpoint_deg - item.centre, 2, true)}°`,
+    length(pair.drop_mm, choices.length),
+    told(pair.before_deg, item, choices),
+    told(pair.after_deg, item, choices),
+    told(pair.midpoint_deg, item, choices),
+    `${digits(pair.midpoint_deg - item.centre, 2, true)}°`,
   ]);
 }
 
-export const PASS_COLUMNS = [["", false], ["Turned", false], ["Speed", true], ["Centre alone", true], ["Counts", false]];
+export const PASS_COLUMNS = [
+  ["", false],
+  ["Turned", false],
+  ["Speed", true],
+  ["Centre alone", true],
+  ["Counts", false],
+];
 
 export function passRows(item, choices) {
   return (item.result?.passes ?? []).map((pass, at) => [
-    String(at + 1), pass.direction < 0 ? "← back" : "→ on", `${digits(Math.abs(pass.speed_deg_s), 0)} °/s`,
-    pass.centre_deg === null || pass.centre_deg === undefined ? "–"
+    String(at + 1),
+    pass.direction < 0 ? "← back" : "→ on",
+    `${digits(Math.abs(pass.speed_deg_s), 0)} °/s`,
+    pass.centre_deg === null || pass.centre_deg === undefined
+      ? "–"
       : `${told(pass.centre_deg, item, choices)}${pass.u_deg ? ` ± ${digits(2 * pass.u_deg, decimalsFor(2 * pass.u_deg))}°` : ""}`,
     pass.used ? "yes" : "slack only",
   ]);
 }
 
-export const BUDGET_COLUMNS = [["From", false], ["Standard uncertainty", true], ["Share", false]];
+export const BUDGET_COLUMNS = [
+  ["From", false],
+  ["Standard uncertainty", true],
+  ["Share", false],
+];
 
 export function budgetRows(item) {
   const budget = item.detail.budget ?? [];
   const total = budget.reduce((sum, part) => sum + part.u_deg ** 2, 0);
-  return [...budget].sort((a, b) => b.u_deg - a.u_deg).map((part) => [part.source, `${digits(part.u_deg, 4)}°`, total ? part.u_deg ** 2 / total : 0]);
+  return [...budget]
+    .sort((a, b) => b.u_deg - a.u_deg)
+    .map((part) => [part.source, `${digits(part.u_deg, 4)}°`, total ? part.u_deg ** 2 / total : 0]);
 }
 
-export const EVENT_COLUMNS = [["At a lift of", true], ["Opens", true], ["Closes", true], ["Duration", true]];
+export const EVENT_COLUMNS = [
+  ["At a lift of", true],
+  ["Opens", true],
+  ["Closes", true],
+  ["Duration", true],
+];
 
 export function eventRows(item, choices) {
   return (item.result?.events ?? []).map((event) => [
-    length(event.lift_mm, choices.length), joined(eventAngle(event.opens_deg, choices.angle)), joined(eventAngle(event.closes_deg, choices.angle)),
+    length(event.lift_mm, choices.length),
+    joined(eventAngle(event.opens_deg, choices.angle)),
+    joined(eventAngle(event.closes_deg, choices.angle)),
     `${digits(event.duration_deg, 1)}°`,
   ]);
 }
@@ -80,12 +130,17 @@ export function factRows(item, choices) {
     if (Number.isFinite(detail.gain)) add("Gauge over piston", digits(detail.gain, 3));
   }
   add("Gauge late by", `${digits(result.lag_s * 1000, 0)} ms`);
-  if (Number.isFinite(detail.residual_sd_mm)) add("Left over by the fit", length(detail.residual_sd_mm, choices.length, { finer: 2 }));
+  if (Number.isFinite(detail.residual_sd_mm))
+    add("Left over by the fit", length(detail.residual_sd_mm, choices.length, { finer: 2 }));
   return rows;
 }
 
 /** The bar of one share of the budget, with its number beside it: never the bar alone. */
 export function shareBar(share) {
-  return el("div", { class: "share" }, el("span", {}, `${digits(share * 100, 0)} %`),
-    el("span", { class: "bar", style: `width: ${(share * 60).toFixed(1)}%` }));
+  return el(
+    "div",
+    { class: "share" },
+    el("span", {}, `${digits(share * 100, 0)} %`),
+    el("span", { class: "bar", style: `width: ${(share * 60).toFixed(1)}%` }),
+  );
 }

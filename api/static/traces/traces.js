@@ -14,10 +14,18 @@ const PAGE = 200;
 const { settings, bench, spoken } = startScreen();
 const known = { all: [], jobs: new Map(), chosen: new Set(), more: true };
 
-const STATES = { finished: ["live", "measured"], refused: ["stop", "no number"], running: ["quiet", "running"], discarded: ["stop", "thrown away"] };
+const STATES = {
+  finished: ["live", "measured"],
+  refused: ["stop", "no number"],
+  running: ["quiet", "running"],
+  discarded: ["stop", "thrown away"],
+};
 
 function when(text) {
-  return new Date(text).toLocaleString(document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
+  return new Date(text).toLocaleString(document.documentElement.lang, {
+    dateStyle: "medium",
+    timeStyle: "short",
+  });
 }
 
 function chooser(measurement) {
@@ -36,25 +44,54 @@ function row(measurement) {
   const { result } = measurement;
   const centre = result ? centreParts(measurement, result, settings.chosen) : null;
   const job = known.jobs.get(measurement.job_id);
-  return el("tr", {},
+  return el(
+    "tr",
+    {},
     el("td", { class: "pick" }, chooser(measurement)),
-    el("th", { scope: "row" }, el("a", { href: `/traces/${measurement.id}` }, spoken(whatOf(measurement.touches)))),
+    el(
+      "th",
+      { scope: "row" },
+      el("a", { href: `/traces/${measurement.id}` }, spoken(whatOf(measurement.touches))),
+    ),
     el("td", { class: "num strong" }, centre ? `${joined(centre)} ${centre.interval}` : "–"),
     el("td", { class: "held" }, state(...STATES[measurement.state])),
     el("td", { class: "when" }, when(measurement.started_at)),
     el("td", { class: "of" }, plainName(measurement.gauge)),
     el("td", { class: "of" }, job ? el("a", { href: `/jobs/${measurement.job_id}` }, job) : ""),
-    el("td", { class: "num quiet no" }, `no. ${measurement.id}`));
+    el("td", { class: "num quiet no" }, `no. ${measurement.id}`),
+  );
 }
 
 function paint() {
   const asked = { words: byId("words").value, what: byId("what").value, day: byId("day").value };
-  const found = known.all.filter((measurement) => matches(measurement, asked, known.jobs.get(measurement.job_id) ?? ""));
-  put(byId("count"), found.length === known.all.length ? `${found.length} traces` : `${found.length} of ${known.all.length} traces`);
-  const heads = ["", "What", "Centre", "State", "When", "Gauge", "Job", ""].map((name, at) => el("th", { scope: "col", class: at === 2 ? "num" : null }, name));
-  byId("list").replaceChildren(found.length
-    ? el("table", { class: "stack traces" }, el("thead", {}, el("tr", {}, ...heads)), el("tbody", {}, ...found.map(row)))
-    : el("p", { class: "quiet" }, known.all.length ? "Nothing fits what you look for." : "Nothing has been measured yet. Start at the bench."));
+  const found = known.all.filter((measurement) =>
+    matches(measurement, asked, known.jobs.get(measurement.job_id) ?? ""),
+  );
+  put(
+    byId("count"),
+    found.length === known.all.length
+      ? `${found.length} traces`
+      : `${found.length} of ${known.all.length} traces`,
+  );
+  const heads = ["", "What", "Centre", "State", "When", "Gauge", "Job", ""].map((name, at) =>
+    el("th", { scope: "col", class: at === 2 ? "num" : null }, name),
+  );
+  byId("list").replaceChildren(
+    found.length
+      ? el(
+          "table",
+          { class: "stack traces" },
+          el("thead", {}, el("tr", {}, ...heads)),
+          el("tbody", {}, ...found.map(row)),
+        )
+      : el(
+          "p",
+          { class: "quiet" },
+          known.all.length
+            ? "Nothing fits what you look for."
+            : "Nothing has been measured yet. Start at the bench.",
+        ),
+  );
   show(byId("older"), known.more);
 }
 
@@ -108,7 +145,9 @@ async function bring(event) {
 }
 
 byId("bring").addEventListener("submit", bring);
-byId("bring-part").addEventListener("change", () => show(byId("bring-number-box"), byId("bring-part").value !== ""));
+byId("bring-part").addEventListener("change", () =>
+  show(byId("bring-number-box"), byId("bring-part").value !== ""),
+);
 byId("find").addEventListener("submit", (event) => event.preventDefault());
 byId("find").addEventListener("input", paint);
 byId("older").addEventListener("click", () => load(known.all[known.all.length - 1]?.id));

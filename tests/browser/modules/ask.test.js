@@ -11,7 +11,8 @@ async function withFetch(answer, deed) {
   }
 }
 
-const answered = (status, body) => async () => new Response(JSON.stringify(body), { status, headers: { "Content-Type": "application/json" } });
+const answered = (status, body) => async () =>
+  new Response(JSON.stringify(body), { status, headers: { "Content-Type": "application/json" } });
 
 async function refusal(answer) {
   return withFetch(answer, async () => {
@@ -25,20 +26,38 @@ async function refusal(answer) {
 }
 
 export const tests = {
-  "the server's own sentence is passed on": () => equal(sentenceOf({ code: "x", message: "Turn on." }, 409), "Turn on."),
-  "a list of mistakes becomes one sentence": () => equal(sentenceOf({ detail: [{ loc: ["body", "gauge"], msg: "is missing" }] }, 422), "gauge: is missing"),
+  "the server's own sentence is passed on": () =>
+    equal(sentenceOf({ code: "x", message: "Turn on." }, 409), "Turn on."),
+  "a list of mistakes becomes one sentence": () =>
+    equal(sentenceOf({ detail: [{ loc: ["body", "gauge"], msg: "is missing" }] }, 422), "gauge: is missing"),
   "an answer without words gets a sentence with its status": () => ok(sentenceOf(null, 502).includes("502")),
   "a refusal carries status, code and questions": async () => {
-    const problem = await refusal(answered(422, { code: "ask", message: "Is it so?", questions: [{ code: "rod" }], may_override: true }));
+    const problem = await refusal(
+      answered(422, { code: "ask", message: "Is it so?", questions: [{ code: "rod" }], may_override: true }),
+    );
     ok(problem instanceof Refused);
-    equal([problem.message, problem.status, problem.code, problem.questions.length, problem.mayOverride], ["Is it so?", 422, "ask", 1, true]);
+    equal(
+      [problem.message, problem.status, problem.code, problem.questions.length, problem.mayOverride],
+      ["Is it so?", 422, "ask", 1, true],
+    );
   },
   "a server out of reach is a sentence, not a fault of the page": async () => {
-    const problem = await refusal(async () => { throw new TypeError("failed"); });
+    const problem = await refusal(async () => {
+      throw new TypeError("failed");
+    });
     equal(problem.status, 0);
     ok(problem.message.includes("cannot be reached"));
   },
-  "an error page that is not JSON is survived": async () => equal((await refusal(async () => new Response("<html>", { status: 500 }))).status, 500),
-  "a good answer is its body": async () => equal(await withFetch(answered(200, { a: 1 }), () => get("/api/x")), { a: 1 }),
-  "no content is nothing": async () => equal(await withFetch(async () => new Response(null, { status: 204 }), () => post("/api/x")), null),
+  "an error page that is not JSON is survived": async () =>
+    equal((await refusal(async () => new Response("<html>", { status: 500 }))).status, 500),
+  "a good answer is its body": async () =>
+    equal(await withFetch(answered(200, { a: 1 }), () => get("/api/x")), { a: 1 }),
+  "no content is nothing": async () =>
+    equal(
+      await withFetch(
+        async () => new Response(null, { status: 204 }),
+        () => post("/api/x"),
+      ),
+      null,
+    ),
 };

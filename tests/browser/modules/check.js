@@ -1,15 +1,19 @@
 // The few assertions that the module tests need, and what runs them in the page.
 
 function shown(value) {
-  return JSON.stringify(value, (_, inner) => (typeof inner === "number" && !Number.isFinite(inner) ? String(inner) : inner));
+  return JSON.stringify(value, (_, inner) =>
+    typeof inner === "number" && !Number.isFinite(inner) ? String(inner) : inner,
+  );
 }
 
 export function equal(actual, expected, what = "") {
-  if (shown(actual) !== shown(expected)) throw new Error(`${what} expected ${shown(expected)}, got ${shown(actual)}`);
+  if (shown(actual) !== shown(expected))
+    throw new Error(`${what} expected ${shown(expected)}, got ${shown(actual)}`);
 }
 
 export function near(actual, expected, within = 1e-9, what = "") {
-  if (!(Math.abs(actual - expected) <= within)) throw new Error(`${what} expected ${expected} ± ${within}, got ${actual}`);
+  if (!(Math.abs(actual - expected) <= within))
+    throw new Error(`${what} expected ${expected} ± ${within}, got ${actual}`);
 }
 
 export function ok(value, what = "") {

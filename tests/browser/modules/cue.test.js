@@ -15,8 +15,13 @@ export const tests = {
     equal([cue.way, cue.words], ["back", "Back 2.0°"]);
     ok(cue.place > 0);
   },
-  "on the number there is a word and no arrow": () => equal([readCue(guide({ to_go_deg: 0.02 })).words, readCue(guide({ to_go_deg: 0.02 })).heads], ["On the number", 0]),
-  "the bench says when it is on the number, not the screen": () => equal(readCue(guide({ to_go_deg: 0.02, tone: "approach" })).way, "on"),
+  "on the number there is a word and no arrow": () =>
+    equal(
+      [readCue(guide({ to_go_deg: 0.02 })).words, readCue(guide({ to_go_deg: 0.02 })).heads],
+      ["On the number", 0],
+    ),
+  "the bench says when it is on the number, not the screen": () =>
+    equal(readCue(guide({ to_go_deg: 0.02, tone: "approach" })).way, "on"),
   "more arrowheads mean farther": () => {
     const heads = [0.3, 3, 30, 170].map((deg) => readCue(guide({ to_go_deg: deg, tone: "approach" })).heads);
     ok(heads.every((count, at) => at === 0 || count >= heads[at - 1]) && heads[3] > heads[0], heads.join());
@@ -24,10 +29,17 @@ export const tests = {
   "nearer is always shorter, and finer near the number": () => {
     const shares = [0, 0.1, 1, 10, 100, 180].map((deg) => share(deg, SCALES.deg));
     ok(shares.every((value, at) => at === 0 || value > shares[at - 1]));
-    ok(shares[2] - shares[0] > shares[5] - shares[4], "a degree near the number shows more than eighty far away");
+    ok(
+      shares[2] - shares[0] > shares[5] - shares[4],
+      "a degree near the number shows more than eighty far away",
+    );
     equal(share(9999, SCALES.deg), 1);
   },
-  "millimetres to go are told in this screen's unit": () => equal(readCue(guide({ to_go_mm: 0.254 }), { length: "thou" }).words.replace(/\s/g, " "), "10.0 thou to go"),
+  "millimetres to go are told in this screen's unit": () =>
+    equal(
+      readCue(guide({ to_go_mm: 0.254 }), { length: "thou" }).words.replace(/\s/g, " "),
+      "10.0 thou to go",
+    ),
   "the drawing's arrow ends at the number and shrinks with the way": () => {
     document.body.innerHTML = '<div id="box" style="width: 600px"></div>';
     const cue = new Cue(document.getElementById("box"));
@@ -39,7 +51,10 @@ export const tests = {
       return width;
     };
     const widths = [90, 20, 2, 0.5].map(lengthAt);
-    ok(widths.every((width, at) => at === 0 || width < widths[at - 1]), widths.join());
+    ok(
+      widths.every((width, at) => at === 0 || width < widths[at - 1]),
+      widths.join(),
+    );
   },
   "the cue is hidden when there is no way to go": () => {
     document.body.innerHTML = '<div id="box"></div>';

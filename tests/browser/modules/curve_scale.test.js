@@ -23,13 +23,16 @@ export const tests = {
     const span = new Span(360);
     equal([span.add(10), span.add(10.5), span.add(200)], [true, false, true]);
   },
-  "what lies before the frame is placed before it": () => ok(placeInWindow(350, { start: 0, width: 90 }, 360) < 0),
+  "what lies before the frame is placed before it": () =>
+    ok(placeInWindow(350, { start: 0, width: 90 }, 360) < 0),
   "steps are 1, 2, 5": () => equal([niceStep(10, 5), niceStep(1.3, 5), niceStep(0.031, 4)], [2, 0.5, 0.01]),
-  "angles are marked where a builder counts": () => equal(angleTicks({ start: 80, width: 100 }, 5), [90, 120, 150, 180]),
+  "angles are marked where a builder counts": () =>
+    equal(angleTicks({ start: 80, width: 100 }, 5), [90, 120, 150, 180]),
   "a lobe's angles are told from the dead centres, an encoder's and a plain screen's are not": () => {
     equal(angleMarks([-10, 190], 300, { angles: "lobe", wording: "atdc" }).texts, ["TDC", "90°", "BDC"]);
     equal(angleMarks([-10, 190], 300, { angles: "plain", wording: "atdc" }).texts, ["0°", "90°", "180°"]);
     equal(angleMarks([-10, 190], 300, { angles: "lobe", wording: "plain" }).values, [0, 90, 180]);
   },
-  "lengths have the decimals that their step needs": () => equal(lengthTicks(0, 0.5, 5), { ticks: [0, 0.1, 0.2, 0.30000000000000004, 0.4, 0.5], decimals: 1 }),
+  "lengths have the decimals that their step needs": () =>
+    equal(lengthTicks(0, 0.5, 5), { ticks: [0, 0.1, 0.2, 0.30000000000000004, 0.4, 0.5], decimals: 1 }),
 };

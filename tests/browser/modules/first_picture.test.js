@@ -2,14 +2,36 @@ import { firstPicture, frameOf, takeAway } from "/static/first_picture.js";
 import { baseLayout } from "/static/figures.js";
 import { equal, near, ok } from "./check.js";
 
-const look = { colours: { ink: "#000", ink2: "#444", line: "#888", hair: "#ddd", accent: "#00f", wash: "#cdf", sheet: "#fff" }, font: "sans-serif", lengthKind: "mm", angle: "atdc" };
-const fit = { type: "scatter", mode: "lines", x: [-100, 0, 100, NaN, 200], y: [0, 10, 0, null, 0], line: { color: "#00f", width: 2, dash: "solid" } };
+const look = {
+  colours: {
+    ink: "#000",
+    ink2: "#444",
+    line: "#888",
+    hair: "#ddd",
+    accent: "#00f",
+    wash: "#cdf",
+    sheet: "#fff",
+  },
+  font: "sans-serif",
+  lengthKind: "mm",
+  angle: "atdc",
+};
+const fit = {
+  type: "scatter",
+  mode: "lines",
+  x: [-100, 0, 100, NaN, 200],
+  y: [0, 10, 0, null, 0],
+  line: { color: "#00f", width: 2, dash: "solid" },
+};
 const peak = { type: "scatter", mode: "markers", x: [50], y: [30], marker: { size: 8, color: "#f00" } };
 const band = { type: "rect", x0: 140, x1: 150, fillcolor: "#0f0", opacity: 1 };
 const upright = { type: "line", x0: 160, x1: 160, line: { color: "#f0f", width: 3, dash: "solid" } };
 
 function figure(more = {}) {
-  const layout = baseLayout(look, "crank degrees from TDC", "lift, mm", { meta: { range: [-100, 200], angles: "lobe" }, ...more });
+  const layout = baseLayout(look, "crank degrees from TDC", "lift, mm", {
+    meta: { range: [-100, 200], angles: "lobe" },
+    ...more,
+  });
   return { data: [fit, peak], layout };
 }
 
@@ -21,7 +43,12 @@ function box() {
 /** Colour `[r, g, b]` where the figure's values `x`, `y` fall. */
 function seen(canvas, frame, x, y) {
   const ratio = canvas.width / 600;
-  return [...canvas.getContext("2d").getImageData(Math.round(frame.x(x) * ratio), Math.round(frame.y(y) * ratio), 1, 1).data.slice(0, 3)];
+  return [
+    ...canvas
+      .getContext("2d")
+      .getImageData(Math.round(frame.x(x) * ratio), Math.round(frame.y(y) * ratio), 1, 1)
+      .data.slice(0, 3),
+  ];
 }
 
 export const tests = {

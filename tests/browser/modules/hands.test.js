@@ -1,13 +1,23 @@
 import { onLargeButton, pressesButton, wantsSpace } from "/static/hands.js";
 import { equal, pause } from "./check.js";
 
-const key = (name, target = document.body, more = {}) => ({ key: name, target, repeat: false, ctrlKey: false, altKey: false, metaKey: false, ...more });
+const key = (name, target = document.body, more = {}) => ({
+  key: name,
+  target,
+  repeat: false,
+  ctrlKey: false,
+  altKey: false,
+  metaKey: false,
+  ...more,
+});
 
 export const tests = {
   "the space bar presses from anywhere": () => equal(pressesButton(key(" "), ""), true),
-  "a foot switch's key presses, another does not": () => equal([pressesButton(key("b"), "b"), pressesButton(key("c"), "b")], [true, false]),
+  "a foot switch's key presses, another does not": () =>
+    equal([pressesButton(key("b"), "b"), pressesButton(key("c"), "b")], [true, false]),
   "a held key presses once": () => equal(pressesButton(key(" ", document.body, { repeat: true }), ""), false),
-  "a shortcut does not press": () => equal(pressesButton(key(" ", document.body, { ctrlKey: true }), ""), false),
+  "a shortcut does not press": () =>
+    equal(pressesButton(key(" ", document.body, { ctrlKey: true }), ""), false),
   "a focused button or field keeps its own space": () => {
     document.body.innerHTML = "<button></button><select></select><input><a href='#'></a><p></p>";
     equal([...document.body.children].map(wantsSpace), [true, true, true, true, false]);
@@ -20,7 +30,9 @@ export const tests = {
     document.body.innerHTML = "<button>Go</button>";
     const button = document.querySelector("button");
     let pressed = 0;
-    onLargeButton(button, { chosen: { footKey: "" } }, () => { pressed += 1; });
+    onLargeButton(button, { chosen: { footKey: "" } }, () => {
+      pressed += 1;
+    });
     button.click();
     button.click();
     equal(pressed, 1);
@@ -31,7 +43,9 @@ export const tests = {
   "a button that waits cannot be pressed by a key": () => {
     document.body.innerHTML = "<button disabled>Wait</button>";
     let pressed = 0;
-    onLargeButton(document.querySelector("button"), { chosen: { footKey: "" } }, () => { pressed += 1; });
+    onLargeButton(document.querySelector("button"), { chosen: { footKey: "" } }, () => {
+      pressed += 1;
+    });
     document.body.dispatchEvent(new KeyboardEvent("keydown", { key: " ", bubbles: true }));
     equal(pressed, 0);
   },

@@ -8,14 +8,22 @@ class FakeSocket {
     this.closed = false;
     FakeSocket.made.push(this);
   }
-  close() { this.closed = true; }
-  say(message) { this.onmessage?.({ data: JSON.stringify(message) }); }
+  close() {
+    this.closed = true;
+  }
+  say(message) {
+    this.onmessage?.({ data: JSON.stringify(message) });
+  }
 }
 
 function make() {
   FakeSocket.made = [];
   const clock = { now: 0 };
-  const elapsed = () => new Elapsed(() => clock.now, () => clock.now);
+  const elapsed = () =>
+    new Elapsed(
+      () => clock.now,
+      () => clock.now,
+    );
   const link = new Link("ws://bench/live", { Socket: FakeSocket, elapsed });
   link.open();
   clearInterval(link.checker);
@@ -96,19 +104,27 @@ export const tests = {
     equal(link.everHeard, false);
     link.close();
   },
-  "waiting grows, and ends at a second and a half": () => equal([0, 1, 2, 3, 50].map(retryDelay), [200, 400, 800, 1500, 1500]),
+  "waiting grows, and ends at a second and a half": () =>
+    equal([0, 1, 2, 3, 50].map(retryDelay), [200, 400, 800, 1500, 1500]),
   "sleep counts, though the monotonic clock stood still": () => {
     const wall = { now: 0 };
-    const elapsed = new Elapsed(() => 0, () => wall.now);
+    const elapsed = new Elapsed(
+      () => 0,
+      () => wall.now,
+    );
     wall.now = 5000;
     equal(elapsed.ms(), 5000);
   },
   "a wall clock set back makes nothing young": () => {
     const clocks = { wall: 10_000, own: 0 };
-    const elapsed = new Elapsed(() => clocks.own, () => clocks.wall);
+    const elapsed = new Elapsed(
+      () => clocks.own,
+      () => clocks.wall,
+    );
     clocks.wall = 0;
     clocks.own = 3000;
     equal(elapsed.ms(), 3000);
   },
-  "a page over TLS speaks over TLS": () => equal(liveAddress({ protocol: "https:", host: "shop.local:8720" }), "wss://shop.local:8720/live"),
+  "a page over TLS speaks over TLS": () =>
+    equal(liveAddress({ protocol: "https:", host: "shop.local:8720" }), "wss://shop.local:8720/live"),
 };

@@ -2,12 +2,25 @@ import { lobeRules } from "/static/lobe_rule.js";
 import { equal, ok } from "./check.js";
 
 const verdict = (error) => ({ call: "in", error_deg: error, u95_deg: 0.1, tolerance_deg: 1 });
-const cams = [{ measured: [{ valve: "inlet", cylinder: "1", stage: "as_found", verdict: verdict(-4) }, { valve: "inlet", cylinder: "1", stage: "torqued", verdict: verdict(0.2) }] }];
+const cams = [
+  {
+    measured: [
+      { valve: "inlet", cylinder: "1", stage: "as_found", verdict: verdict(-4) },
+      { valve: "inlet", cylinder: "1", stage: "torqued", verdict: verdict(0.2) },
+    ],
+  },
+];
 
 export const tests = {
   "before and after differ by shape": () => {
     document.body.append(...lobeRules(cams, 600));
-    equal([document.querySelectorAll("circle").length, document.querySelectorAll('path[fill="var(--accent)"]').length], [1, 1]);
+    equal(
+      [
+        document.querySelectorAll("circle").length,
+        document.querySelectorAll('path[fill="var(--accent)"]').length,
+      ],
+      [1, 1],
+    );
   },
   "early lies left of the card and late right of it": () => {
     document.body.append(...lobeRules(cams, 600));

@@ -5,8 +5,14 @@ import { equal, near, ok } from "./check.js";
 const settings = { chosen: { length: "mm", angle: "atdc" } };
 
 function figure(angles) {
-  const look = { ...lookOf(settings), colours: { ink: "#000", ink2: "#444", line: "#888", hair: "#ccc", sheet: "#fff" } };
-  return { data: [{ type: "scatter", mode: "lines", x: [-180, 0, 180, 360], y: [0, 1, 0, 0] }], layout: baseLayout(look, "crank degrees", "lift", { meta: { range: [-180, 360], angles } }) };
+  const look = {
+    ...lookOf(settings),
+    colours: { ink: "#000", ink2: "#444", line: "#888", hair: "#ccc", sheet: "#fff" },
+  };
+  return {
+    data: [{ type: "scatter", mode: "lines", x: [-180, 0, 180, 360], y: [0, 1, 0, 0] }],
+    layout: baseLayout(look, "crank degrees", "lift", { meta: { range: [-180, 360], angles } }),
+  };
 }
 
 async function box() {

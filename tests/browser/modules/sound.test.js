@@ -4,7 +4,10 @@ import { equal, ok } from "./check.js";
 export const tests = {
   "pips come closer as the number comes nearer": () => {
     const waits = [100, 30, 5, 0.5, 0].map(pipInterval);
-    ok(waits.every((wait, at) => at === 0 || wait <= waits[at - 1]), waits.join());
+    ok(
+      waits.every((wait, at) => at === 0 || wait <= waits[at - 1]),
+      waits.join(),
+    );
     ok(waits[0] <= 1.2 && waits[4] >= 0.1);
   },
   "an unknown distance still sounds": () => equal(pipInterval(NaN), 1.2),
@@ -17,7 +20,11 @@ export const tests = {
     equal([toneDue(approach, approach, 0.05), toneDue(approach, approach, 0.5)], ["", "approach"]);
   },
   "no tone is silence": () => equal(toneDue({ tone: "fault" }, { tone: "" }, 9), ""),
-  "numbers are spoken without losing a sign": () => equal(spoken("−1.2° ± 0.04°, 108° ATDC"), "minus 1.2 degrees plus or minus 0.04 degrees, 108 degrees after top dead centre"),
+  "numbers are spoken without losing a sign": () =>
+    equal(
+      spoken("−1.2° ± 0.04°, 108° ATDC"),
+      "minus 1.2 degrees plus or minus 0.04 degrees, 108 degrees after top dead centre",
+    ),
   "off until asked: nothing is made that could sound": () => {
     const sound = new Sound({ chosen: { sound: "off", speech: "off" } });
     sound.wake();

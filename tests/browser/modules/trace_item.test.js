@@ -2,7 +2,8 @@ import { about, itemFrom, periodOf, readAt, residualsOf, topOf } from "/static/t
 import { equal, near, ok } from "./check.js";
 
 const lift = (deg) => 9 * Math.exp(-((deg / 55) ** 2));
-const range = (from, to, step) => Array.from({ length: Math.round((to - from) / step) + 1 }, (_, at) => from + at * step);
+const range = (from, to, step) =>
+  Array.from({ length: Math.round((to - from) / step) + 1 }, (_, at) => from + at * step);
 
 /** A lobe at 472 of 720 (112 ATDC seen from the other TDC), read by a gauge that counts down. */
 function stored(centre = 472) {
@@ -11,17 +12,28 @@ function stored(centre = 472) {
   return [
     { id: 4, what: "lobe", touches: "inlet_1", result: { centre_deg: centre, u95_deg: 0.1 }, detail: {} },
     {
-      what: "lobe", zero_deg: 0, lag_s: 0.05, time_s: crank.map((deg) => deg / 30), crank_deg: crank, true_deg: crank,
-      gauge_mm: crank.map((deg) => 11 - near_(deg)), way: crank.map(() => 1), passes: [], equal_readings: [],
+      what: "lobe",
+      zero_deg: 0,
+      lag_s: 0.05,
+      time_s: crank.map((deg) => deg / 30),
+      crank_deg: crank,
+      true_deg: crank,
+      gauge_mm: crank.map((deg) => 11 - near_(deg)),
+      way: crank.map(() => 1),
+      passes: [],
+      equal_readings: [],
       curve: { crank_deg: range(0, 719, 1), lift_mm: range(0, 719, 1).map(near_), u_mm: [] },
-      crank: { time_s: [0, 1], value: [0, 30], readings: 2 }, gauge: { time_s: [0, 1], value: [1, 2], readings: 2 },
+      crank: { time_s: [0, 1], value: [0, 30], readings: 2 },
+      gauge: { time_s: [0, 1], value: [1, 2], readings: 2 },
     },
   ];
 }
 
 export const tests = {
-  "a piston turns once in 360, a cam once in 720": () => equal([periodOf("tdc"), periodOf("lobe")], [360, 720]),
-  "angles gather about a centre": () => equal([about(710, 0, 720), about(10, 0, 720), about(350, 355, 360)], [-10, 10, 350]),
+  "a piston turns once in 360, a cam once in 720": () =>
+    equal([periodOf("tdc"), periodOf("lobe")], [360, 720]),
+  "angles gather about a centre": () =>
+    equal([about(710, 0, 720), about(10, 0, 720), about(350, 355, 360)], [-10, 10, 350]),
   "a lobe is told from the TDC nearest to it": () => {
     const item = itemFrom(...stored());
     near(item.centre, 112);
@@ -64,5 +76,6 @@ export const tests = {
     equal([Number.isNaN(item.centre), item.curve, item.pairs.length], [true, null, 0]);
     ok(item.points.deg.length > 0);
   },
-  "the top of a gauge that counts up is its greatest reading": () => equal(topOf({ deg: [-10, 0, 10], mm: [0, 5, 0] }, 0), { sense: 1, mm: 5 }),
+  "the top of a gauge that counts up is its greatest reading": () =>
+    equal(topOf({ deg: [-10, 0, 10], mm: [0, 5, 0] }, 0), { sense: 1, mm: 5 }),
 };

@@ -18,7 +18,8 @@ export const tests = {
     const now = await after({ id: 1, what: "lobe" }, { settings: { tdc_deg: 154.5 } });
     equal([now.zeroDeg, now.tdcDeg], [154.5, 154.5]);
   },
-  "a piston counts on the encoder": async () => equal((await after({ id: 1, what: "tdc" }, { settings: { tdc_deg: 9 } })).zeroDeg, 0),
+  "a piston counts on the encoder": async () =>
+    equal((await after({ id: 1, what: "tdc" }, { settings: { tdc_deg: 9 } })).zeroDeg, 0),
   "a lobe without a known TDC counts on the encoder": async () => {
     const now = await after({ id: 1, what: "lobe" }, { settings: {} });
     equal([now.zeroDeg, now.tdcDeg], [0, null]);
