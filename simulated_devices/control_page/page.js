@@ -221,7 +221,8 @@ async function showTruth() {
   );
   const cams = Object.entries(truth.cams).map(
     ([name, cam]) =>
-      `${name} cam ${Math.abs(cam.late_deg).toFixed(2)}° ${cam.late_deg > 0 ? "late" : "early"}, slack ${cam.slack_deg.toFixed(1)}°`,
+      `${name} cam ${Math.abs(cam.late_deg).toFixed(2)}° ${cam.late_deg > 0 ? "late" : "early"}, ` +
+      `slack ${cam.slack_deg.toFixed(1)}°`,
   );
   const lags = Object.entries(truth.gauges).map(
     ([name, gauge]) => `${name} lags ${(1000 * gauge.lag_s).toFixed(0)} ms`,
@@ -229,7 +230,9 @@ async function showTruth() {
   at("truth").replaceChildren(
     make("p", {
       className: "figures",
-      textContent: `True TDC is where the counter reads ${truth.tdc_encoder_deg.toFixed(3)}°; ${[...cams, ...lags].join("; ")}.`,
+      textContent:
+        `True TDC is where the counter reads ${truth.tdc_encoder_deg.toFixed(3)}°; ` +
+        `${[...cams, ...lags].join("; ")}.`,
     }),
     make(
       "div",
@@ -304,19 +307,13 @@ function holdCrank() {
   });
 }
 
-document
-  .querySelectorAll("[data-moves]")
-  .forEach((button) =>
-    button.addEventListener("click", () => ask("/hand", { moves: JSON.parse(button.dataset.moves) })),
-  );
-document
-  .querySelectorAll("[data-do]")
-  .forEach((button) =>
-    button.addEventListener("click", () =>
-      ask("/hand", {
-        do: button.dataset.do === "pause" && state?.hand.paused ? "resume" : button.dataset.do,
-      }),
-    ),
+for (const button of document.querySelectorAll("[data-moves]"))
+  button.addEventListener("click", () => ask("/hand", { moves: JSON.parse(button.dataset.moves) }));
+for (const button of document.querySelectorAll("[data-do]"))
+  button.addEventListener("click", () =>
+    ask("/hand", {
+      do: button.dataset.do === "pause" && state?.hand.paused ? "resume" : button.dataset.do,
+    }),
   );
 at("speed-wanted").addEventListener("input", showSliders);
 at("speed-wanted").addEventListener("change", (event) =>

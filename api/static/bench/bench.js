@@ -38,7 +38,7 @@ let frame = 0;
 // ---- painting: one frame at most for whatever came ----
 
 function repaint() {
-  frame ||= requestAnimationFrame(paint);
+  if (!frame) frame = requestAnimationFrame(paint);
 }
 
 function paint() {

@@ -370,7 +370,7 @@ export class LiveCurve {
   }
 }
 
-/** Where a label of an upright at `x` begins: right of it, left of it where that does not fit, within `from` to `to`. */
+/** Where a label of an upright at `x` begins: right of it, else left of it, within `from` to `to`. */
 export function labelAt(x, width, from, to) {
   const beside = x + 8 + width <= to ? x + 8 : x - 8 - width;
   return Math.max(from, Math.min(beside, to - width));

@@ -29,7 +29,7 @@ function paint() {
 }
 
 function repaint() {
-  frame ||= requestAnimationFrame(paint);
+  if (!frame) frame = requestAnimationFrame(paint);
 }
 
 stayAwake();

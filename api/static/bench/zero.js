@@ -9,7 +9,7 @@ export function followZero(bench, changed) {
   let asked = null;
   bench.addEventListener("change", async () => {
     const { measurement } = bench.now;
-    if (!measurement || measurement.what !== "lobe" || asked === measurement.id) return;
+    if (measurement?.what !== "lobe" || asked === measurement.id) return;
     asked = measurement.id;
     const known = await get(`/api/measurements/${measurement.id}`).catch(() => null);
     if (!known || bench.now.measurement?.id !== measurement.id) return;

@@ -135,10 +135,11 @@ function paint() {
 
 let frame = 0;
 function repaint() {
-  frame ||= requestAnimationFrame(() => {
-    frame = 0;
-    paint();
-  });
+  if (!frame)
+    frame = requestAnimationFrame(() => {
+      frame = 0;
+      paint();
+    });
 }
 
 async function load() {

@@ -520,7 +520,8 @@ bench.addEventListener("change", (event) => {
   // Only now are the instruments known whose plain names the sentences need.
   if (event.detail.kind === "hello" && job) paintNow();
   if (!["guide", "hello", "measurement"].includes(event.detail.kind) || guide?.job_id !== id) return;
-  const now = `${guide.step} ${guide.action} ${event.detail.kind === "measurement" ? event.detail.measurement.state : ""}`;
+  const state = event.detail.kind === "measurement" ? event.detail.measurement.state : "";
+  const now = `${guide.step} ${guide.action} ${state}`;
   if (now === told) return;
   told = now;
   load().catch(() => {});

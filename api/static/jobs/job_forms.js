@@ -19,7 +19,7 @@ function shownLength(mm, kind) {
     : "";
 }
 
-function clearances(job, step, choices) {
+function clearances(job, _step, choices) {
   const { engine, card } = job.job;
   const cylinder = engine.reference_cylinder || engine.firing_order[0];
   const unit = LENGTHS[choices.length].unit;
@@ -48,7 +48,7 @@ function clearances(job, step, choices) {
   };
 }
 
-function verdict(job, step) {
+function verdict(_job, step) {
   return {
     title: "Decide",
     fields: [
@@ -73,7 +73,7 @@ function verdict(job, step) {
   };
 }
 
-function correction(job, step) {
+function correction(_job, _step) {
   return {
     title: "How it is moved",
     fields: [
@@ -91,7 +91,7 @@ function correction(job, step) {
   };
 }
 
-function tightened(job, step) {
+function tightened(_job, step) {
   const to = step.kind;
   return {
     title: to === "nipped" ? "Nipped up" : "Torqued and locked",
@@ -116,7 +116,7 @@ function tightened(job, step) {
   };
 }
 
-function drop(job, step, choices) {
+function drop(_job, _step, choices) {
   const unit = LENGTHS[choices.length].unit;
   return {
     title: "One measured drop: the valve pushed until it touched the piston",

@@ -31,7 +31,9 @@ function pairOf(line, at, lobe, lengthKind) {
   const wanted = lobe ? 3 : 2;
   if (parts.length < 2 || parts.length > 3 || !Number.isFinite(before) || !Number.isFinite(after)) {
     throw new Error(
-      `Line ${at + 1}, “${line.trim()}”, is no pair: write ${wanted === 3 ? "degrees before, degrees after and the drop" : "degrees before and degrees after"}, with spaces between.`,
+      `Line ${at + 1}, “${line.trim()}”, is no pair: write ` +
+        (wanted === 3 ? "degrees before, degrees after and the drop" : "degrees before and degrees after") +
+        ", with spaces between.",
     );
   }
   if (!lobe) return { before_deg: before, after_deg: after };

@@ -1,5 +1,6 @@
 /**
- * What is computed from a job: the correction, lobes beside one another, cards that fit, files. Rows are pure; nodes are
+ * What is computed from a job: the correction, lobes beside one another, cards that fit, files. Rows are
+ * pure; nodes are
  * made of them.
  */
 

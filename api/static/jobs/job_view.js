@@ -54,18 +54,22 @@ const FACTS = {
     `true TDC, piston ${what.cylinder}: ${digits(what.centre_deg, 2)}° ± ${digits(what.u95_deg, 2)}°`,
   stroke_found: (what) => `overlap TDC found: ${what.how}`,
   lobe_measured: (what, choices) =>
-    `${what.valve} lobe ${what.cylinder}: ${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
+    `${what.valve} lobe ${what.cylinder}: ` +
+    `${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
   decided: (what) => `${what.cam} cam ${DECISIONS[what.decision] ?? plainName(what.decision)}`,
   moved: (what) =>
-    `${what.cam} cam moved (${plainName(what.way)})${Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""}`,
+    `${what.cam} cam moved (${plainName(what.way)})` +
+    (Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""),
   tightened: (what) =>
-    `${what.cam} cam ${stageWords(what.to)}${what.torque_nm ? ` to ${what.torque_nm} Nm` : ""}${what.locking ? `, ${what.locking}` : ""}`,
+    `${what.cam} cam ${stageWords(what.to)}` +
+    (what.torque_nm ? ` to ${what.torque_nm} Nm` : "") +
+    (what.locking ? `, ${what.locking}` : ""),
   piston_clearance_found: (what, choices) =>
     `${what.valve} valve to piston: least ${length(what.least_mm, choices.length)}`,
-  skipped: (what, choices, title) => `left out: ${title(what.step)}`,
-  went_back: (what, choices, title) => `went back to ${title(what.step)}`,
+  skipped: (what, _choices, title) => `left out: ${title(what.step)}`,
+  went_back: (what, _choices, title) => `went back to ${title(what.step)}`,
   withdrawn: (what) => `line ${what.number} withdrawn`,
-  own_decision: (what, choices, title) => `own decision at ${title(what.step)}`,
+  own_decision: (what, _choices, title) => `own decision at ${title(what.step)}`,
   noted: (what) => what.text,
   signed_off: (what) => `signed${what.statement ? `: ${what.statement}` : ""}`,
 };

@@ -11,7 +11,8 @@ const CHECK_MS = 200;
 const RETRY_MS = [200, 400, 800, 1500];
 
 /**
- * Time that neither sleeps nor runs back: the monotonic clock stops in some sleeping tablets, the wall clock may be set.
+ * Time that neither sleeps nor runs back: the monotonic clock stops in some sleeping tablets, the wall clock
+ * may be set.
  * Elapsed time is the larger of the two.
  */
 export class Elapsed {

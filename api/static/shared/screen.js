@@ -111,7 +111,8 @@ export function isDark() {
 }
 
 /**
- * Start what every page shares. Returns the settings, the link, `spoken` (a text in this screen's words) and a holder of the bench's state, which fires `change`
+ * Start what every page shares. Returns the settings, the link, `spoken` (a text in this screen's words)
+ * and a holder of the bench's state, which fires `change`
  * after each message (detail: the message) and `tick` four times a second for ages that grow without messages.
  */
 export function startScreen() {

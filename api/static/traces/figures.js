@@ -1,7 +1,8 @@
 /**
  * Drawings for the desk, as plain data for the plotting library: `{data, layout}`. All pure.
  *
- * A shown trace ("item") is `{id, title, period, points: {deg, mm}, curve: {deg, mm} | null, centre, u95, result, detail,
+ * A shown trace ("item") is `{id, title, period, points: {deg, mm}, curve: {deg, mm} | null, centre, u95,
+ * result, detail,
  * streams}`; angles in crank degrees, lengths mm. `look` is `{colours, lengthKind, angle}`.
  */
 
@@ -190,7 +191,7 @@ export const RATE_REACH = 6;
 /** Lift, velocity and acceleration, one above another on one axis of crank degrees. */
 export function ratesFigure(item, look) {
   const { deg, lift, velocity, acceleration } = rates(item.lift, RATE_REACH, 1);
-  const row = (ys, domain, name) => ({
+  const row = (ys, _domain, name) => ({
     type: "scatter",
     mode: "lines",
     x: deg,

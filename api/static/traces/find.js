@@ -16,8 +16,16 @@ export function matches(measurement, asked, jobReference = "") {
   if (asked.what === "tdc" && measurement.what !== "tdc") return false;
   if (["inlet", "exhaust"].includes(asked.what) && !measurement.touches.startsWith(asked.what)) return false;
   if (asked.day && dayOf(measurement.started_at) !== asked.day) return false;
-  const text =
-    `${whatOf(measurement.touches)} ${measurement.touches} ${measurement.gauge} ${jobReference} ${measurement.id} ${measurement.state}`.toLowerCase();
+  const text = [
+    whatOf(measurement.touches),
+    measurement.touches,
+    measurement.gauge,
+    jobReference,
+    measurement.id,
+    measurement.state,
+  ]
+    .join(" ")
+    .toLowerCase();
   return asked.words
     .toLowerCase()
     .split(/\s+/)

@@ -132,7 +132,10 @@ function axes(pen, frame, layout, box) {
 function stroke(pen, colour, places) {
   pen.strokeStyle = colour;
   pen.beginPath();
-  places.forEach(([x, y], at) => (at ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+  for (const [at, [x, y]] of places.entries()) {
+    if (at) pen.lineTo(x, y);
+    else pen.moveTo(x, y);
+  }
   pen.stroke();
 }
 

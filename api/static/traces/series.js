@@ -1,5 +1,6 @@
 /**
- * Curves as numbers: read off, brought onto one another, compared, differentiated. A curve is `{deg, mm}`, `deg` rising.
+ * Curves as numbers: read off, brought onto one another, compared, differentiated. A curve is `{deg, mm}`,
+ * `deg` rising.
  * All pure.
  */
 

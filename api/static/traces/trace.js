@@ -139,7 +139,10 @@ function seenInStreams() {
 
 function noteOf(view) {
   if (view === "curve")
-    return "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; the chain-dotted line is the centre, the band its interval.";
+    return (
+      "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; " +
+      "the chain-dotted line is the centre, the band its interval."
+    );
   if (view === "rates")
     return `Per crank degree, each point by a parabola over ${RATE_REACH}° either side of it.`;
   if (view === "polar")
@@ -150,7 +153,8 @@ function noteOf(view) {
       ? "Each reading less the fitted curve at the same angle; the way back is left out, it shows the slack."
       : "Each reading less the fitted curve at the same angle.";
   const { pauses, reversals, gaps: missing } = seenInStreams();
-  return `Pauses: ${pauses.length}. Turned round: ${reversals.length}. Gaps in the gauge's readings: ${missing.length}.`;
+  const gaps = `Gaps in the gauge's readings: ${missing.length}.`;
+  return `Pauses: ${pauses.length}. Turned round: ${reversals.length}. ${gaps}`;
 }
 
 function paintWords() {
@@ -288,7 +292,8 @@ function differenceWords(item, curve) {
   const told = shown.repeats?.others.find((one) => one.measurement_id === item.id && one.call);
   const away = shiftTold(told?.by_deg ?? item.centre - shown.item.centre, told?.u95_deg);
   const shift = `${item.title} stands ${away}${told ? ` (${told.call})` : ""}`;
-  return `${shift}; the largest difference is ${length(curve.mm[largest] ?? NaN, settings.chosen.length, { finer: 1 })} at ${digits(curve.deg[largest] ?? NaN, 1)}°.`;
+  const apart = length(curve.mm[largest] ?? NaN, settings.chosen.length, { finer: 1 });
+  return `${shift}; the largest difference is ${apart} at ${digits(curve.deg[largest] ?? NaN, 1)}°.`;
 }
 
 /** How the passes agree, and whether what is laid over differs by anything: the server judges, once for each choice. */
@@ -359,7 +364,8 @@ async function fillOver() {
       el(
         "option",
         { value: other.id },
-        `${other.id}: ${spoken(whatOf(other.touches))}, ${new Date(other.started_at).toLocaleDateString(document.documentElement.lang)}`,
+        `${other.id}: ${spoken(whatOf(other.touches))}, ` +
+          new Date(other.started_at).toLocaleDateString(document.documentElement.lang),
       ),
     ),
   );

@@ -6,7 +6,8 @@ import { el } from "./dom.js";
 import { centreAngle, decimalsFor, digits, eventAngle, joined, length, plainAngle } from "./units.js";
 
 /**
- * A table: `columns` are `[heading, isNumber]`, `rows` lists of texts or nodes; said in words when empty. Each cell knows
+ * A table: `columns` are `[heading, isNumber]`, `rows` lists of texts or nodes; said in words when empty.
+ * Each cell knows
  * its heading, for on a phone a row is read downwards.
  */
 export function table(columns, rows, empty) {
@@ -73,7 +74,8 @@ export function passRows(item, choices) {
     `${digits(Math.abs(pass.speed_deg_s), 0)} °/s`,
     pass.centre_deg === null || pass.centre_deg === undefined
       ? "–"
-      : `${told(pass.centre_deg, item, choices)}${pass.u_deg ? ` ± ${digits(2 * pass.u_deg, decimalsFor(2 * pass.u_deg))}°` : ""}`,
+      : told(pass.centre_deg, item, choices) +
+        (pass.u_deg ? ` ± ${digits(2 * pass.u_deg, decimalsFor(2 * pass.u_deg))}°` : ""),
     pass.used ? "yes" : "slack only",
   ]);
 }

@@ -40,7 +40,7 @@ const half = {
   lift_mm: 9.4,
   checking_clearance_mm: 0.25,
 };
-const clearance = (valve, at, shifts) => ({
+const clearance = (valve, _at, shifts) => ({
   lobe: { valve, cylinder: "1" },
   table: shifts.map(([shift_deg, least_mm, enough]) => ({ shift_deg, least_mm, enough })),
 });

@@ -21,7 +21,10 @@ async function box() {
 }
 
 export const tests = {
-  "the library is fetched once": async () => ok((await library()) === (await library())),
+  "the library is fetched once": async () => {
+    const first = await library();
+    ok(first === (await library()));
+  },
   "a lobe's axis names the dead centres": async () => {
     const place = await box();
     await draw(place, figure("lobe"));

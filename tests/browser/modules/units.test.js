@@ -82,5 +82,5 @@ export const tests = {
   "a centre has no more decimals than its interval deserves": () =>
     equal([0.004, 0.04, 0.4, 4, 40, NaN].map(decimalsFor), [3, 2, 2, 1, 0, 2]),
   "plain angles take a sign on demand": () =>
-    equal(plainAngle(3.14159, 1, true), { digits: "+3.1", unit: "°" }),
+    equal(plainAngle(Math.PI, 1, true), { digits: "+3.1", unit: "°" }),
 };
