@@ -17,7 +17,7 @@ from scipy.ndimage import median_filter
 
 from analysis.base import Floats, Refusal
 from analysis.curve import LagPrior
-from analysis.readings import CheckedStreams
+from analysis.readings import CheckedStreams, unit_key, zero_key
 
 MM_PER_INCH = 25.4
 
@@ -62,7 +62,7 @@ def refuse_stream_faults(checked: CheckedStreams, lag: LagPrior, wild: Bools) ->
     Raises
     ------
     Refusal
-        `encoder_slipped`, `stand_moved`, `zero_key`, `unit_key`, `follower_bleeds`, `encoder_not_counting`,
+        `encoder_slipped`, `stand_moved`, `zero_key_pressed`, `unit_key_pressed`, `follower_bleeds`, `encoder_not_counting`,
         `gauge_frozen`.
     """
     _refuse_leap(checked)
@@ -161,17 +161,9 @@ def step_refusal(at_s: float, before: float, after: float, step_mm: float, *, st
     near = 4.0 * step_mm + 0.02 * max(abs(before), abs(after))
     smaller, larger = sorted((abs(before), abs(after)))
     if before * after > 0.0 and larger > 1.0 and abs(larger - MM_PER_INCH * smaller) < MM_PER_INCH * near:
-        return Refusal(
-            "unit_key",
-            f"At {at_s:.1f} s the reading went from {before:.3f} to {after:.3f}{while_still}, a factor of 25.4: "
-            "the gauge's unit key was pressed; set it back and measure again.",
-        )
+        return unit_key(f"{at_s:.1f} s", before, after)
     if abs(after) <= max(3.0 * step_mm, 0.03) and abs(before) > 0.2:
-        return Refusal(
-            "zero_key",
-            f"At {at_s:.1f} s the reading went from {before:.3f} to nought{while_still}: the gauge's zero key "
-            "was pressed; leave the keys alone and measure again.",
-        )
+        return zero_key(f"{at_s:.1f} s", before)
     return Refusal(
         "stand_moved",
         f"At {at_s:.1f} s the reading stepped by {after - before:+.3f} mm{while_still}: the stand was knocked, "
