@@ -21,7 +21,14 @@ from simulated_devices.traces import Bench, random_lobe
 SEEDS = range(3)
 
 # A trace can be refused for what the fault has done to it as well as for the fault by name.
-STEPPED = {"stand_moved", "zero_key_pressed", "unit_key_pressed", "scale_changed", "absurd_values", "does_not_fit"}
+STEPPED = {
+    "stand_moved",
+    "zero_key_pressed",
+    "unit_key_pressed",
+    "scale_changed",
+    "absurd_values",
+    "does_not_fit",
+}
 FLAT = {
     "plunger_at_stop",
     "gauge_frozen",
