@@ -254,8 +254,10 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Started]:
     """Start shops: ``recorded(inlet=3.4, exhaust=-2.6, **makers)``, cams late by so much."""
     with start_blocking_portal() as portal, contextlib.ExitStack() as stack:
 
-        def start(inlet: float = 3.4, exhaust: float = -2.6, **makers: Any) -> RecordedShop:
-            data = tmp_path_factory.mktemp("shop")
+        def start(
+            inlet: float = 3.4, exhaust: float = -2.6, data: Path | None = None, **makers: Any
+        ) -> RecordedShop:
+            data = data or tmp_path_factory.mktemp("shop")
             app = create_app(ServiceConfig(data))
             client = InProcess(app, portal, stack)
             engine = setup_of(load_scenario("hollin_lane_twin_cam"), Hand().pause(1.0).done()).engine
