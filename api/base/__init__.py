@@ -12,6 +12,8 @@ from api.base.errors import (
     StoreError,
     TraceFileError,
 )
+from api.base.folders import sync
+from api.base.from_elsewhere import foreign_json
 from api.base.interval import Counts, Interval, StoredPart, streams_from
 from api.base.job_errors import BlockedError, QuestionedError, told
 from api.base.job_messages import (
@@ -75,6 +77,7 @@ from api.base.messages import (
 )
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.thinning import thin
+from api.base.zip_budget import OverBudget, ZipBudget, open_within, refuse_without_room
 
 __all__ = [
     "ANY",
@@ -127,6 +130,7 @@ __all__ = [
     "MisuseError",
     "MoveWay",
     "NotFoundError",
+    "OverBudget",
     "PistonClearanceView",
     "PressEntry",
     "Pressed",
@@ -148,12 +152,17 @@ __all__ = [
     "Trouble",
     "Unadopted",
     "VerdictView",
+    "ZipBudget",
     "add_problems",
+    "foreign_json",
     "in_one_sentence",
+    "open_within",
     "own_ip_addresses",
     "qr_code",
+    "refuse_without_room",
     "shop_addresses",
     "streams_from",
+    "sync",
     "thin",
     "told",
 ]

@@ -9,6 +9,7 @@ from typing import Any
 
 from starlette.requests import HTTPConnection
 
+from api.archive import ImportDesk
 from api.base import ServiceConfig
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
@@ -28,6 +29,7 @@ class Service:
     def __init__(self, config: ServiceConfig) -> None:
         self.config = config
         self.shop = ShopStore(config.data_dir)
+        self.imports = ImportDesk(config.data_dir)
         self.measurements = MeasurementStore(self.shop)
         self.stored = StoredStreams(config.data_dir)
         self.bench = BenchState()
@@ -68,6 +70,7 @@ class Service:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         await self.measuring.close()
+        await asyncio.to_thread(self.imports.close)
         await asyncio.to_thread(self.shop.close)
 
     def keep(self, work: Coroutine[Any, Any, None]) -> None:

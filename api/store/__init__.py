@@ -29,9 +29,9 @@ from api.store.measurement_store import (
     adding,
     now_text,
 )
-from api.store.shop_store import FILE_NAME, LOCK_NAME, Row, ShopReader, ShopStore
+from api.store.shop_store import FILE_NAME, LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
-from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams
+from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams, interval_of
 from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.store.trace_words import trace_comments, trace_name
 
@@ -41,6 +41,7 @@ __all__ = [
     "IMPORTED_FOLDER",
     "LOCK_NAME",
     "Adoption",
+    "Asking",
     "Contents",
     "Fields",
     "FolderLock",
@@ -60,11 +61,13 @@ __all__ = [
     "StoredStreams",
     "Trace",
     "What",
+    "WithinChange",
     "add_fact",
     "adding",
     "adopt",
     "contents_of",
     "delete_job",
+    "interval_of",
     "keep",
     "keep_job",
     "make_active",

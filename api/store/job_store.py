@@ -47,6 +47,8 @@ class JobRow:
     now_title: str = ""
     signed_at: str = ""
     signed_by: str = ""
+    facts_from_elsewhere: int = 0
+    """So many of its facts came with a job file: they tell nothing of this bench."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,10 @@ class JobReader:
             (pattern, pattern, pattern, limit),
         )
 
+    def begun_at(self, moment: str) -> list[JobRow]:
+        """Give the jobs that were begun at a moment, here or elsewhere."""
+        return self._jobs("WHERE deleted_at IS NULL AND at = ? ORDER BY id", (moment,))
+
     def _jobs(self, where: str, values: tuple[Any, ...]) -> list[JobRow]:
         return [_job_row(row) for row in self._ask(f"SELECT * FROM jobs {where}", values)]
 
@@ -194,6 +200,7 @@ def _job_row(row: Row) -> JobRow:
         row["engine_id"],
         row["card_id"],
         **words,
+        facts_from_elsewhere=row.get("facts_from_elsewhere") or 0,
     )
 
 
@@ -221,7 +228,13 @@ def put_away(db: Database, table: str, number: int) -> None:
 
 
 def keep_job(
-    db: Database, job: Job, engine_id: int | None, card_id: int | None, by: str, begun_at: str = ""
+    db: Database,
+    job: Job,
+    engine_id: int | None,
+    card_id: int | None,
+    by: str,
+    begun_at: str = "",
+    facts_from_elsewhere: int = 0,
 ) -> int:
     """Keep a job with its own copy of the engine and the card; `begun_at` where it was begun before."""
     now = now_text()
@@ -236,6 +249,7 @@ def keep_job(
             "at": begun_at or now,
             "by": by,
             "changed_at": now,
+            "facts_from_elsewhere": facts_from_elsewhere,
         },
     )
 

@@ -12,7 +12,7 @@ from sqlite_utils import Database
 
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
 from api.base import ConflictError, MeasurementView, NotFoundError
-from api.store.shop_store import Row, ShopReader, ShopStore
+from api.store.shop_store import Asking, Row, ShopStore
 
 What = Literal["tdc", "lobe"]
 State = Literal["running", "finished", "refused", "discarded"]
@@ -95,7 +95,7 @@ def now_text() -> str:
 class MeasurementReader:
     """Questions about measurements."""
 
-    def __init__(self, read: ShopReader) -> None:
+    def __init__(self, read: Asking) -> None:
         self._read = read
 
     def get(self, number: int) -> Measurement:
@@ -126,20 +126,24 @@ class MeasurementReader:
         )
 
     def last_tdc(self, run_id: int | None = None, gauge: str | None = None) -> Measurement | None:
-        """Give the last true TDC, of one run, of one gauge, or of any."""
+        """Give the last true TDC measured at this bench, on one run, with one gauge, or with any.
+
+        What was imported was measured at another bench, whatever its gauge is called.
+        """
         found = self._many(
-            "WHERE what = 'tdc' AND state = 'finished'"
+            "WHERE what = 'tdc' AND state = 'finished' AND run_id IS NOT NULL AND imported_file IS NULL"
             " AND (:run IS NULL OR run_id = :run) AND (:gauge IS NULL OR gauge = :gauge)"
             " ORDER BY id DESC LIMIT 1",
             {"run": run_id, "gauge": gauge},
         )
         return found[0] if found else None
 
-    def imported(self, name: str, touches: str) -> Measurement | None:
-        """Give the import of a file of that name, if there is one."""
+    def imported(self, mark: str, touches: str) -> Measurement | None:
+        """Give the import of a trace whose files' names begin with `mark`, if there is one."""
         found = self._many(
-            "WHERE imported_file = :name AND touches = :touches AND state != 'discarded' LIMIT 1",
-            {"name": name, "touches": touches},
+            "WHERE substr(imported_file, 1, length(:mark)) = :mark AND touches = :touches"
+            " AND state != 'discarded' LIMIT 1",
+            {"mark": mark, "touches": touches},
         )
         return found[0] if found else None
 

@@ -46,3 +46,9 @@ def m001_measurements(db: Database) -> None:
 def m002_jobs(db: Database) -> None:
     """Engines, cam cards, jobs, what happened in them, and which one the bench serves."""
     create_job_tables(db)
+
+
+@SCHEMA()
+def m003_from_elsewhere(db: Database) -> None:
+    """A job knows how many of its facts came with a job file."""
+    db.table("jobs").add_column("facts_from_elsewhere", int)

@@ -13,7 +13,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from threading import Lock
+from typing import Any, Protocol, TypeVar
 
 from sqlite_utils import Database
 
@@ -29,6 +30,32 @@ Values = tuple[Any, ...] | dict[str, Any]
 FILE_NAME = "shop.db"
 LOCK_NAME = "shop.lock"
 BUSY_S = 5.0
+
+
+class Asking(Protocol):
+    """Answers questions about the shop: a reader, or a change from within."""
+
+    def rows(self, sql: str, values: Values = ()) -> list[Row]:
+        """Ask, and give every row as a dict."""
+
+    def row(self, sql: str, values: Values = ()) -> Row | None:
+        """Ask for one row."""
+
+
+class WithinChange:
+    """Asks from within a change, so that nothing can come between the question and the change."""
+
+    def __init__(self, db: Database) -> None:
+        self._db = db
+
+    def rows(self, sql: str, values: Values = ()) -> list[Row]:
+        """Ask, and give every row as a dict."""
+        return [dict(row) for row in self._db.execute(sql, values).fetchall()]
+
+    def row(self, sql: str, values: Values = ()) -> Row | None:
+        """Ask for one row."""
+        found = self.rows(sql, values)
+        return found[0] if found else None
 
 
 class ShopReader:
@@ -76,6 +103,8 @@ class ShopStore:
     def __init__(self, data_dir: Path) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
         self.read = ShopReader(data_dir)
+        self.importing = Lock()
+        """Held while something from elsewhere is taken in: one at a time."""
         self._lock = FolderLock(data_dir / LOCK_NAME)
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="shop-writer")
         try:
@@ -162,8 +191,9 @@ def _in_one_piece(connection: sqlite3.Connection, change: Callable[[Database], T
     connection.execute("BEGIN IMMEDIATE")
     try:
         outcome = change(Database(connection))
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
     return outcome
