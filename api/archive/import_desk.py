@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import BinaryIO, TypeVar
 
 from api.archive.intake import remove_leftovers
-from api.base import ConflictError, OverBudget, StoreError, refuse_without_room
+from api.base import ConflictError, NoRoom, StoreError, refuse_without_room
 
 T = TypeVar("T")
 PREFIX = ".upload-"
@@ -61,7 +61,7 @@ class ImportDesk:
     def _take(self, sent: BinaryIO, suffix: str, take: Callable[[Path], T]) -> T:
         try:
             refuse_without_room(sent.seek(0, os.SEEK_END), self._data_dir)
-        except OverBudget as error:
+        except NoRoom as error:
             raise StoreError("no_room", f"Nothing was taken: {error}.") from None
         sent.seek(0)
         with tempfile.NamedTemporaryFile(dir=self._data_dir, prefix=PREFIX, suffix=suffix) as kept:

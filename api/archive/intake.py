@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping
 from hashlib import file_digest
 from pathlib import Path
 
-from api.base import ConflictError, OverBudget, ServiceError, StoreError, refuse_without_room, sync
+from api.base import ConflictError, NoRoom, ServiceError, StoreError, refuse_without_room, sync
 from api.store import IMPORTED_FOLDER, Asking, ShopStore
 
 PREFIX = ".import-"
@@ -48,7 +48,7 @@ class Intake:
         """Refuse what the disk has no room for; raises `StoreError`."""
         try:
             refuse_without_room(wanted_bytes, self.folder)
-        except OverBudget as error:
+        except NoRoom as error:
             raise StoreError("no_room", f"Nothing was taken: {error}.") from None
 
     def place(self, parts: Mapping[str, Path]) -> None:

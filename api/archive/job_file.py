@@ -19,7 +19,16 @@ from typing import IO, Any
 from pydantic import ValidationError
 
 from api.archive.job_file_models import VERSION, JobInFile
-from api.base import JobFileError, OverBudget, ZipBudget, foreign_json, in_one_sentence, open_within
+from api.base import (
+    JobFileError,
+    NoRoom,
+    OverBudget,
+    StoreError,
+    ZipBudget,
+    foreign_json,
+    in_one_sentence,
+    open_within,
+)
 
 MANIFEST = "job.json"
 SHEET = "sheet.json"
@@ -61,13 +70,17 @@ class JobFileReader:
     JobFileError
         It is no job file, a newer program wrote it, it holds more than may be unpacked into the folder
         `onto`, or it is damaged: which part, and what to do.
+    StoreError
+        The disk has no room for it.
     """
 
     def __init__(self, path: Path, onto: Path) -> None:
         try:
             self._zip = open_within(path, BUDGET, onto)
+        except NoRoom as error:
+            raise StoreError("no_room", f"Nothing was taken: {error}.") from None
         except OverBudget as error:
-            raise JobFileError("job_file_too_large", f"the job file is not taken: {error}.") from None
+            raise _damaged(str(error)) from None
         except (zipfile.BadZipFile, NotImplementedError, ValueError):
             raise _damaged("it is no zip file, or its end is missing") from None
         except OSError as error:

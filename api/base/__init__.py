@@ -77,7 +77,7 @@ from api.base.messages import (
 )
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.thinning import thin
-from api.base.zip_budget import OverBudget, ZipBudget, open_within, refuse_without_room
+from api.base.zip_budget import NoRoom, OverBudget, ZipBudget, open_within, refuse_without_room
 
 __all__ = [
     "ANY",
@@ -129,6 +129,7 @@ __all__ = [
     "Message",
     "MisuseError",
     "MoveWay",
+    "NoRoom",
     "NotFoundError",
     "OverBudget",
     "PistonClearanceView",

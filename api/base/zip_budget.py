@@ -33,6 +33,10 @@ class OverBudget(Exception):
     """A zip holds more than it may; says what."""
 
 
+class NoRoom(OverBudget):
+    """The disk has no room for it; says how much there is."""
+
+
 @dataclass(frozen=True, slots=True)
 class ZipBudget:
     """What a zip may hold at most, unpacked."""
@@ -66,10 +70,10 @@ def open_within(path: Path, budget: ZipBudget, onto: Path) -> zipfile.ZipFile:
 
 
 def refuse_without_room(wanted_bytes: int, onto: Path) -> None:
-    """Refuse what would leave the recorder no room; raises `OverBudget`."""
+    """Refuse what would leave the recorder no room; raises `NoRoom`."""
     free = shutil.disk_usage(onto).free
     if wanted_bytes + FREE_AFTER_BYTES > free:
-        raise OverBudget(
+        raise NoRoom(
             f"it needs {wanted_bytes / 1e6:,.0f} MB, and of {free / 1e6:,.0f} MB free "
             f"{FREE_AFTER_BYTES / 1e6:,.0f} MB are kept for readings; make room first"
         )
