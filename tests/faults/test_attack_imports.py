@@ -90,13 +90,7 @@ def test_a_spoilt_import_beside_a_good_one_that_shares_its_traces_takes_nothing_
     for second in range(10, 16, 2):
         good, bad = begun(exported, second), begun(exported, second + 1, adoptions=[{"measurement_id": 1}])
         lost = begun(exported, second + 1, facts=[{"number": 7}])
-        answers = at_once(
-            [
-                lambda: send_job(client, lost),
-                lambda g=good: send_job(client, g),
-                lambda: send_job(client, bad),
-            ]
-        )
+        answers = at_once([functools.partial(send_job, client, one) for one in (lost, good, bad)])
         assert [one.status_code for one in answers] == [422, 201, 422], [one.text for one in answers]
         assert missing_traces(shop) == []
         job = answers[1].json()["id"]
