@@ -13,6 +13,7 @@ from api.archive import ImportDesk
 from api.base import ServiceConfig
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
+from api.service.file_watch import watch_files
 from api.service.job_desk import JobDesk
 from api.service.service_manager import tell_service_manager
 from api.store import MeasurementStore, ShopStore, StoredStreams
@@ -62,6 +63,7 @@ class Service:
         self.keep(self.feed.run())
         self.keep(self._beat())
         self.keep(self.desk.run())
+        self.keep(watch_files(self.config.data_dir, self._hear_of_damage))
         self.keep(tell_service_manager(self))
 
     async def stop(self) -> None:
@@ -104,6 +106,11 @@ class Service:
         """Hear that the live feed ended."""
         self.bench.lost()
         self.board.publish_health()
+
+    def _hear_of_damage(self, sentence: str) -> None:
+        if sentence != self.bench.damage:
+            self.bench.damage = sentence
+            self.board.publish_health()
 
     async def _beat(self) -> None:
         while True:

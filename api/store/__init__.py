@@ -34,6 +34,7 @@ from api.store.store_check import Contents, contents_of, trouble_in_shop, troubl
 from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams, interval_of
 from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.store.trace_words import trace_comments, trace_name
+from api.store.trouble import damaged, read_only_words, store_error
 
 __all__ = [
     "CRANK",
@@ -66,6 +67,7 @@ __all__ = [
     "adding",
     "adopt",
     "contents_of",
+    "damaged",
     "delete_job",
     "interval_of",
     "keep",
@@ -74,8 +76,10 @@ __all__ = [
     "make_none_active",
     "now_text",
     "put_away",
+    "read_only_words",
     "read_trace",
     "set_stage",
+    "store_error",
     "tell_standing",
     "trace_comments",
     "trace_lines",

@@ -5,15 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from sqlite_utils import Database
 
-from analysis.base import from_plain, to_plain
+from analysis.base import EntryError, from_plain, to_plain
 from analysis.timing import CamCard, Engine, Fact, Job, payload_from_plain
 from api.base import NotFoundError
 from api.store.measurement_store import now_text
-from api.store.shop_store import Row, ShopReader
+from api.store.shop_store import FILE_NAME, Row, ShopReader
+from api.store.trouble import damaged
 
 T = TypeVar("T")
 Fields = dict[str, Any]
@@ -120,7 +122,7 @@ class JobReader:
                 row["at"],
                 row["by"],
                 row["retired_at"] is not None,
-                from_plain(kind, json.loads(row["body"])),
+                _kept_as(lambda plain: from_plain(kind, plain), row["body"]),
             )
             for row in rows
         ]
@@ -152,7 +154,7 @@ class JobReader:
         """Give what happened in a job, in order."""
         rows = self._ask("SELECT * FROM job_facts WHERE job_id = ? ORDER BY number", (job_id,))
         return [
-            Fact(row["number"], row["at"], row["by"], payload_from_plain(json.loads(row["what"])))
+            Fact(row["number"], row["at"], row["by"], _kept_as(payload_from_plain, row["what"]))
             for row in rows
         ]
 
@@ -162,7 +164,7 @@ class JobReader:
             "SELECT number, source FROM job_facts WHERE job_id = ? AND source IS NOT NULL ORDER BY number",
             (job_id,),
         )
-        return {row["number"]: json.loads(row["source"]) for row in rows}
+        return {row["number"]: _kept_as(dict, row["source"]) for row in rows}
 
     def adoptions(self, job_id: int) -> list[Adoption]:
         """Give what became of the job's finished measurements."""
@@ -186,14 +188,14 @@ class JobReader:
     def stage(self, job_id: int) -> Stage | None:
         """Give how far the guide is inside a step."""
         rows = self._ask("SELECT * FROM guide_stages WHERE job_id = ?", (job_id,))
-        return Stage(rows[0]["step"], rows[0]["stage"], json.loads(rows[0]["body"])) if rows else None
+        return Stage(rows[0]["step"], rows[0]["stage"], _kept_as(dict, rows[0]["body"])) if rows else None
 
 
 def _job_row(row: Row) -> JobRow:
     words = {name: row[name] or "" for name in ("now_step", "now_title", "signed_at", "signed_by")}
     return JobRow(
         row["id"],
-        from_plain(Job, json.loads(row["body"])),
+        _kept_as(lambda plain: from_plain(Job, plain), row["body"]),
         row["at"],
         row["by"],
         row["changed_at"],
@@ -202,6 +204,14 @@ def _job_row(row: Row) -> JobRow:
         **words,
         facts_from_elsewhere=row.get("facts_from_elsewhere") or 0,
     )
+
+
+def _kept_as(read: Callable[[Any], T], text: str) -> T:
+    """Read what was kept as JSON; raises `StoreError` where that is no longer what was kept."""
+    try:
+        return read(json.loads(text))
+    except (ValueError, TypeError, EntryError) as error:
+        raise damaged(Path(FILE_NAME), f"a row of it cannot be read: {error}") from None
 
 
 def as_text(value: object, kind: Any = None) -> str:

@@ -6,13 +6,15 @@ import datetime as dt
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any, Literal, cast
 
 from sqlite_utils import Database
 
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
 from api.base import ConflictError, MeasurementView, NotFoundError
-from api.store.shop_store import Asking, Row, ShopStore
+from api.store.shop_store import FILE_NAME, Asking, Row, ShopStore
+from api.store.trouble import damaged
 
 What = Literal["tdc", "lobe"]
 State = Literal["running", "finished", "refused", "discarded"]
@@ -207,4 +209,8 @@ def _to_row(fields: Fields) -> Row:
 
 def _from_row(row: Row) -> Measurement:
     there = {name: value for name, value in row.items() if value is not None}
-    return Measurement(**there | {name: json.loads(there[name]) for name in JSON_COLUMNS if name in there})
+    try:
+        read = {name: json.loads(there[name]) for name in JSON_COLUMNS if name in there}
+    except ValueError as error:
+        raise damaged(Path(FILE_NAME), f"measurement {row['id']} cannot be read: {error}") from None
+    return Measurement(**there | read)

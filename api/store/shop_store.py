@@ -21,8 +21,9 @@ from sqlite_utils import Database
 from api.base import StoreError
 from api.store.folder_lock import FolderLock
 from api.store.shop_schema import SCHEMA
+from api.store.trouble import damaged, store_error
 from capture.base import StoreUnusable
-from capture.store import keep_copy
+from capture.store import keep_copy, reading_uri
 
 T = TypeVar("T")
 Row = dict[str, Any]
@@ -79,16 +80,32 @@ class ShopReader:
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        try:
-            connection = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
-        except sqlite3.OperationalError:
+        if not self.path.exists():
             raise StoreError(
                 "no_shop_file", f"there is no {self.path}; start the service once, or check --data."
-            ) from None
-        with closing(connection):
+            )
+        with blaming(self.path), closing(_connected(self.path)) as connection:
             connection.row_factory = sqlite3.Row
             _refuse_newer(connection, self.path)
             yield connection
+
+
+def _connected(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(reading_uri(path), uri=True, timeout=BUSY_S)
+    connection.execute("PRAGMA trusted_schema=OFF")
+    return connection
+
+
+@contextmanager
+def blaming(path: Path) -> Iterator[None]:
+    """Turn what SQLite says of a damaged, full or read-only file into a `StoreError`."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        told = store_error(error, path)
+        if told is None:
+            raise
+        raise told from None
 
 
 class ShopStore:
@@ -116,7 +133,7 @@ class ShopStore:
 
     def submit(self, change: Callable[[Database], T]) -> Future[T]:
         """Queue one change; it is committed, and on the disk, before the future is done."""
-        return self._thread.submit(_in_one_piece, self._connection, change)
+        return self._thread.submit(_in_one_piece, self._connection, self.read.path, change)
 
     def write(self, change: Callable[[Database], T]) -> T:
         """Make one change and wait for it."""
@@ -134,19 +151,21 @@ class ShopStore:
 
 
 def _open_for_writing(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
+    try:
+        connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
+    except sqlite3.Error as error:
+        raise store_error(error, path) or damaged(path, error) from None
     try:
         connection.row_factory = sqlite3.Row
         _refuse_newer(connection, path)
+        connection.execute("PRAGMA trusted_schema=OFF")
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
         _migrate(connection)
     except sqlite3.DatabaseError as error:
         connection.close()
-        raise StoreError(
-            "bad_shop_file", f"{path} cannot be used ({error}); restore it from a backup."
-        ) from None
+        raise store_error(error, path) or damaged(path, error) from None
     except BaseException:
         connection.close()
         raise
@@ -187,13 +206,14 @@ def _known_changes() -> frozenset[str]:
         return frozenset(step.name for step in SCHEMA.pending(Database(empty)))
 
 
-def _in_one_piece(connection: sqlite3.Connection, change: Callable[[Database], T]) -> T:
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        outcome = change(Database(connection))
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        raise
-    return outcome
+def _in_one_piece(connection: sqlite3.Connection, path: Path, change: Callable[[Database], T]) -> T:
+    with blaming(path):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            outcome = change(Database(connection))
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+        return outcome
