@@ -108,6 +108,12 @@ def back_up(data_dir: Path, file: Path, keep: int = KEPT) -> Manifest:
         _set_aside(file, keep)
         part.replace(file)
         sync(file.absolute().parent)
+    except StoreError as error:
+        if error.code != "bad_shop_file":
+            raise
+        raise StoreError(
+            error.code, f"no backup was written, and the last one was left as it is: {error.message}"
+        ) from None
     except OSError as error:
         raise MisuseError(
             "backup_not_written", f"{file} cannot be written ({error.strerror}); choose another place."
@@ -124,8 +130,8 @@ def _refuse_damaged(copies: Path) -> None:
     if trouble:
         raise StoreError(
             "bad_shop_file",
-            f"no backup was written, and the last one was left as it is, for the shop is damaged: "
-            f"{' '.join(trouble)} Stop the service and restore the last good backup (lobewright restore).",
+            f"the shop is damaged. {' '.join(trouble)} Stop the service and "
+            "restore the last good backup (lobewright restore).",
         )
 
 
@@ -249,10 +255,8 @@ def _copy(source: Path, target: Path) -> None:
         raise StoreError("bad_store", f"{error}.") from None
     except sqlite3.Error as error:
         told = store_error(error, source)
-        if told is not None and told.code == "bad_shop_file":
-            raise StoreError(
-                told.code, f"no backup was written, and the last one was left as it is: {told.message}"
-            ) from None
+        if told is not None:
+            raise told from None
         raise StoreError("backup_failed", f"{source} cannot be copied ({error}); check the disk.") from None
 
 
