@@ -14,6 +14,7 @@ import sqlite3
 import tempfile
 import uuid
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from hashlib import file_digest
 from pathlib import Path
 
@@ -126,3 +127,53 @@ def remove_leftovers(data_dir: Path) -> None:
 def _sync_file(path: Path) -> None:
     with path.open("r+b") as file:
         os.fsync(file.fileno())
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What imports of earlier versions, or killed ones, left in a shop."""
+
+    unnamed: tuple[Path, ...]
+    """Trace files that no row names."""
+    folders: tuple[Path, ...]
+    """Folders of imports that were killed."""
+    without_trace: tuple[int, ...]
+    """Measurements whose trace file is gone; the same job or trace file taken in again brings it back."""
+
+    @property
+    def sentences(self) -> list[str]:
+        """Say what there is, and what to do."""
+        found = []
+        if self.unnamed or self.folders:
+            found.append(
+                f"{len(self.unnamed)} imported trace files belong to nothing, and {len(self.folders)} imports were "
+                "cut short or go on; `lobewright tidy` removes what was left, whatever else it is asked for."
+            )
+        if self.without_trace:
+            numbers = ", ".join(str(number) for number in self.without_trace[:10])
+            found.append(
+                f"The trace files of {len(self.without_trace)} measurements are not there (numbers {numbers}): "
+                "tidied away, or lost. Import the same job or trace file again, and they are put back."
+            )
+        return found
+
+
+def look_for_left(data_dir: Path, ask: Asking) -> Left:
+    """Compare the imported trace files with the rows that name them."""
+    imported = data_dir / IMPORTED_FOLDER
+    there = {path.name for path in imported.iterdir() if path.is_file()} if imported.is_dir() else set()
+    rows = ask.rows(
+        "SELECT id, imported_file AS name, state FROM measurements WHERE imported_file IS NOT NULL"
+    )
+    named = {row["name"] for row in rows}
+    gone = tuple(row["id"] for row in rows if row["name"] not in there and row["state"] == "finished")
+    unnamed = tuple(imported / name for name in sorted(there - named))
+    return Left(unnamed, tuple(leftovers(data_dir)), gone)
+
+
+def remove_left(left: Left) -> None:
+    """Remove what belongs to nothing; only for whoever holds the shop."""
+    for path in left.unnamed:
+        path.unlink(missing_ok=True)
+    for folder in left.folders:
+        shutil.rmtree(folder, ignore_errors=True)

@@ -18,6 +18,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
+from api.archive import look_for_left
 from api.base import StoreError
 from api.host.serving import WEB_FILE
 from api.store import FILE_NAME as SHOP_NAME
@@ -255,6 +256,16 @@ def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
             how = "every byte was read" if thorough else "its structure was read; --thorough reads every byte"
             yield Finding(topic, State.OK, f"{name} is whole ({how}).")
     yield from _open_measurements(data_dir)
+    yield from _imports(data_dir)
+
+
+def _imports(data_dir: Path) -> Iterator[Finding]:
+    """Is every imported trace where its row says, and does every one belong to a row?"""
+    try:
+        for sentence in look_for_left(data_dir, ShopReader(data_dir)).sentences:
+            yield Finding("imports", State.MIND, sentence)
+    except (StoreError, sqlite3.Error, OSError):
+        return
 
 
 def _open_measurements(data_dir: Path) -> Iterator[Finding]:

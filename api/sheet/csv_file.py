@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 
 from api.sheet.model import Sheet
 
@@ -38,6 +39,10 @@ COLUMNS = (
 )
 
 
+FORMULA = {"=", "+", "-", "@", "\u2212"}
+STRIPPED = " \t\r\n\0\u00a0\u200b\u2060\ufeff"
+
+
 def sheet_csv(sheet: Sheet) -> str:
     """Give the measurements with the job's reference, engine and card in every row."""
     file = io.StringIO()
@@ -62,5 +67,6 @@ def _cell(value: object) -> str:
 
 
 def _safe(text: str) -> str:
-    """Keep a spreadsheet from taking words for a formula."""
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t"} else text
+    """Keep a spreadsheet from taking words for a formula, whatever it strips off or reads as one first."""
+    bare = unicodedata.normalize("NFKC", text).lstrip(STRIPPED)
+    return f"'{text}" if bare[:1] in FORMULA or text[:1] in {"\t", "\r", "\n"} else text

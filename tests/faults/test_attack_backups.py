@@ -95,7 +95,7 @@ def test_health_and_pages_say_which_file_is_damaged_and_what_to_do(shop: Running
     shop.start()
     with shop.client() as client:
         told = until(
-            lambda: "shop.db" in (h := client.get("/health").json())["sentence"] and h, "the damage is told"
+            lambda: "shop.db" in (h := client.get("/health").json())["sentence"] and h, "the damage is told", 180
         )
         assert told["ok"] is False
         assert "shop.db" in told["sentence"]

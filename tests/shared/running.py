@@ -56,7 +56,7 @@ class RunningShop:
                 stdout=log,
                 stderr=log,
             )
-        self.url = until(self._url, f"the service is up: {self.log_path}")
+        self.url = until(self._url, f"the service is up: {self.log_path}", 180)
         return self
 
     def _url(self) -> str:
