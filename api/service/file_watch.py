@@ -21,12 +21,18 @@ async def watch_files(data_dir: Path, tell: Callable[[str], None], every_s: floa
     """Look now and then, and tell in a sentence what is damaged, or nothing where all is whole."""
     before = ""
     while True:
-        found = " ".join(await asyncio.to_thread(_trouble, data_dir))
+        found = " ".join(_with_advice(one) for one in await asyncio.to_thread(_trouble, data_dir))
         if found != before:
             log.warning("%s", found or "the shop's files are whole again")
         before = found
         tell(found)
         await asyncio.sleep(every_s)
+
+
+def _with_advice(sentence: str) -> str:
+    if any(word in sentence for word in ("newer", "read-only", "restore")):
+        return sentence
+    return f"{sentence} Stop the service and restore the last backup (lobewright restore)."
 
 
 def _trouble(data_dir: Path) -> list[str]:

@@ -137,7 +137,10 @@ def _one(connection: sqlite3.Connection, sql: str) -> int:
 def _sqlite_trouble(connection: sqlite3.Connection, path: Path, thorough: bool) -> list[str]:
     pragma = "integrity_check" if thorough else "quick_check"
     told = [str(row[0]) for row in connection.execute(f"PRAGMA {pragma}({TOLD})").fetchall()]
-    return [] if told == ["ok"] else [f"{path.name} is damaged: {' / '.join(told)}."]
+    if told == ["ok"]:
+        return []
+    words = " / ".join(told).replace("*** in database main ***", "")
+    return [f"{path.name} is damaged: {' '.join(words.split()).rstrip('.')}."]
 
 
 def _spoiled_blocks(connection: sqlite3.Connection, path: Path) -> list[str]:

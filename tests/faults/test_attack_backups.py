@@ -87,7 +87,9 @@ def test_health_and_pages_say_which_file_is_damaged_and_what_to_do(shop: Running
     shop.kill()
     at_rest(shop.data)
     with closing(sqlite3.connect(shop.data / "shop.db")) as db:
-        page = db.execute("SELECT rootpage FROM sqlite_master WHERE name = 'job_facts'").fetchone()[0]
+        page = db.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name LIKE 'sqlite_autoindex_job_facts%'"
+        ).fetchone()[0]
         size = db.execute("PRAGMA page_size").fetchone()[0]
     with (shop.data / "shop.db").open("r+b") as file:
         file.seek((page - 1) * size)
@@ -95,7 +97,9 @@ def test_health_and_pages_say_which_file_is_damaged_and_what_to_do(shop: Running
     shop.start()
     with shop.client() as client:
         told = until(
-            lambda: "shop.db" in (h := client.get("/health").json())["sentence"] and h, "the damage is told", 180
+            lambda: "shop.db" in (h := client.get("/health").json())["sentence"] and h,
+            "the damage is told",
+            180,
         )
         assert told["ok"] is False
         assert "shop.db" in told["sentence"]
