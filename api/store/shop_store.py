@@ -97,12 +97,12 @@ def _connected(path: Path) -> sqlite3.Connection:
 
 
 @contextmanager
-def blaming(path: Path) -> Iterator[None]:
+def blaming(path: Path, *, writing: bool = False) -> Iterator[None]:
     """Turn what SQLite says of a damaged, full or read-only file into a `StoreError`."""
     try:
         yield
     except sqlite3.Error as error:
-        told = store_error(error, path)
+        told = store_error(error, path, writing=writing)
         if told is None:
             raise
         raise told from None
@@ -154,7 +154,7 @@ def _open_for_writing(path: Path) -> sqlite3.Connection:
     try:
         connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
     except sqlite3.Error as error:
-        raise store_error(error, path) or damaged(path, error) from None
+        raise store_error(error, path, writing=True) or damaged(path, error) from None
     try:
         connection.row_factory = sqlite3.Row
         _refuse_newer(connection, path)
@@ -165,7 +165,7 @@ def _open_for_writing(path: Path) -> sqlite3.Connection:
         _migrate(connection)
     except sqlite3.DatabaseError as error:
         connection.close()
-        raise store_error(error, path) or damaged(path, error) from None
+        raise store_error(error, path, writing=True) or damaged(path, error) from None
     except BaseException:
         connection.close()
         raise
@@ -207,7 +207,7 @@ def _known_changes() -> frozenset[str]:
 
 
 def _in_one_piece(connection: sqlite3.Connection, path: Path, change: Callable[[Database], T]) -> T:
-    with blaming(path):
+    with blaming(path, writing=True):
         connection.execute("BEGIN IMMEDIATE")
         try:
             outcome = change(Database(connection))

@@ -10,6 +10,7 @@ from capture.store import lies_read_only
 
 KIND = 0xFF
 READ_ONLY = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR}
+MAY_NOT = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM}
 DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 WHAT_THEN = (
     "stop the service and restore the last backup (lobewright restore FILE --replace), which sets the damaged "
@@ -35,11 +36,16 @@ def read_only_words(path: Path) -> str:
     )
 
 
-def store_error(error: sqlite3.Error, path: Path) -> StoreError | None:
+def store_error(error: sqlite3.Error, path: Path, *, writing: bool = False) -> StoreError | None:
     """Turn what SQLite says of a file into an error of ours; `None` where the file is not to blame."""
     kind = getattr(error, "sqlite_errorcode", 0) & KIND
-    if kind == sqlite3.SQLITE_READONLY or (kind in READ_ONLY and lies_read_only(path)):
+    if kind in READ_ONLY and lies_read_only(path):
         return read_only(path)
+    if writing and kind in MAY_NOT:
+        return StoreError(
+            "not_writable",
+            f"{path} cannot be written by this account ({error}); look at whose it is, and its rights.",
+        )
     if kind == sqlite3.SQLITE_FULL:
         return StoreError(
             "disk_full",
