@@ -57,7 +57,7 @@ const VIEWS = {
   rates: ["Lift, velocity, acceleration", (item) => item.what === "lobe" && item.lift],
   polar: ["Polar", (item) => item.what === "lobe" && item.lift],
   centres: ["Centre against lift", (item) => item.pairs.length > 1],
-  residuals: ["Left over by the fit", (item) => Boolean(item.curve)],
+  residuals: ["Fit residual", (item) => Boolean(item.curve)],
   streams: ["As it came in", () => true],
 };
 
