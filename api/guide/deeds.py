@@ -5,11 +5,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from analysis.job import Evidence, JobState, Step, StepState
 from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
-from api.base import Centre, Guide, MeasurementView
+from api.base import Centre, MeasurementView
 from api.measure import ZeroProof
 from api.store import Stage
 
@@ -18,6 +18,8 @@ PARTS = {
     "inlet": "the inlet valve of cylinder",
     "exhaust": "the exhaust valve of cylinder",
 }
+
+Tone = Literal["", "approach", "on_the_number", "overshot", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +121,12 @@ class Scene:
             return None
         return (self.crank.deg - self.state.overlap_tdc_deg) % 720.0
 
-    def gauge_words(self, part: str) -> str:
-        """Say what the gauge goes on; its name, too, where there is more than one."""
+    def gauge_words(self, part: str, gauge: str = "") -> str:
+        """Say what the gauge goes on; where there is more than one, its name, or that of `gauge`."""
         kind, _, cylinder = part.partition("_")
-        name = self.to_use.get("piston" if kind == "piston" else "valve", "")
-        return f"Gauge {name} on {PARTS[kind]} {cylinder.upper()}".replace("  ", " ")
+        usual = self.to_use.get("piston" if kind == "piston" else "valve", "")
+        name = gauge if gauge and self.to_use else usual
+        return f"{f'Gauge {name}' if name else 'Gauge'} on {PARTS[kind]} {cylinder.upper()}"
 
     def stage_of(self, step_id: str) -> Stage | None:
         """How far the guide is inside a step; what was remembered for another step counts no more."""
@@ -155,10 +158,41 @@ class Deed:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """The guide and what its button would do; `None`: the button does nothing."""
+class Number:
+    """The one large number of a guide; `None` where there is none yet."""
 
-    guide: Guide
+    value: float | None = None
+    unit: Literal["deg", "mm", ""] = ""
+    label: str = ""
+    interval: float | None = None
+
+
+NO_NUMBER = Number()
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a step has to say at this moment, and what the large button would do.
+
+    Attributes
+    ----------
+    to_go_deg, to_go_mm, target_mm
+        As in the guide that screens are sent.
+    button
+        Label of the large button; it is shown only where there is a `deed`.
+    deed
+        `None`: the button does nothing.
+    """
+
+    sentence: str
+    why: str = ""
+    tone: Tone = ""
+    number: Number = NO_NUMBER
+    to_go_deg: float | None = None
+    to_go_mm: float | None = None
+    target_mm: float | None = None
+    verdict: str = ""
+    button: str = ""
     deed: Deed | None = None
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from analysis.job import STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Guide
-from api.guide.deeds import Deed, Scene, Told, token_of
+from api.guide.deeds import Deed, Number, Scene, Told, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
@@ -20,44 +20,56 @@ FULL_CYCLE_DEG = 720.0
 HALF_TURN_DEG = 180.0
 
 
+def guide_in(scene: Scene) -> Guide:
+    """Give the guide of this moment, as every screen is sent it."""
+    told, step = told_in(scene), scene.step
+    number, presses = told.number, told.deed is not None
+    return Guide(
+        job_id=scene.job_id,
+        step="Signed" if step is None else step.title,
+        sentence=told.sentence,
+        why=told.why,
+        number=number.value,
+        unit=number.unit,
+        label=number.label,
+        interval=number.interval,
+        to_go_deg=told.to_go_deg,
+        to_go_mm=told.to_go_mm,
+        target_mm=told.target_mm,
+        verdict=told.verdict,
+        tone=told.tone,
+        button=told.button if presses else "",
+        action=f"/api/jobs/{scene.job_id}/press?token={token_of(scene)}" if presses else "",
+        cautions=[] if step is None or scene.waiting else list(step.cautions),
+    )
+
+
 def told_in(scene: Scene) -> Told:
-    """Give the guide of this moment, and what its button would do."""
-    told = _told(scene)
-    guide = told.guide.model_copy(update={"job_id": scene.job_id})
-    if told.deed is None:
-        return Told(guide.model_copy(update={"button": "", "action": ""}))
-    action = f"/api/jobs/{scene.job_id}/press?token={token_of(scene)}"
-    return Told(guide.model_copy(update={"action": action}), told.deed)
-
-
-def _told(scene: Scene) -> Told:
+    """Give what is said at this moment, and what the button would do."""
     step = scene.step
     if step is None:
-        return Told(Guide(step="Signed", sentence=_signed(scene)))
+        return Told(_signed(scene))
     if scene.waiting:
-        return Told(Guide(step=step.title, sentence="The measurement is being kept; a moment."))
+        return Told("The measurement is being kept; a moment.")
     running = scene.measurement is not None and scene.measurement.state == "running"
     if running and step.kind not in MEASURING:
         return measuring(scene, step)
     if scene.trouble and not running and step.kind in AT_THE_BENCH:
-        return Told(
-            Guide(step=step.title, sentence=scene.trouble, tone="fault", cautions=list(step.cautions))
-        )
+        return Told(scene.trouble, tone="fault")
     if scene.zero.state != "stands" and not running and step.kind in NEEDS_THE_ZERO:
-        return _zero(scene, step)
+        return _zero(scene)
     return RULES[step.kind](scene, step)
 
 
-def _zero(scene: Scene, step: StepState) -> Told:
+def _zero(scene: Scene) -> Told:
     """Nothing that rests on the zero goes on before it is proved to be where it was."""
-    guide = Guide(step=step.title, sentence=scene.zero.sentence, tone="fault", cautions=list(step.cautions))
+    said = scene.zero.sentence
     if scene.zero.state == "moved":
         back = WentBack("true_tdc", f"The encoder's zero moved by {scene.zero.off_deg:+.2f} deg.")
-        return Told(
-            guide.model_copy(update={"button": "Back to true TDC"}), Deed("Gone back.", facts=((back, None),))
-        )
+        deed = Deed("Gone back.", facts=((back, None),))
+        return Told(said, tone="fault", button="Back to true TDC", deed=deed)
     part = f"piston_{scene.job.engine.reference.lower()}"
-    return Told(guide.model_copy(update={"button": "Start"}), Deed("Begun.", begin=part))
+    return Told(said, tone="fault", button="Start", deed=Deed("Begun.", begin=part))
 
 
 def _signed(scene: Scene) -> str:
@@ -68,19 +80,17 @@ def _signed(scene: Scene) -> str:
 
 def _clearances(scene: Scene, step: StepState) -> Told:
     """One press notes the card's clearance for every valve that is still to be noted."""
-    guide = Guide(step=step.title, sentence=step.why or step.sentence, cautions=list(step.cautions))
+    said = step.why or step.sentence
     if step.code:
-        return Told(guide.model_copy(update={"tone": "fault"}))
+        return Told(said, tone="fault")
     facts = [_as_on_the_card(scene, lobe) for lobe in _to_note(scene, step)]
     if not facts or None in facts:
-        return Told(guide.model_copy(update={"why": "Enter what was found on the job's page."}))
+        return Told(said, "Enter what was found on the job's page.")
     noted = [fact for fact in facts if fact is not None]
     figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f} mm" for fact in noted)
-    guide = guide.model_copy(
-        update={"why": f"On the card: {figures}. Anything else is entered on the job's page."}
-    )
+    why = f"On the card: {figures}. Anything else is entered on the job's page."
     deed = Deed("Clearances noted.", facts=tuple((fact, None) for fact in noted))
-    return Told(guide.model_copy(update={"button": "Set as on the card"}), deed)
+    return Told(said, why, button="Set as on the card", deed=deed)
 
 
 def _to_note(scene: Scene, step: StepState) -> list[Lobe]:
@@ -99,32 +109,26 @@ def _as_on_the_card(scene: Scene, lobe: Lobe) -> ClearanceNoted | None:
 
 def _stroke(scene: Scene, step: StepState) -> Told:
     """Lead to the next TDC; there, the valves tell which one it is."""
-    guide = Guide(step=step.title, sentence=step.sentence, why=step.why, cautions=list(step.cautions))
     if scene.state.tdc_deg is None or scene.crank is None:
-        return Told(guide)
+        return Told(step.sentence, step.why)
     off = nearest(scene.crank.deg - scene.state.tdc_deg, 360.0)
     near = abs(off) <= STROKE_NEAR_TDC_DEG
     to_go = -off if near else (-off) % 360.0
-    guide = guide.model_copy(
-        update={
-            "number": to_go,
-            "unit": "deg",
-            "label": "to TDC",
-            "to_go_deg": to_go,
-            "tone": "on_the_number" if near else "approach" if to_go < 90 else "",
-        }
-    )
+    number = Number(to_go, "deg", "to TDC")
     if not near:
-        return Told(guide)
+        tone: Tone = "approach" if to_go < 90 else ""
+        return Told(step.sentence, step.why, tone, number, to_go_deg=to_go)
     found = overlap_here(scene.crank.deg, scene.state.tdc_deg)
-    guide = guide.model_copy(
-        update={
-            "sentence": f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
-            "shut: turn on one turn.",
-            "button": "Both slightly open",
-        }
+    return Told(
+        f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
+        "shut: turn on one turn.",
+        step.why,
+        "on_the_number",
+        number,
+        to_go_deg=to_go,
+        button="Both slightly open",
+        deed=Deed("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)),
     )
-    return Told(guide, Deed("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)))
 
 
 def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
@@ -134,7 +138,7 @@ def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
 
 
 def _sign_off(scene: Scene, step: StepState) -> Told:
-    return Told(Guide(step=step.title, sentence=step.sentence, why=step.why, cautions=list(step.cautions)))
+    return Told(step.sentence, step.why)
 
 
 MEASURING = frozenset(

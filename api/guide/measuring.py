@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 from analysis.job import StepState, error_of
 from analysis.timing import (
@@ -20,8 +21,8 @@ from analysis.timing import (
     judge,
     lobe_error,
 )
-from api.base import Guide, MeasurementView
-from api.guide.deeds import Deed, Scene, Told
+from api.base import MeasurementView
+from api.guide.deeds import NO_NUMBER, Deed, Number, Scene, Told, Tone
 from api.jobs import lobes_left, lobes_measured, touched, touches
 
 TURNS_DEG = {"bench_check": 810.0, "lobe": 750.0}
@@ -52,12 +53,11 @@ def _to_begin(scene: Scene, step: StepState) -> Told:
     view = scene.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
     said = step.why if step.code else step.sentence
-    sentence = view.sentence if refused and view is not None else f"{scene.gauge_words(part)}."
-    guide = _base(step, f"{sentence} {_how(step, part)}" if not refused else sentence)
-    guide = guide.model_copy(
-        update={"why": said if said != guide.sentence else "", "tone": "fault" if refused else ""}
-    )
-    return Told(_button(guide, "Start again" if refused else "Start"), Deed("Begun.", begin=part))
+    begin = Deed("Begun.", begin=part)
+    if refused and view is not None:
+        why = said if said != view.sentence else ""
+        return Told(view.sentence, why, "fault", button="Start again", deed=begin)
+    return Told(f"{scene.gauge_words(part)}. {_how(step, part)}", said, button="Start", deed=begin)
 
 
 def _next_part(scene: Scene, step: StepState) -> str:
@@ -69,14 +69,6 @@ def _next_part(scene: Scene, step: StepState) -> str:
 def _how(step: StepState, part: str) -> str:
     kind = step.kind if step.kind == "bench_check" else "tdc" if part.startswith("piston") else "lobe"
     return f"Then press, and: {HOW[kind][0].lower()}{HOW[kind][1:]}"
-
-
-def _base(step: StepState, sentence: str) -> Guide:
-    return Guide(step=step.title, sentence=sentence, cautions=list(step.cautions))
-
-
-def _button(guide: Guide, label: str) -> Guide:
-    return guide.model_copy(update={"button": label})
 
 
 # -- before: nipping up and torquing
@@ -96,23 +88,42 @@ def _to_tighten(scene: Scene, step: StepState) -> Told:
     sentence = f"{do}, the {step.cam} cam. {scene.gauge_words(part)}. {_how(step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
-    return Told(_button(_base(step, sentence), label), Deed(words, facts=((done, None),), begin=part))
+    return Told(sentence, button=label, deed=Deed(words, facts=((done, None),), begin=part))
 
 
 # -- while it runs
 
 
+@dataclass(frozen=True, slots=True)
+class _Live:
+    """What the running measurement shows so far; an empty sentence: go on as said."""
+
+    number: Number = NO_NUMBER
+    sentence: str = ""
+    tone: Tone = ""
+    verdict: str = ""
+
+
 def _running(scene: Scene, step: StepState, view: MeasurementView) -> Told:
     kind = step.kind if step.kind == "bench_check" else view.what
-    guide = _base(step, HOW[kind])
     target = TURNS_DEG.get(kind)
     turned = scene.crank.turned_deg if scene.crank is not None else None
     left = None if target is None or turned is None else max(0.0, target - turned)
-    guide = guide.model_copy(update={"to_go_deg": left, "why": _not_yet(scene)})
+    enough = left is None or left <= 0
     if kind == "bench_check" and turned is not None:
-        guide = guide.model_copy(update={"number": turned / 360, "label": "turns forward"})
-    told = _with_number(scene, view, guide, enough=left is None or left <= 0)
-    return Told(_button(told, "Finish"), Deed("Finished.", finish=True))
+        live = _Live(Number(turned / 360, label="turns forward"), "Far enough: finish." if enough else "")
+    else:
+        live = _live(scene, view, enough=enough)
+    return Told(
+        live.sentence or HOW[kind],
+        _not_yet(scene),
+        live.tone,
+        live.number,
+        to_go_deg=left,
+        verdict=live.verdict,
+        button="Finish",
+        deed=Deed("Finished.", finish=True),
+    )
 
 
 def _not_yet(scene: Scene) -> str:
@@ -120,50 +131,32 @@ def _not_yet(scene: Scene) -> str:
     return error["message"] if error else ""
 
 
-def _with_number(scene: Scene, view: MeasurementView, guide: Guide, *, enough: bool) -> Guide:
+def _live(scene: Scene, view: MeasurementView, *, enough: bool) -> _Live:
     result = scene.centre.result if scene.centre is not None else None
-    if result is None or guide.number is not None:
-        return (
-            guide.model_copy(update={"sentence": "Far enough: finish."}) if enough and guide.number else guide
-        )
+    if result is None:
+        return _Live()
     if view.what == "tdc":
-        return _tdc_number(scene, guide, result["centre_deg"], result["u95_deg"])
-    return _lobe_number(scene, view, guide, enough=enough)
+        return _live_tdc(scene, result["centre_deg"], result["u95_deg"])
+    return _live_lobe(scene, view, result, enough=enough)
 
 
-def _tdc_number(scene: Scene, guide: Guide, centre_deg: float, u95_deg: float) -> Guide:
-    good = u95_deg <= max(0.1, GOOD_SHARE * scene.job.tolerance)
-    return guide.model_copy(
-        update={
-            "number": centre_deg,
-            "unit": "deg",
-            "label": "True TDC on the encoder",
-            "interval": u95_deg,
-            "tone": "on_the_number" if good else "approach",
-            "sentence": "It has settled: finish." if good else guide.sentence,
-        }
-    )
+def _live_tdc(scene: Scene, centre_deg: float, u95_deg: float) -> _Live:
+    number = Number(centre_deg, "deg", "True TDC on the encoder", u95_deg)
+    if u95_deg <= max(0.1, GOOD_SHARE * scene.job.tolerance):
+        return _Live(number, "It has settled: finish.", "on_the_number")
+    return _Live(number, tone="approach")
 
 
-def _lobe_number(scene: Scene, view: MeasurementView, guide: Guide, *, enough: bool) -> Guide:
-    assert scene.centre is not None and scene.centre.result is not None
-    result = scene.centre.result
+def _live_lobe(scene: Scene, view: MeasurementView, result: dict[str, Any], *, enough: bool) -> _Live:
     what = touched(scene.job.engine, view.touches)
     offset = scene.job.engine.firing_offset_deg(what.cylinder)
     side = "ATDC" if what.valve == "inlet" else "BTDC"
+    full_lift = full_lift_of(what.lobe.valve, result["centre_deg"], offset)
+    number = Number(full_lift, "deg", f"{what.lobe.words.capitalize()}: centre {side}", result["u95_deg"])
     verdict = _live_verdict(scene, _as_fact(what.lobe, result))
-    settled = enough and len([one for one in result["passes"] if one["used"]]) > 1
-    return guide.model_copy(
-        update={
-            "number": full_lift_of(what.lobe.valve, result["centre_deg"], offset),
-            "unit": "deg",
-            "label": f"{what.lobe.words.capitalize()}: centre {side}",
-            "interval": result["u95_deg"],
-            "verdict": verdict,
-            "tone": "on_the_number" if settled else "approach",
-            "sentence": "Far enough: turn some way back, then finish." if settled else guide.sentence,
-        }
-    )
+    if enough and len([one for one in result["passes"] if one["used"]]) > 1:
+        return _Live(number, "Far enough: turn some way back, then finish.", "on_the_number", verdict)
+    return _Live(number, "", "approach", verdict)
 
 
 def _as_fact(lobe: Lobe, result: dict[str, object]) -> LobeMeasured:
@@ -193,24 +186,17 @@ def _all_measured(scene: Scene, step: StepState) -> bool:
 
 def deciding(scene: Scene, step: StepState) -> Told:
     """Give the guide where a cam is measured and somebody has to decide."""
-    if step.code:
-        return _not_comparable(scene, step)
-    verdict = _verdict(scene, step)
+    verdict = None if step.code else _verdict(scene, step)
     if verdict is None:
-        return _not_comparable(scene, step)
-    guide = _base(step, step.sentence).model_copy(
-        update={
-            "number": abs(verdict.error_deg),
-            "unit": "deg",
-            "label": "late" if verdict.error_deg > 0 else "early",
-            "interval": verdict.u95_deg,
-            "verdict": early_or_late(verdict.error_deg),
-        }
-    )
+        return _not_comparable(step)
+    label = "late" if verdict.error_deg > 0 else "early"
+    number = Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg)
+    words = early_or_late(verdict.error_deg)
     if verdict.call == "out":
-        decided = _decide(step, "correct")
-        return Told(_button(guide, "Correct it"), Deed("To be corrected.", facts=((decided, None),)))
-    return Told(_button(guide, "Measure again"), _measure_again(scene, step))
+        deed = Deed("To be corrected.", facts=((_decide(step, "correct"), None),))
+        return Told(step.sentence, number=number, verdict=words, button="Correct it", deed=deed)
+    again = _measure_again(step)
+    return Told(step.sentence, number=number, verdict=words, button="Measure again", deed=again)
 
 
 def _verdict(scene: Scene, step: StepState) -> Verdict | None:
@@ -224,12 +210,12 @@ def _verdict(scene: Scene, step: StepState) -> Verdict | None:
     return judge(error.error_deg, error.u95_deg, scene.job.tolerance)
 
 
-def _not_comparable(scene: Scene, step: StepState) -> Told:
-    guide = _base(step, step.why or step.sentence).model_copy(update={"tone": "fault"})
-    return Told(_button(guide, "Measure again"), _measure_again(scene, step))
+def _not_comparable(step: StepState) -> Told:
+    said = step.why or step.sentence
+    return Told(said, tone="fault", button="Measure again", deed=_measure_again(step))
 
 
-def _measure_again(scene: Scene, step: StepState) -> Deed:
+def _measure_again(step: StepState) -> Deed:
     if step.kind == "verdict":
         return Deed("To be measured again.", facts=((_decide(step, "measure_again"), None),))
     return Deed("Begun.", begin=touches(step.lobes[0]))

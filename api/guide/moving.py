@@ -24,8 +24,7 @@ from analysis.timing import (
     follow_flank,
     setting_of,
 )
-from api.base import Guide
-from api.guide.deeds import Deed, GaugeNow, KnownLobe, Scene, Told, to_go_deg
+from api.guide.deeds import NO_NUMBER, Deed, GaugeNow, KnownLobe, Number, Scene, Told, Tone, to_go_deg
 from api.jobs import touches
 from api.store import Stage
 
@@ -45,21 +44,21 @@ def moving(scene: Scene, step: StepState) -> Told:
     """Give the guide of a correction."""
     standing = next(cam for cam in scene.state.cams if cam.cam == step.cam)
     if step.code or standing.to_make_deg is None:
-        return _in_the_way(scene, step)
+        return _in_the_way(step)
     error = -standing.to_make_deg
     cam = scene.job.engine.cam(step.cam)
     stage = scene.stage_of(step.id)
     if cam.adjuster.kind in FITTED and (stage is None or stage.stage == "fit"):
         return _to_fit(scene, step, cam, error)
     if standing.measured and standing.measured[-1].by_hand:
-        return _by_scale(step, cam, correction_for(scene.job.engine, cam, error))
+        return _by_scale(cam, correction_for(scene.job.engine, cam, error))
     lobe = scene.lobes.get(step.cam)
     if lobe is None:
-        return Told(_base(step, "The curve of this cam is being read from the store; wait a moment."))
+        return Told("The curve of this cam is being read from the store; wait a moment.")
     try:
         return _guided(scene, step, cam, error, lobe)
     except Refusal as refusal:
-        return Told(_base(step, refusal.message).model_copy(update={"tone": "fault"}))
+        return Told(refusal.message, tone="fault")
 
 
 def _guided(scene: Scene, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Told:
@@ -76,17 +75,12 @@ def chosen_way(stage: Stage | None) -> Way:
     return cast("Way", stage.body.get("way", "cam_turned")) if stage is not None else "cam_turned"
 
 
-def _base(step: StepState, sentence: str, why: str = "") -> Guide:
-    return Guide(step=step.title, sentence=sentence, why=why, cautions=list(step.cautions))
-
-
-def _in_the_way(scene: Scene, step: StepState) -> Told:
+def _in_the_way(step: StepState) -> Told:
     """The correction cannot be made as things stand: measure where the cam is, or decide."""
-    guide = _base(step, step.why or step.sentence).model_copy(update={"tone": "fault"})
+    said = step.why or step.sentence
     if step.code != "position_unknown":
-        return Told(guide)
-    part = touches(step.lobes[0])
-    return Told(guide.model_copy(update={"button": "Measure it"}), Deed("Begun.", begin=part))
+        return Told(said, tone="fault")
+    return Told(said, tone="fault", button="Measure it", deed=Deed("Begun.", begin=touches(step.lobes[0])))
 
 
 # -- a part with fixed sizes is fitted
@@ -95,30 +89,26 @@ def _in_the_way(scene: Scene, step: StepState) -> Told:
 def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Told:
     setting = setting_of(cam.adjuster, error_deg)
     said = setting.sentence if setting is not None else step.sentence
-    guide = _base(step, said).model_copy(
-        update={"number": abs(error_deg), "unit": "deg", "label": "make it " + _later(-error_deg)}
-    )
+    number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
     change = None if setting is None else setting.leaves_deg - error_deg
     fact = Moved(cam.name, FITTED[cam.adjuster.kind], change)
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
-    return Told(
-        guide.model_copy(update={"button": "Fitted"}), Deed("Fitted.", facts=((fact, source),), forget=True)
-    )
+    deed = Deed("Fitted.", facts=((fact, source),), forget=True)
+    return Told(said, number=number, button="Fitted", deed=deed)
 
 
 def _later(change_deg: float) -> str:
     return "later" if change_deg > 0 else "earlier"
 
 
-def _by_scale(step: StepState, cam: Cam, correction: Correction) -> Told:
+def _by_scale(cam: Cam, correction: Correction) -> Told:
     """Without a stored curve the builder moves it by scale, and proves it by measuring again."""
-    guide = _base(step, correction.hold_the_crank, f"Or: {correction.hold_the_cam}")
-    if correction.arc_mm is not None:
-        guide = guide.model_copy(
-            update={"number": correction.arc_mm, "unit": "mm", "label": "along the bolt circle"}
-        )
-    fact = Moved(cam.name, "other", correction.change_deg)
-    return Told(guide.model_copy(update={"button": "Moved"}), Deed("Moved.", facts=((fact, None),)))
+    arc = correction.arc_mm
+    number = NO_NUMBER if arc is None else Number(arc, "mm", "along the bolt circle")
+    deed = Deed("Moved.", facts=((Moved(cam.name, "other", correction.change_deg), None),))
+    return Told(
+        correction.hold_the_crank, f"Or: {correction.hold_the_cam}", number=number, button="Moved", deed=deed
+    )
 
 
 # -- to where the crank or the cam is held
@@ -128,38 +118,22 @@ def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownL
     park = best_park(lobe.lift, correction.error_deg if way == "cam_turned" else 0.0)
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
-    sentence = (
-        f"{_gauge_words(scene, lobe)}. Turn forward to {there} and {held}, then slacken the bolts but one."
-    )
-    guide = _base(step, sentence, _whole_way(correction, way))
+    gauge_on = scene.gauge_words(touches(lobe.lobe), lobe.gauge)
+    sentence = f"{gauge_on}. Turn forward to {there} and {held}, then slacken the bolts but one."
+    why = _whole_way(correction, way)
     now, gauge = scene.job_deg(), scene.gauges.get(lobe.gauge)
     if now is None or gauge is None or scene.crank is None:
-        return Told(
-            guide.model_copy(update={"tone": "fault", "sentence": "The bench is not read; see its cables."})
-        )
+        return Told("The bench is not read; see its cables.", why, "fault")
     to_go = to_go_deg(now, park.crank_deg)
     near = abs(to_go) <= NEAR_PARK_DEG
-    guide = guide.model_copy(
-        update={
-            "number": to_go,
-            "unit": "deg",
-            "label": f"to {there}",
-            "to_go_deg": to_go,
-            "tone": "on_the_number" if near else "approach" if 0 < to_go < 90 else "",
-        }
-    )
+    number = Number(to_go, "deg", f"to {there}")
     fault = _not_ready(scene, lobe, now, gauge, near=near)
     if fault:
-        guide = guide.model_copy(update={"sentence": fault, "tone": "overshot"})
-    if not near or fault:
-        return Told(guide)
+        return Told(fault, why, "overshot", number, to_go_deg=to_go)
+    tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     label = "Crank held, bolts slack" if way == "cam_turned" else "Cam held, bolts slack"
-    return Told(guide.model_copy(update={"button": label}), _hold(scene, step, correction, lobe, way))
-
-
-def _gauge_words(scene: Scene, lobe: KnownLobe) -> str:
-    words = scene.gauge_words(touches(lobe.lobe))
-    return words.replace(f"Gauge {scene.to_use['valve']}", f"Gauge {lobe.gauge}") if scene.to_use else words
+    deed = _hold(scene, step, correction, lobe, way) if near else None
+    return Told(sentence, why, tone, number, to_go_deg=to_go, button=label, deed=deed)
 
 
 def _whole_way(correction: Correction, way: Way) -> str:
@@ -238,21 +212,18 @@ def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction,
     gauge = scene.gauges.get(stage.body["gauge"])
     if gauge is None or not gauge.alive or scene.crank is None:
         fault = "The gauge is not read: leave everything as it stands and see its cable."
-        return Told(_base(step, fault).model_copy(update={"tone": "fault"}))
+        return Told(fault, tone="fault")
     if stage.body["lobe_fact"] != lobe.fact:
-        again = Deed("Begun anew.", forget=True)
-        guide = _base(step, "The lobe was measured since the crank was held; begin the move anew.")
-        return Told(guide.model_copy(update={"button": "Begin anew"}), again)
+        said = "The lobe was measured since the crank was held; begin the move anew."
+        return Told(said, button="Begin anew", deed=Deed("Begun anew.", forget=True))
     way = chosen_way(stage)
     view = (
         _flank_view(scene, stage, lobe, gauge)
         if way == "cam_turned"
         else _crank_view(scene, stage, lobe, gauge)
     )
-    guide = _base(step, view.sentence, _whole_way(correction, way)).model_copy(
-        update=_numbers(view, way, stage.body["reading_mm"])
-    )
-    return Told(guide, _moved(step, stage, view, gauge, scene.crank.deg))
+    deed = _moved(step, stage, view, gauge, scene.crank.deg)
+    return _on_the_move(view, _whole_way(correction, way), way, deed)
 
 
 def _flank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
@@ -278,24 +249,23 @@ def next_phase(scene: Scene, stage: Stage, lobe: KnownLobe) -> str | None:
     return None if phase == stage.body["phase"] else phase
 
 
-def _numbers(view: MoveView, way: Way, start_mm: float) -> dict[str, Any]:
-    numbers: dict[str, Any] = {
-        "tone": view.tone,
-        "to_go_deg": view.to_go_deg,
-        "button": "On the number: leave it there" if view.phase == "done" else "Leave it there",
-    }
+def _on_the_move(view: MoveView, why: str, way: Way, deed: Deed) -> Told:
+    button = "On the number: leave it there" if view.phase == "done" else "Leave it there"
     if way == "crank_turned":
-        return numbers | {"number": view.to_go_deg, "unit": "deg", "label": "crank still to turn"}
+        number = Number(view.to_go_deg, "deg", "crank still to turn")
+        return Told(view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, deed=deed)
     # The sign of an error says which way the crank would go, not the cam: only the gauge leads here.
-    return numbers | {
-        "to_go_deg": None,
-        "to_go_mm": view.to_go_mm,
-        "target_mm": view.target_mm,
-        "number": view.to_go_mm,
-        "unit": "mm",
-        "label": "gauge still to move",
-        "verdict": f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
-    }
+    return Told(
+        view.sentence,
+        why,
+        view.tone,
+        Number(view.to_go_mm, "mm", "gauge still to move"),
+        to_go_mm=view.to_go_mm,
+        target_mm=view.target_mm,
+        verdict=f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
+        button=button,
+        deed=deed,
+    )
 
 
 def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Deed:

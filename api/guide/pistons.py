@@ -15,8 +15,7 @@ from analysis.timing import (
     dead_centre_words,
     find_piston_clearance,
 )
-from api.base import Guide
-from api.guide.deeds import Deed, KnownLobe, Scene, Told, to_go_deg
+from api.guide.deeds import Deed, KnownLobe, Number, Scene, Told, Tone, to_go_deg
 from api.jobs import touches
 from api.store import Stage
 
@@ -30,14 +29,14 @@ LEAST_PUSH_MM = 0.2
 def pushing(scene: Scene, step: StepState) -> Told:
     """Give the guide of valve to piston."""
     if step.code:
-        return Told(_base(step, step.why).model_copy(update={"tone": "fault"}))
+        return Told(step.why, tone="fault")
     left = [lobe for lobe in step.lobes if not _known(scene, step, lobe)]
     if not left:
-        return Told(_base(step, step.sentence))
+        return Told(step.sentence)
     stage = scene.stage_of(step.id)
     lobe = left[0]
     if stage is not None and stage.stage == "push" and stage.body["valve"] == lobe.valve:
-        return _push(scene, step, lobe, stage)
+        return _push(scene, lobe, stage)
     return _to_angle(scene, step, lobe)
 
 
@@ -47,63 +46,52 @@ def _known(scene: Scene, step: StepState, lobe: Lobe) -> bool:
     return found is not None and found[0] > max(scene.evidence.touches(cam), default=0)
 
 
-def _base(step: StepState, sentence: str) -> Guide:
-    return Guide(step=step.title, sentence=sentence, cautions=list(step.cautions))
-
-
 def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Told:
     offset = scene.job.engine.firing_offset_deg(lobe.cylinder)
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
-    guide = _base(step, f"{scene.gauge_words(touches(lobe))}. Turn forward to {there} and stop there.")
+    said = f"{scene.gauge_words(touches(lobe))}. Turn forward to {there} and stop there."
     now, known = scene.job_deg(), scene.lobes.get(lobe.valve)
     if now is None or known is None:
-        return Told(guide)
+        return Told(said)
     to_go = to_go_deg(now, target)
     near = abs(to_go) <= NEAR_DEG
-    guide = guide.model_copy(
-        update={
-            "number": to_go,
-            "unit": "deg",
-            "label": f"to {there}",
-            "to_go_deg": to_go,
-            "tone": "on_the_number" if near else "approach" if 0 < to_go < 90 else "",
-        }
-    )
+    tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
+    number = Number(to_go, "deg", f"to {there}")
+    deed = _held(scene, step, lobe, known, now) if near else None
+    return Told(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", deed=deed)
+
+
+def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float) -> Deed | None:
+    """Remember where crank and valve stand, where the gauge is read."""
     gauge = scene.gauges.get(known.gauge)
-    if not near or gauge is None or not gauge.alive:
-        return Told(guide)
+    if gauge is None or not gauge.alive:
+        return None
     body: dict[str, Any] = {
         "valve": lobe.valve,
         "cylinder": lobe.cylinder,
         "gauge": known.gauge,
         "reading_mm": gauge.reading_mm,
-        "job_deg": now,
+        "job_deg": now_deg,
     }
-    return Told(
-        guide.model_copy(update={"button": "Stands here"}), Deed("Held.", stage=Stage(step.id, "push", body))
-    )
+    return Deed("Held.", stage=Stage(step.id, "push", body))
 
 
-def _push(scene: Scene, step: StepState, lobe: Lobe, stage: Stage) -> Told:
+def _push(scene: Scene, lobe: Lobe, stage: Stage) -> Told:
     gauge = scene.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
-    guide = _base(
-        step, f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
-    )
-    guide = guide.model_copy(
-        update={"number": travel, "unit": "mm", "label": f"{lobe.valve} valve pushed", "button": "It touches"}
-    )
+    said = f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
+    number = Number(travel, "mm", f"{lobe.valve} valve pushed")
     if travel is None or travel < LEAST_PUSH_MM:
-        return Told(guide.model_copy(update={"button": ""}))
+        return Told(said, number=number)
     known = scene.lobes[lobe.valve]
     drop = DropMeasured(lobe, stage.body["job_deg"], travel)
     try:
         found = clearance_of(scene, drop, known)
     except Refusal as refusal:
-        return Told(guide.model_copy(update={"why": refusal.message, "button": ""}))
-    source = drop_source(drop, known)
-    return Told(guide, Deed(found.sentence, facts=((found.fact(), source),), forget=True))
+        return Told(said, refusal.message, number=number)
+    deed = Deed(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
+    return Told(said, number=number, button="It touches", deed=deed)
 
 
 def clearance_of(scene: Scene, drop: DropMeasured, known: KnownLobe) -> PistonClearance:

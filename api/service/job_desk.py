@@ -36,7 +36,7 @@ from api.base import (
     SignEntry,
     StrokeEntry,
 )
-from api.guide import Deed, JobScene, Told, overlap_here, token_of, told_in
+from api.guide import Deed, JobScene, Scene, guide_in, overlap_here, token_of, told_in
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
@@ -69,12 +69,12 @@ class JobDesk:
 
     def guide(self, health: Health, measurement: MeasurementView | None, centre: Centre | None) -> Guide:
         """Say what to do now: in the open job, or by the bench alone where none is open."""
-        told = self._told(health, measurement, centre)
-        return self._plain(health, measurement, centre) if told is None else told.guide
+        scene = self._scene(health, measurement, centre)
+        return self._plain(health, measurement, centre) if scene is None else guide_in(scene)
 
-    def _told(
+    def _scene(
         self, health: Health, measurement: MeasurementView | None, centre: Centre | None
-    ) -> Told | None:
+    ) -> Scene | None:
         job_id = self.scenes.active
         if measurement is not None and measurement.job_id is not None and measurement.state == "finished":
             self._due.set()
@@ -82,15 +82,14 @@ class JobDesk:
             return None
         if measurement is not None and measurement.state == "running" and measurement.job_id != job_id:
             return None
-        scene = self.scenes.scene(job_id, health, measurement, centre)
-        return None if scene is None else told_in(scene)
+        return self.scenes.scene(job_id, health, measurement, centre)
 
-    def _told_now(self, job_id: int) -> tuple[Told, str]:
+    def _scene_now(self, job_id: int) -> Scene:
         board = self._parts.board
         scene = self.scenes.scene(job_id, board.health(), board.measurement, board.centre)
         if scene is None:
             raise ConflictError("job_being_read", "The job is being read; press again in a moment.")
-        return told_in(scene), token_of(scene)
+        return scene
 
     async def run(self) -> None:
         """Keep the guide of the open job moving, and take in what was finished; until cancelled."""
@@ -191,7 +190,7 @@ class JobDesk:
         if is_open:
             self.scenes.active = job_id
             await self.scenes.read(job_id)
-            guide = self._told_now(job_id)[0].guide
+            guide = guide_in(self._scene_now(job_id))
         running = self.measuring.running(job_id)
         return job_view(
             self.jobs.read.job(row.id),
@@ -235,20 +234,19 @@ class JobDesk:
             await self._be_open(job_id)
             await self.measuring.take_in(job_id)
             await self.scenes.read(job_id)
-            told, token = self._told_now(job_id)
-            if entry.token and entry.token != token:
+            scene = self._scene_now(job_id)
+            told = told_in(scene)
+            if entry.token and entry.token != token_of(scene):
                 raise ConflictError(
                     "pressed_already",
                     "That was done already, by another screen or a press before; nothing is lost. "
-                    f"Now: {told.guide.sentence}",
+                    f"Now: {told.sentence}",
                 )
             if told.deed is None:
-                raise ConflictError(
-                    "nothing_to_press", f"There is nothing to press now. {told.guide.sentence}"
-                )
+                raise ConflictError("nothing_to_press", f"There is nothing to press now. {told.sentence}")
             await self._perform(job_id, told.deed, entry.by)
             await self.scenes.read(job_id)
-            return Pressed(did=told.deed.did, guide=self._told_now(job_id)[0].guide)
+            return Pressed(did=told.deed.did, guide=guide_in(self._scene_now(job_id)))
 
     async def _be_open(self, job_id: int) -> None:
         row = self.jobs.read.job(job_id)
