@@ -7,7 +7,7 @@ from typing import Literal
 
 from analysis.base import AnalysisError, Warn
 from analysis.job.evidence import Stage
-from analysis.job.steps import StepKind
+from analysis.job.steps import ASKS, Asks, StepKind
 from analysis.timing import Lobe, Verdict
 
 Standing = Literal["done", "now", "blocked", "skipped", "open"]
@@ -66,6 +66,11 @@ class StepState:
     code: str = ""
     may_override: bool = False
     facts: tuple[int, ...] = ()
+
+    @property
+    def asks(self) -> Asks:
+        """What it asks of the bench and of the builder."""
+        return ASKS[self.kind]
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,13 +52,13 @@ def told_in(scene: Scene) -> Told:
     if scene.waiting:
         return Told("The measurement is being kept; a moment.")
     running = scene.measurement is not None and scene.measurement.state == "running"
-    if running and step.kind not in MEASURING:
+    if running and not step.asks.measures:
         return measuring(scene, step)
-    if scene.trouble and not running and step.kind in AT_THE_BENCH:
+    if scene.trouble and not running and step.asks.at_bench:
         return Told(scene.trouble, tone="fault")
-    if scene.zero.state != "stands" and not running and step.kind in NEEDS_THE_ZERO:
+    if scene.zero.state != "stands" and not running and step.asks.needs_zero:
         return _zero(scene)
-    return RULES[step.kind](scene, step)
+    return measuring(scene, step) if step.asks.measures else RULES[step.kind](scene, step)
 
 
 def _zero(scene: Scene) -> Told:
@@ -141,13 +141,7 @@ def _sign_off(scene: Scene, step: StepState) -> Told:
     return Told(step.sentence, step.why)
 
 
-MEASURING = frozenset(
-    {"bench_check", "true_tdc", "lobe", "nipped", "torqued", "again", "cylinder", "tdc_again"}
-)
-AT_THE_BENCH = MEASURING | {"stroke", "correction", "valve_to_piston"}
-NEEDS_THE_ZERO = AT_THE_BENCH - {"bench_check", "true_tdc", "tdc_again"}
 RULES: dict[str, Rule] = {
-    **dict.fromkeys(MEASURING, measuring),
     "clearances": _clearances,
     "stroke": _stroke,
     "verdict": deciding,

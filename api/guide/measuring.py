@@ -61,7 +61,7 @@ def _to_begin(scene: Scene, step: StepState) -> Told:
 
 
 def _next_part(scene: Scene, step: StepState) -> str:
-    if step.kind in {"bench_check", "true_tdc", "tdc_again"}:
+    if step.asks.measures == "tdc":
         return f"piston_{scene.job.engine.reference.lower()}"
     return touches(lobes_left(scene.job, scene.facts, step.id)[0])
 

@@ -19,7 +19,6 @@ from capture.store import StreamReader
 
 ALIVE = frozenset({"online"})
 USUAL_STEP_MM = 0.01
-OF_LOBES = frozenset({"lobe", "nipped", "torqued", "again", "cylinder"})
 
 
 @dataclass(slots=True)
@@ -147,8 +146,11 @@ class JobScene:
     async def refuse_without_zero(self, job_id: int, entry: MeasureEntry) -> None:
         """Refuse to measure a lobe while it is not proved that the encoder's zero stands."""
         await self.read(job_id)
-        step = self._ready[job_id].state.now if entry.step is None else entry.step
-        lobe = entry.valve is not None or (step or "").partition(".")[0] in OF_LOBES
+        state = self._ready[job_id].state
+        asked = state.now if entry.step is None else entry.step
+        lobe = entry.valve is not None or any(
+            step.id == asked and step.asks.measures == "lobe" for step in state.steps
+        )
         zero = self._ready[job_id].zero
         if lobe and zero.state != "stands":
             raise BlockedError(f"zero_{zero.state}", zero.sentence, "true_tdc")

@@ -7,7 +7,7 @@ import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { formFor, lengthTyped } from "./job_forms.js";
-import { handEntry, handLobes, takesHand } from "./job_hand.js";
+import { handEntry, handLobes } from "./job_hand.js";
 import {
   BESIDE_COLUMNS,
   CAM_COLUMNS,
@@ -32,19 +32,6 @@ import { plainName } from "./words.js";
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const here = `/api/jobs/${id}`;
 const { settings, bench, spoken } = startScreen();
-const MEASURED = new Set([
-  "bench_check",
-  "true_tdc",
-  "stroke",
-  "lobe",
-  "correction",
-  "nipped",
-  "torqued",
-  "again",
-  "cylinder",
-  "tdc_again",
-  "valve_to_piston",
-]);
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
 const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], changes: [] };
@@ -129,7 +116,7 @@ function paintNow() {
 function deedsOf(step) {
   if (!step) return [];
   const deeds = [];
-  if (MEASURED.has(step.kind))
+  if (step.at_bench)
     deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
   if (step.kind === "bench_check")
     deeds.push(
@@ -177,7 +164,7 @@ function paintForm(step) {
       {},
       el(
         "button",
-        { type: "submit", class: MEASURED.has(step.kind) ? "plain-button" : "big-button" },
+        { type: "submit", class: step.at_bench ? "plain-button" : "big-button" },
         spoken(form.button),
       ),
     ),
@@ -194,7 +181,7 @@ function paintForm(step) {
 /** Where the bench has more than one gauge, which of them goes on pistons and which on valves. */
 function paintGauges(step) {
   const names = gaugeChannels(bench.now).map((channel) => channel.name);
-  show(byId("gauge-box"), names.length > 1 && takesHand(step) && !job.signed_by);
+  show(byId("gauge-box"), names.length > 1 && Boolean(step?.by_hand) && !job.signed_by);
   for (const on of ["piston", "valve"]) {
     const options = [
       ["", "the one used last, else the first"],
@@ -215,8 +202,8 @@ for (const on of ["piston", "valve"]) {
 
 /** Disc and gauge by hand, at the steps that measure. */
 function paintHand(step) {
-  show(byId("hand-box"), takesHand(step) && !job.signed_by);
-  if (!takesHand(step)) return;
+  show(byId("hand-box"), Boolean(step?.by_hand) && !job.signed_by);
+  if (!step?.by_hand) return;
   const lobes = handLobes(step);
   const { unit } = LENGTHS[settings.chosen.length];
   refill(byId("hand-valve"), `${step.id} ${settings.chosen.words}`, () =>
