@@ -44,7 +44,7 @@ from api.base import (
     PistonClearanceView,
     ShiftedClearanceView,
     SingleCamView,
-    told,
+    with_service_errors,
 )
 from api.guide import JobScene, KnownLobe, drop_source, less_clearance_mm
 from api.jobs import Jobs, change_view, fact_by_hand, lift_table, source_of, told_from, touches
@@ -74,7 +74,9 @@ class JobReports:
     def checks(self, job_id: int) -> list[Finding]:
         """Give what the measurements of a job say of each other."""
         job, _, facts = self._counting(job_id)
-        return [Finding(code=one.code, message=one.message) for one in told(check_job)(job, facts)]
+        return [
+            Finding(code=one.code, message=one.message) for one in with_service_errors(check_job)(job, facts)
+        ]
 
     def lobes(self, job_id: int) -> list[LobeLineView]:
         """Give every lobe measured beside the others."""
@@ -135,7 +137,7 @@ class JobReports:
                 features=[FeatureView(**asdict(feature)) for feature in match.features],
                 sentence=match.sentence,
             )
-            for match in told(rank_cards)(list(cards.values()), measured, offset)
+            for match in with_service_errors(rank_cards)(list(cards.values()), measured, offset)
         ]
 
     def _pair(self, job_id: int) -> tuple[list[LobeMeasured], float]:
@@ -152,7 +154,7 @@ class JobReports:
     async def keep_card_from(self, job_id: int, entry: CardFromEntry) -> int:
         """Keep a new card made of the lobes measured, and give its number."""
         measured, offset = self._pair(job_id)
-        card = told(card_from)(entry.name, measured, offset, entry.check_lift_mm)
+        card = with_service_errors(card_from)(entry.name, measured, offset, entry.check_lift_mm)
         return await self._jobs.keep(card, entry.by)
 
     # -- correction
@@ -195,7 +197,7 @@ class JobReports:
         found = await asyncio.to_thread(self._clearance, job_id, job, drop, known)
         await self._jobs.add(job_id, found.fact(), entry.by, drop_source(drop, known))
 
-    @told
+    @with_service_errors
     def _clearance(self, job_id: int, job: Job, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
         u_tdc = max((self._jobs.state(job_id).tdc_u95_deg or 0.2) / 2, 0.05)
         less = less_clearance_mm(job, drop.lobe.valve)
