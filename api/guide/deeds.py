@@ -171,7 +171,7 @@ NO_NUMBER = Number()
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Guidance:
     """What a step has to say at this moment, and what the large button would do.
 
     Attributes

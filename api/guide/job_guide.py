@@ -10,66 +10,66 @@ from collections.abc import Callable
 from analysis.job import STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Guide
-from api.guide.deeds import Deed, Number, Scene, Told, Tone, token_of
+from api.guide.deeds import Deed, Guidance, Number, Scene, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
 
-Rule = Callable[[Scene, StepState], Told]
+Rule = Callable[[Scene, StepState], Guidance]
 FULL_CYCLE_DEG = 720.0
 HALF_TURN_DEG = 180.0
 
 
 def guide_in(scene: Scene) -> Guide:
     """Give the guide of this moment, as every screen is sent it."""
-    told, step = told_in(scene), scene.step
-    number, presses = told.number, told.deed is not None
+    guidance, step = guidance_in(scene), scene.step
+    number, presses = guidance.number, guidance.deed is not None
     return Guide(
         job_id=scene.job_id,
         step="Signed" if step is None else step.title,
-        sentence=told.sentence,
-        why=told.why,
+        sentence=guidance.sentence,
+        why=guidance.why,
         number=number.value,
         unit=number.unit,
         label=number.label,
         interval=number.interval,
-        to_go_deg=told.to_go_deg,
-        to_go_mm=told.to_go_mm,
-        target_mm=told.target_mm,
-        verdict=told.verdict,
-        tone=told.tone,
-        button=told.button if presses else "",
+        to_go_deg=guidance.to_go_deg,
+        to_go_mm=guidance.to_go_mm,
+        target_mm=guidance.target_mm,
+        verdict=guidance.verdict,
+        tone=guidance.tone,
+        button=guidance.button if presses else "",
         action=f"/api/jobs/{scene.job_id}/press?token={token_of(scene)}" if presses else "",
         cautions=[] if step is None or scene.waiting else list(step.cautions),
     )
 
 
-def told_in(scene: Scene) -> Told:
+def guidance_in(scene: Scene) -> Guidance:
     """Give what is said at this moment, and what the button would do."""
     step = scene.step
     if step is None:
-        return Told(_signed(scene))
+        return Guidance(_signed(scene))
     if scene.waiting:
-        return Told("The measurement is being kept; a moment.")
+        return Guidance("The measurement is being kept; a moment.")
     running = scene.measurement is not None and scene.measurement.state == "running"
     if running and not step.asks.measures:
         return measuring(scene, step)
     if scene.trouble and not running and step.asks.at_bench:
-        return Told(scene.trouble, tone="fault")
+        return Guidance(scene.trouble, tone="fault")
     if scene.zero.state != "stands" and not running and step.asks.needs_zero:
         return _zero(scene)
     return measuring(scene, step) if step.asks.measures else RULES[step.kind](scene, step)
 
 
-def _zero(scene: Scene) -> Told:
+def _zero(scene: Scene) -> Guidance:
     """Nothing that rests on the zero goes on before it is proved to be where it was."""
     said = scene.zero.sentence
     if scene.zero.state == "moved":
         back = WentBack("true_tdc", f"The encoder's zero moved by {scene.zero.off_deg:+.2f} deg.")
         deed = Deed("Gone back.", facts=((back, None),))
-        return Told(said, tone="fault", button="Back to true TDC", deed=deed)
+        return Guidance(said, tone="fault", button="Back to true TDC", deed=deed)
     part = f"piston_{scene.job.engine.reference.lower()}"
-    return Told(said, tone="fault", button="Start", deed=Deed("Begun.", begin=part))
+    return Guidance(said, tone="fault", button="Start", deed=Deed("Begun.", begin=part))
 
 
 def _signed(scene: Scene) -> str:
@@ -78,19 +78,19 @@ def _signed(scene: Scene) -> str:
     return f"Signed by {scene.state.signed_by}. The sheet is ready."
 
 
-def _clearances(scene: Scene, step: StepState) -> Told:
+def _clearances(scene: Scene, step: StepState) -> Guidance:
     """One press notes the card's clearance for every valve that is still to be noted."""
     said = step.why or step.sentence
     if step.code:
-        return Told(said, tone="fault")
+        return Guidance(said, tone="fault")
     facts = [_as_on_the_card(scene, lobe) for lobe in _to_note(scene, step)]
     if not facts or None in facts:
-        return Told(said, "Enter what was found on the job's page.")
+        return Guidance(said, "Enter what was found on the job's page.")
     noted = [fact for fact in facts if fact is not None]
     figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f} mm" for fact in noted)
     why = f"On the card: {figures}. Anything else is entered on the job's page."
     deed = Deed("Clearances noted.", facts=tuple((fact, None) for fact in noted))
-    return Told(said, why, button="Set as on the card", deed=deed)
+    return Guidance(said, why, button="Set as on the card", deed=deed)
 
 
 def _to_note(scene: Scene, step: StepState) -> list[Lobe]:
@@ -107,19 +107,19 @@ def _as_on_the_card(scene: Scene, lobe: Lobe) -> ClearanceNoted | None:
     return ClearanceNoted(lobe.cylinder, lobe.valve, card.checking_clearance_mm)
 
 
-def _stroke(scene: Scene, step: StepState) -> Told:
+def _stroke(scene: Scene, step: StepState) -> Guidance:
     """Lead to the next TDC; there, the valves tell which one it is."""
     if scene.state.tdc_deg is None or scene.crank is None:
-        return Told(step.sentence, step.why)
+        return Guidance(step.sentence, step.why)
     off = nearest(scene.crank.deg - scene.state.tdc_deg, 360.0)
     near = abs(off) <= STROKE_NEAR_TDC_DEG
     to_go = -off if near else (-off) % 360.0
     number = Number(to_go, "deg", "to TDC")
     if not near:
         tone: Tone = "approach" if to_go < 90 else ""
-        return Told(step.sentence, step.why, tone, number, to_go_deg=to_go)
+        return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
     found = overlap_here(scene.crank.deg, scene.state.tdc_deg)
-    return Told(
+    return Guidance(
         f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
         "shut: turn on one turn.",
         step.why,
@@ -137,8 +137,8 @@ def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
     return StrokeFound((crank_deg - off) % FULL_CYCLE_DEG)
 
 
-def _sign_off(scene: Scene, step: StepState) -> Told:
-    return Told(step.sentence, step.why)
+def _sign_off(scene: Scene, step: StepState) -> Guidance:
+    return Guidance(step.sentence, step.why)
 
 
 RULES: dict[str, Rule] = {

@@ -22,7 +22,7 @@ from analysis.timing import (
     lobe_error,
 )
 from api.base import MeasurementView
-from api.guide.deeds import NO_NUMBER, Deed, Number, Scene, Told, Tone
+from api.guide.deeds import NO_NUMBER, Deed, Guidance, Number, Scene, Tone
 from api.jobs import lobes_left, lobes_measured, touched, touches
 
 TURNS_DEG = {"bench_check": 810.0, "lobe": 750.0}
@@ -36,7 +36,7 @@ HOW = {
 GOOD_SHARE = 0.25
 
 
-def measuring(scene: Scene, step: StepState) -> Told:
+def measuring(scene: Scene, step: StepState) -> Guidance:
     """Give the guide of a step that measures."""
     view = scene.measurement
     if view is not None and view.state == "running":
@@ -48,7 +48,7 @@ def measuring(scene: Scene, step: StepState) -> Told:
     return _to_begin(scene, step)
 
 
-def _to_begin(scene: Scene, step: StepState) -> Told:
+def _to_begin(scene: Scene, step: StepState) -> Guidance:
     part = _next_part(scene, step)
     view = scene.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
@@ -56,8 +56,8 @@ def _to_begin(scene: Scene, step: StepState) -> Told:
     begin = Deed("Begun.", begin=part)
     if refused and view is not None:
         why = said if said != view.sentence else ""
-        return Told(view.sentence, why, "fault", button="Start again", deed=begin)
-    return Told(f"{scene.gauge_words(part)}. {_how(step, part)}", said, button="Start", deed=begin)
+        return Guidance(view.sentence, why, "fault", button="Start again", deed=begin)
+    return Guidance(f"{scene.gauge_words(part)}. {_how(step, part)}", said, button="Start", deed=begin)
 
 
 def _next_part(scene: Scene, step: StepState) -> str:
@@ -80,7 +80,7 @@ def _tightened(scene: Scene, step: StepState) -> bool:
     return evidence.tightened(step.id, step.cam, step.kind) > moved
 
 
-def _to_tighten(scene: Scene, step: StepState) -> Told:
+def _to_tighten(scene: Scene, step: StepState) -> Guidance:
     to = "nipped" if step.kind == "nipped" else "torqued"
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
     part = touches(step.lobes[0])
@@ -88,7 +88,7 @@ def _to_tighten(scene: Scene, step: StepState) -> Told:
     sentence = f"{do}, the {step.cam} cam. {scene.gauge_words(part)}. {_how(step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
-    return Told(sentence, button=label, deed=Deed(words, facts=((done, None),), begin=part))
+    return Guidance(sentence, button=label, deed=Deed(words, facts=((done, None),), begin=part))
 
 
 # -- while it runs
@@ -104,7 +104,7 @@ class _Live:
     verdict: str = ""
 
 
-def _running(scene: Scene, step: StepState, view: MeasurementView) -> Told:
+def _running(scene: Scene, step: StepState, view: MeasurementView) -> Guidance:
     kind = step.kind if step.kind == "bench_check" else view.what
     target = TURNS_DEG.get(kind)
     turned = scene.crank.turned_deg if scene.crank is not None else None
@@ -114,7 +114,7 @@ def _running(scene: Scene, step: StepState, view: MeasurementView) -> Told:
         live = _Live(Number(turned / 360, label="turns forward"), "Far enough: finish." if enough else "")
     else:
         live = _live(scene, view, enough=enough)
-    return Told(
+    return Guidance(
         live.sentence or HOW[kind],
         _not_yet(scene),
         live.tone,
@@ -184,7 +184,7 @@ def _all_measured(scene: Scene, step: StepState) -> bool:
     return step.kind != "lobe" and set(step.lobes) <= lobes_measured(scene.job, scene.facts, step.id)
 
 
-def deciding(scene: Scene, step: StepState) -> Told:
+def deciding(scene: Scene, step: StepState) -> Guidance:
     """Give the guide where a cam is measured and somebody has to decide."""
     verdict = None if step.code else _verdict(scene, step)
     if verdict is None:
@@ -194,9 +194,9 @@ def deciding(scene: Scene, step: StepState) -> Told:
     words = early_or_late(verdict.error_deg)
     if verdict.call == "out":
         deed = Deed("To be corrected.", facts=((_decide(step, "correct"), None),))
-        return Told(step.sentence, number=number, verdict=words, button="Correct it", deed=deed)
+        return Guidance(step.sentence, number=number, verdict=words, button="Correct it", deed=deed)
     again = _measure_again(step)
-    return Told(step.sentence, number=number, verdict=words, button="Measure again", deed=again)
+    return Guidance(step.sentence, number=number, verdict=words, button="Measure again", deed=again)
 
 
 def _verdict(scene: Scene, step: StepState) -> Verdict | None:
@@ -210,9 +210,9 @@ def _verdict(scene: Scene, step: StepState) -> Verdict | None:
     return judge(error.error_deg, error.u95_deg, scene.job.tolerance)
 
 
-def _not_comparable(step: StepState) -> Told:
+def _not_comparable(step: StepState) -> Guidance:
     said = step.why or step.sentence
-    return Told(said, tone="fault", button="Measure again", deed=_measure_again(step))
+    return Guidance(said, tone="fault", button="Measure again", deed=_measure_again(step))
 
 
 def _measure_again(step: StepState) -> Deed:

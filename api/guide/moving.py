@@ -24,7 +24,7 @@ from analysis.timing import (
     follow_flank,
     setting_of,
 )
-from api.guide.deeds import NO_NUMBER, Deed, GaugeNow, KnownLobe, Number, Scene, Told, Tone, to_go_deg
+from api.guide.deeds import NO_NUMBER, Deed, GaugeNow, Guidance, KnownLobe, Number, Scene, Tone, to_go_deg
 from api.jobs import touches
 from api.store import Stage
 
@@ -40,7 +40,7 @@ OFF_THE_CURVE_DEG = 1.0
 """How far, in degrees of the curve, the gauge may read off its own curve before the move is begun."""
 
 
-def moving(scene: Scene, step: StepState) -> Told:
+def moving(scene: Scene, step: StepState) -> Guidance:
     """Give the guide of a correction."""
     standing = next(cam for cam in scene.state.cams if cam.cam == step.cam)
     if step.code or standing.to_make_deg is None:
@@ -54,14 +54,14 @@ def moving(scene: Scene, step: StepState) -> Told:
         return _by_scale(cam, correction_for(scene.job.engine, cam, error))
     lobe = scene.lobes.get(step.cam)
     if lobe is None:
-        return Told("The curve of this cam is being read from the store; wait a moment.")
+        return Guidance("The curve of this cam is being read from the store; wait a moment.")
     try:
         return _guided(scene, step, cam, error, lobe)
     except Refusal as refusal:
-        return Told(refusal.message, tone="fault")
+        return Guidance(refusal.message, tone="fault")
 
 
-def _guided(scene: Scene, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Told:
+def _guided(scene: Scene, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Guidance:
     stage = scene.stage_of(step.id)
     correction = correction_for(scene.job.engine, cam, error_deg)
     way = chosen_way(stage)
@@ -75,18 +75,20 @@ def chosen_way(stage: Stage | None) -> Way:
     return cast("Way", stage.body.get("way", "cam_turned")) if stage is not None else "cam_turned"
 
 
-def _in_the_way(step: StepState) -> Told:
+def _in_the_way(step: StepState) -> Guidance:
     """The correction cannot be made as things stand: measure where the cam is, or decide."""
     said = step.why or step.sentence
     if step.code != "position_unknown":
-        return Told(said, tone="fault")
-    return Told(said, tone="fault", button="Measure it", deed=Deed("Begun.", begin=touches(step.lobes[0])))
+        return Guidance(said, tone="fault")
+    return Guidance(
+        said, tone="fault", button="Measure it", deed=Deed("Begun.", begin=touches(step.lobes[0]))
+    )
 
 
 # -- a part with fixed sizes is fitted
 
 
-def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Told:
+def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Guidance:
     setting = setting_of(cam.adjuster, error_deg)
     said = setting.sentence if setting is not None else step.sentence
     number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
@@ -94,19 +96,19 @@ def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Told:
     fact = Moved(cam.name, FITTED[cam.adjuster.kind], change)
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
     deed = Deed("Fitted.", facts=((fact, source),), forget=True)
-    return Told(said, number=number, button="Fitted", deed=deed)
+    return Guidance(said, number=number, button="Fitted", deed=deed)
 
 
 def _later(change_deg: float) -> str:
     return "later" if change_deg > 0 else "earlier"
 
 
-def _by_scale(cam: Cam, correction: Correction) -> Told:
+def _by_scale(cam: Cam, correction: Correction) -> Guidance:
     """Without a stored curve the builder moves it by scale, and proves it by measuring again."""
     arc = correction.arc_mm
     number = NO_NUMBER if arc is None else Number(arc, "mm", "along the bolt circle")
     deed = Deed("Moved.", facts=((Moved(cam.name, "other", correction.change_deg), None),))
-    return Told(
+    return Guidance(
         correction.hold_the_crank, f"Or: {correction.hold_the_cam}", number=number, button="Moved", deed=deed
     )
 
@@ -114,7 +116,7 @@ def _by_scale(cam: Cam, correction: Correction) -> Told:
 # -- to where the crank or the cam is held
 
 
-def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Told:
+def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Guidance:
     park = best_park(lobe.lift, correction.error_deg if way == "cam_turned" else 0.0)
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
@@ -123,17 +125,17 @@ def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownL
     why = _whole_way(correction, way)
     now, gauge = scene.job_deg(), scene.gauges.get(lobe.gauge)
     if now is None or gauge is None or scene.crank is None:
-        return Told("The bench is not read; see its cables.", why, "fault")
+        return Guidance("The bench is not read; see its cables.", why, "fault")
     to_go = to_go_deg(now, park.crank_deg)
     near = abs(to_go) <= NEAR_PARK_DEG
     number = Number(to_go, "deg", f"to {there}")
     fault = _not_ready(scene, lobe, now, gauge, near=near)
     if fault:
-        return Told(fault, why, "overshot", number, to_go_deg=to_go)
+        return Guidance(fault, why, "overshot", number, to_go_deg=to_go)
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     label = "Crank held, bolts slack" if way == "cam_turned" else "Cam held, bolts slack"
     deed = _hold(scene, step, correction, lobe, way) if near else None
-    return Told(sentence, why, tone, number, to_go_deg=to_go, button=label, deed=deed)
+    return Guidance(sentence, why, tone, number, to_go_deg=to_go, button=label, deed=deed)
 
 
 def _whole_way(correction: Correction, way: Way) -> str:
@@ -208,14 +210,14 @@ def _crank_move(scene: Scene, body: dict[str, Any], lobe: KnownLobe) -> CrankMov
     )
 
 
-def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe) -> Told:
+def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe) -> Guidance:
     gauge = scene.gauges.get(stage.body["gauge"])
     if gauge is None or not gauge.alive or scene.crank is None:
         fault = "The gauge is not read: leave everything as it stands and see its cable."
-        return Told(fault, tone="fault")
+        return Guidance(fault, tone="fault")
     if stage.body["lobe_fact"] != lobe.fact:
         said = "The lobe was measured since the crank was held; begin the move anew."
-        return Told(said, button="Begin anew", deed=Deed("Begun anew.", forget=True))
+        return Guidance(said, button="Begin anew", deed=Deed("Begun anew.", forget=True))
     way = chosen_way(stage)
     view = (
         _flank_view(scene, stage, lobe, gauge)
@@ -249,13 +251,15 @@ def next_phase(scene: Scene, stage: Stage, lobe: KnownLobe) -> str | None:
     return None if phase == stage.body["phase"] else phase
 
 
-def _on_the_move(view: MoveView, why: str, way: Way, deed: Deed) -> Told:
+def _on_the_move(view: MoveView, why: str, way: Way, deed: Deed) -> Guidance:
     button = "On the number: leave it there" if view.phase == "done" else "Leave it there"
     if way == "crank_turned":
         number = Number(view.to_go_deg, "deg", "crank still to turn")
-        return Told(view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, deed=deed)
+        return Guidance(
+            view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, deed=deed
+        )
     # The sign of an error says which way the crank would go, not the cam: only the gauge leads here.
-    return Told(
+    return Guidance(
         view.sentence,
         why,
         view.tone,

@@ -15,7 +15,7 @@ from analysis.timing import (
     dead_centre_words,
     find_piston_clearance,
 )
-from api.guide.deeds import Deed, KnownLobe, Number, Scene, Told, Tone, to_go_deg
+from api.guide.deeds import Deed, Guidance, KnownLobe, Number, Scene, Tone, to_go_deg
 from api.jobs import touches
 from api.store import Stage
 
@@ -26,13 +26,13 @@ NEAR_DEG = 2.0
 LEAST_PUSH_MM = 0.2
 
 
-def pushing(scene: Scene, step: StepState) -> Told:
+def pushing(scene: Scene, step: StepState) -> Guidance:
     """Give the guide of valve to piston."""
     if step.code:
-        return Told(step.why, tone="fault")
+        return Guidance(step.why, tone="fault")
     left = [lobe for lobe in step.lobes if not _known(scene, step, lobe)]
     if not left:
-        return Told(step.sentence)
+        return Guidance(step.sentence)
     stage = scene.stage_of(step.id)
     lobe = left[0]
     if stage is not None and stage.stage == "push" and stage.body["valve"] == lobe.valve:
@@ -46,20 +46,20 @@ def _known(scene: Scene, step: StepState, lobe: Lobe) -> bool:
     return found is not None and found[0] > max(scene.evidence.touches(cam), default=0)
 
 
-def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Told:
+def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Guidance:
     offset = scene.job.engine.firing_offset_deg(lobe.cylinder)
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
     said = f"{scene.gauge_words(touches(lobe))}. Turn forward to {there} and stop there."
     now, known = scene.job_deg(), scene.lobes.get(lobe.valve)
     if now is None or known is None:
-        return Told(said)
+        return Guidance(said)
     to_go = to_go_deg(now, target)
     near = abs(to_go) <= NEAR_DEG
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     number = Number(to_go, "deg", f"to {there}")
     deed = _held(scene, step, lobe, known, now) if near else None
-    return Told(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", deed=deed)
+    return Guidance(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", deed=deed)
 
 
 def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float) -> Deed | None:
@@ -77,21 +77,21 @@ def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: 
     return Deed("Held.", stage=Stage(step.id, "push", body))
 
 
-def _push(scene: Scene, lobe: Lobe, stage: Stage) -> Told:
+def _push(scene: Scene, lobe: Lobe, stage: Stage) -> Guidance:
     gauge = scene.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
     said = f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
     number = Number(travel, "mm", f"{lobe.valve} valve pushed")
     if travel is None or travel < LEAST_PUSH_MM:
-        return Told(said, number=number)
+        return Guidance(said, number=number)
     known = scene.lobes[lobe.valve]
     drop = DropMeasured(lobe, stage.body["job_deg"], travel)
     try:
         found = clearance_of(scene, drop, known)
     except Refusal as refusal:
-        return Told(said, refusal.message, number=number)
+        return Guidance(said, refusal.message, number=number)
     deed = Deed(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
-    return Told(said, number=number, button="It touches", deed=deed)
+    return Guidance(said, number=number, button="It touches", deed=deed)
 
 
 def clearance_of(scene: Scene, drop: DropMeasured, known: KnownLobe) -> PistonClearance:

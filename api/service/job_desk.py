@@ -36,7 +36,7 @@ from api.base import (
     SignEntry,
     StrokeEntry,
 )
-from api.guide import Deed, JobScene, Scene, guide_in, overlap_here, token_of, told_in
+from api.guide import Deed, JobScene, Scene, guidance_in, guide_in, overlap_here, token_of
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
@@ -235,18 +235,18 @@ class JobDesk:
             await self.measuring.take_in(job_id)
             await self.scenes.read(job_id)
             scene = self._scene_now(job_id)
-            told = told_in(scene)
+            guidance = guidance_in(scene)
             if entry.token and entry.token != token_of(scene):
                 raise ConflictError(
                     "pressed_already",
                     "That was done already, by another screen or a press before; nothing is lost. "
-                    f"Now: {told.sentence}",
+                    f"Now: {guidance.sentence}",
                 )
-            if told.deed is None:
-                raise ConflictError("nothing_to_press", f"There is nothing to press now. {told.sentence}")
-            await self._perform(job_id, told.deed, entry.by)
+            if guidance.deed is None:
+                raise ConflictError("nothing_to_press", f"There is nothing to press now. {guidance.sentence}")
+            await self._perform(job_id, guidance.deed, entry.by)
             await self.scenes.read(job_id)
-            return Pressed(did=told.deed.did, guide=guide_in(self._scene_now(job_id)))
+            return Pressed(did=guidance.deed.did, guide=guide_in(self._scene_now(job_id)))
 
     async def _be_open(self, job_id: int) -> None:
         row = self.jobs.read.job(job_id)
