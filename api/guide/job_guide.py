@@ -10,7 +10,7 @@ from collections.abc import Callable
 from analysis.job import STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Guide
-from api.guide.deeds import Deed, Guidance, Number, Scene, Tone, token_of
+from api.guide.guidance import Action, Guidance, Number, Scene, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
@@ -23,7 +23,7 @@ HALF_TURN_DEG = 180.0
 def guide_in(scene: Scene) -> Guide:
     """Give the guide of this moment, as every screen is sent it."""
     guidance, step = guidance_in(scene), scene.step
-    number, presses = guidance.number, guidance.deed is not None
+    number, presses = guidance.number, guidance.action is not None
     return Guide(
         job_id=scene.job_id,
         step="Signed" if step is None else step.title,
@@ -66,10 +66,10 @@ def _zero(scene: Scene) -> Guidance:
     said = scene.zero.sentence
     if scene.zero.state == "moved":
         back = WentBack("true_tdc", f"The encoder's zero moved by {scene.zero.off_deg:+.2f} deg.")
-        deed = Deed("Gone back.", facts=((back, None),))
-        return Guidance(said, tone="fault", button="Back to true TDC", deed=deed)
+        action = Action("Gone back.", facts=((back, None),))
+        return Guidance(said, tone="fault", button="Back to true TDC", action=action)
     part = f"piston_{scene.job.engine.reference.lower()}"
-    return Guidance(said, tone="fault", button="Start", deed=Deed("Begun.", begin=part))
+    return Guidance(said, tone="fault", button="Start", action=Action("Begun.", begin=part))
 
 
 def _signed(scene: Scene) -> str:
@@ -89,8 +89,8 @@ def _clearances(scene: Scene, step: StepState) -> Guidance:
     noted = [fact for fact in facts if fact is not None]
     figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f} mm" for fact in noted)
     why = f"On the card: {figures}. Anything else is entered on the job's page."
-    deed = Deed("Clearances noted.", facts=tuple((fact, None) for fact in noted))
-    return Guidance(said, why, button="Set as on the card", deed=deed)
+    action = Action("Clearances noted.", facts=tuple((fact, None) for fact in noted))
+    return Guidance(said, why, button="Set as on the card", action=action)
 
 
 def _to_note(scene: Scene, step: StepState) -> list[Lobe]:
@@ -127,7 +127,7 @@ def _stroke(scene: Scene, step: StepState) -> Guidance:
         number,
         to_go_deg=to_go,
         button="Both slightly open",
-        deed=Deed("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)),
+        action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)),
     )
 
 

@@ -22,7 +22,7 @@ from analysis.timing import (
     lobe_error,
 )
 from api.base import MeasurementView
-from api.guide.deeds import NO_NUMBER, Deed, Guidance, Number, Scene, Tone
+from api.guide.guidance import NO_NUMBER, Action, Guidance, Number, Scene, Tone
 from api.jobs import lobes_left, lobes_measured, touched, touches
 
 TURNS_DEG = {"bench_check": 810.0, "lobe": 750.0}
@@ -53,11 +53,11 @@ def _to_begin(scene: Scene, step: StepState) -> Guidance:
     view = scene.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
     said = step.why if step.code else step.sentence
-    begin = Deed("Begun.", begin=part)
+    begin = Action("Begun.", begin=part)
     if refused and view is not None:
         why = said if said != view.sentence else ""
-        return Guidance(view.sentence, why, "fault", button="Start again", deed=begin)
-    return Guidance(f"{scene.gauge_words(part)}. {_how(step, part)}", said, button="Start", deed=begin)
+        return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
+    return Guidance(f"{scene.gauge_words(part)}. {_how(step, part)}", said, button="Start", action=begin)
 
 
 def _next_part(scene: Scene, step: StepState) -> str:
@@ -88,7 +88,7 @@ def _to_tighten(scene: Scene, step: StepState) -> Guidance:
     sentence = f"{do}, the {step.cam} cam. {scene.gauge_words(part)}. {_how(step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
-    return Guidance(sentence, button=label, deed=Deed(words, facts=((done, None),), begin=part))
+    return Guidance(sentence, button=label, action=Action(words, facts=((done, None),), begin=part))
 
 
 # -- while it runs
@@ -122,7 +122,7 @@ def _running(scene: Scene, step: StepState, view: MeasurementView) -> Guidance:
         to_go_deg=left,
         verdict=live.verdict,
         button="Finish",
-        deed=Deed("Finished.", finish=True),
+        action=Action("Finished.", finish=True),
     )
 
 
@@ -193,10 +193,10 @@ def deciding(scene: Scene, step: StepState) -> Guidance:
     number = Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg)
     words = early_or_late(verdict.error_deg)
     if verdict.call == "out":
-        deed = Deed("To be corrected.", facts=((_decide(step, "correct"), None),))
-        return Guidance(step.sentence, number=number, verdict=words, button="Correct it", deed=deed)
+        action = Action("To be corrected.", facts=((_decide(step, "correct"), None),))
+        return Guidance(step.sentence, number=number, verdict=words, button="Correct it", action=action)
     again = _measure_again(step)
-    return Guidance(step.sentence, number=number, verdict=words, button="Measure again", deed=again)
+    return Guidance(step.sentence, number=number, verdict=words, button="Measure again", action=again)
 
 
 def _verdict(scene: Scene, step: StepState) -> Verdict | None:
@@ -212,13 +212,13 @@ def _verdict(scene: Scene, step: StepState) -> Verdict | None:
 
 def _not_comparable(step: StepState) -> Guidance:
     said = step.why or step.sentence
-    return Guidance(said, tone="fault", button="Measure again", deed=_measure_again(step))
+    return Guidance(said, tone="fault", button="Measure again", action=_measure_again(step))
 
 
-def _measure_again(step: StepState) -> Deed:
+def _measure_again(step: StepState) -> Action:
     if step.kind == "verdict":
-        return Deed("To be measured again.", facts=((_decide(step, "measure_again"), None),))
-    return Deed("Begun.", begin=touches(step.lobes[0]))
+        return Action("To be measured again.", facts=((_decide(step, "measure_again"), None),))
+    return Action("Begun.", begin=touches(step.lobes[0]))
 
 
 def _decide(step: StepState, decision: str) -> Payload:

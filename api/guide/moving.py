@@ -24,7 +24,17 @@ from analysis.timing import (
     follow_flank,
     setting_of,
 )
-from api.guide.deeds import NO_NUMBER, Deed, GaugeNow, Guidance, KnownLobe, Number, Scene, Tone, to_go_deg
+from api.guide.guidance import (
+    NO_NUMBER,
+    Action,
+    GaugeNow,
+    Guidance,
+    KnownLobe,
+    Number,
+    Scene,
+    Tone,
+    to_go_deg,
+)
 from api.jobs import touches
 from api.store import Stage
 
@@ -81,7 +91,7 @@ def _in_the_way(step: StepState) -> Guidance:
     if step.code != "position_unknown":
         return Guidance(said, tone="fault")
     return Guidance(
-        said, tone="fault", button="Measure it", deed=Deed("Begun.", begin=touches(step.lobes[0]))
+        said, tone="fault", button="Measure it", action=Action("Begun.", begin=touches(step.lobes[0]))
     )
 
 
@@ -95,8 +105,8 @@ def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Guidan
     change = None if setting is None else setting.leaves_deg - error_deg
     fact = Moved(cam.name, FITTED[cam.adjuster.kind], change)
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
-    deed = Deed("Fitted.", facts=((fact, source),), forget=True)
-    return Guidance(said, number=number, button="Fitted", deed=deed)
+    action = Action("Fitted.", facts=((fact, source),), forget=True)
+    return Guidance(said, number=number, button="Fitted", action=action)
 
 
 def _later(change_deg: float) -> str:
@@ -107,9 +117,13 @@ def _by_scale(cam: Cam, correction: Correction) -> Guidance:
     """Without a stored curve the builder moves it by scale, and proves it by measuring again."""
     arc = correction.arc_mm
     number = NO_NUMBER if arc is None else Number(arc, "mm", "along the bolt circle")
-    deed = Deed("Moved.", facts=((Moved(cam.name, "other", correction.change_deg), None),))
+    action = Action("Moved.", facts=((Moved(cam.name, "other", correction.change_deg), None),))
     return Guidance(
-        correction.hold_the_crank, f"Or: {correction.hold_the_cam}", number=number, button="Moved", deed=deed
+        correction.hold_the_crank,
+        f"Or: {correction.hold_the_cam}",
+        number=number,
+        button="Moved",
+        action=action,
     )
 
 
@@ -134,8 +148,8 @@ def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownL
         return Guidance(fault, why, "overshot", number, to_go_deg=to_go)
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     label = "Crank held, bolts slack" if way == "cam_turned" else "Cam held, bolts slack"
-    deed = _hold(scene, step, correction, lobe, way) if near else None
-    return Guidance(sentence, why, tone, number, to_go_deg=to_go, button=label, deed=deed)
+    action = _hold(scene, step, correction, lobe, way) if near else None
+    return Guidance(sentence, why, tone, number, to_go_deg=to_go, button=label, action=action)
 
 
 def _whole_way(correction: Correction, way: Way) -> str:
@@ -164,7 +178,7 @@ def _not_ready(scene: Scene, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *
     )
 
 
-def _hold(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Deed:
+def _hold(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Action:
     """Remember where everything stands; the move is computed from this and the stored curve."""
     now = scene.job_deg()
     assert now is not None
@@ -182,7 +196,7 @@ def _hold(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe
         body["phase"] = first_phase(_crank_move(scene, body, lobe))
     else:
         _flank_move(body, lobe)
-    return Deed("Held.", stage=Stage(step.id, "moving", body))
+    return Action("Held.", stage=Stage(step.id, "moving", body))
 
 
 # -- the move itself
@@ -217,15 +231,15 @@ def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction,
         return Guidance(fault, tone="fault")
     if stage.body["lobe_fact"] != lobe.fact:
         said = "The lobe was measured since the crank was held; begin the move anew."
-        return Guidance(said, button="Begin anew", deed=Deed("Begun anew.", forget=True))
+        return Guidance(said, button="Begin anew", action=Action("Begun anew.", forget=True))
     way = chosen_way(stage)
     view = (
         _flank_view(scene, stage, lobe, gauge)
         if way == "cam_turned"
         else _crank_view(scene, stage, lobe, gauge)
     )
-    deed = _moved(step, stage, view, gauge, scene.crank.deg)
-    return _on_the_move(view, _whole_way(correction, way), way, deed)
+    action = _moved(step, stage, view, gauge, scene.crank.deg)
+    return _on_the_move(view, _whole_way(correction, way), way, action)
 
 
 def _flank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
@@ -251,12 +265,12 @@ def next_phase(scene: Scene, stage: Stage, lobe: KnownLobe) -> str | None:
     return None if phase == stage.body["phase"] else phase
 
 
-def _on_the_move(view: MoveView, why: str, way: Way, deed: Deed) -> Guidance:
+def _on_the_move(view: MoveView, why: str, way: Way, action: Action) -> Guidance:
     button = "On the number: leave it there" if view.phase == "done" else "Leave it there"
     if way == "crank_turned":
         number = Number(view.to_go_deg, "deg", "crank still to turn")
         return Guidance(
-            view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, deed=deed
+            view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, action=action
         )
     # The sign of an error says which way the crank would go, not the cam: only the gauge leads here.
     return Guidance(
@@ -268,11 +282,11 @@ def _on_the_move(view: MoveView, why: str, way: Way, deed: Deed) -> Guidance:
         target_mm=view.target_mm,
         verdict=f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
         button=button,
-        deed=deed,
+        action=action,
     )
 
 
-def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Deed:
+def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Action:
     body = stage.body
     fact = Moved(step.cam, chosen_way(stage), -body["error_deg"])
     source = body | {
@@ -281,4 +295,4 @@ def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank
         "left_to_go_deg": view.to_go_deg,
         "left_phase": view.phase,
     }
-    return Deed("Moved.", facts=((fact, source),), forget=True)
+    return Action("Moved.", facts=((fact, source),), forget=True)

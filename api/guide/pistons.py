@@ -15,7 +15,7 @@ from analysis.timing import (
     dead_centre_words,
     find_piston_clearance,
 )
-from api.guide.deeds import Deed, Guidance, KnownLobe, Number, Scene, Tone, to_go_deg
+from api.guide.guidance import Action, Guidance, KnownLobe, Number, Scene, Tone, to_go_deg
 from api.jobs import touches
 from api.store import Stage
 
@@ -58,11 +58,11 @@ def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Guidance:
     near = abs(to_go) <= NEAR_DEG
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     number = Number(to_go, "deg", f"to {there}")
-    deed = _held(scene, step, lobe, known, now) if near else None
-    return Guidance(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", deed=deed)
+    action = _held(scene, step, lobe, known, now) if near else None
+    return Guidance(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", action=action)
 
 
-def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float) -> Deed | None:
+def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float) -> Action | None:
     """Remember where crank and valve stand, where the gauge is read."""
     gauge = scene.gauges.get(known.gauge)
     if gauge is None or not gauge.alive:
@@ -74,7 +74,7 @@ def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: 
         "reading_mm": gauge.reading_mm,
         "job_deg": now_deg,
     }
-    return Deed("Held.", stage=Stage(step.id, "push", body))
+    return Action("Held.", stage=Stage(step.id, "push", body))
 
 
 def _push(scene: Scene, lobe: Lobe, stage: Stage) -> Guidance:
@@ -90,8 +90,8 @@ def _push(scene: Scene, lobe: Lobe, stage: Stage) -> Guidance:
         found = clearance_of(scene, drop, known)
     except Refusal as refusal:
         return Guidance(said, refusal.message, number=number)
-    deed = Deed(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
-    return Guidance(said, number=number, button="It touches", deed=deed)
+    action = Action(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
+    return Guidance(said, number=number, button="It touches", action=action)
 
 
 def clearance_of(scene: Scene, drop: DropMeasured, known: KnownLobe) -> PistonClearance:

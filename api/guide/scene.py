@@ -10,7 +10,7 @@ from analysis.base import Refusal
 from analysis.job import Evidence, JobState
 from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift
 from api.base import BlockedError, Centre, Health, MeasureEntry, MeasurementView, ServiceError
-from api.guide.deeds import CrankNow, GaugeNow, KnownLobe, Scene, TakeUp
+from api.guide.guidance import CrankNow, GaugeNow, KnownLobe, Scene, TakeUp
 from api.guide.moving import next_phase
 from api.jobs import JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof

@@ -36,7 +36,7 @@ from api.base import (
     SignEntry,
     StrokeEntry,
 )
-from api.guide import Deed, JobScene, Scene, guidance_in, guide_in, overlap_here, token_of
+from api.guide import Action, JobScene, Scene, guidance_in, guide_in, overlap_here, token_of
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
@@ -242,11 +242,11 @@ class JobDesk:
                     "That was done already, by another screen or a press before; nothing is lost. "
                     f"Now: {guidance.sentence}",
                 )
-            if guidance.deed is None:
+            if guidance.action is None:
                 raise ConflictError("nothing_to_press", f"There is nothing to press now. {guidance.sentence}")
-            await self._perform(job_id, guidance.deed, entry.by)
+            await self._perform(job_id, guidance.action, entry.by)
             await self.scenes.read(job_id)
-            return Pressed(did=guidance.deed.did, guide=guide_in(self._scene_now(job_id)))
+            return Pressed(did=guidance.action.did, guide=guide_in(self._scene_now(job_id)))
 
     async def _be_open(self, job_id: int) -> None:
         row = self.jobs.read.job(job_id)
@@ -256,15 +256,15 @@ class JobDesk:
             )
         self.scenes.active = job_id
 
-    async def _perform(self, job_id: int, deed: Deed, by: str) -> None:
-        for payload, source in deed.facts:
+    async def _perform(self, job_id: int, action: Action, by: str) -> None:
+        for payload, source in action.facts:
             await self.jobs.add(job_id, payload, by, source)
-        if deed.forget or deed.stage is not None:
-            await self.jobs.set_stage(job_id, deed.stage, by)
-        if deed.begin:
-            await self.measuring.begin_on(job_id, deed.begin)
+        if action.forget or action.stage is not None:
+            await self.jobs.set_stage(job_id, action.stage, by)
+        if action.begin:
+            await self.measuring.begin_on(job_id, action.begin)
             self.scenes.hand.mark()
-        if deed.finish:
+        if action.finish:
             await self.measuring.finish(job_id)
 
     async def measure(self, job_id: int, entry: MeasureEntry) -> MeasurementView:

@@ -51,9 +51,9 @@ async function load() {
   paint();
 }
 
-async function doing(deed) {
+async function doing(action) {
   try {
-    await deed();
+    await action();
     byId("notes").replaceChildren();
     await load();
     return true;
@@ -65,7 +65,7 @@ async function doing(deed) {
 }
 
 /** Ask for the reason that the sheet prints, then do it. */
-function withReason(title, about, button, deed) {
+function withReason(title, about, button, action) {
   const dialog = byId("reason-dialog");
   put(byId("reason-title"), spoken(title));
   put(byId("reason-about"), spoken(about));
@@ -74,7 +74,7 @@ function withReason(title, about, button, deed) {
   byId("reason-form").onsubmit = (event) => {
     event.preventDefault();
     dialog.close();
-    doing(() => deed(byId("reason").value));
+    doing(() => action(byId("reason").value));
   };
   byId("reason-leave").onclick = () => dialog.close();
   dialog.showModal();
@@ -84,8 +84,8 @@ function fact(what) {
   return post(`${here}/facts`, { what });
 }
 
-function button(label, deed, kind = "plain-button") {
-  return el("button", { type: "button", class: kind, onclick: deed }, spoken(label));
+function button(label, action, kind = "plain-button") {
+  return el("button", { type: "button", class: kind, onclick: action }, spoken(label));
 }
 
 // ---- what is due ----
@@ -107,27 +107,27 @@ function paintNow() {
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
     told.map((caution) => note("mind", spoken(caution))),
   );
-  byId("deeds").replaceChildren(...deedsOf(step));
+  byId("actions").replaceChildren(...actionsOf(step));
   paintForm(step);
   paintGauges(step);
   paintHand(step);
 }
 
-function deedsOf(step) {
+function actionsOf(step) {
   if (!step) return [];
-  const deeds = [];
+  const actions = [];
   if (step.at_bench)
-    deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
+    actions.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
   if (step.kind === "bench_check")
-    deeds.push(
+    actions.push(
       button("No encoder: disc and gauge by hand", () =>
         doing(() => fact({ kind: "bench_checked", by_hand: true })),
       ),
     );
   if (step.kind === "stroke")
-    deeds.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
+    actions.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
   if (step.may_override) {
-    deeds.push(
+    actions.push(
       button("Go past it on your own decision", () =>
         withReason("Your own decision", step.why, "Go past it", (reason) =>
           fact({ kind: "own_decision", step: step.id, code: step.code, reason }),
@@ -136,7 +136,7 @@ function deedsOf(step) {
     );
   }
   if (step.may_skip) {
-    deeds.push(
+    actions.push(
       button("Leave this step out", () =>
         withReason(`Leave out: ${step.title}`, `It gives: ${step.gives}`, "Leave it out", (reason) =>
           fact({ kind: "skipped", step: step.id, reason }),
@@ -144,7 +144,7 @@ function deedsOf(step) {
       ),
     );
   }
-  return deeds;
+  return actions;
 }
 
 async function toBench() {

@@ -134,7 +134,7 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class Action:
     """What a press does, in this order: facts are added, the stage is set, a measurement begins or ends.
 
     Attributes
@@ -179,8 +179,8 @@ class Guidance:
     to_go_deg, to_go_mm, target_mm
         As in the guide that screens are sent.
     button
-        Label of the large button; it is shown only where there is a `deed`.
-    deed
+        Label of the large button; it is shown only where there is a `action`.
+    action
         `None`: the button does nothing.
     """
 
@@ -193,7 +193,7 @@ class Guidance:
     target_mm: float | None = None
     verdict: str = ""
     button: str = ""
-    deed: Deed | None = None
+    action: Action | None = None
 
 
 def token_of(scene: Scene) -> str:
