@@ -1,16 +1,16 @@
 """What the builder is told to do next, out of the job and the bench."""
 
-from api.guide.guidance import Action, Guidance, KnownLobe, Scene, token_of
+from api.guide.contexts import GuideContexts
+from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, token_of
 from api.guide.job_guide import guidance_in, guide_in, overlap_here
 from api.guide.pistons import drop_source, less_clearance_mm
-from api.guide.scene import JobScene
 
 __all__ = [
     "Action",
     "Guidance",
-    "JobScene",
+    "GuideContext",
+    "GuideContexts",
     "KnownLobe",
-    "Scene",
     "drop_source",
     "guidance_in",
     "guide_in",

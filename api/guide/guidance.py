@@ -77,7 +77,7 @@ class KnownLobe:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class GuideContext:
     """Everything the guide is made from; nothing else is asked."""
 
     job_id: int
@@ -196,14 +196,14 @@ class Guidance:
     action: Action | None = None
 
 
-def token_of(scene: Scene) -> str:
+def token_of(context: GuideContext) -> str:
     """Give what stands for this moment of a job: another press, or another screen's, changes it."""
-    measurement = scene.measurement
+    measurement = context.measurement
     parts = (
-        scene.job_id,
-        len(scene.facts),
+        context.job_id,
+        len(context.facts),
         (measurement.id, measurement.state) if measurement is not None else None,
-        (scene.stage.step, scene.stage.stage) if scene.stage is not None else None,
+        (context.stage.step, context.stage.stage) if context.stage is not None else None,
     )
     return hashlib.sha256(repr(parts).encode()).hexdigest()[:12]
 

@@ -1,6 +1,6 @@
 """What the builder does now in a job: one sentence, one number, one way to go, one button.
 
-Pure: made from a `Scene` and nothing else, so that the same moment always gives the same guide.
+Pure: made from a `GuideContext` and nothing else, so that the same moment always gives the same guide.
 """
 
 from __future__ import annotations
@@ -10,22 +10,22 @@ from collections.abc import Callable
 from analysis.job import STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Guide
-from api.guide.guidance import Action, Guidance, Number, Scene, Tone, token_of
+from api.guide.guidance import Action, Guidance, GuideContext, Number, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
 
-Rule = Callable[[Scene, StepState], Guidance]
+Rule = Callable[[GuideContext, StepState], Guidance]
 FULL_CYCLE_DEG = 720.0
 HALF_TURN_DEG = 180.0
 
 
-def guide_in(scene: Scene) -> Guide:
+def guide_in(context: GuideContext) -> Guide:
     """Give the guide of this moment, as every screen is sent it."""
-    guidance, step = guidance_in(scene), scene.step
+    guidance, step = guidance_in(context), context.step
     number, presses = guidance.number, guidance.action is not None
     return Guide(
-        job_id=scene.job_id,
+        job_id=context.job_id,
         step="Signed" if step is None else step.title,
         sentence=guidance.sentence,
         why=guidance.why,
@@ -39,51 +39,51 @@ def guide_in(scene: Scene) -> Guide:
         verdict=guidance.verdict,
         tone=guidance.tone,
         button=guidance.button if presses else "",
-        action=f"/api/jobs/{scene.job_id}/press?token={token_of(scene)}" if presses else "",
-        cautions=[] if step is None or scene.waiting else list(step.cautions),
+        action=f"/api/jobs/{context.job_id}/press?token={token_of(context)}" if presses else "",
+        cautions=[] if step is None or context.waiting else list(step.cautions),
     )
 
 
-def guidance_in(scene: Scene) -> Guidance:
+def guidance_in(context: GuideContext) -> Guidance:
     """Give what is said at this moment, and what the button would do."""
-    step = scene.step
+    step = context.step
     if step is None:
-        return Guidance(_signed(scene))
-    if scene.waiting:
+        return Guidance(_signed(context))
+    if context.waiting:
         return Guidance("The measurement is being kept; a moment.")
-    running = scene.measurement is not None and scene.measurement.state == "running"
+    running = context.measurement is not None and context.measurement.state == "running"
     if running and not step.asks.measures:
-        return measuring(scene, step)
-    if scene.trouble and not running and step.asks.at_bench:
-        return Guidance(scene.trouble, tone="fault")
-    if scene.zero.state != "stands" and not running and step.asks.needs_zero:
-        return _zero(scene)
-    return measuring(scene, step) if step.asks.measures else RULES[step.kind](scene, step)
+        return measuring(context, step)
+    if context.trouble and not running and step.asks.at_bench:
+        return Guidance(context.trouble, tone="fault")
+    if context.zero.state != "stands" and not running and step.asks.needs_zero:
+        return _zero(context)
+    return measuring(context, step) if step.asks.measures else RULES[step.kind](context, step)
 
 
-def _zero(scene: Scene) -> Guidance:
+def _zero(context: GuideContext) -> Guidance:
     """Nothing that rests on the zero goes on before it is proved to be where it was."""
-    said = scene.zero.sentence
-    if scene.zero.state == "moved":
-        back = WentBack("true_tdc", f"The encoder's zero moved by {scene.zero.off_deg:+.2f} deg.")
+    said = context.zero.sentence
+    if context.zero.state == "moved":
+        back = WentBack("true_tdc", f"The encoder's zero moved by {context.zero.off_deg:+.2f} deg.")
         action = Action("Gone back.", facts=((back, None),))
         return Guidance(said, tone="fault", button="Back to true TDC", action=action)
-    part = f"piston_{scene.job.engine.reference.lower()}"
+    part = f"piston_{context.job.engine.reference.lower()}"
     return Guidance(said, tone="fault", button="Start", action=Action("Begun.", begin=part))
 
 
-def _signed(scene: Scene) -> str:
-    if not scene.state.signed_by:
+def _signed(context: GuideContext) -> str:
+    if not context.state.signed_by:
         return "Nothing is due in this job."
-    return f"Signed by {scene.state.signed_by}. The sheet is ready."
+    return f"Signed by {context.state.signed_by}. The sheet is ready."
 
 
-def _clearances(scene: Scene, step: StepState) -> Guidance:
+def _clearances(context: GuideContext, step: StepState) -> Guidance:
     """One press notes the card's clearance for every valve that is still to be noted."""
     said = step.why or step.sentence
     if step.code:
         return Guidance(said, tone="fault")
-    facts = [_as_on_the_card(scene, lobe) for lobe in _to_note(scene, step)]
+    facts = [_as_on_the_card(context, lobe) for lobe in _to_note(context, step)]
     if not facts or None in facts:
         return Guidance(said, "Enter what was found on the job's page.")
     noted = [fact for fact in facts if fact is not None]
@@ -93,32 +93,34 @@ def _clearances(scene: Scene, step: StepState) -> Guidance:
     return Guidance(said, why, button="Set as on the card", action=action)
 
 
-def _to_note(scene: Scene, step: StepState) -> list[Lobe]:
-    noted = {Lobe(what.cylinder, what.valve) for _, what in scene.evidence.counting(step.id, ClearanceNoted)}
-    engine = scene.job.engine
+def _to_note(context: GuideContext, step: StepState) -> list[Lobe]:
+    noted = {
+        Lobe(what.cylinder, what.valve) for _, what in context.evidence.counting(step.id, ClearanceNoted)
+    }
+    engine = context.job.engine
     wanted = [lobe for cam in engine.cams for lobe in engine.reference_lobes(cam)]
     return [lobe for lobe in wanted if lobe not in noted]
 
 
-def _as_on_the_card(scene: Scene, lobe: Lobe) -> ClearanceNoted | None:
-    card = scene.job.card.lobe(lobe.valve)
+def _as_on_the_card(context: GuideContext, lobe: Lobe) -> ClearanceNoted | None:
+    card = context.job.card.lobe(lobe.valve)
     if card is None or card.checking_clearance_mm is None:
         return None
     return ClearanceNoted(lobe.cylinder, lobe.valve, card.checking_clearance_mm)
 
 
-def _stroke(scene: Scene, step: StepState) -> Guidance:
+def _stroke(context: GuideContext, step: StepState) -> Guidance:
     """Lead to the next TDC; there, the valves tell which one it is."""
-    if scene.state.tdc_deg is None or scene.crank is None:
+    if context.state.tdc_deg is None or context.crank is None:
         return Guidance(step.sentence, step.why)
-    off = nearest(scene.crank.deg - scene.state.tdc_deg, 360.0)
+    off = nearest(context.crank.deg - context.state.tdc_deg, 360.0)
     near = abs(off) <= STROKE_NEAR_TDC_DEG
     to_go = -off if near else (-off) % 360.0
     number = Number(to_go, "deg", "to TDC")
     if not near:
         tone: Tone = "approach" if to_go < 90 else ""
         return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
-    found = overlap_here(scene.crank.deg, scene.state.tdc_deg)
+    found = overlap_here(context.crank.deg, context.state.tdc_deg)
     return Guidance(
         f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
         "shut: turn on one turn.",
@@ -127,7 +129,7 @@ def _stroke(scene: Scene, step: StepState) -> Guidance:
         number,
         to_go_deg=to_go,
         button="Both slightly open",
-        action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)),
+        action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": context.crank.deg}),)),
     )
 
 
@@ -137,7 +139,7 @@ def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
     return StrokeFound((crank_deg - off) % FULL_CYCLE_DEG)
 
 
-def _sign_off(scene: Scene, step: StepState) -> Guidance:
+def _sign_off(context: GuideContext, step: StepState) -> Guidance:
     return Guidance(step.sentence, step.why)
 
 

@@ -29,9 +29,9 @@ from api.guide.guidance import (
     Action,
     GaugeNow,
     Guidance,
+    GuideContext,
     KnownLobe,
     Number,
-    Scene,
     Tone,
     to_go_deg,
 )
@@ -50,34 +50,34 @@ OFF_THE_CURVE_DEG = 1.0
 """How far, in degrees of the curve, the gauge may read off its own curve before the move is begun."""
 
 
-def moving(scene: Scene, step: StepState) -> Guidance:
+def moving(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide of a correction."""
-    standing = next(cam for cam in scene.state.cams if cam.cam == step.cam)
+    standing = next(cam for cam in context.state.cams if cam.cam == step.cam)
     if step.code or standing.to_make_deg is None:
         return _in_the_way(step)
     error = -standing.to_make_deg
-    cam = scene.job.engine.cam(step.cam)
-    stage = scene.stage_of(step.id)
+    cam = context.job.engine.cam(step.cam)
+    stage = context.stage_of(step.id)
     if cam.adjuster.kind in FITTED and (stage is None or stage.stage == "fit"):
-        return _to_fit(scene, step, cam, error)
+        return _to_fit(context, step, cam, error)
     if standing.measured and standing.measured[-1].by_hand:
-        return _by_scale(cam, correction_for(scene.job.engine, cam, error))
-    lobe = scene.lobes.get(step.cam)
+        return _by_scale(cam, correction_for(context.job.engine, cam, error))
+    lobe = context.lobes.get(step.cam)
     if lobe is None:
         return Guidance("The curve of this cam is being read from the store; wait a moment.")
     try:
-        return _guided(scene, step, cam, error, lobe)
+        return _guided(context, step, cam, error, lobe)
     except Refusal as refusal:
         return Guidance(refusal.message, tone="fault")
 
 
-def _guided(scene: Scene, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Guidance:
-    stage = scene.stage_of(step.id)
-    correction = correction_for(scene.job.engine, cam, error_deg)
+def _guided(context: GuideContext, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Guidance:
+    stage = context.stage_of(step.id)
+    correction = correction_for(context.job.engine, cam, error_deg)
     way = chosen_way(stage)
     if stage is not None and stage.stage == "moving":
-        return _follow(scene, step, stage, correction, lobe)
-    return _to_park(scene, step, correction, lobe, way)
+        return _follow(context, step, stage, correction, lobe)
+    return _to_park(context, step, correction, lobe, way)
 
 
 def chosen_way(stage: Stage | None) -> Way:
@@ -98,7 +98,7 @@ def _in_the_way(step: StepState) -> Guidance:
 # -- a part with fixed sizes is fitted
 
 
-def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Guidance:
+def _to_fit(context: GuideContext, step: StepState, cam: Cam, error_deg: float) -> Guidance:
     setting = setting_of(cam.adjuster, error_deg)
     said = setting.sentence if setting is not None else step.sentence
     number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
@@ -130,25 +130,27 @@ def _by_scale(cam: Cam, correction: Correction) -> Guidance:
 # -- to where the crank or the cam is held
 
 
-def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Guidance:
+def _to_park(
+    context: GuideContext, step: StepState, correction: Correction, lobe: KnownLobe, way: Way
+) -> Guidance:
     park = best_park(lobe.lift, correction.error_deg if way == "cam_turned" else 0.0)
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
-    gauge_on = scene.gauge_words(touches(lobe.lobe), lobe.gauge)
+    gauge_on = context.gauge_words(touches(lobe.lobe), lobe.gauge)
     sentence = f"{gauge_on}. Turn forward to {there} and {held}, then slacken the bolts but one."
     why = _whole_way(correction, way)
-    now, gauge = scene.job_deg(), scene.gauges.get(lobe.gauge)
-    if now is None or gauge is None or scene.crank is None:
+    now, gauge = context.job_deg(), context.gauges.get(lobe.gauge)
+    if now is None or gauge is None or context.crank is None:
         return Guidance("The bench is not read; see its cables.", why, "fault")
     to_go = to_go_deg(now, park.crank_deg)
     near = abs(to_go) <= NEAR_PARK_DEG
     number = Number(to_go, "deg", f"to {there}")
-    fault = _not_ready(scene, lobe, now, gauge, near=near)
+    fault = _not_ready(context, lobe, now, gauge, near=near)
     if fault:
         return Guidance(fault, why, "overshot", number, to_go_deg=to_go)
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     label = "Crank held, bolts slack" if way == "cam_turned" else "Cam held, bolts slack"
-    action = _hold(scene, step, correction, lobe, way) if near else None
+    action = _hold(context, step, correction, lobe, way) if near else None
     return Guidance(sentence, why, tone, number, to_go_deg=to_go, button=label, action=action)
 
 
@@ -158,12 +160,12 @@ def _whole_way(correction: Correction, way: Way) -> str:
     return said + (arc if way == "cam_turned" else "")
 
 
-def _not_ready(scene: Scene, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *, near: bool) -> str:
+def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *, near: bool) -> str:
     """Say what has to be put right before a move may begin: slack, or a gauge that was knocked."""
     if not near:
         return ""
-    assert scene.crank is not None
-    if not scene.crank.taken_up:
+    assert context.crank is not None
+    if not context.crank.taken_up:
         return "Turned back last: go well back past it and come forward again, so that the slack is taken up."
     if lobe.base_mm is None:
         return ""
@@ -178,22 +180,24 @@ def _not_ready(scene: Scene, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *
     )
 
 
-def _hold(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Action:
+def _hold(
+    context: GuideContext, step: StepState, correction: Correction, lobe: KnownLobe, way: Way
+) -> Action:
     """Remember where everything stands; the move is computed from this and the stored curve."""
-    now = scene.job_deg()
+    now = context.job_deg()
     assert now is not None
-    assert scene.crank is not None
+    assert context.crank is not None
     body: dict[str, Any] = {
         "way": way,
         "error_deg": correction.error_deg,
         "gauge": lobe.gauge,
         "lobe_fact": lobe.fact,
-        "reading_mm": scene.gauges[lobe.gauge].reading_mm,
-        "crank_deg": scene.crank.deg,
+        "reading_mm": context.gauges[lobe.gauge].reading_mm,
+        "crank_deg": context.crank.deg,
         "job_deg": now,
     }
     if way == "crank_turned":
-        body["phase"] = first_phase(_crank_move(scene, body, lobe))
+        body["phase"] = first_phase(_crank_move(context, body, lobe))
     else:
         _flank_move(body, lobe)
     return Action("Held.", stage=Stage(step.id, "moving", body))
@@ -213,20 +217,22 @@ def _flank_move(body: dict[str, Any], lobe: KnownLobe) -> FlankMove:
     )
 
 
-def _crank_move(scene: Scene, body: dict[str, Any], lobe: KnownLobe) -> CrankMove:
+def _crank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) -> CrankMove:
     return crank_move(
         body["error_deg"],
         crank_deg=body["crank_deg"],
         gauge_mm=body["reading_mm"],
         slack_deg=lobe.slack_deg,
-        forward_only=scene.job.engine.forward_only,
+        forward_only=context.job.engine.forward_only,
         gauge_step_mm=lobe.step_mm,
     )
 
 
-def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe) -> Guidance:
-    gauge = scene.gauges.get(stage.body["gauge"])
-    if gauge is None or not gauge.alive or scene.crank is None:
+def _follow(
+    context: GuideContext, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe
+) -> Guidance:
+    gauge = context.gauges.get(stage.body["gauge"])
+    if gauge is None or not gauge.alive or context.crank is None:
         fault = "The gauge is not read: leave everything as it stands and see its cable."
         return Guidance(fault, tone="fault")
     if stage.body["lobe_fact"] != lobe.fact:
@@ -234,34 +240,39 @@ def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction,
         return Guidance(said, button="Begin anew", action=Action("Begun anew.", forget=True))
     way = chosen_way(stage)
     view = (
-        _flank_view(scene, stage, lobe, gauge)
+        _flank_view(context, stage, lobe, gauge)
         if way == "cam_turned"
-        else _crank_view(scene, stage, lobe, gauge)
+        else _crank_view(context, stage, lobe, gauge)
     )
-    action = _moved(step, stage, view, gauge, scene.crank.deg)
+    action = _moved(step, stage, view, gauge, context.crank.deg)
     return _on_the_move(view, _whole_way(correction, way), way, action)
 
 
-def _flank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
-    assert scene.crank is not None
-    off = scene.crank.deg - stage.body["crank_deg"]
+def _flank_view(context: GuideContext, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    assert context.crank is not None
+    off = context.crank.deg - stage.body["crank_deg"]
     return follow_flank(_flank_move(stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
 
 
-def _crank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
-    assert scene.crank is not None
-    move = _crank_move(scene, stage.body, lobe)
+def _crank_view(context: GuideContext, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    assert context.crank is not None
+    move = _crank_move(context, stage.body, lobe)
     phase = cast("Literal['turn_back', 'come_forward']", stage.body["phase"])
-    return follow_crank(move, phase, scene.crank.deg, gauge.reading_mm)[1]
+    return follow_crank(move, phase, context.crank.deg, gauge.reading_mm)[1]
 
 
-def next_phase(scene: Scene, stage: Stage, lobe: KnownLobe) -> str | None:
+def next_phase(context: GuideContext, stage: Stage, lobe: KnownLobe) -> str | None:
     """Give the phase that a move with the cam held has come to, `None` where it stays."""
-    gauge = scene.gauges.get(stage.body["gauge"])
-    if stage.stage != "moving" or chosen_way(stage) != "crank_turned" or scene.crank is None or gauge is None:
+    gauge = context.gauges.get(stage.body["gauge"])
+    if (
+        stage.stage != "moving"
+        or chosen_way(stage) != "crank_turned"
+        or context.crank is None
+        or gauge is None
+    ):
         return None
-    move = _crank_move(scene, stage.body, lobe)
-    phase, _ = follow_crank(move, stage.body["phase"], scene.crank.deg, gauge.reading_mm)
+    move = _crank_move(context, stage.body, lobe)
+    phase, _ = follow_crank(move, stage.body["phase"], context.crank.deg, gauge.reading_mm)
     return None if phase == stage.body["phase"] else phase
 
 

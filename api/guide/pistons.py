@@ -15,7 +15,7 @@ from analysis.timing import (
     dead_centre_words,
     find_piston_clearance,
 )
-from api.guide.guidance import Action, Guidance, KnownLobe, Number, Scene, Tone, to_go_deg
+from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
 from api.jobs import touches
 from api.store import Stage
 
@@ -26,45 +26,47 @@ NEAR_DEG = 2.0
 LEAST_PUSH_MM = 0.2
 
 
-def pushing(scene: Scene, step: StepState) -> Guidance:
+def pushing(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide of valve to piston."""
     if step.code:
         return Guidance(step.why, tone="fault")
-    left = [lobe for lobe in step.lobes if not _known(scene, step, lobe)]
+    left = [lobe for lobe in step.lobes if not _known(context, step, lobe)]
     if not left:
         return Guidance(step.sentence)
-    stage = scene.stage_of(step.id)
+    stage = context.stage_of(step.id)
     lobe = left[0]
     if stage is not None and stage.stage == "push" and stage.body["valve"] == lobe.valve:
-        return _push(scene, lobe, stage)
-    return _to_angle(scene, step, lobe)
+        return _push(context, lobe, stage)
+    return _to_angle(context, step, lobe)
 
 
-def _known(scene: Scene, step: StepState, lobe: Lobe) -> bool:
-    found = scene.evidence.clearance(lobe)
-    cam = scene.job.engine.cam_of(lobe).name
-    return found is not None and found[0] > max(scene.evidence.touches(cam), default=0)
+def _known(context: GuideContext, step: StepState, lobe: Lobe) -> bool:
+    found = context.evidence.clearance(lobe)
+    cam = context.job.engine.cam_of(lobe).name
+    return found is not None and found[0] > max(context.evidence.touches(cam), default=0)
 
 
-def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Guidance:
-    offset = scene.job.engine.firing_offset_deg(lobe.cylinder)
+def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
+    offset = context.job.engine.firing_offset_deg(lobe.cylinder)
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
-    said = f"{scene.gauge_words(touches(lobe))}. Turn forward to {there} and stop there."
-    now, known = scene.job_deg(), scene.lobes.get(lobe.valve)
+    said = f"{context.gauge_words(touches(lobe))}. Turn forward to {there} and stop there."
+    now, known = context.job_deg(), context.lobes.get(lobe.valve)
     if now is None or known is None:
         return Guidance(said)
     to_go = to_go_deg(now, target)
     near = abs(to_go) <= NEAR_DEG
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     number = Number(to_go, "deg", f"to {there}")
-    action = _held(scene, step, lobe, known, now) if near else None
+    action = _held(context, step, lobe, known, now) if near else None
     return Guidance(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", action=action)
 
 
-def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float) -> Action | None:
+def _held(
+    context: GuideContext, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float
+) -> Action | None:
     """Remember where crank and valve stand, where the gauge is read."""
-    gauge = scene.gauges.get(known.gauge)
+    gauge = context.gauges.get(known.gauge)
     if gauge is None or not gauge.alive:
         return None
     body: dict[str, Any] = {
@@ -77,31 +79,31 @@ def _held(scene: Scene, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: 
     return Action("Held.", stage=Stage(step.id, "push", body))
 
 
-def _push(scene: Scene, lobe: Lobe, stage: Stage) -> Guidance:
-    gauge = scene.gauges.get(stage.body["gauge"])
+def _push(context: GuideContext, lobe: Lobe, stage: Stage) -> Guidance:
+    gauge = context.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
     said = f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
     number = Number(travel, "mm", f"{lobe.valve} valve pushed")
     if travel is None or travel < LEAST_PUSH_MM:
         return Guidance(said, number=number)
-    known = scene.lobes[lobe.valve]
+    known = context.lobes[lobe.valve]
     drop = DropMeasured(lobe, stage.body["job_deg"], travel)
     try:
-        found = clearance_of(scene, drop, known)
+        found = clearance_of(context, drop, known)
     except Refusal as refusal:
         return Guidance(said, refusal.message, number=number)
     action = Action(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
     return Guidance(said, number=number, button="It touches", action=action)
 
 
-def clearance_of(scene: Scene, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
+def clearance_of(context: GuideContext, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
     """Give the clearance from a drop; raises `Refusal`."""
     return find_piston_clearance(
-        scene.job.engine,
+        context.job.engine,
         drop,
         known.lift,
-        less_clearance_mm=less_clearance_mm(scene.job, drop.lobe.valve),
-        tdc_u_deg=max((scene.state.tdc_u95_deg or 0.2) / 2, 0.05),
+        less_clearance_mm=less_clearance_mm(context.job, drop.lobe.valve),
+        tdc_u_deg=max((context.state.tdc_u95_deg or 0.2) / 2, 0.05),
     )
 
 

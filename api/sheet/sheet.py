@@ -211,7 +211,7 @@ async def _curves(desk: JobDesk, job_id: int, job: Job, evidence: Evidence) -> l
 
 async def _curve(desk: JobDesk, job_id: int, job: Job, what: LobeMeasured, stage: str) -> SheetCurve | None:
     number = next(fact.number for fact in desk.jobs.facts(job_id) if fact.what == what)
-    known = await desk.scenes.known_lobe(job_id, number, what)
+    known = await desk.contexts.known_lobe(job_id, number, what)
     if known is None:
         return None
     crank, lift = await asyncio.to_thread(_sampled, known.lift)
