@@ -48,7 +48,7 @@ GUIDE_EVERY_S = 0.06
 STROKE_NEAR_DEG = 5.0
 
 
-class JobDesk:
+class JobService:
     """Everything about jobs that needs the bench; called from the event loop."""
 
     def __init__(self, parts: Parts) -> None:
@@ -342,7 +342,7 @@ def _card_kept(kept: Kept) -> CardKept:
     return CardKept(id=kept.id, at=kept.at, by=kept.by, card=kept.body)
 
 
-def the_desk(connection: HTTPConnection) -> JobDesk:
+def the_job_service(connection: HTTPConnection) -> JobService:
     """Give the desk of an app to a route."""
-    desk: JobDesk = connection.app.state.service.desk
+    desk: JobService = connection.app.state.service.desk
     return desk
