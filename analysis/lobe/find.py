@@ -16,7 +16,7 @@ from analysis.lobe.readings import backward_readings, forward_readings, wild_rea
 from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.shape import LobeShape
 from analysis.lobe.slack import Slack, find_slack
-from analysis.lobe.verdicts import Witnesses, refuse_faulty_fit
+from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.readings import CheckedStreams, Sweep, check_streams, find_sweeps
 from analysis.readings import lag_prior as usual_lag
@@ -57,7 +57,7 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
     wild = wild_readings(checked.streams.gauge_mm)
     refuse_stream_faults(checked, prior, wild)
     found = _measured(checked, prior, wild)
-    seen = Witnesses(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
+    seen = FitChecks(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter)

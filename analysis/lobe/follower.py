@@ -47,7 +47,7 @@ from analysis.lobe.readings import wild_readings
 from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.slack import Slack
 from analysis.lobe.turned_by_hand import HandPasses
-from analysis.lobe.verdicts import Witnesses, refuse_by_curve, refuse_by_hand, refuse_by_memory
+from analysis.lobe.verdicts import FitChecks, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.readings import CrankFollower, check_streams
 
@@ -72,7 +72,7 @@ class _Kept:
 
 
 @dataclass(slots=True)
-class _Heard:
+class _CheckCache:
     """What each witness said when it was heard last."""
 
     objections: dict[str, Refusal] = field(default_factory=dict)
@@ -109,7 +109,7 @@ class LobeFollower:
         self._slack_deg = SAFE_SLACK_DEG
         self._slack: Slack | None = None
         self._kept: _Kept | None = None
-        self._heard = _Heard()
+        self._heard = _CheckCache()
         self._updates = 0
 
     def update(self, streams: Streams) -> LobeResult:
@@ -167,7 +167,7 @@ class LobeFollower:
     def _hear(self, found: Measured) -> None:
         """Hear the witness whose turn it is; all before the first number."""
         heard = self._heard
-        seen = Witnesses(
+        seen = FitChecks(
             found.checked.motion, found.readings, found.fit, found.shape, found.passes, self._prior
         )
 
