@@ -27,15 +27,15 @@ from analysis.curve import (
     LobeWork,
     SplineBasis,
     Survey,
-    doubted,
-    loosely_told,
+    lag_weakly_determined,
+    prior_lag_kept,
 )
 from analysis.lobe.changes import PassScatter
 from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
 from analysis.lobe.find import (
     Ready,
     first_noise,
-    lag_prior,
+    lobe_lag_prior,
     make_ready,
     measured,
     slack_bound,
@@ -104,7 +104,7 @@ class LobeFollower:
     """
 
     def __init__(self, settings: LobeSettings, gauge: GaugeFacts) -> None:
-        self._settings, self._gauge, self._prior = settings, gauge, lag_prior(gauge)
+        self._settings, self._gauge, self._prior = settings, gauge, lobe_lag_prior(gauge)
         self._crank = CrankFollower()
         self._slack_deg = SAFE_SLACK_DEG
         self._slack: Slack | None = None
@@ -137,7 +137,11 @@ class LobeFollower:
         kept, moved = _rounds(work, begun, 1 if heavy else _MOST_ROUNDS)
         self._kept = kept
         # There is no time to see whether a lag that is told loosely would be found from elsewhere, too.
-        told = doubted(kept.state, self._prior) if loosely_told(kept.state, self._prior) else kept.state
+        told = (
+            prior_lag_kept(kept.state, self._prior)
+            if lag_weakly_determined(kept.state, self._prior)
+            else kept.state
+        )
         found = measured(ready, work.result(told, kept.rounds), self._slack)
         self._hear(found)
         self._heard.refuse()
