@@ -14,7 +14,7 @@ from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, Take
 from api.guide.moving import next_phase
 from api.jobs import JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof
-from api.store import Stage
+from api.store import GuideStage
 from capture.store import StreamReader
 
 ALIVE = frozenset({"online"})
@@ -28,7 +28,7 @@ class _Ready:
     job: Job
     facts: list[Fact]
     state: JobState
-    stage: Stage | None
+    stage: GuideStage | None
     taken: set[int]
     lobes: dict[str, KnownLobe] = field(default_factory=dict)
     to_use: dict[str, str] = field(default_factory=dict)
@@ -210,7 +210,7 @@ class GuideContexts:
         lobe = ready.lobes.get(cam)
         phase = next_phase(context, ready.stage, lobe) if context is not None and lobe is not None else None
         if phase is not None:
-            stage = Stage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
+            stage = GuideStage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
             await self._jobs.set_stage(self.active, stage)
         return True
 

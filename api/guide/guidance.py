@@ -11,7 +11,7 @@ from analysis.job import Evidence, JobState, Step, StepState
 from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
 from api.base import Centre, MeasurementView
 from api.measure import ZeroProof
-from api.store import Stage
+from api.store import GuideStage
 
 PARTS = {
     "piston": "piston",
@@ -84,7 +84,7 @@ class GuideContext:
     job: Job
     facts: Sequence[Fact]
     state: JobState
-    stage: Stage | None = None
+    stage: GuideStage | None = None
     measurement: MeasurementView | None = None
     centre: Centre | None = None
     crank: CrankNow | None = None
@@ -128,7 +128,7 @@ class GuideContext:
         name = gauge if gauge and self.to_use else usual
         return f"{f'Gauge {name}' if name else 'Gauge'} on {PARTS[kind]} {cylinder.upper()}"
 
-    def stage_of(self, step_id: str) -> Stage | None:
+    def stage_of(self, step_id: str) -> GuideStage | None:
         """How far the guide is inside a step; what was remembered for another step counts no more."""
         return self.stage if self.stage is not None and self.stage.step == step_id else None
 
@@ -151,7 +151,7 @@ class Action:
 
     did: str
     facts: tuple[tuple[Payload, dict[str, Any] | None], ...] = ()
-    stage: Stage | None = None
+    stage: GuideStage | None = None
     forget: bool = False
     begin: str = ""
     finish: bool = False

@@ -36,7 +36,7 @@ from api.guide.guidance import (
     to_go_deg,
 )
 from api.jobs import touches
-from api.store import Stage
+from api.store import GuideStage
 
 Way = Literal["cam_turned", "crank_turned"]
 FITTED: dict[str, Literal["key", "dowel", "hole", "tooth"]] = {
@@ -80,7 +80,7 @@ def _guided(context: GuideContext, step: StepState, cam: Cam, error_deg: float, 
     return _to_park(context, step, correction, lobe, way)
 
 
-def chosen_way(stage: Stage | None) -> Way:
+def chosen_way(stage: GuideStage | None) -> Way:
     """Give the way of moving that was chosen; the crank held and the cam turned unless somebody chose."""
     return cast("Way", stage.body.get("way", "cam_turned")) if stage is not None else "cam_turned"
 
@@ -200,7 +200,7 @@ def _hold(
         body["phase"] = first_phase(_crank_move(context, body, lobe))
     else:
         _flank_move(body, lobe)
-    return Action("Held.", stage=Stage(step.id, "moving", body))
+    return Action("Held.", stage=GuideStage(step.id, "moving", body))
 
 
 # -- the move itself
@@ -229,7 +229,7 @@ def _crank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) ->
 
 
 def _follow(
-    context: GuideContext, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe
+    context: GuideContext, step: StepState, stage: GuideStage, correction: Correction, lobe: KnownLobe
 ) -> Guidance:
     gauge = context.gauges.get(stage.body["gauge"])
     if gauge is None or not gauge.alive or context.crank is None:
@@ -248,20 +248,20 @@ def _follow(
     return _on_the_move(view, _whole_way(correction, way), way, action)
 
 
-def _flank_view(context: GuideContext, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+def _flank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
     assert context.crank is not None
     off = context.crank.deg - stage.body["crank_deg"]
     return follow_flank(_flank_move(stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
 
 
-def _crank_view(context: GuideContext, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+def _crank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
     assert context.crank is not None
     move = _crank_move(context, stage.body, lobe)
     phase = cast("Literal['turn_back', 'come_forward']", stage.body["phase"])
     return follow_crank(move, phase, context.crank.deg, gauge.reading_mm)[1]
 
 
-def next_phase(context: GuideContext, stage: Stage, lobe: KnownLobe) -> str | None:
+def next_phase(context: GuideContext, stage: GuideStage, lobe: KnownLobe) -> str | None:
     """Give the phase that a move with the cam held has come to, `None` where it stays."""
     gauge = context.gauges.get(stage.body["gauge"])
     if (
@@ -297,7 +297,7 @@ def _on_the_move(view: MoveView, why: str, way: Way, action: Action) -> Guidance
     )
 
 
-def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Action:
+def _moved(step: StepState, stage: GuideStage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Action:
     body = stage.body
     fact = Moved(step.cam, chosen_way(stage), -body["error_deg"])
     source = body | {

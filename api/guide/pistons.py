@@ -17,7 +17,7 @@ from analysis.timing import (
 )
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
 from api.jobs import touches
-from api.store import Stage
+from api.store import GuideStage
 
 NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
 """Where a valve usually comes nearest to its piston: 10 ATDC inlet, 10 BTDC exhaust; common practice."""
@@ -76,10 +76,10 @@ def _held(
         "reading_mm": gauge.reading_mm,
         "job_deg": now_deg,
     }
-    return Action("Held.", stage=Stage(step.id, "push", body))
+    return Action("Held.", stage=GuideStage(step.id, "push", body))
 
 
-def _push(context: GuideContext, lobe: Lobe, stage: Stage) -> Guidance:
+def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
     gauge = context.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
     said = f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."

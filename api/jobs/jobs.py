@@ -17,11 +17,11 @@ from api.base import ConflictError, with_service_errors
 from api.store import (
     Adoption,
     Fields,
+    GuideStage,
     JobReader,
     JobRow,
+    JobStanding,
     ShopStore,
-    Stage,
-    Standing,
     add_fact,
     adopt,
     delete_job,
@@ -173,7 +173,7 @@ class Jobs:
         """Sign a job."""
         return await self.add(number, SignedOff(statement), by)
 
-    async def set_stage(self, number: int, stage: Stage | None, by: str = "") -> None:
+    async def set_stage(self, number: int, stage: GuideStage | None, by: str = "") -> None:
         """Remember how far the guide is inside a step."""
         await self._shop.change(lambda db: set_stage(db, number, stage, by))
         self._tell(number)
@@ -197,5 +197,5 @@ def tell_where(db: Database, number: int, job: Job, facts: list[Fact]) -> None:
     """Write beside a job where its facts leave it, for lists."""
     state = job_state(job, facts)
     title = state.step(state.now).title if state.now else ""
-    standing = Standing(state.now or "", title, state.signed_at, state.signed_by)
+    standing = JobStanding(state.now or "", title, state.signed_at, state.signed_by)
     tell_standing(db, number, standing)

@@ -41,7 +41,7 @@ from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, j
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
 from api.service.job_reports import JobReports
-from api.store import Kept, Stage
+from api.store import GuideStage, Kept
 
 log = logging.getLogger("lobewright.jobs")
 GUIDE_EVERY_S = 0.06
@@ -294,7 +294,7 @@ class JobService:
         now = self.jobs.state(job_id).now or ""
         if not now.startswith("correction."):
             raise ConflictError("no_correction_due", "No correction is due in this job now.")
-        await self.jobs.set_stage(job_id, Stage(now, "way", {"way": entry.way}), entry.by)
+        await self.jobs.set_stage(job_id, GuideStage(now, "way", {"way": entry.way}), entry.by)
         return await self.view(job_id)
 
     async def stroke(self, job_id: int, entry: StrokeEntry) -> JobView:
