@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from api.base import ConflictError, MisuseError, in_one_sentence
-from api.live import PROGRAM, Outcome, estimate
+from api.live import PROGRAM, FitOutcome, estimate
 from api.measure import KeptDrawings, LobeAsked, MeasurementAsked, TdcAsked
 from api.store import (
     IMPORTED_FOLDER,
@@ -144,7 +144,7 @@ def _planned(
     )
 
 
-def _with(planned: Measurement, outcome: Outcome) -> Measurement:
+def _with(planned: Measurement, outcome: FitOutcome) -> Measurement:
     return replace(
         planned,
         state="finished" if outcome.result is not None else "refused",

@@ -13,7 +13,7 @@ from api.base.errors import (
     TraceFileError,
 )
 from api.base.interval import Counts, Interval, StoredPart, streams_from
-from api.base.job_errors import BlockedError, QuestionedError, told
+from api.base.job_errors import BlockedError, QuestionedError, with_service_errors
 from api.base.job_messages import (
     Body,
     CamStandingView,
@@ -155,5 +155,5 @@ __all__ = [
     "shop_addresses",
     "streams_from",
     "thin",
-    "told",
+    "with_service_errors",
 ]

@@ -131,7 +131,11 @@ class LobeName(Body):
 
 
 class StepView(Body):
-    """One step: `state` is done, now, blocked, skipped or open."""
+    """One step: `state` is done, now, blocked, skipped or open.
+
+    `measures` is what is measured in it; `at_bench` it is done there; `needs_zero` it rests on the encoder's
+    zero; `by_hand` its readings can be taken by eye and entered.
+    """
 
     id: str
     kind: str
@@ -145,6 +149,10 @@ class StepView(Body):
     cam: str
     cylinder: str
     lobes: list[LobeName]
+    measures: Literal["", "tdc", "lobe"]
+    at_bench: bool
+    needs_zero: bool
+    by_hand: bool
     may_skip: bool
     may_override: bool
     code: str

@@ -4,7 +4,7 @@ from api.live.bench_state import BenchState, FeedMessage
 from api.live.bench_turn import Turn, tdc_to_tdc, turned_deg
 from api.live.board import Board
 from api.live.curve_points import LOOK_BACK_NS, STILL_DEG, CurvePointsSoFar
-from api.live.estimating import PROGRAM, LiveEstimate, Outcome, estimate
+from api.live.estimating import PROGRAM, FitOutcome, LiveEstimate, estimate
 from api.live.feed import Feed
 from api.live.fields import error_fields, result_fields, together_fields
 
@@ -17,8 +17,8 @@ __all__ = [
     "CurvePointsSoFar",
     "Feed",
     "FeedMessage",
+    "FitOutcome",
     "LiveEstimate",
-    "Outcome",
     "Turn",
     "error_fields",
     "estimate",

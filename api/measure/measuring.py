@@ -23,8 +23,8 @@ from api.live import (
     Board,
     CurvePointsSoFar,
     FeedMessage,
+    FitOutcome,
     LiveEstimate,
-    Outcome,
     estimate,
 )
 from api.measure.plan import planned
@@ -40,7 +40,7 @@ CUT_OFF = (
     "Finish it with what is stored, or throw it away and start again."
 )
 Flush = Callable[[], Awaitable[bool]]
-HandOn = Callable[[Measurement, StoredInterval, Outcome], None]
+HandOn = Callable[[Measurement, StoredInterval, FitOutcome], None]
 
 
 class Running:
@@ -281,11 +281,11 @@ async def _heard_past(interval: Interval, end_ns: int) -> None:
         await asyncio.sleep(LOOK_AGAIN_S)
 
 
-def _state(outcome: Outcome) -> State:
+def _state(outcome: FitOutcome) -> State:
     return "finished" if outcome.result is not None else "refused"
 
 
-def _ended(outcome: Outcome, end_ns: int, flushed: bool) -> dict[str, object]:
+def _ended(outcome: FitOutcome, end_ns: int, flushed: bool) -> dict[str, object]:
     late = "" if flushed else " Capture did not answer; the last second before the end may be missing."
     return {
         "end_ns": end_ns,

@@ -61,7 +61,7 @@ class Adoption:
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class GuideStage:
     """How far the guide is inside a step; `body` holds what was noted when the stage began."""
 
     step: str
@@ -177,10 +177,10 @@ class JobReader:
         )
         return rows[0]["job_id"] if rows else None
 
-    def stage(self, job_id: int) -> Stage | None:
+    def stage(self, job_id: int) -> GuideStage | None:
         """Give how far the guide is inside a step."""
         rows = self._ask("SELECT * FROM guide_stages WHERE job_id = ?", (job_id,))
-        return Stage(rows[0]["step"], rows[0]["stage"], json.loads(rows[0]["body"])) if rows else None
+        return GuideStage(rows[0]["step"], rows[0]["stage"], json.loads(rows[0]["body"])) if rows else None
 
 
 def _job_row(row: Row) -> JobRow:
@@ -258,7 +258,7 @@ def add_fact(db: Database, job_id: int, fact: Fact, source: Fields | None) -> No
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class JobStanding:
     """Where a job stands, as it is written beside it for lists."""
 
     now_step: str
@@ -267,7 +267,7 @@ class Standing:
     signed_by: str
 
 
-def tell_standing(db: Database, job_id: int, standing: Standing) -> None:
+def tell_standing(db: Database, job_id: int, standing: JobStanding) -> None:
     """Write beside the job where it stands, for lists."""
     db.execute(
         "UPDATE jobs SET now_step = :now_step, now_title = :now_title, signed_at = :signed_at,"
@@ -304,7 +304,7 @@ def make_none_active(db: Database) -> None:
     db.execute("DELETE FROM active_job")
 
 
-def set_stage(db: Database, job_id: int, stage: Stage | None, by: str = "") -> None:
+def set_stage(db: Database, job_id: int, stage: GuideStage | None, by: str = "") -> None:
     """Remember how far the guide is inside a step, or forget it."""
     db.execute("DELETE FROM guide_stages WHERE job_id = ?", (job_id,))
     if stage is not None:

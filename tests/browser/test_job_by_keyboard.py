@@ -263,7 +263,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     page.wait_for_selector("body[data-ready]")
     _give_reason(keys, "Leave this step out", "Head is off again tomorrow", "Leave it out")
     expect(page.locator("#now-title")).to_contain_text("Sign-off")
-    picture(page, "job_desk", full=True)
+    picture(page, "job_service", full=True)
     keys.press("Sign the job")
     expect(page.locator("#now-title")).to_have_text("Signed by Ida Thorne.")
     expect(page.locator("#heads")).not_to_contain_text("at the bench now")

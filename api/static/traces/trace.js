@@ -406,9 +406,9 @@ function buildSaves() {
   show(byId("save-table"), Boolean(shown.item.lift));
 }
 
-async function guarded(deed) {
+async function guarded(action) {
   try {
-    await deed();
+    await action();
   } catch (problem) {
     byId("notes").replaceChildren(note("stop", spoken(problem.message)));
   }

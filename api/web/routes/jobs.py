@@ -28,7 +28,7 @@ from api.base import (
     StrokeEntry,
     Trouble,
 )
-from api.service import JobDesk, the_desk
+from api.service import JobService, the_job_service
 
 TROUBLES: dict[int | str, dict[str, Any]] = {
     404: {"model": Trouble, "description": "There is nothing of that number."},
@@ -39,7 +39,7 @@ Who = Annotated[str, Query(max_length=120, description="Who does it.")]
 
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
-Desk = Annotated[JobDesk, Depends(the_desk)]
+Desk = Annotated[JobService, Depends(the_job_service)]
 JobNumber = Annotated[int, Path(ge=1, le=2**53, description="Number of the job.")]
 
 
