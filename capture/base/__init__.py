@@ -1,6 +1,7 @@
 """What every part of capture stands on: readings and events, their bus, errors, the data folder."""
 
 from capture.base.bus import Bus, Listener
+from capture.base.clock import PortProgress, wire_now_ns, wire_pause_s
 from capture.base.errors import (
     BenchFileError,
     CaptureError,
@@ -43,6 +44,7 @@ __all__ = [
     "PortError",
     "PortLost",
     "PortMissing",
+    "PortProgress",
     "PortRetryable",
     "PortUnusable",
     "Readings",
@@ -52,5 +54,7 @@ __all__ = [
     "notify",
     "publish_facts",
     "read_facts",
+    "wire_now_ns",
+    "wire_pause_s",
     "withdraw_facts",
 ]
