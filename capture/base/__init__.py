@@ -1,7 +1,7 @@
 """What every part of capture stands on: readings and events, their bus, errors, the data folder."""
 
 from capture.base.bus import Bus, Listener
-from capture.base.clock import PortProgress, wire_now_ns, wire_pause_s
+from capture.base.clock import PortProgress, bench_keeps_time, wire_now_ns, wire_pause_s
 from capture.base.errors import (
     BenchFileError,
     CaptureError,
@@ -51,6 +51,7 @@ __all__ = [
     "Segment",
     "StoreNewer",
     "StoreUnusable",
+    "bench_keeps_time",
     "notify",
     "publish_facts",
     "read_facts",

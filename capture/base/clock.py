@@ -32,6 +32,11 @@ NEVER_NS = 2**63
 LOOK_EVERY_S = 0.0005
 
 
+def bench_keeps_time() -> bool:
+    """Whether a simulated bench keeps a time of its own."""
+    return _folder() is not None
+
+
 def wire_now_ns() -> int:
     """Nanoseconds on the instruments' wires; the monotonic clock, unless a simulated bench keeps its own."""
     return _now()()
@@ -58,7 +63,7 @@ def _folder() -> Path | None:
 def wire_pause_s(due_ns: int, longest_s: float) -> float:
     """How many seconds to sleep before `due_ns` is looked for again: no one is woken when a bench's own time has come."""
     left_s = max(0.0, (due_ns - wire_now_ns()) / 1e9)
-    return min(longest_s, left_s if _folder() is None else LOOK_EVERY_S)
+    return min(longest_s, LOOK_EVERY_S if bench_keeps_time() else left_s)
 
 
 class PortProgress:

@@ -24,8 +24,8 @@ from simulated_devices.machine.errors import SimulatorError
 BENCH_CLOCK = "LOBEWRIGHT_BENCH_CLOCK"
 BENCH_PACE = "LOBEWRIGHT_BENCH_PACE"
 STARTS_AT_NS = 1_000_000_000_000
-_LOOK_S = 0.00005
-_LOOKS_A_READER = 200
+_LOOK_S, _LONGEST_LOOK_S = 0.00005, 0.001
+_LOOKS_A_READER = 20
 _MADE_UP_FOR_S = 0.1
 
 
@@ -222,12 +222,13 @@ class BenchClock(MachineClock):
 
     def _until(self, speaker: Speaker, met: Callable[[Progress], bool]) -> None:
         """Wait until the reader of a line is so far, or there is none any more."""
-        looks = 0
+        looks, pause_s = 0, _LOOK_S
         while speaker in self._due_s and (reader := self._progress(speaker)) and not met(reader):
             looks += 1
             if looks % _LOOKS_A_READER == 0 and not speaker.heard():
                 return
-            time.sleep(_LOOK_S)
+            time.sleep(pause_s)
+            pause_s = min(2 * pause_s, _LONGEST_LOOK_S)
 
     def _progress(self, speaker: Speaker) -> Progress | None:
         """How far the reader of this port is; `None` where it does not say."""

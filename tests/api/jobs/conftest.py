@@ -21,7 +21,7 @@ import pytest
 from waiting import LOBEWRIGHT, until
 
 from simulated_devices.machine import BENCH_CLOCK, BENCH_PACE
-from simulated_devices.wire import read_journal
+from simulated_devices.wire.pty_line import read_journal
 
 Fields = dict[str, Any]
 STARTS_WITHIN_S = 120.0
