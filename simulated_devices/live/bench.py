@@ -231,7 +231,8 @@ class Script:
     def stop(self) -> None:
         """Let go of the hand."""
         self._ended.set()
-        if self._thread is not None and self._thread is not threading.current_thread():
+        if self._thread is not None and self.running and self._thread is not threading.current_thread():
+            self._bench.clock.sleep(2 * _POLL_S)
             self._thread.join(2.0)
 
     def _run(self, steps: list[StepTable]) -> None:
@@ -243,7 +244,7 @@ class Script:
             self._bench.play(list(step.hand), step.name)
             hand = self._bench.world.hand
             while hand.busy and hand.doing in {step.name, "holding"}:
-                clock.sleep(_POLL_S)
+                clock.sleep(_POLL_S, hurry=False)
                 if self._ended.is_set():
                     return
                 self._bench.world.advance(clock.now_s())

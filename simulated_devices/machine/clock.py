@@ -79,8 +79,8 @@ class MachineClock:
         """Now, nanoseconds."""
         return time.monotonic_ns()
 
-    def sleep(self, seconds: float) -> None:
-        """Wait."""
+    def sleep(self, seconds: float, *, hurry: bool = True) -> None:
+        """Wait; in a hurry where somebody waits for the end of it."""
         time.sleep(seconds)
 
     def drive(self, speaker: Speaker) -> None:
@@ -134,14 +134,16 @@ class BenchClock(MachineClock):
         """Now, nanoseconds."""
         return self._page[0]
 
-    def sleep(self, seconds: float) -> None:
-        """Wait until the bench has come so far; time goes on as fast as it can meanwhile."""
+    def sleep(self, seconds: float, *, hurry: bool = True) -> None:
+        """Wait until the bench has come so far; in a hurry time goes on as fast as it can meanwhile."""
         with self._change:
             until_s = self._reached_s + seconds
-            self._waited_for.append(until_s)
-            self._change.notify_all()
+            if hurry:
+                self._waited_for.append(until_s)
+                self._change.notify_all()
             self._change.wait_for(lambda: self._reached_s >= until_s or not self._due_s)
-            self._waited_for.remove(until_s)
+            if hurry:
+                self._waited_for.remove(until_s)
 
     def drive(self, speaker: Speaker) -> None:
         """Give a speaker its turns until it is let go."""
@@ -215,20 +217,22 @@ class BenchClock(MachineClock):
         while (reader := self._progress(speaker)) and reader.asks_at_ns <= upto_ns:
             due_ns, received = reader.asks_at_ns, speaker.received()
             self._set(max(self._page[0], due_ns) / 1e9)
-            self._until(speaker, lambda now, due_ns=due_ns: now.asks_at_ns != due_ns)  # type: ignore[misc]
+            if not self._until(speaker, lambda now, due_ns=due_ns: now.asks_at_ns != due_ns):  # type: ignore[misc]
+                return
             after = self._progress(speaker)
             come = received + (after.asked - reader.asked if after else 0)
             self._until(speaker, lambda _, come=come: speaker.received() >= come)  # type: ignore[misc]
 
-    def _until(self, speaker: Speaker, met: Callable[[Progress], bool]) -> None:
-        """Wait until the reader of a line is so far, or there is none any more."""
+    def _until(self, speaker: Speaker, met: Callable[[Progress], bool]) -> bool:
+        """Wait until the reader of a line is so far; false when there is none any more."""
         looks, pause_s = 0, _LOOK_S
         while speaker in self._due_s and (reader := self._progress(speaker)) and not met(reader):
             looks += 1
             if looks % _LOOKS_A_READER == 0 and not speaker.heard():
-                return
+                return False
             time.sleep(pause_s)
             pause_s = min(2 * pause_s, _LONGEST_LOOK_S)
+        return speaker in self._due_s and self._progress(speaker) is not None
 
     def _progress(self, speaker: Speaker) -> Progress | None:
         """How far the reader of this port is; `None` where it does not say."""

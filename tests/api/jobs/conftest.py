@@ -6,7 +6,6 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
 import subprocess
 import sys
 import time
@@ -18,17 +17,13 @@ from typing import Any
 
 import httpx
 import pytest
-from waiting import LOBEWRIGHT, until
-
-from simulated_devices.machine import BENCH_CLOCK, BENCH_PACE
-from simulated_devices.wire.pty_line import read_journal
+from bench_time import GAUGE_BELIEVED_S, all_heard, environment, ports_open
+from waiting import LOBEWRIGHT
 
 Fields = dict[str, Any]
 STARTS_WITHIN_S = 120.0
 
 
-GAUGE_BELIEVED_S = 0.3  # a gauge that leapt at the very end is believed with its next reading
-STAMPED_BEFORE_NS = 20_000_000  # an answer is stamped half-way from its question
 GAUGE_SITS_S = 1.0  # while it is carried over it hangs free and reads its end stop: no one presses start then
 
 
@@ -93,22 +88,8 @@ class Builder:
         body = {"moves": [*moves, rest], "wait_s": wait_s}
         state: Fields = self._answer(self.bench.post("/hand", json=body))
         assert state["done"], "the hand did not come to rest"
-        self.heard()
+        all_heard(self.links, self.get)
         return state
-
-    def heard(self) -> None:
-        """Wait until the service has heard every line that the bench, which stands still now, has said."""
-        for journal in self.links.glob("*.journal"):
-            self._hears(journal.stem, read_journal(journal)[-1][0])
-
-    def _hears(self, channel: str, said_ns: int) -> None:
-        before_ns = 0 if channel == "crank" else STAMPED_BEFORE_NS
-
-        def heard() -> bool:
-            newest_ns: int = self.get("/api/latest")["latest"][channel]["wire_ns"]
-            return newest_ns >= said_ns - before_ns
-
-        until(heard, f"the service has heard {channel} at {said_ns}")
 
     def touch(self, onto: str) -> None:
         self._answer(self.bench.post("/gauge", json={"gauge": self.gauge, "onto": onto}))
@@ -120,7 +101,7 @@ class Builder:
 
     def pulley(self, cam: str, do: str, **more: Any) -> Fields:
         state: Fields = self._answer(self.bench.post("/pulley", json={"cam": cam, "do": do, **more}))
-        self.heard()
+        all_heard(self.links, self.get)
         return state
 
     def truth(self, drop_mm: float = 1.27) -> Fields:
@@ -306,7 +287,7 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
     links, data, bench_file = folder / "links", folder / "data", folder / "bench.toml"
     links.mkdir()
     clock = folder / "clock"
-    env = {**os.environ, BENCH_CLOCK: str(clock), BENCH_PACE: "0"}
+    env = environment(clock)
     simulator = subprocess.Popen(
         [
             *(sys.executable, "-m", "simulated_devices", "--scenario", scenario, "--links", links),
@@ -326,10 +307,7 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
             [*command, "--bench", bench_file, "--data", data, "--port", "0"], stderr=log, text=True, env=env
         )
         url = _address(data / "web.json", service)
-        until(
-            lambda: len(list(clock.glob("*.progress"))) == len(list(links.glob("*.journal"))),
-            "all ports are open",
-        )
+        ports_open(clock, len(list(links.glob("*.journal"))))
         yield RunningShop(url, bench_url, links, data, tomllib.loads(scenario.read_text()))
     finally:
         _end(service)
