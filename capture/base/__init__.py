@@ -1,6 +1,7 @@
 """What every part of capture stands on: readings and events, their bus, errors, the data folder."""
 
 from capture.base.bus import Bus, Listener
+from capture.base.clock import PortProgress, bench_keeps_time, wire_now_ns, wire_pause_s
 from capture.base.errors import (
     BenchFileError,
     CaptureError,
@@ -43,14 +44,18 @@ __all__ = [
     "PortError",
     "PortLost",
     "PortMissing",
+    "PortProgress",
     "PortRetryable",
     "PortUnusable",
     "Readings",
     "Segment",
     "StoreNewer",
     "StoreUnusable",
+    "bench_keeps_time",
     "notify",
     "publish_facts",
     "read_facts",
+    "wire_now_ns",
+    "wire_pause_s",
     "withdraw_facts",
 ]
