@@ -12,7 +12,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from api.base import ServiceConfig, add_problems
 from api.live import PROGRAM
 from api.service import Service
-from api.web.access import Access, Gate, Pairing, own_names
+from api.web.access import Access, Gate, OwnScreen, Pairing, own_names
 from api.web.routes import ROUTERS
 
 DESCRIPTION = """
@@ -46,7 +46,13 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
             await running.stop()
 
     pairing = Pairing(config.data_dir)
-    access = Access(own_names(config.names), config.viewing_open, pairing.screens.knows)
+    own = OwnScreen(config.data_dir) if config.own_screen_secret else None
+    access = Access(
+        own_names(config.names),
+        config.viewing_open,
+        pairing.screens.knows,
+        None if own is None else own.knows,
+    )
     app = FastAPI(
         title="Lobewright",
         version=PROGRAM,
@@ -59,7 +65,7 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
         ],
     )
-    app.state.pairing = pairing
+    app.state.pairing, app.state.access, app.state.own_screen = pairing, access, own
     for router in ROUTERS:
         app.include_router(router)
     add_problems(app)
