@@ -73,6 +73,7 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
+from api.base.plain_text import readable, safe_cell
 from api.base.private import keep_private
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.standing import STANDING, Standing
@@ -158,6 +159,8 @@ __all__ = [
     "keep_private",
     "own_ip_addresses",
     "qr_code",
+    "readable",
+    "safe_cell",
     "shop_addresses",
     "streams_from",
     "thin",

@@ -68,12 +68,12 @@ class ShopProtocol(HttpToolsProtocol):
 
     def _make_room(self) -> None:
         """Close the oldest stranger of this address, or of the network, where there are too many."""
-        mine = self.client[0] if self.client else ""
+        mine = _caller_of(self)
         there = [one for one in self.connections if not one.transport.is_closing()]
-        own = [one for one in there if one.client and one.client[0] == mine]
+        own = [one for one in there if _caller_of(one) == mine]
         if len(own) > (MOST_HERE if _is_here(mine) else MOST_AN_ADDRESS):
             self._close_one_of(own)
-        strangers = [one for one in there if one.client and not _is_here(one.client[0]) and _is_strange(one)]
+        strangers = [one for one in there if _is_strange(one) and not _is_here(_caller_of(one))]
         if len(strangers) > MOST_OF_STRANGERS:
             self._close_one_of(strangers)
 
@@ -95,6 +95,11 @@ class ShopProtocol(HttpToolsProtocol):
     def _give_up(self) -> None:
         if not self.transport.is_closing():
             self.transport.close()
+
+
+def _caller_of(connection: object) -> str:
+    client = getattr(connection, "client", None)
+    return str(client[0]) if client else ""
 
 
 def _is_strange(connection: object) -> bool:

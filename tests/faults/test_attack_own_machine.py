@@ -37,7 +37,7 @@ def link_in(text: str) -> str:
 
 
 def test_folder_and_files_are_for_their_owner_alone(shop: AttackedShop, measured: Any) -> None:
-    until(lambda: (shop.data / "streams.db").exists(), "capture keeps readings")
+    until((shop.data / "streams.db").exists, "capture keeps readings")
     assert stat.S_IMODE(shop.data.stat().st_mode) == 0o700
     modes = {}
     for one in shop.data.rglob("*"):

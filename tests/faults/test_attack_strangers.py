@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import socket
 import statistics
 import threading
@@ -371,4 +370,4 @@ def test_a_request_that_came_through_a_proxy_is_not_the_bench(
 def test_the_service_is_well_after_all_this(shop: AttackedShop) -> None:
     assert shop.process.poll() is None
     assert until(lambda: shop.bench.get("/api/latest").json()["latest"]["dial_a"], "readings still come")
-    assert len(os.listdir(f"/proc/{shop.process.pid}/fd")) < 200
+    assert len(list(Path(f"/proc/{shop.process.pid}/fd").iterdir())) < 200

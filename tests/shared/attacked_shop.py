@@ -14,9 +14,10 @@ from typing import Any
 
 import httpx
 import pytest
-from api.addresses import own_ip_addresses
 from waiting import LOBEWRIGHT, until
 from websockets.sync.client import ClientConnection, connect
+
+from api.base import own_ip_addresses
 
 ENGINE: dict[str, Any] = {
     "name": "Mellor 1.9 twin-cam",
