@@ -53,16 +53,12 @@ class AttackedShop:
     def live(self, host: str = "127.0.0.1", **options: Any) -> ClientConnection:
         return connect(f"ws://{host}:{self.port}/live", compression=None, **options)
 
-    def paired(self, name: str = "Ida's tablet") -> httpx.Client:
-        """A screen on the network, paired as a builder pairs one."""
+    def paired(self, name: str = "Ida's tablet") -> dict[str, str]:
+        """Pair a screen on the network as a builder does; gives its cookie."""
         code = self.bench.post("/api/pairing/code").json()["code"]
-        tablet = httpx.Client(base_url=self.far_url, timeout=30)
-        let_in = tablet.post("/pair", data={"code": code, "name": name})
+        let_in = httpx.post(f"{self.far_url}/pair", data={"code": code, "name": name})
         assert let_in.status_code == 303, let_in.text
-        return tablet
-
-    def token(self, tablet: httpx.Client) -> dict[str, str]:
-        return {"Cookie": f"lobewright_screen={tablet.cookies['lobewright_screen']}"}
+        return {"Cookie": f"lobewright_screen={let_in.cookies['lobewright_screen']}"}
 
     def logged(self) -> str:
         return self.log.read_text(errors="replace")

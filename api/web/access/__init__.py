@@ -16,11 +16,13 @@ from api.web.access.own_screen import FILE_NAME as OWN_SECRET_FILE
 from api.web.access.own_screen import OwnScreen, WrongLinkError
 from api.web.access.paired_screens import LIFETIME_DAYS, PairedScreens
 from api.web.access.pairing import HERE, Code, Pairing, TooManyTriesError
+from api.web.access.request_keys import KEY_PATTERN, RequestKeys
 
 __all__ = [
     "BENCH_COOKIE",
     "COOKIE",
     "HERE",
+    "KEY_PATTERN",
     "LIFETIME_DAYS",
     "OWN_SECRET_FILE",
     "Access",
@@ -30,6 +32,7 @@ __all__ = [
     "OwnScreen",
     "PairedScreens",
     "Pairing",
+    "RequestKeys",
     "TooManyTriesError",
     "WrongLinkError",
     "at_this_machine",

@@ -6,6 +6,7 @@ bench's own machine is held to sizes alone.
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import ipaddress
 import logging
@@ -37,6 +38,8 @@ CHANGES = (60.0, 10.0)
 REPORTS = (60.0, 3.0)
 LOOK_AGAIN_S = 0.5
 BUSY_S = 2.0
+SLOWLY_S = 0.5
+"""Who asks too much is told so after a while: a caller that asks again at once then costs next to nothing."""
 """Burst, and requests a second after it: a page with all its files is about 50. What is computed when it is asked
 for, such as a trace's fit or a sheet, is given out more slowly, so that no visitor can take the processor."""
 TOO_FAST = Denial(429, "too_many_requests", "Too many requests from this screen; wait a moment.")
@@ -68,6 +71,7 @@ class Gate:
         too_fast_s = 0.0 if standing is Standing.BENCH else self._wait_s(scope, caller)
         denial = TOO_FAST if too_fast_s else self._access.denial(scope) or _too_large(scope)
         if denial is not None:
+            await asyncio.sleep(SLOWLY_S if denial is TOO_FAST else 0.0)
             await _turn_away(denial, scope, receive, send, too_fast_s)
         elif scope["type"] == "http":
             await self._serve(scope, receive, send, caller)
@@ -82,6 +86,7 @@ class Gate:
                     scope, bounded(scope, receive, still_welcome), _with_headers(send, still_welcome)
                 )
         except TooBusyError:
+            await asyncio.sleep(SLOWLY_S)
             await _turn_away(BUSY, scope, receive, send, BUSY_S)
         except NoLongerWelcomeError:
             log.info("a screen was revoked while it was being answered; its connection is cut")
