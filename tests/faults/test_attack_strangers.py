@@ -260,7 +260,7 @@ def test_names_that_cannot_be_read_are_refused_in_one_sentence(
         ),
         ("/api/cards", {"card": {"name": word, "way": "full_lift"}}),
         (f"/api/jobs/{job}/sign", {"by": word, "statement": "done"}),
-        (f"/api/jobs/{job}/facts", {"what": {"kind": "note", "text": word}, "by": word}),
+        (f"/api/jobs/{job}/facts", {"what": {"kind": "noted", "text": word}, "by": word}),
         (f"/api/jobs/{job}/press", {"by": word}),
     ]
     for path, body in sent:

@@ -42,7 +42,7 @@ def asked_at_once(shop: AttackedShop, path: str, body: Any, headers: dict[str, s
 
 def test_one_key_makes_one_thing_however_often_and_however_fast(shop: AttackedShop, measured: Any) -> None:
     job = begin_job(shop, "Stall 9")
-    note = {"what": {"kind": "note", "text": "Chain tensioner changed"}, "by": "Ida"}
+    note = {"what": {"kind": "noted", "text": "Chain tensioner changed"}, "by": "Ida"}
     for path, body, listed in (
         ("/api/engines", {"layout": "twin cam", "engine": ENGINE | {"name": "Once 1"}}, "/api/engines"),
         ("/api/cards", {"card": CARD | {"name": "Once 2"}}, "/api/cards"),
