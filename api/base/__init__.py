@@ -73,7 +73,7 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
-from api.base.plain_text import readable, safe_cell
+from api.base.plain_text import readable, safe_cell, unreadable
 from api.base.private import keep_private
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.standing import STANDING, Standing
@@ -164,5 +164,6 @@ __all__ = [
     "shop_addresses",
     "streams_from",
     "thin",
+    "unreadable",
     "with_service_errors",
 ]

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from api.base import MisuseError, ServiceError, TriesOfMany
+from api.base import MisuseError, ServiceError, TriesOfMany, unreadable
 from api.web.access.paired_screens import PairedScreens
 
 CODE_DIGITS = 8
@@ -113,7 +113,7 @@ class Pairing:
 
 def _plain_name(name: str) -> str:
     plain = " ".join(name.split())
-    if not plain or len(plain) > LONGEST_NAME or not plain.isprintable():
+    if not plain or len(plain) > LONGEST_NAME or not plain.isprintable() or unreadable(plain):
         raise MisuseError(
             "bad_name", f"Give this screen a name of 1 to {LONGEST_NAME} characters, such as 'Bench tablet'."
         )
