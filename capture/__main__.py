@@ -29,6 +29,7 @@ NEEDS_A_PERSON = frozenset({EXIT_MISUSED, EXIT_FOLDER_BUSY, EXIT_STORE})
 def main(arguments: list[str] | None = None) -> int:
     """Run the capture process; returns its exit code."""
     options = _parser().parse_args(arguments)
+    os.umask(0o077)  # what is recorded is for the owner's account alone
     logging.basicConfig(
         level=logging.DEBUG if options.verbose else logging.INFO,
         format="%(levelname)s capture: %(message)s",

@@ -57,7 +57,7 @@ from api.base.job_report_messages import (
     ShiftedClearanceView,
     SingleCamView,
 )
-from api.base.limits import Buckets, Tries
+from api.base.limits import Buckets, Tries, TriesOfMany
 from api.base.messages import (
     BenchEvent,
     Centre,
@@ -73,13 +73,17 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
+from api.base.plain_text import readable, safe_cell, unreadable
+from api.base.private import keep_private
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
+from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
 
 __all__ = [
     "ANY",
     "DEFAULT_PORT",
     "RESPONSES",
+    "STANDING",
     "BenchError",
     "BenchEvent",
     "BlockedError",
@@ -139,21 +143,27 @@ __all__ = [
     "ShiftedClearanceView",
     "SignEntry",
     "SingleCamView",
+    "Standing",
     "StepView",
     "StoreError",
     "StoredPart",
     "StrokeEntry",
     "TraceFileError",
     "Tries",
+    "TriesOfMany",
     "Trouble",
     "Unadopted",
     "VerdictView",
     "add_problems",
     "in_one_sentence",
+    "keep_private",
     "own_ip_addresses",
     "qr_code",
+    "readable",
+    "safe_cell",
     "shop_addresses",
     "streams_from",
     "thin",
+    "unreadable",
     "with_service_errors",
 ]

@@ -25,6 +25,7 @@ from api.store import (
     add_fact,
     adopt,
     delete_job,
+    job_just_begun,
     keep,
     keep_job,
     make_active,
@@ -66,11 +67,17 @@ class Jobs:
     # -- jobs
 
     async def begin(self, job: Job, engine_id: int | None, card_id: int | None, by: str) -> int:
-        """Begin a job and give its number."""
+        """Begin a job and give its number; one begun just so, with nothing done in it yet, is that job."""
         with_service_errors(job_state)(job, [])
-        number = await self._shop.change(lambda db: keep_job(db, job, engine_id, card_id, by or SCREEN))
-        await self._shop.change(lambda db: tell_where(db, number, job, []))
-        return number
+
+        def change(db: Database) -> int:
+            number = job_just_begun(db, job, engine_id, card_id)
+            if number is None:
+                number = keep_job(db, job, engine_id, card_id, by or SCREEN)
+                tell_where(db, number, job, [])
+            return number
+
+        return await self._shop.change(change)
 
     async def open(self, number: int, by: str) -> None:
         """Let the bench serve a job; the one it served before waits."""

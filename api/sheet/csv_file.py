@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
+from api.base import safe_cell
 from api.sheet.model import Sheet
 
 COLUMNS = (
@@ -48,7 +49,13 @@ def sheet_csv(sheet: Sheet) -> str:
         plain = one.model_dump()
         cells = [_cell(plain[name]) for name in COLUMNS]
         writer.writerow(
-            [_safe(job.reference), _safe(job.engine.name), _safe(job.card.name), _cell(job.tolerance), *cells]
+            [
+                safe_cell(job.reference),
+                safe_cell(job.engine.name),
+                safe_cell(job.card.name),
+                _cell(job.tolerance),
+                *cells,
+            ]
         )
     return file.getvalue()
 
@@ -58,9 +65,4 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return repr(value) if isinstance(value, float) else _safe(str(value))
-
-
-def _safe(text: str) -> str:
-    """Keep a spreadsheet from taking words for a formula."""
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t"} else text
+    return repr(value) if isinstance(value, float) else safe_cell(str(value))

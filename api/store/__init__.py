@@ -12,6 +12,7 @@ from api.store.job_store import (
     add_fact,
     adopt,
     delete_job,
+    job_just_begun,
     keep,
     keep_job,
     make_active,
@@ -29,6 +30,7 @@ from api.store.measurement_store import (
     adding,
     now_text,
 )
+from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.shop_store import FILE_NAME, LOCK_NAME, Row, ShopReader, ShopStore
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
 from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams
@@ -41,6 +43,8 @@ __all__ = [
     "IMPORTED_FOLDER",
     "LOCK_NAME",
     "Adoption",
+    "Answered",
+    "AskedOnce",
     "Contents",
     "Fields",
     "FolderLock",
@@ -63,10 +67,13 @@ __all__ = [
     "add_fact",
     "adding",
     "adopt",
+    "asked_once",
     "contents_of",
     "delete_job",
+    "job_just_begun",
     "keep",
     "keep_job",
+    "keeping_answer",
     "make_active",
     "make_none_active",
     "now_text",

@@ -210,8 +210,11 @@ def insert(db: Database, table: str, row: Row) -> int:
 
 
 def keep(db: Database, body: Engine | CamCard, by: str) -> int:
-    """Keep an engine or a card."""
+    """Keep an engine or a card; one that is on the list to the last digit is not kept twice."""
     table = "engines" if isinstance(body, Engine) else "cards"
+    twin = _number(db, f"SELECT id FROM {table} WHERE body = ? AND retired_at IS NULL", (as_text(body),))
+    if twin is not None:
+        return twin
     return insert(db, table, {"name": body.name, "body": as_text(body), "at": now_text(), "by": by})
 
 
@@ -238,6 +241,22 @@ def keep_job(
             "changed_at": now,
         },
     )
+
+
+def job_just_begun(db: Database, job: Job, engine_id: int | None, card_id: int | None) -> int | None:
+    """Give the job that was begun with exactly this and in which nothing was done yet, if there is one."""
+    return _number(
+        db,
+        "SELECT id FROM jobs WHERE body = ? AND engine_id IS ? AND card_id IS ? AND deleted_at IS NULL"
+        " AND NOT EXISTS (SELECT 1 FROM job_facts WHERE job_id = jobs.id)"
+        " AND NOT EXISTS (SELECT 1 FROM measurements WHERE job_id = jobs.id)",
+        (as_text(job), engine_id, card_id),
+    )
+
+
+def _number(db: Database, sql: str, values: tuple[Any, ...]) -> int | None:
+    row = db.execute(sql, values).fetchone()
+    return None if row is None else int(row[0])
 
 
 def add_fact(db: Database, job_id: int, fact: Fact, source: Fields | None) -> None:

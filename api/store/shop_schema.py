@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 from api.store.job_tables import create_job_tables
+from api.store.request_keys import create_request_keys
 
 SCHEMA = Migrations("lobewright.shop")
 
@@ -46,3 +47,9 @@ def m001_measurements(db: Database) -> None:
 def m002_jobs(db: Database) -> None:
     """Engines, cam cards, jobs, what happened in them, and which one the bench serves."""
     create_job_tables(db)
+
+
+@SCHEMA()
+def m003_request_keys(db: Database) -> None:
+    """Requests that may come again, and what they were answered."""
+    create_request_keys(db)

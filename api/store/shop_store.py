@@ -19,6 +19,7 @@ from sqlite_utils import Database
 
 from api.base import StoreError
 from api.store.folder_lock import FolderLock
+from api.store.request_keys import Answered, noting
 from api.store.shop_schema import SCHEMA
 from capture.base import StoreUnusable
 from capture.store import keep_copy
@@ -49,6 +50,13 @@ class ShopReader:
         """Ask for one row."""
         found = self.rows(sql, values)
         return found[0] if found else None
+
+    def answered(self, name: str) -> Answered | None:
+        """Give what a request of that name was answered, where it changed something."""
+        row = self.row("SELECT * FROM request_keys WHERE name = ?", (name,))
+        if row is None:
+            return None
+        return Answered(row["body_sha256"], row["status"], row["media_type"] or "", row["answer"] or b"")
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
@@ -87,7 +95,7 @@ class ShopStore:
 
     def submit(self, change: Callable[[Database], T]) -> Future[T]:
         """Queue one change; it is committed, and on the disk, before the future is done."""
-        return self._thread.submit(_in_one_piece, self._connection, change)
+        return self._thread.submit(_in_one_piece, self._connection, noting(change))
 
     def write(self, change: Callable[[Database], T]) -> T:
         """Make one change and wait for it."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Path, Query, status
+from pydantic import AfterValidator
 
 from api.base import (
     DropEntry,
@@ -27,6 +28,7 @@ from api.base import (
     SignEntry,
     StrokeEntry,
     Trouble,
+    readable,
 )
 from api.service import JobService, the_job_service
 
@@ -35,7 +37,7 @@ TROUBLES: dict[int | str, dict[str, Any]] = {
     409: {"model": Trouble, "description": "It cannot be done now: the sentence says what is in the way."},
     422: {"model": Trouble, "description": "What was sent makes no sense, or has to be asked about."},
 }
-Who = Annotated[str, Query(max_length=120, description="Who does it.")]
+Who = Annotated[str, Query(max_length=120, description="Who does it."), AfterValidator(readable)]
 
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
