@@ -8,7 +8,7 @@ import sys
 
 import click
 
-from api.base import ServiceError
+from api.base import ServiceError, keep_private
 
 # Our matrices are small: several threads of linear algebra would wait for each other, and hold up the live screens.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -35,6 +35,10 @@ PARTS = {
 }
 
 
+FOR_OTHERS = frozenset({"export", "service"})
+"""Commands that write what is meant to be handed on; whatever the others write is for this account alone."""
+
+
 class PartsGroup(click.Group):
     """A group whose commands live in modules of their own."""
 
@@ -46,6 +50,8 @@ class PartsGroup(click.Group):
         """Load one command."""
         if cmd_name not in PARTS:
             return None
+        if cmd_name not in FOR_OTHERS:
+            keep_private()
         module, name, _ = PARTS[cmd_name]
         command = getattr(importlib.import_module(module), name)
         assert isinstance(command, click.Command)

@@ -15,7 +15,7 @@ import signal
 import sys
 from pathlib import Path
 
-from capture.base import BenchFileError, CaptureError, DataFolderBusy, FolderLock
+from capture.base import BenchFileError, CaptureError, DataFolderBusy, FolderLock, bench_keeps_time
 from capture.bench import Bench, load_bench
 
 EXIT_STOPPED = 0
@@ -29,6 +29,7 @@ NEEDS_A_PERSON = frozenset({EXIT_MISUSED, EXIT_FOLDER_BUSY, EXIT_STORE})
 def main(arguments: list[str] | None = None) -> int:
     """Run the capture process; returns its exit code."""
     options = _parser().parse_args(arguments)
+    os.umask(0o077)  # what is recorded is for the owner's account alone
     logging.basicConfig(
         level=logging.DEBUG if options.verbose else logging.INFO,
         format="%(levelname)s capture: %(message)s",
@@ -53,7 +54,8 @@ def main(arguments: list[str] | None = None) -> int:
 def _record(options: argparse.Namespace, bench: Bench) -> int:
     from capture.daemon import Capture
 
-    _ask_for_priority()
+    if not bench_keeps_time():
+        _ask_for_priority()
     capture = Capture(bench, options.bench.read_text(encoding="utf-8-sig"), options.data)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: capture.stop())

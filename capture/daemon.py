@@ -19,6 +19,7 @@ from capture.base import (
     folder_mark,
     notify,
     publish_facts,
+    wire_now_ns,
     withdraw_facts,
 )
 from capture.bench import Bench, bench_sha256
@@ -65,7 +66,7 @@ class Capture:
         self._writer = StreamWriter(data_dir)
         before = StreamReader(data_dir).latest_run()
         self._bench_changed = before is not None and bool(before.bench) and before.bench != bench_text
-        self._started = (time.monotonic_ns(), time.time_ns())
+        self._started = (wire_now_ns(), time.time_ns())
         self.run_id = self._writer.begin_run(
             bench.channels,
             mono_ns=self._started[0],
@@ -117,13 +118,13 @@ class Capture:
         publish_facts(self.data_dir, {**facts, "started": self._started[1] / 1e9})
         if self._bench_changed:
             sentence = f"the bench file is not that of the run before; run {self.run_id} begins with it"
-            self._tell(Event(time.monotonic_ns(), "", "bench_changed", sentence))
+            self._tell(Event(wire_now_ns(), "", "bench_changed", sentence))
         notify("READY=1")
         log.info("recording %s into %s as run %d", ", ".join(self.readers), self.data_dir, self.run_id)
 
     def tick(self) -> None:
         """Look after everything once."""
-        self._board.tick(time.monotonic_ns())
+        self._board.tick(wire_now_ns())
         self._revive()
         if time.monotonic() >= self._health_due_s:
             self._health_due_s = time.monotonic() + HEALTH_EVERY_S
@@ -145,7 +146,7 @@ class Capture:
             reader.join(1.0)
         stored = self.recorder.stop()
         if stored:
-            self._writer.end_run(time.monotonic_ns(), time.time_ns())
+            self._writer.end_run(wire_now_ns(), time.time_ns())
             self._writer.close()
         withdraw_facts(self.data_dir)
         self.feed.stop()
@@ -154,7 +155,7 @@ class Capture:
     def health(self) -> Message:
         """The fields of a `health` message."""
         return {
-            "channels": self._board.channels(time.monotonic_ns()),
+            "channels": self._board.channels(wire_now_ns()),
             "recorder": self.recorder.health(),
             "doubts": self._board.doubts(),
             "beating": self._all_beat(),
@@ -184,7 +185,7 @@ class Capture:
         elif reader.accept_device():
             self._bus.event(
                 Event(
-                    time.monotonic_ns(),
+                    wire_now_ns(),
                     reader.name,
                     "device_accepted",
                     f"{reader.name}: the device is accepted",
@@ -202,7 +203,7 @@ class Capture:
         self.stop()
 
     def _hello(self) -> Message:
-        mono_ns, wall_ns = time.monotonic_ns(), time.time_ns()
+        mono_ns, wall_ns = wire_now_ns(), time.time_ns()
         return {
             "run_id": self.run_id,
             "schema": FEED_SCHEMA,
@@ -226,9 +227,7 @@ class Capture:
 
     def _revive(self) -> None:
         if not self.recorder.alive:
-            self._tell(
-                Event(time.monotonic_ns(), "", "recorder_dead", "the recorder stopped and was restarted")
-            )
+            self._tell(Event(wire_now_ns(), "", "recorder_dead", "the recorder stopped and was restarted"))
             self.recorder.start()
         if not self.feed.alive:
             self.feed.start()
@@ -236,7 +235,7 @@ class Capture:
             if not reader.alive:
                 self._tell(
                     Event(
-                        time.monotonic_ns(),
+                        wire_now_ns(),
                         reader.name,
                         "reader_dead",
                         f"{reader.name}: its reader was restarted",
@@ -247,7 +246,7 @@ class Capture:
             self._recorder_was_hung = self.recorder.hung
             code = "recorder_hung" if self._recorder_was_hung else "recorder_recovered"
             sentence = self.recorder.health()["sentence"] or "the recorder goes on; nothing was lost"
-            self._tell(Event(time.monotonic_ns(), "", code, sentence))
+            self._tell(Event(wire_now_ns(), "", code, sentence))
 
     def _all_beat(self) -> bool:
         oldest = min([self.recorder.beat_ns, *(r.status.beat_ns for r in self.readers.values())])
@@ -256,7 +255,7 @@ class Capture:
     def _listener_failed(self, listener: Listener, error: Exception) -> None:
         if listener is self.recorder:
             sentence = f"the recorder refused readings ({error!r}); stop and start capture"
-            self._tell(Event(time.monotonic_ns(), "", "recorder_refused", sentence))
+            self._tell(Event(wire_now_ns(), "", "recorder_refused", sentence))
 
     def _tell(self, event: Event) -> None:
         """An event of capture itself: to the log, and to everybody."""

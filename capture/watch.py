@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Callable
 
-from capture.base import Bus, Event
+from capture.base import Bus, Event, wire_now_ns
 from capture.port import PortReader, holders
 
 CLOCK_CHANGE_NS = 500_000_000
@@ -60,11 +60,11 @@ class Watch:
         mono_ns, wall_ns = time.monotonic_ns(), time.time_ns()
         change_ns = self._clock.change_ns(mono_ns, wall_ns)
         if change_ns:
-            self._on_clock(mono_ns, wall_ns)
+            self._on_clock(wire_now_ns(), wall_ns)
             sentence = (
                 f"this machine's clock was set by {change_ns / 1e9:+.1f} s; dates change, intervals do not"
             )
-            self._bus.event(Event(mono_ns, "", "clock_set", sentence))
+            self._bus.event(Event(wire_now_ns(), "", "clock_set", sentence))
         self._look_for_others()
 
     def _run(self) -> None:

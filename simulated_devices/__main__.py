@@ -12,7 +12,7 @@ from pathlib import Path
 from types import FrameType
 
 from simulated_devices.live import ControlServer, LiveBench, parse_address
-from simulated_devices.machine import SimulatorError
+from simulated_devices.machine import BenchClock, SimulatorError, clock_asked_for
 from simulated_devices.scenarios import bench_file, load_scenario
 
 _LOOK_FOR_PARENT_S = 0.5
@@ -62,10 +62,14 @@ def _ask_for_priority() -> None:
 
 
 def _run(arguments: argparse.Namespace, ended: threading.Event) -> None:
-    _ask_for_priority()
+    clock = clock_asked_for()
+    if not isinstance(
+        clock, BenchClock
+    ):  # with a time of its own it waits for others, and must not hold them up
+        _ask_for_priority()
     scenario = load_scenario(arguments.scenario)
     address = parse_address(arguments.control) if arguments.control else None
-    bench = LiveBench(scenario, arguments.links.absolute(), journals=not arguments.no_journals)
+    bench = LiveBench(scenario, arguments.links.absolute(), journals=not arguments.no_journals, clock=clock)
     control = ControlServer(address, bench) if address else None
     try:
         bench.start()

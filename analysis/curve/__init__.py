@@ -4,7 +4,7 @@ from analysis.curve.basis import SplineBasis
 from analysis.curve.fit import TRUSTING_ROUNDS, LobeWork, fit_lobe
 from analysis.curve.model import ForwardReadings, LagPrior, LobeFit
 from analysis.curve.noise import shared_error, shared_rounding_mm
-from analysis.curve.state import FitState, doubted, loosely_told
+from analysis.curve.state import FitState, lag_weakly_determined, prior_lag_kept
 from analysis.curve.survey import CYCLE_DEG, Survey, survey_lobe
 
 __all__ = [
@@ -17,9 +17,9 @@ __all__ = [
     "LobeWork",
     "SplineBasis",
     "Survey",
-    "doubted",
     "fit_lobe",
-    "loosely_told",
+    "lag_weakly_determined",
+    "prior_lag_kept",
     "shared_error",
     "shared_rounding_mm",
     "survey_lobe",

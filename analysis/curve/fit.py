@@ -22,7 +22,15 @@ from analysis.curve.basis import SplineBasis
 from analysis.curve.contrast import contrast_of, reliability_of
 from analysis.curve.model import ForwardReadings, LagPrior, LobeFit, Placed
 from analysis.curve.noise import local_roughness, renewed, shared_error
-from analysis.curve.state import ROUGHLY, WELL, FitState, Stillness, agree, doubted, loosely_told
+from analysis.curve.state import (
+    ROUGHLY,
+    WELL,
+    FitState,
+    Stillness,
+    agree,
+    lag_weakly_determined,
+    prior_lag_kept,
+)
 from analysis.curve.survey import Survey
 from analysis.readings import CrankMotion
 
@@ -91,10 +99,10 @@ def fit_lobe(
     work, state, first = begun(prior.lag_s)
     work, state = work.refined(state) or (work, state)
     state, rounds = work.settle(state, _FEWEST_ROUNDS, WELL, first)
-    if loosely_told(state, prior) and state.lag_u_s < _HARDLY_TOLD * prior.u_s:
+    if lag_weakly_determined(state, prior) and state.lag_u_s < _HARDLY_TOLD * prior.u_s:
         others = (begun(prior.lag_s + share * prior.u_s)[1] for share in _OTHER_STARTS)
         if not all(agree(state, other) for other in others):
-            state = doubted(state, prior)
+            state = prior_lag_kept(state, prior)
     return work.result(state, rounds)
 
 

@@ -50,12 +50,12 @@ class Stillness:
 ROUGHLY, WELL = Stillness(0.3, 0.6), Stillness(0.03, 0.1)
 
 
-def loosely_told(state: FitState, prior: LagPrior) -> bool:
+def lag_weakly_determined(state: FitState, prior: LagPrior) -> bool:
     """Whether a lag that was not known before is told too loosely to be believed at once."""
     return prior.u_s > _UNKNOWN_LAG_U_S and state.lag_u_s > _BELIEVED_LAG_U_S
 
 
-def doubted(state: FitState, prior: LagPrior) -> FitState:
+def prior_lag_kept(state: FitState, prior: LagPrior) -> FitState:
     """The same state with a lag that is as unknown as it was before the fit, wherever that has moved it."""
     along = state.covariance[:, -1] / state.lag_u_s**2
     more = prior.u_s**2 + (state.lag_s - prior.lag_s) ** 2 - state.lag_u_s**2

@@ -8,7 +8,7 @@ from math import hypot, inf
 
 from analysis.base import Warn
 from analysis.job.evidence import Evidence
-from analysis.job.opening import Outcome
+from analysis.job.opening import StepOutcome
 from analysis.job.steps import Step
 from analysis.timing import (
     CamError,
@@ -25,17 +25,17 @@ from analysis.timing import (
 Found = Mapping[Lobe, tuple[int, LobeMeasured]]
 
 
-def lobe(evidence: Evidence, step: Step) -> Outcome:
+def lobe(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when every lobe that times this cam is measured before it is moved."""
     found = as_found(evidence, step)
     missing = [one.words for one in step.lobes if one not in found]
     facts = numbers_of(found)
     if missing:
-        return Outcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.", facts)
+        return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.", facts)
     again = evidence.decision(step.id, step.cam, max(facts))
     if again is not None and again[1].decision == "measure_again":
-        return Outcome(False, f"To be measured again. {step.do}", facts)
-    return Outcome(True, "Measured as found.", facts)
+        return StepOutcome(False, f"To be measured again. {step.do}", facts)
+    return StepOutcome(True, "Measured as found.", facts)
 
 
 def as_found(evidence: Evidence, step: Step) -> Found:
@@ -71,7 +71,7 @@ def words_of(evidence: Evidence, error: CamError) -> str:
     return f"{sentence} {each.capitalize()}. Lobe separation {left:+.1f} cam deg off the card."
 
 
-def verdict(evidence: Evidence, step: Step) -> Outcome:
+def verdict(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the cam is in, or the builder has decided."""
     gone_back = step.id in evidence.opened_again
     found = position(evidence, step) if gone_back else as_found(evidence, step)
@@ -81,57 +81,59 @@ def verdict(evidence: Evidence, step: Step) -> Outcome:
     except NotComparable as why:
         left = evidence.decision(step.id, step.cam, max(facts, default=0))
         if facts and left is not None and left[1].decision == "leave":
-            return Outcome(True, f"{why.message} Left as it is: {left[1].reason}.", (*facts, left[0]))
-        return Outcome(False, step.do, facts, why.code, why.message)
+            return StepOutcome(True, f"{why.message} Left as it is: {left[1].reason}.", (*facts, left[0]))
+        return StepOutcome(False, step.do, facts, why.code, why.message)
     return _decided(evidence, step, error, facts)
 
 
-def _decided(evidence: Evidence, step: Step, error: CamError, facts: tuple[int, ...]) -> Outcome:
+def _decided(evidence: Evidence, step: Step, error: CamError, facts: tuple[int, ...]) -> StepOutcome:
     sentence = words_of(evidence, error)
     decision = evidence.decision(step.id, step.cam, max(facts))
     if decision is not None and decision[1].decision != "measure_again":
         number, what = decision
         words = "To be corrected." if what.decision == "correct" else f"Left as it is: {what.reason}."
-        return Outcome(True, f"{sentence} {words}", (*facts, number))
+        return StepOutcome(True, f"{sentence} {words}", (*facts, number))
     if decision is not None:
-        return Outcome(False, f"{sentence} To be measured again.", facts)
+        return StepOutcome(False, f"{sentence} To be measured again.", facts)
     if error.verdict(evidence.job.tolerance).call == "in":
-        return Outcome(True, sentence, facts)
-    return Outcome(False, f"{sentence} Decide: correct it, leave it with a reason, or measure again.", facts)
+        return StepOutcome(True, sentence, facts)
+    return StepOutcome(
+        False, f"{sentence} Decide: correct it, leave it with a reason, or measure again.", facts
+    )
 
 
-def correction(evidence: Evidence, step: Step) -> Outcome:
+def correction(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when nothing is to be corrected, or the cam was moved after that was decided."""
     decision = evidence.decision(f"verdict.{step.cam}", step.cam)
     moved = evidence.moved(step.id, step.cam)
     if decision is None or decision[1].decision != "correct":
-        return Outcome(True, "Moved." if moved else "Nothing to correct.", (moved,) if moved else ())
+        return StepOutcome(True, "Moved." if moved else "Nothing to correct.", (moved,) if moved else ())
     if moved > decision[0]:
-        return Outcome(True, "Moved; now prove it.", (moved,))
+        return StepOutcome(True, "Moved; now prove it.", (moved,))
     found = position(evidence, step)
     if len(found) < len(step.lobes):
         why = (
             "The cam was touched after it was last measured: where it stands is not known. Measure it first."
         )
-        return Outcome(False, step.do, (), "position_unknown", why)
+        return StepOutcome(False, step.do, (), "position_unknown", why)
     try:
         error = error_of(evidence, step.cam, found)
     except NotComparable as why_not:
-        return Outcome(False, step.do, numbers_of(found), why_not.code, why_not.message)
+        return StepOutcome(False, step.do, numbers_of(found), why_not.code, why_not.message)
     return _to_move(evidence, step, error, found, decision[0])
 
 
-def _to_move(evidence: Evidence, step: Step, error: CamError, found: Found, decided: int) -> Outcome:
+def _to_move(evidence: Evidence, step: Step, error: CamError, found: Found, decided: int) -> StepOutcome:
     way = "earlier" if error.error_deg > 0 else "later"
     size = abs(error.error_deg)
     sentence = f"Make it {size:.1f} deg {way} ({size / 2:.1f} cam deg). {step.do}"
     facts = numbers_of(found)
     warning = piston_warning(evidence, step, found, -error.error_deg)
     if warning is None:
-        return Outcome(False, sentence, facts)
+        return StepOutcome(False, sentence, facts)
     if evidence.own_decision(step.id, warning.code, decided):
-        return Outcome(False, sentence, facts, warnings=(warning,))
-    return Outcome(False, sentence, facts, warning.code, warning.message, True, (warning,))
+        return StepOutcome(False, sentence, facts, warnings=(warning,))
+    return StepOutcome(False, sentence, facts, warning.code, warning.message, True, (warning,))
 
 
 def piston_warning(evidence: Evidence, step: Step, found: Found, shift_deg: float) -> Warn | None:
@@ -188,27 +190,27 @@ def least_when_shifted(clearance: PistonClearanceFound, shift_deg: float) -> flo
     return None
 
 
-def nipped(evidence: Evidence, step: Step) -> Outcome:
+def nipped(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the moved cam was nipped up, measured, and is in or left with a reason."""
     return _proved(evidence, step, "nipped")
 
 
-def torqued(evidence: Evidence, step: Step) -> Outcome:
+def torqued(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the cam was torqued, measured again, and is in or left with a reason."""
     return _proved(evidence, step, "torqued")
 
 
-def _proved(evidence: Evidence, step: Step, to: str) -> Outcome:
+def _proved(evidence: Evidence, step: Step, to: str) -> StepOutcome:
     moved = evidence.moved(f"correction.{step.cam}", step.cam)
     tight = evidence.tightened(step.id, step.cam, to)
     if not moved and not tight:
-        return Outcome(True, "Not moved: what was measured stands.")
+        return StepOutcome(True, "Not moved: what was measured stands.")
     if tight < moved or not tight:
-        return Outcome(False, step.do)
+        return StepOutcome(False, step.do)
     found = _measured_after(evidence, step, tight)
     missing = [one.words for one in step.lobes if one not in found]
     if missing:
-        return Outcome(
+        return StepOutcome(
             False, f"{to.capitalize()}. Turn forward two full turns and measure {' and '.join(missing)}."
         )
     return _judged_again(evidence, step, found, _before_tightening(evidence, step, tight))
@@ -235,16 +237,16 @@ def _measured_after(evidence: Evidence, step: Step, tight: int) -> Found:
     return evidence.lobes(step.id, step.lobes, after=tight, before=min(own, default=inf))
 
 
-def _judged_again(evidence: Evidence, step: Step, found: Found, before: Found) -> Outcome:
+def _judged_again(evidence: Evidence, step: Step, found: Found, before: Found) -> StepOutcome:
     warnings = _moved_since(step, found, before)
     said = " ".join(warning.message for warning in warnings)
     facts = numbers_of(found)
     try:
         error = error_of(evidence, step.cam, found)
     except NotComparable as why:
-        return Outcome(True, f"{said} {why.message}".strip(), facts, warnings=warnings)
+        return StepOutcome(True, f"{said} {why.message}".strip(), facts, warnings=warnings)
     outcome = _decided(evidence, step, error, facts)
-    return Outcome(outcome.done, f"{said} {outcome.sentence}".strip(), outcome.facts, warnings=warnings)
+    return StepOutcome(outcome.done, f"{said} {outcome.sentence}".strip(), outcome.facts, warnings=warnings)
 
 
 def _moved_since(step: Step, found: Found, before: Found) -> tuple[Warn, ...]:
@@ -266,17 +268,17 @@ def _moved_since(step: Step, found: Found, before: Found) -> tuple[Warn, ...]:
     return tuple(warnings)
 
 
-def again(evidence: Evidence, step: Step) -> Outcome:
+def again(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the cam was measured since any other cam was touched, and is in or left with a reason."""
     others = [cam.name for cam in evidence.job.engine.cams if cam.name != step.cam]
     after = max((n for name in others for n in evidence.touches(name)), default=0)
     if not after and step.id not in evidence.opened_again:
-        return Outcome(True, "No other cam was touched.")
+        return StepOutcome(True, "No other cam was touched.")
     own = max(evidence.touches(step.cam), default=0)
     found = evidence.lobes(step.id, step.lobes, after=max(after, own))
     missing = [one.words for one in step.lobes if one not in found]
     if missing:
-        return Outcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.")
+        return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.")
     before = evidence.lobes(f"lobe.{step.cam}", step.lobes, after=own, before=after)
     return _judged_again(evidence, step, found, before)
 

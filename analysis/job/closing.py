@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from analysis.base import Warn
 from analysis.job.evidence import Evidence
-from analysis.job.opening import Outcome
+from analysis.job.opening import StepOutcome
 from analysis.job.steps import Step
 from analysis.timing import Lobe, LobeMeasured, NotComparable, PistonClearanceFound, early_or_late, lobe_error
 
 
-def cylinder(evidence: Evidence, step: Step) -> Outcome:
+def cylinder(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when every lobe of the cylinder is measured since its cam was last touched."""
     found: dict[Lobe, tuple[int, LobeMeasured]] = {}
     for one in step.lobes:
@@ -17,9 +17,9 @@ def cylinder(evidence: Evidence, step: Step) -> Outcome:
     missing = [one.words for one in step.lobes if one not in found]
     facts = tuple(number for number, _ in found.values())
     if missing:
-        return Outcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.", facts)
+        return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.", facts)
     said = "; ".join(f"{one.valve} {_error_words(evidence, what)}" for one, (_, what) in found.items())
-    return Outcome(True, f"{said.capitalize()}.", facts)
+    return StepOutcome(True, f"{said.capitalize()}.", facts)
 
 
 def _last_touch(evidence: Evidence, one: Lobe) -> int:
@@ -33,17 +33,17 @@ def _error_words(evidence: Evidence, measured: LobeMeasured) -> str:
         return why.message.rstrip(".")
 
 
-def valve_to_piston(evidence: Evidence, step: Step) -> Outcome:
+def valve_to_piston(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the clearance of both valves is known since their cams were last touched, and is enough."""
     known = {one: found for one in step.lobes if (found := _since_touched(evidence, step, one)) is not None}
     missing = [one.words for one in step.lobes if one not in known]
     facts = tuple(number for number, _ in known.values())
     if missing:
-        return Outcome(False, f"{step.do} Still to do: {'; '.join(missing)}.", facts)
+        return StepOutcome(False, f"{step.do} Still to do: {'; '.join(missing)}.", facts)
     said = " ".join(clearance_words(what) for _, what in known.values())
     near = [one for one, (_, what) in known.items() if what.least_mm - what.u95_mm < what.minimum_mm]
     if not near:
-        return Outcome(True, said, facts)
+        return StepOutcome(True, said, facts)
     return _too_near(evidence, step, facts, said)
 
 
@@ -61,16 +61,16 @@ def clearance_words(found: PistonClearanceFound) -> str:
     )
 
 
-def _too_near(evidence: Evidence, step: Step, facts: tuple[int, ...], said: str) -> Outcome:
+def _too_near(evidence: Evidence, step: Step, facts: tuple[int, ...], said: str) -> StepOutcome:
     why = f"{said} That is under the least allowed, or cannot be told from it. Do not turn it under power."
     passed = evidence.own_decision(step.id, "under_minimum", max(facts))
     warning = Warn("under_minimum", why)
-    return Outcome(passed, said, facts, "" if passed else "under_minimum", why, True, (warning,))
+    return StepOutcome(passed, said, facts, "" if passed else "under_minimum", why, True, (warning,))
 
 
-def sign_off(evidence: Evidence, step: Step) -> Outcome:
+def sign_off(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when signed."""
     signature = evidence.signature()
     if signature is None:
-        return Outcome(False, step.do)
-    return Outcome(True, f"Signed by {signature.by}, {signature.at}.", (signature.number,))
+        return StepOutcome(False, step.do)
+    return StepOutcome(True, f"Signed by {signature.by}, {signature.at}.", (signature.number,))

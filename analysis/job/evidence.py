@@ -25,7 +25,7 @@ from analysis.timing import (
 )
 
 P = TypeVar("P")
-Stage = Literal["as_found", "moved", "nipped", "torqued"]
+LobeStage = Literal["as_found", "moved", "nipped", "torqued"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,9 +174,9 @@ class Evidence:
             return None
         return next(fact for fact in self.facts if fact.number == found[0])
 
-    def stage_of(self, number: int, cam: str) -> Stage:
+    def stage_of(self, number: int, cam: str) -> LobeStage:
         """Return in which state the cam was when fact `number` was measured."""
-        stage: Stage = "as_found"
+        stage: LobeStage = "as_found"
         for fact in self.facts:
             what: Any = fact.what
             if fact.number >= number:

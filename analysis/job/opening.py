@@ -33,7 +33,7 @@ STROKE_NEAR_TDC_DEG = 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class StepOutcome:
     """What the evidence says of one step.
 
     `code` and `why` name what is in the way besides the steps needed; `warnings` travel to the sheet.
@@ -56,24 +56,26 @@ class Zero:
     u95_deg: float
 
 
-def bench_check(evidence: Evidence, step: Step) -> Outcome:
+def bench_check(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the encoder counts forward, a turn is 360 degrees and a gauge is alive."""
     found = evidence.last(step.id, BenchChecked)
     if found is None:
-        return Outcome(False, step.do)
+        return StepOutcome(False, step.do)
     number, bench = found
     if bench.by_hand:
-        return Outcome(True, "By hand: disc and gauge are read by eye.", (number,))
+        return StepOutcome(True, "By hand: disc and gauge are read by eye.", (number,))
     code, why = _bench_fault(bench)
     if code:
-        return Outcome(False, step.do, (number,), code, why)
+        return StepOutcome(False, step.do, (number,), code, why)
     if bench.turn_deg is None:
-        return Outcome(False, "Turn on past the next TDC: the counts a turn are not proved yet.", (number,))
+        return StepOutcome(
+            False, "Turn on past the next TDC: the counts a turn are not proved yet.", (number,)
+        )
     wide = "" if bench.turn_u95_deg is None else f", give or take {bench.turn_u95_deg:.2f},"
     sentence = (
         f"One turn is {bench.turn_deg:.2f} deg{wide} from TDC to TDC; alive: {', '.join(bench.gauges)}."
     )
-    return Outcome(True, sentence, (number,))
+    return StepOutcome(True, sentence, (number,))
 
 
 def _bench_fault(bench: BenchChecked) -> tuple[str, str]:
@@ -93,7 +95,7 @@ def _bench_fault(bench: BenchChecked) -> tuple[str, str]:
     return "", ""
 
 
-def clearances(evidence: Evidence, step: Step) -> Outcome:
+def clearances(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when a clearance is noted for every lobe that times a cam, and it is the card's."""
     noted = {
         Lobe(what.cylinder, what.valve): (n, what) for n, what in evidence.counting(step.id, ClearanceNoted)
@@ -103,10 +105,10 @@ def clearances(evidence: Evidence, step: Step) -> Outcome:
     missing = [lobe.words for lobe in wanted if lobe not in noted]
     facts = tuple(number for number, _ in noted.values())
     if missing:
-        return Outcome(False, f"{step.do} Still to note: {'; '.join(missing)}.", facts)
+        return StepOutcome(False, f"{step.do} Still to note: {'; '.join(missing)}.", facts)
     off = [words for lobe in wanted if (words := _off_the_card(evidence, noted[lobe][1]))]
     if not off:
-        return Outcome(True, "Clearances noted, as on the card.", facts)
+        return StepOutcome(True, "Clearances noted, as on the card.", facts)
     return _clearances_off(evidence, step, facts, "; ".join(off))
 
 
@@ -119,14 +121,14 @@ def _off_the_card(evidence: Evidence, noted: ClearanceNoted) -> str:
     return f"{lobe.words}: {noted.clearance_mm:.2f} mm, card {wanted:.2f} mm"
 
 
-def _clearances_off(evidence: Evidence, step: Step, facts: tuple[int, ...], off: str) -> Outcome:
+def _clearances_off(evidence: Evidence, step: Step, facts: tuple[int, ...], off: str) -> StepOutcome:
     """Full lift hardly minds the clearance; events and equal lifts do, so there it is in the way."""
     warnings = (Warn("clearance_off_card", f"Valve clearance off the card: {off}."),)
     minds = evidence.job.card.way in {"equal_lift", "events", "lift_at_tdc", "equal_overlap_lift"}
     if not minds or evidence.own_decision(step.id, "clearance_off_card", max(facts)):
-        return Outcome(True, warnings[0].message, facts, warnings=warnings)
+        return StepOutcome(True, warnings[0].message, facts, warnings=warnings)
     why = f"{warnings[0].message} This card is timed away from full lift, where clearance counts. Set it."
-    return Outcome(False, step.do, facts, "clearance_off_card", why, True, warnings)
+    return StepOutcome(False, step.do, facts, "clearance_off_card", why, True, warnings)
 
 
 def zero_of(evidence: Evidence) -> tuple[Zero | None, list[int], float]:
@@ -145,18 +147,18 @@ def zero_of(evidence: Evidence) -> tuple[Zero | None, list[int], float]:
     return Zero((newest.centre_deg - apart / 2) % 360.0, wide), numbers, apart
 
 
-def true_tdc(evidence: Evidence, step: Step) -> Outcome:
+def true_tdc(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when the last two measurements of true TDC agree."""
     zero, numbers, apart = zero_of(evidence)
     facts = tuple(numbers)
     if zero is None:
-        return Outcome(False, step.do)
+        return StepOutcome(False, step.do)
     if len(numbers) < 2:
-        return Outcome(
+        return StepOutcome(
             False, f"TDC at {zero.tdc_deg:.2f}, give or take {zero.u95_deg:.2f}. Measure it once more.", facts
         )
     if abs(apart) > max(SAME_TDC_DEG, 1.5 * zero.u95_deg):
-        return Outcome(
+        return StepOutcome(
             False,
             f"The last two differ by {abs(apart):.2f} deg. See that gauge, stand and coupling are firm, and "
             "measure again.",
@@ -165,7 +167,7 @@ def true_tdc(evidence: Evidence, step: Step) -> Outcome:
     sentence = (
         f"TDC at {zero.tdc_deg:.2f}, give or take {zero.u95_deg:.2f}; repeated within {abs(apart):.2f}."
     )
-    return Outcome(True, sentence, facts, warnings=_coarse(evidence, zero))
+    return StepOutcome(True, sentence, facts, warnings=_coarse(evidence, zero))
 
 
 def _coarse(evidence: Evidence, zero: Zero) -> tuple[Warn, ...]:
@@ -180,11 +182,11 @@ def _coarse(evidence: Evidence, zero: Zero) -> tuple[Warn, ...]:
     )
 
 
-def stroke(evidence: Evidence, step: Step) -> Outcome:
+def stroke(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when overlap TDC is told apart from firing TDC, at true TDC."""
     found = evidence.last(step.id, StrokeFound)
     if found is None:
-        return Outcome(False, step.do)
+        return StepOutcome(False, step.do)
     number, what = found
     zero, _, _ = zero_of(evidence)
     if zero is not None:
@@ -194,9 +196,9 @@ def stroke(evidence: Evidence, step: Step) -> Outcome:
                 f"Overlap was noted {abs(off):.0f} deg away from true TDC. Turn to TDC, look at the valves, "
                 "note it again."
             )
-            return Outcome(False, step.do, (number,), "overlap_not_at_tdc", why)
+            return StepOutcome(False, step.do, (number,), "overlap_not_at_tdc", why)
     stands = overlap_of(evidence)
-    return Outcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how}).", (number,))
+    return StepOutcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how}).", (number,))
 
 
 def overlap_of(evidence: Evidence) -> float | None:
@@ -212,22 +214,22 @@ def overlap_of(evidence: Evidence) -> float | None:
     return noted if zero is None else (noted + nearest(zero.tdc_deg - noted, 360.0)) % CYCLE_DEG
 
 
-def tdc_again(evidence: Evidence, step: Step) -> Outcome:
+def tdc_again(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when true TDC, measured after everything else, is where it was."""
     others = (LobeMeasured, Moved, Tightened)
     after = max((fact.number for fact in evidence.facts if isinstance(fact.what, others)), default=0)
     found = evidence.tdcs(step.id, after)
     zero, _, _ = zero_of(evidence)
     if not found or zero is None:
-        return Outcome(False, step.do)
+        return StepOutcome(False, step.do)
     number, again = found[-1]
     off = nearest(again.centre_deg - zero.tdc_deg, 360.0)
     limit = max(SAME_TDC_DEG, hypot(again.u95_deg, zero.u95_deg))
     if abs(off) <= limit:
-        return Outcome(True, f"TDC zero stands: {off:+.2f} deg since the start.", (number,))
+        return StepOutcome(True, f"TDC zero stands: {off:+.2f} deg since the start.", (number,))
     why = (
         f"TDC zero has moved by {off:+.2f} deg since the start, more than {limit:.2f}: encoder, pointer or "
         "coupling slipped, and every lobe since is in doubt. Find out why and go back to true TDC."
     )
     passed = evidence.own_decision(step.id, "tdc_moved", number)
-    return Outcome(passed, why, (number,), "" if passed else "tdc_moved", why, may_override=True)
+    return StepOutcome(passed, why, (number,), "" if passed else "tdc_moved", why, may_override=True)

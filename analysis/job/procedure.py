@@ -16,8 +16,16 @@ from analysis.job import opening as procedure_opening
 from analysis.job.admission import admit
 from analysis.job.checks import check_job
 from analysis.job.evidence import Evidence, resting_on
-from analysis.job.opening import Outcome, zero_of
-from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, Standing, StepState
+from analysis.job.opening import StepOutcome, zero_of
+from analysis.job.state import (
+    Blocked,
+    CamStanding,
+    Departure,
+    JobState,
+    LobeStanding,
+    StepStanding,
+    StepState,
+)
 from analysis.job.steps import Step, StepKind, plan
 from analysis.timing import (
     Cam,
@@ -45,7 +53,7 @@ __all__ = [
     "undone_by_going_back",
 ]
 
-_RULES: dict[StepKind, Callable[[Evidence, Step], Outcome]] = {
+_RULES: dict[StepKind, Callable[[Evidence, Step], StepOutcome]] = {
     "bench_check": procedure_opening.bench_check,
     "clearances": procedure_opening.clearances,
     "true_tdc": procedure_opening.true_tdc,
@@ -104,13 +112,13 @@ def _state_of(evidence: Evidence) -> JobState:
     )
 
 
-def _findings(evidence: Evidence, outcomes: Mapping[str, Outcome]) -> tuple[Warn, ...]:
+def _findings(evidence: Evidence, outcomes: Mapping[str, StepOutcome]) -> tuple[Warn, ...]:
     of_steps = [warn for outcome in outcomes.values() for warn in outcome.warnings]
     return tuple(dict.fromkeys([*of_steps, *check_job(evidence.job, evidence.standing())]))
 
 
 def _step_states(
-    evidence: Evidence, outcomes: Mapping[str, Outcome]
+    evidence: Evidence, outcomes: Mapping[str, StepOutcome]
 ) -> tuple[tuple[StepState, ...], str | None]:
     """Walk the steps in order: each may rest only on steps that are done or skipped."""
     states: list[StepState] = []
@@ -128,8 +136,8 @@ def _step_states(
 
 
 def _standing(
-    evidence: Evidence, step: Step, outcome: Outcome, in_the_way: Sequence[str], may_be_now: bool
-) -> tuple[Standing, str]:
+    evidence: Evidence, step: Step, outcome: StepOutcome, in_the_way: Sequence[str], may_be_now: bool
+) -> tuple[StepStanding, str]:
     skip = evidence.skip(step)
     if skip is not None and (not outcome.done or not outcome.facts):
         return "skipped", skip[1]
@@ -143,7 +151,7 @@ def _standing(
     return ("now" if may_be_now else "open"), ""
 
 
-def _step_state(step: Step, outcome: Outcome, standing: Standing, why: str) -> StepState:
+def _step_state(step: Step, outcome: StepOutcome, standing: StepStanding, why: str) -> StepState:
     own_block = outcome.code if why and why == outcome.why else ""
     sentence = step.do if standing == "blocked" and not own_block else outcome.sentence
     return StepState(

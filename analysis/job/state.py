@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.base import AnalysisError, Warn
-from analysis.job.evidence import Stage
-from analysis.job.steps import StepKind
+from analysis.job.evidence import LobeStage
+from analysis.job.steps import ASKS, Asks, StepKind
 from analysis.timing import Lobe, Verdict
 
-Standing = Literal["done", "now", "blocked", "skipped", "open"]
+StepStanding = Literal["done", "now", "blocked", "skipped", "open"]
 
 
 class Blocked(AnalysisError):
@@ -53,7 +53,7 @@ class StepState:
     id: str
     kind: StepKind
     title: str
-    state: Standing
+    state: StepStanding
     sentence: str
     gives: str
     needs: tuple[str, ...]
@@ -67,6 +67,11 @@ class StepState:
     may_override: bool = False
     facts: tuple[int, ...] = ()
 
+    @property
+    def asks(self) -> Asks:
+        """What it asks of the bench and of the builder."""
+        return ASKS[self.kind]
+
 
 @dataclass(frozen=True, slots=True)
 class LobeStanding:
@@ -78,7 +83,7 @@ class LobeStanding:
 
     lobe: Lobe
     fact: int
-    stage: Stage
+    stage: LobeStage
     full_lift_deg: float
     u95_deg: float
     drop_mm: float

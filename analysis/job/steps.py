@@ -23,6 +23,52 @@ StepKind = Literal[
     "valve_to_piston",
     "sign_off",
 ]
+Measures = Literal["", "tdc", "lobe"]
+
+
+@dataclass(frozen=True, slots=True)
+class Asks:
+    """What a step of one kind asks of the bench and of the builder.
+
+    Attributes
+    ----------
+    measures
+        What is measured in it, empty where nothing is.
+    at_bench
+        It is done at the bench, with the crank turned or a cam moved.
+    needs_zero
+        It rests on the encoder's zero standing where true TDC put it.
+    by_hand
+        Its measurement can be taken by eye, on disc and gauge, and entered.
+    """
+
+    measures: Measures = ""
+    at_bench: bool = False
+    needs_zero: bool = False
+    by_hand: bool = False
+
+
+_TDC = Asks("tdc", at_bench=True, by_hand=True)
+_LOBES = Asks("lobe", at_bench=True, needs_zero=True, by_hand=True)
+_LED = Asks(at_bench=True, needs_zero=True)
+_ON_THE_PAGE = Asks()
+ASKS: dict[StepKind, Asks] = {
+    "bench_check": Asks("tdc", at_bench=True),
+    "clearances": _ON_THE_PAGE,
+    "true_tdc": _TDC,
+    "stroke": _LED,
+    "lobe": _LOBES,
+    "verdict": _ON_THE_PAGE,
+    "correction": _LED,
+    "nipped": _LOBES,
+    "torqued": _LOBES,
+    "again": _LOBES,
+    "cylinder": _LOBES,
+    "tdc_again": _TDC,
+    "valve_to_piston": _LED,
+    "sign_off": _ON_THE_PAGE,
+}
+"""The one place that says it; the guide, the pages and other programs read it from a step."""
 
 TURN_BY_HAND = "Plugs out, battery off. Turn by hand, at the crank only."
 STOP_ON_RESISTANCE = (
@@ -74,6 +120,11 @@ class Step:
     cylinder: str = ""
     lobes: tuple[Lobe, ...] = ()
     may_skip: bool = True
+
+    @property
+    def asks(self) -> Asks:
+        """What it asks of the bench and of the builder."""
+        return ASKS[self.kind]
 
 
 def plan(job: Job) -> tuple[Step, ...]:
@@ -140,8 +191,6 @@ def _opening(job: Job) -> tuple[Step, ...]:
         ),
     )
 
-
-_MEASURED = frozenset({"lobe", "nipped", "torqued"})
 
 _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
@@ -213,7 +262,7 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
                 gives,
                 needs,
                 _cam_cautions(kind, _turning(job))
-                + (one_of_several(job, lobes) if kind in _MEASURED else ()),
+                + (one_of_several(job, lobes) if ASKS[kind].measures else ()),
                 cam=cam.name,
                 lobes=lobes,
                 may_skip=kind != "verdict",

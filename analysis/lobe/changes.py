@@ -68,7 +68,7 @@ class PassScatter:
     unseen_deg: float
 
 
-class Memory:
+class ResidualPatterns:
     """Residuals of a lobe fit, ready to be asked what they remember.
 
     Parameters

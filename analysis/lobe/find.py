@@ -16,10 +16,9 @@ from analysis.lobe.readings import backward_readings, forward_readings, wild_rea
 from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.shape import LobeShape
 from analysis.lobe.slack import Slack, find_slack
-from analysis.lobe.verdicts import Witnesses, refuse_faulty_fit
+from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
-from analysis.readings import CheckedStreams, Sweep, check_streams, find_sweeps
-from analysis.readings import lag_prior as usual_lag
+from analysis.readings import CheckedStreams, Sweep, check_streams, find_sweeps, lag_prior
 
 _FIRST_JITTER_S = 0.005
 _MOST_BLUR_DEG = 12.0
@@ -53,19 +52,19 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
     Refusal
         Where the readings cannot carry a number; see `analysis.lobe_faults`.
     """
-    checked, prior = check_streams(streams, gauge), lag_prior(gauge)
+    checked, prior = check_streams(streams, gauge), lobe_lag_prior(gauge)
     wild = wild_readings(checked.streams.gauge_mm)
     refuse_stream_faults(checked, prior, wild)
     found = _measured(checked, prior, wild)
-    seen = Witnesses(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
+    seen = FitChecks(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter)
 
 
-def lag_prior(gauge: GaugeFacts) -> LagPrior:
+def lobe_lag_prior(gauge: GaugeFacts) -> LagPrior:
     """What is known of the lag beforehand."""
-    mean_s, u_s = usual_lag(gauge)
+    mean_s, u_s = lag_prior(gauge)
     return LagPrior(mean_s, max(u_s, 1e-5))
 
 

@@ -27,15 +27,15 @@ from analysis.curve import (
     LobeWork,
     SplineBasis,
     Survey,
-    doubted,
-    loosely_told,
+    lag_weakly_determined,
+    prior_lag_kept,
 )
 from analysis.lobe.changes import PassScatter
 from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
 from analysis.lobe.find import (
     Ready,
     first_noise,
-    lag_prior,
+    lobe_lag_prior,
     make_ready,
     measured,
     slack_bound,
@@ -47,7 +47,7 @@ from analysis.lobe.readings import wild_readings
 from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.slack import Slack
 from analysis.lobe.turned_by_hand import HandPasses
-from analysis.lobe.verdicts import Witnesses, refuse_by_curve, refuse_by_hand, refuse_by_memory
+from analysis.lobe.verdicts import FitChecks, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.readings import CrankFollower, check_streams
 
@@ -72,7 +72,7 @@ class _Kept:
 
 
 @dataclass(slots=True)
-class _Heard:
+class _CheckCache:
     """What each witness said when it was heard last."""
 
     objections: dict[str, Refusal] = field(default_factory=dict)
@@ -104,12 +104,12 @@ class LobeFollower:
     """
 
     def __init__(self, settings: LobeSettings, gauge: GaugeFacts) -> None:
-        self._settings, self._gauge, self._prior = settings, gauge, lag_prior(gauge)
+        self._settings, self._gauge, self._prior = settings, gauge, lobe_lag_prior(gauge)
         self._crank = CrankFollower()
         self._slack_deg = SAFE_SLACK_DEG
         self._slack: Slack | None = None
         self._kept: _Kept | None = None
-        self._heard = _Heard()
+        self._heard = _CheckCache()
         self._updates = 0
 
     def update(self, streams: Streams) -> LobeResult:
@@ -137,7 +137,11 @@ class LobeFollower:
         kept, moved = _rounds(work, begun, 1 if heavy else _MOST_ROUNDS)
         self._kept = kept
         # There is no time to see whether a lag that is told loosely would be found from elsewhere, too.
-        told = doubted(kept.state, self._prior) if loosely_told(kept.state, self._prior) else kept.state
+        told = (
+            prior_lag_kept(kept.state, self._prior)
+            if lag_weakly_determined(kept.state, self._prior)
+            else kept.state
+        )
         found = measured(ready, work.result(told, kept.rounds), self._slack)
         self._hear(found)
         self._heard.refuse()
@@ -167,7 +171,7 @@ class LobeFollower:
     def _hear(self, found: Measured) -> None:
         """Hear the witness whose turn it is; all before the first number."""
         heard = self._heard
-        seen = Witnesses(
+        seen = FitChecks(
             found.checked.motion, found.readings, found.fit, found.shape, found.passes, self._prior
         )
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.base import Floats, LobeSettings, Refusal
 from analysis.curve import ForwardReadings, LagPrior, LobeFit
-from analysis.lobe.changes import Change, Memory, PassScatter
+from analysis.lobe.changes import Change, PassScatter, ResidualPatterns
 from analysis.lobe.corners import REACH_DEG, Breaks, find_breaks
 from analysis.lobe.passes import PassFit
 from analysis.lobe.shape import LobeShape
@@ -47,7 +47,7 @@ _AS_GOOD = 0.67
 
 
 @dataclass(frozen=True, slots=True)
-class Witnesses:
+class FitChecks:
     """All that is asked before a number is given."""
 
     motion: CrankMotion
@@ -58,7 +58,7 @@ class Witnesses:
     prior: LagPrior
 
 
-def refuse_faulty_fit(seen: Witnesses, settings: LobeSettings) -> PassScatter:
+def refuse_faulty_fit(seen: FitChecks, settings: LobeSettings) -> PassScatter:
     """Refuse a fit whose residuals, passes or curve tell of a fault.
 
     Returns
@@ -77,7 +77,7 @@ def refuse_faulty_fit(seen: Witnesses, settings: LobeSettings) -> PassScatter:
     return scatter
 
 
-def refuse_by_hand(seen: Witnesses) -> HandPasses:
+def refuse_by_hand(seen: FitChecks) -> HandPasses:
     """Ask the passes as a builder would take them by hand.
 
     Raises
@@ -92,7 +92,7 @@ def refuse_by_hand(seen: Witnesses) -> HandPasses:
     return hand
 
 
-def refuse_by_memory(seen: Witnesses, hand: HandPasses) -> PassScatter:
+def refuse_by_memory(seen: FitChecks, hand: HandPasses) -> PassScatter:
     """Ask the residuals for what they remember.
 
     Raises
@@ -101,7 +101,7 @@ def refuse_by_memory(seen: Witnesses, hand: HandPasses) -> PassScatter:
         `turn_not_720`, `passes_disagree`, `lobe_jumped`, `stand_moved`, `scale_changed`, `follower_bleeds`,
         `lag_absurd`, `does_not_fit`.
     """
-    memory = Memory(seen.fit, seen.readings.time_s)
+    memory = ResidualPatterns(seen.fit, seen.readings.time_s)
     scatter = memory.between(seen.passes)
     _refuse_memory(seen, memory, scatter, hand)
     _refuse_lag(seen.fit)
@@ -109,7 +109,7 @@ def refuse_by_memory(seen: Witnesses, hand: HandPasses) -> PassScatter:
     return scatter
 
 
-def refuse_by_curve(seen: Witnesses, settings: LobeSettings) -> None:
+def refuse_by_curve(seen: FitChecks, settings: LobeSettings) -> None:
     """Ask the curve for corners and steps.
 
     Raises
@@ -168,7 +168,7 @@ def _spacing_refusal(over: np.ndarray[tuple[int], np.dtype[np.float64]], at_s: f
     )
 
 
-def _refuse_memory(seen: Witnesses, memory: Memory, scatter: PassScatter, hand: HandPasses) -> None:
+def _refuse_memory(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatter, hand: HandPasses) -> None:
     fit = seen.fit
     step_mm = fit.noise.step_mm
     found: list[tuple[float, Refusal]] = []
@@ -194,7 +194,7 @@ def _refuse_memory(seen: Witnesses, memory: Memory, scatter: PassScatter, hand: 
         raise max(found, key=lambda entry: entry[0])[1]
 
 
-def _passes_refusal(seen: Witnesses, memory: Memory, scatter: PassScatter, apart: float) -> Refusal:
+def _passes_refusal(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatter, apart: float) -> Refusal:
     cycle = np.floor((seen.motion.angle_deg(seen.readings.time_s) - seen.fit.survey.start_deg) / _CYCLE_DEG)
     drift = memory.throughout(memory.moved_later * (cycle - np.mean(cycle)))
     if scatter.freedom > 1 and drift.chi_square > 0.9 * scatter.chi_square and abs(drift.size) > 0.2:
@@ -270,7 +270,7 @@ def _refuse_misfit(fit: LobeFit, count_deg: float) -> None:
     )
 
 
-def _refuse_breaks(seen: Witnesses, breaks: Breaks, settings: LobeSettings) -> None:
+def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> None:
     fit, shape = seen.fit, seen.shape
     if not len(breaks.phase_deg):
         return
@@ -316,7 +316,7 @@ def _between(ends: tuple[float, float], share: Floats) -> Floats:
     return ends[0] + (ends[1] - ends[0]) * share
 
 
-def _break_refusal(seen: Witnesses, breaks: Breaks, worst: int, settings: LobeSettings) -> Refusal:
+def _break_refusal(seen: FitChecks, breaks: Breaks, worst: int, settings: LobeSettings) -> Refusal:
     fit, shape = seen.fit, seen.shape
     phase, lift = float(breaks.phase_deg[worst]), float(breaks.lift_mm[worst])
     crank = float(np.mod(phase + fit.survey.start_deg - settings.tdc_deg, _CYCLE_DEG))

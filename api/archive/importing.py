@@ -15,7 +15,7 @@ from sqlite_utils import Database
 from api.archive.intake import Intake, mark_of, taking_in
 from api.archive.job_file_models import FactsTold
 from api.base import ConflictError, MisuseError, foreign_json, in_one_sentence
-from api.live import PROGRAM, Outcome, estimate
+from api.live import PROGRAM, FitOutcome, estimate
 from api.measure import KeptDrawings, LobeAsked, MeasurementAsked, TdcAsked
 from api.store import (
     Measurement,
@@ -189,7 +189,7 @@ def _moment_in(told: dict[str, Any], name: str) -> str:
         return now_text()
 
 
-def _with(planned: Measurement, outcome: Outcome) -> Measurement:
+def _with(planned: Measurement, outcome: FitOutcome) -> Measurement:
     return replace(
         planned,
         state="finished" if outcome.result is not None else "refused",

@@ -15,7 +15,7 @@ from api.base.errors import (
 from api.base.folders import sync
 from api.base.from_elsewhere import foreign_json
 from api.base.interval import Counts, Interval, StoredPart, streams_from
-from api.base.job_errors import BlockedError, QuestionedError, told
+from api.base.job_errors import BlockedError, QuestionedError, with_service_errors
 from api.base.job_messages import (
     Body,
     CamStandingView,
@@ -59,7 +59,7 @@ from api.base.job_report_messages import (
     ShiftedClearanceView,
     SingleCamView,
 )
-from api.base.limits import Buckets, Tries
+from api.base.limits import Buckets, Tries, TriesOfMany
 from api.base.messages import (
     BenchEvent,
     Centre,
@@ -75,7 +75,10 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
+from api.base.plain_text import readable, safe_cell, unreadable
+from api.base.private import keep_private
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
+from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
 from api.base.zip_budget import NoRoom, OverBudget, ZipBudget, open_within, refuse_without_room
 
@@ -83,6 +86,7 @@ __all__ = [
     "ANY",
     "DEFAULT_PORT",
     "RESPONSES",
+    "STANDING",
     "BenchError",
     "BenchEvent",
     "BlockedError",
@@ -144,12 +148,14 @@ __all__ = [
     "ShiftedClearanceView",
     "SignEntry",
     "SingleCamView",
+    "Standing",
     "StepView",
     "StoreError",
     "StoredPart",
     "StrokeEntry",
     "TraceFileError",
     "Tries",
+    "TriesOfMany",
     "Trouble",
     "Unadopted",
     "VerdictView",
@@ -157,13 +163,17 @@ __all__ = [
     "add_problems",
     "foreign_json",
     "in_one_sentence",
+    "keep_private",
     "open_within",
     "own_ip_addresses",
     "qr_code",
+    "readable",
     "refuse_without_room",
+    "safe_cell",
     "shop_addresses",
     "streams_from",
     "sync",
     "thin",
-    "told",
+    "unreadable",
+    "with_service_errors",
 ]

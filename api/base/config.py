@@ -22,6 +22,8 @@ class ServiceConfig:
         Where the pages are served; this machine only unless told.
     viewing_open
         Whether screens of the network that are not paired may look; changing always needs pairing.
+    own_screen_secret
+        Whether the bench's own screen needs a secret: where the machine has other accounts.
     names
         Further host names under which the pages may be asked for.
     notice
@@ -35,6 +37,7 @@ class ServiceConfig:
     host: str = "127.0.0.1"
     port: int = DEFAULT_PORT
     viewing_open: bool = True
+    own_screen_secret: bool = False
     names: frozenset[str] = field(default_factory=frozenset)
     notice: str = ""
     simulator_url: str = ""

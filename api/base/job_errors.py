@@ -53,14 +53,14 @@ def as_service_error(error: Exception) -> ServiceError:
     raise error
 
 
-def told(call: Callable[P, T]) -> Callable[P, T]:
+def with_service_errors(call: Callable[P, T]) -> Callable[P, T]:
     """Let a function raise errors of the service where the analysis raises its own."""
 
     @wraps(call)
-    def telling(*args: P.args, **kwargs: P.kwargs) -> T:
+    def translated(*args: P.args, **kwargs: P.kwargs) -> T:
         try:
             return call(*args, **kwargs)
         except (Blocked, EntryError, Refusal, NotComparable) as error:
             raise as_service_error(error) from None
 
-    return telling
+    return translated

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from analysis.timing import CamCard, Engine, Fact, Job, Payload, Valve
 from api.base.messages import Guide, MeasurementView
+from api.base.plain_text import readable
 
 Words = Annotated[str, Field(max_length=2000)]
 Name = Annotated[str, Field(min_length=1, max_length=120)]
@@ -20,6 +21,15 @@ class Body(BaseModel):
     """Base of all bodies and answers: unknown fields are refused."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+class Entry(Body):
+    """Base of what people send: words that cannot be read are refused, wherever they stand."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _is_readable(cls, sent: Any) -> Any:
+        return readable(sent)
 
 
 class Question(Body):
@@ -40,7 +50,7 @@ class Trouble(Body):
     may_override: bool = False
 
 
-class EngineEntry(Body):
+class EngineEntry(Entry):
     """An engine to be kept. Lengths are mm; a length may also be text with its unit: ``"3.15 in"``."""
 
     engine: Annotated[
@@ -55,7 +65,7 @@ class EngineEntry(Body):
     by: Person = ""
 
 
-class CardEntry(Body):
+class CardEntry(Entry):
     """A cam card to be kept. Lengths are mm, or text with the unit (``"0.380 in"``, ``"12 thou"``)."""
 
     card: Annotated[dict[str, Any], Field(description="Fields of `CamCard`.")]
@@ -85,7 +95,7 @@ class CardKept(Body):
     card: CamCard
 
 
-class JobEntry(Body):
+class JobEntry(Entry):
     """A job to be begun: an engine and a card for a customer."""
 
     reference: Name
@@ -131,7 +141,11 @@ class LobeName(Body):
 
 
 class StepView(Body):
-    """One step: `state` is done, now, blocked, skipped or open."""
+    """One step: `state` is done, now, blocked, skipped or open.
+
+    `measures` is what is measured in it; `at_bench` it is done there; `needs_zero` it rests on the encoder's
+    zero; `by_hand` its readings can be taken by eye and entered.
+    """
 
     id: str
     kind: str
@@ -145,6 +159,10 @@ class StepView(Body):
     cam: str
     cylinder: str
     lobes: list[LobeName]
+    measures: Literal["", "tdc", "lobe"]
+    at_bench: bool
+    needs_zero: bool
+    by_hand: bool
     may_skip: bool
     may_override: bool
     code: str
@@ -241,7 +259,7 @@ class JobView(Body):
     guide: Guide | None
 
 
-class FactEntry(Body):
+class FactEntry(Entry):
     """Something that happened; `what` is told apart by its `kind`. The list only grows.
 
     `skipped`, `went_back`, `withdrawn` and `own_decision` carry a reason that is printed on the sheet.
@@ -258,7 +276,7 @@ class FactAdded(Body):
     job: JobView
 
 
-class MeasureEntry(Body):
+class MeasureEntry(Entry):
     """Begin the measurement of the step that is due (an empty body), or of a named one."""
 
     step: Annotated[str | None, Field(description="Id of a step; left out: the one that is due.")] = None
@@ -270,7 +288,7 @@ class MeasureEntry(Body):
     by: Person = ""
 
 
-class PressEntry(Body):
+class PressEntry(Entry):
     """Press the one large button. Everything may be left out.
 
     `token` is that of the guide that was seen: if the job has gone on since, nothing is done (409).
@@ -287,14 +305,14 @@ class Pressed(Body):
     guide: Guide
 
 
-class SignEntry(Body):
+class SignEntry(Entry):
     """Sign the job: the name is printed on the sheet with the time."""
 
     by: Name
     statement: Words = ""
 
 
-class StrokeEntry(Body):
+class StrokeEntry(Entry):
     """Which TDC is the overlap one: the crank stands there now, or at the angle given."""
 
     crank_deg: Annotated[
@@ -305,7 +323,7 @@ class StrokeEntry(Body):
     by: Person = ""
 
 
-class DropEntry(Body):
+class DropEntry(Entry):
     """A valve pushed until it touched the piston, the crank held."""
 
     cylinder: str | None = None
@@ -326,14 +344,14 @@ class DropEntry(Body):
     by: Person = ""
 
 
-class MoveWay(Body):
+class MoveWay(Entry):
     """How the cam is moved: ``cam_turned`` (crank held on a flank) or ``crank_turned`` (cam held)."""
 
     way: Literal["cam_turned", "crank_turned"]
     by: Person = ""
 
 
-class GaugeChoice(Body):
+class GaugeChoice(Entry):
     """Which gauge is used on pistons, or on valves, where the bench has more than one."""
 
     on: Literal["piston", "valve"]

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from analysis.timing import CamCard, HandPair, Valve
-from api.base.job_messages import Body, LobeName, Name, Person
+from api.base.job_messages import Body, Entry, LobeName, Name, Person
 
 
 class ShiftedClearanceView(Body):
@@ -86,7 +86,7 @@ class HandTurn(Body):
     reading_mm: Annotated[float, Field(ge=-100, le=100)]
 
 
-class HandEntry(Body):
+class HandEntry(Entry):
     """Disc and gauge readings by a builder without an encoder, or without a gauge that can be read.
 
     Pairs of equal gauge readings either side of the dwell, both read turning forward. For a lobe the disc is
@@ -145,7 +145,7 @@ class CardMatchView(Body):
     sentence: str
 
 
-class CardFromEntry(Body):
+class CardFromEntry(Entry):
     """Make a new card of the lobes measured in this job."""
 
     name: Name

@@ -48,3 +48,29 @@ class Tries:
             self._at.append(now_s)
             return 0.0
         return self._within_s - (now_s - self._at[0])
+
+
+class TriesOfMany:
+    """Tries of each caller, and of all callers of the network together; the bench's own count apart from both.
+
+    Parameters
+    ----------
+    most, most_of_all
+        In the same stretch of time.
+    """
+
+    def __init__(
+        self, most: int, most_of_all: int, within_s: float, most_callers: int = MOST_CALLERS
+    ) -> None:
+        self._most, self._within_s, self._most_callers = most, within_s, most_callers
+        self._all = Tries(most_of_all, within_s)
+        self._own: OrderedDict[str, Tries] = OrderedDict()
+
+    def wait_s(self, caller: str, now_s: float, *, is_here: bool) -> float:
+        """Count one try; 0 if it may be made, else the seconds until the next may."""
+        own = self._own.pop(caller, None) or Tries(self._most, self._within_s)
+        self._own[caller] = own
+        if len(self._own) > self._most_callers:
+            self._own.popitem(last=False)
+        wait_s = own.wait_s(now_s)
+        return wait_s if wait_s or is_here else self._all.wait_s(now_s)

@@ -49,7 +49,7 @@ def problem(status: int, code: str, message: str) -> JSONResponse:
 async def _told(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, ServiceError)
     if error.status >= HTTPStatus.INTERNAL_SERVER_ERROR:
-        _limited.warning(error.code, f"{request.method} {request.url.path}: {error.message}")
+        _limited.warning(error.code, f"{_asked(request)}: {error.message}")
     return JSONResponse(error.fields(), error.status)
 
 
@@ -72,8 +72,13 @@ async def _by_status(request: Request, error: Exception) -> JSONResponse:
 
 
 async def _failed(request: Request, error: Exception) -> JSONResponse:
-    log.error("%s %s failed", request.method, request.url.path)
+    log.error("%s failed", _asked(request))
     return problem(500, "internal", "The service failed at this; nothing stored is lost. Its log says more.")
+
+
+def _asked(request: Request) -> str:
+    """Give what was asked on one line of log, whatever was put into the address."""
+    return ascii(f"{request.method} {request.scope['path'][:200]}").strip("'")
 
 
 def in_one_sentence(errors: Sequence[Any]) -> str:

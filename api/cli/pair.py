@@ -32,6 +32,16 @@ def pair(context: click.Context, data_dir: Path) -> None:
         )
 
 
+@pair.command()
+@click.pass_obj
+def link(data_dir: Path) -> None:
+    """Print a link that lets a browser of this machine in, once; for a bench run with --own-screen secret."""
+    told = ask(data_dir, "POST", "/api/pairing/own_screen")
+    click.echo(
+        f"Open this on the bench's own machine; it works once:\n{running_address(data_dir)}{told['path']}"
+    )
+
+
 @pair.command("list")
 @click.pass_obj
 def list_(data_dir: Path) -> None:
@@ -71,6 +81,17 @@ def running_address(data_dir: Path) -> str | None:
         return None
 
 
+def _own_cookie(data_dir: Path) -> dict[str, str]:
+    """Give what proves that we are the bench's own account, where a secret was made for that."""
+    from api.web.access import BENCH_COOKIE, OWN_SECRET_FILE
+
+    try:
+        secret = (data_dir / OWN_SECRET_FILE).read_text(encoding="ascii").strip()
+    except OSError:
+        return {}
+    return {"Cookie": f"{BENCH_COOKIE}={secret}"} if secret else {}
+
+
 def ask(data_dir: Path, method: str, path: str) -> dict[str, Any]:
     """Ask the service of a data folder, from the bench's own machine."""
     address = running_address(data_dir)
@@ -79,7 +100,7 @@ def ask(data_dir: Path, method: str, path: str) -> dict[str, Any]:
             "not_running",
             f"no Lobewright runs with the folder {data_dir}; start it (lobewright run), or give its --data.",
         )
-    request = urllib.request.Request(f"{address}{path}", method=method)
+    request = urllib.request.Request(f"{address}{path}", method=method, headers=_own_cookie(data_dir))
     try:
         with _directly.open(request, timeout=ANSWER_S) as answer:
             told: dict[str, Any] = json.loads(answer.read())

@@ -37,6 +37,13 @@ def service() -> None:
 @click.option("--group", default="dialout", show_default=True, help="Group that serial devices belong to.")
 @click.option("--shop", is_flag=True, help="Serve the shop's network.")
 @click.option("--viewing", type=click.Choice(["open", "code"]), default="open", show_default=True)
+@click.option(
+    "--own-screen",
+    type=click.Choice(["open", "secret"]),
+    default="secret",
+    show_default=True,
+    help="Whether every browser of this machine may do everything, or one let in by a link.",
+)
 @click.option("--port", default=DEFAULT_PORT, show_default=True, type=click.IntRange(1, 65535))
 def install(
     bench_file: Path,
@@ -46,6 +53,7 @@ def install(
     group: str,
     shop: bool,
     viewing: str,
+    own_screen: str,
     port: int,
 ) -> None:
     """Write a systemd unit and a udev rule for you to read, and say what to do with them.
@@ -57,7 +65,14 @@ def install(
     if bench_file.exists():
         check_bench(bench_file)
     wanted = Installation(
-        bench_file, data_dir, user or getpass.getuser(), group, shop=shop, viewing=viewing, port=port
+        bench_file,
+        data_dir,
+        user or getpass.getuser(),
+        group,
+        shop=shop,
+        viewing=viewing,
+        port=port,
+        own_screen=own_screen,
     )
     for line in write_for_review(wanted, folder):
         click.echo(line)

@@ -1,18 +1,20 @@
 """What the builder is told to do next, out of the job and the bench."""
 
-from api.guide.deeds import Deed, KnownLobe, Told, token_of
-from api.guide.job_guide import overlap_here, told_in
+from api.guide.contexts import GuideContexts
+from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, token_of
+from api.guide.job_guide import guidance_in, guide_in, overlap_here
 from api.guide.pistons import drop_source, less_clearance_mm
-from api.guide.scene import JobScene
 
 __all__ = [
-    "Deed",
-    "JobScene",
+    "Action",
+    "Guidance",
+    "GuideContext",
+    "GuideContexts",
     "KnownLobe",
-    "Told",
     "drop_source",
+    "guidance_in",
+    "guide_in",
     "less_clearance_mm",
     "overlap_here",
     "token_of",
-    "told_in",
 ]

@@ -1,6 +1,6 @@
 """What the builder does now in a job: one sentence, one number, one way to go, one button.
 
-Pure: made from a `Scene` and nothing else, so that the same moment always gives the same guide.
+Pure: made from a `GuideContext` and nothing else, so that the same moment always gives the same guide.
 """
 
 from __future__ import annotations
@@ -10,121 +10,127 @@ from collections.abc import Callable
 from analysis.job import STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Guide
-from api.guide.deeds import Deed, Scene, Told, token_of
+from api.guide.guidance import Action, Guidance, GuideContext, Number, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
 
-Rule = Callable[[Scene, StepState], Told]
+Rule = Callable[[GuideContext, StepState], Guidance]
 FULL_CYCLE_DEG = 720.0
 HALF_TURN_DEG = 180.0
 
 
-def told_in(scene: Scene) -> Told:
-    """Give the guide of this moment, and what its button would do."""
-    told = _told(scene)
-    guide = told.guide.model_copy(update={"job_id": scene.job_id})
-    if told.deed is None:
-        return Told(guide.model_copy(update={"button": "", "action": ""}))
-    action = f"/api/jobs/{scene.job_id}/press?token={token_of(scene)}"
-    return Told(guide.model_copy(update={"action": action}), told.deed)
+def guide_in(context: GuideContext) -> Guide:
+    """Give the guide of this moment, as every screen is sent it."""
+    guidance, step = guidance_in(context), context.step
+    number, presses = guidance.number, guidance.action is not None
+    return Guide(
+        job_id=context.job_id,
+        step="Signed" if step is None else step.title,
+        sentence=guidance.sentence,
+        why=guidance.why,
+        number=number.value,
+        unit=number.unit,
+        label=number.label,
+        interval=number.interval,
+        to_go_deg=guidance.to_go_deg,
+        to_go_mm=guidance.to_go_mm,
+        target_mm=guidance.target_mm,
+        verdict=guidance.verdict,
+        tone=guidance.tone,
+        button=guidance.button if presses else "",
+        action=f"/api/jobs/{context.job_id}/press?token={token_of(context)}" if presses else "",
+        cautions=[] if step is None or context.waiting else list(step.cautions),
+    )
 
 
-def _told(scene: Scene) -> Told:
-    step = scene.step
+def guidance_in(context: GuideContext) -> Guidance:
+    """Give what is said at this moment, and what the button would do."""
+    step = context.step
     if step is None:
-        return Told(Guide(step="Signed", sentence=_signed(scene)))
-    if scene.waiting:
-        return Told(Guide(step=step.title, sentence="The measurement is being kept; a moment."))
-    running = scene.measurement is not None and scene.measurement.state == "running"
-    if running and step.kind not in MEASURING:
-        return measuring(scene, step)
-    if scene.trouble and not running and step.kind in AT_THE_BENCH:
-        return Told(
-            Guide(step=step.title, sentence=scene.trouble, tone="fault", cautions=list(step.cautions))
-        )
-    if scene.zero.state != "stands" and not running and step.kind in NEEDS_THE_ZERO:
-        return _zero(scene, step)
-    return RULES[step.kind](scene, step)
+        return Guidance(_signed(context))
+    if context.waiting:
+        return Guidance("The measurement is being kept; a moment.")
+    running = context.measurement is not None and context.measurement.state == "running"
+    if running and not step.asks.measures:
+        return measuring(context, step)
+    if context.trouble and not running and step.asks.at_bench:
+        return Guidance(context.trouble, tone="fault")
+    if context.zero.state != "stands" and not running and step.asks.needs_zero:
+        return _zero(context)
+    return measuring(context, step) if step.asks.measures else RULES[step.kind](context, step)
 
 
-def _zero(scene: Scene, step: StepState) -> Told:
+def _zero(context: GuideContext) -> Guidance:
     """Nothing that rests on the zero goes on before it is proved to be where it was."""
-    guide = Guide(step=step.title, sentence=scene.zero.sentence, tone="fault", cautions=list(step.cautions))
-    if scene.zero.state == "moved":
-        back = WentBack("true_tdc", f"The encoder's zero moved by {scene.zero.off_deg:+.2f} deg.")
-        return Told(
-            guide.model_copy(update={"button": "Back to true TDC"}), Deed("Gone back.", facts=((back, None),))
-        )
-    part = f"piston_{scene.job.engine.reference.lower()}"
-    return Told(guide.model_copy(update={"button": "Start"}), Deed("Begun.", begin=part))
+    said = context.zero.sentence
+    if context.zero.state == "moved":
+        back = WentBack("true_tdc", f"The encoder's zero moved by {context.zero.off_deg:+.2f} deg.")
+        action = Action("Gone back.", facts=((back, None),))
+        return Guidance(said, tone="fault", button="Back to true TDC", action=action)
+    part = f"piston_{context.job.engine.reference.lower()}"
+    return Guidance(said, tone="fault", button="Start", action=Action("Begun.", begin=part))
 
 
-def _signed(scene: Scene) -> str:
-    if not scene.state.signed_by:
+def _signed(context: GuideContext) -> str:
+    if not context.state.signed_by:
         return "Nothing is due in this job."
-    return f"Signed by {scene.state.signed_by}. The sheet is ready."
+    return f"Signed by {context.state.signed_by}. The sheet is ready."
 
 
-def _clearances(scene: Scene, step: StepState) -> Told:
+def _clearances(context: GuideContext, step: StepState) -> Guidance:
     """One press notes the card's clearance for every valve that is still to be noted."""
-    guide = Guide(step=step.title, sentence=step.why or step.sentence, cautions=list(step.cautions))
+    said = step.why or step.sentence
     if step.code:
-        return Told(guide.model_copy(update={"tone": "fault"}))
-    facts = [_as_on_the_card(scene, lobe) for lobe in _to_note(scene, step)]
+        return Guidance(said, tone="fault")
+    facts = [_as_on_the_card(context, lobe) for lobe in _to_note(context, step)]
     if not facts or None in facts:
-        return Told(guide.model_copy(update={"why": "Enter what was found on the job's page."}))
+        return Guidance(said, "Enter what was found on the job's page.")
     noted = [fact for fact in facts if fact is not None]
     figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f} mm" for fact in noted)
-    guide = guide.model_copy(
-        update={"why": f"On the card: {figures}. Anything else is entered on the job's page."}
-    )
-    deed = Deed("Clearances noted.", facts=tuple((fact, None) for fact in noted))
-    return Told(guide.model_copy(update={"button": "Set as on the card"}), deed)
+    why = f"On the card: {figures}. Anything else is entered on the job's page."
+    action = Action("Clearances noted.", facts=tuple((fact, None) for fact in noted))
+    return Guidance(said, why, button="Set as on the card", action=action)
 
 
-def _to_note(scene: Scene, step: StepState) -> list[Lobe]:
-    noted = {Lobe(what.cylinder, what.valve) for _, what in scene.evidence.counting(step.id, ClearanceNoted)}
-    engine = scene.job.engine
+def _to_note(context: GuideContext, step: StepState) -> list[Lobe]:
+    noted = {
+        Lobe(what.cylinder, what.valve) for _, what in context.evidence.counting(step.id, ClearanceNoted)
+    }
+    engine = context.job.engine
     wanted = [lobe for cam in engine.cams for lobe in engine.reference_lobes(cam)]
     return [lobe for lobe in wanted if lobe not in noted]
 
 
-def _as_on_the_card(scene: Scene, lobe: Lobe) -> ClearanceNoted | None:
-    card = scene.job.card.lobe(lobe.valve)
+def _as_on_the_card(context: GuideContext, lobe: Lobe) -> ClearanceNoted | None:
+    card = context.job.card.lobe(lobe.valve)
     if card is None or card.checking_clearance_mm is None:
         return None
     return ClearanceNoted(lobe.cylinder, lobe.valve, card.checking_clearance_mm)
 
 
-def _stroke(scene: Scene, step: StepState) -> Told:
+def _stroke(context: GuideContext, step: StepState) -> Guidance:
     """Lead to the next TDC; there, the valves tell which one it is."""
-    guide = Guide(step=step.title, sentence=step.sentence, why=step.why, cautions=list(step.cautions))
-    if scene.state.tdc_deg is None or scene.crank is None:
-        return Told(guide)
-    off = nearest(scene.crank.deg - scene.state.tdc_deg, 360.0)
+    if context.state.tdc_deg is None or context.crank is None:
+        return Guidance(step.sentence, step.why)
+    off = nearest(context.crank.deg - context.state.tdc_deg, 360.0)
     near = abs(off) <= STROKE_NEAR_TDC_DEG
     to_go = -off if near else (-off) % 360.0
-    guide = guide.model_copy(
-        update={
-            "number": to_go,
-            "unit": "deg",
-            "label": "to TDC",
-            "to_go_deg": to_go,
-            "tone": "on_the_number" if near else "approach" if to_go < 90 else "",
-        }
-    )
+    number = Number(to_go, "deg", "to TDC")
     if not near:
-        return Told(guide)
-    found = overlap_here(scene.crank.deg, scene.state.tdc_deg)
-    guide = guide.model_copy(
-        update={
-            "sentence": f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
-            "shut: turn on one turn.",
-            "button": "Both slightly open",
-        }
+        tone: Tone = "approach" if to_go < 90 else ""
+        return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
+    found = overlap_here(context.crank.deg, context.state.tdc_deg)
+    return Guidance(
+        f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
+        "shut: turn on one turn.",
+        step.why,
+        "on_the_number",
+        number,
+        to_go_deg=to_go,
+        button="Both slightly open",
+        action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": context.crank.deg}),)),
     )
-    return Told(guide, Deed("Overlap TDC noted.", facts=((found, {"crank_deg": scene.crank.deg}),)))
 
 
 def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
@@ -133,17 +139,11 @@ def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
     return StrokeFound((crank_deg - off) % FULL_CYCLE_DEG)
 
 
-def _sign_off(scene: Scene, step: StepState) -> Told:
-    return Told(Guide(step=step.title, sentence=step.sentence, why=step.why, cautions=list(step.cautions)))
+def _sign_off(context: GuideContext, step: StepState) -> Guidance:
+    return Guidance(step.sentence, step.why)
 
 
-MEASURING = frozenset(
-    {"bench_check", "true_tdc", "lobe", "nipped", "torqued", "again", "cylinder", "tdc_again"}
-)
-AT_THE_BENCH = MEASURING | {"stroke", "correction", "valve_to_piston"}
-NEEDS_THE_ZERO = AT_THE_BENCH - {"bench_check", "true_tdc", "tdc_again"}
 RULES: dict[str, Rule] = {
-    **dict.fromkeys(MEASURING, measuring),
     "clearances": _clearances,
     "stroke": _stroke,
     "verdict": deciding,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 from analysis.job import StepState, error_of
 from analysis.timing import (
@@ -20,8 +21,8 @@ from analysis.timing import (
     judge,
     lobe_error,
 )
-from api.base import Guide, MeasurementView
-from api.guide.deeds import Deed, Scene, Told
+from api.base import MeasurementView
+from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
 from api.jobs import lobes_left, lobes_measured, touched, touches
 
 TURNS_DEG = {"bench_check": 810.0, "lobe": 750.0}
@@ -35,35 +36,34 @@ HOW = {
 GOOD_SHARE = 0.25
 
 
-def measuring(scene: Scene, step: StepState) -> Told:
+def measuring(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide of a step that measures."""
-    view = scene.measurement
+    view = context.measurement
     if view is not None and view.state == "running":
-        return _running(scene, step, view)
-    if step.kind in {"nipped", "torqued"} and not _tightened(scene, step):
-        return _to_tighten(scene, step)
-    if step.cam and _all_measured(scene, step):
-        return deciding(scene, step)
-    return _to_begin(scene, step)
+        return _running(context, step, view)
+    if step.kind in {"nipped", "torqued"} and not _tightened(context, step):
+        return _to_tighten(context, step)
+    if step.cam and _all_measured(context, step):
+        return deciding(context, step)
+    return _to_begin(context, step)
 
 
-def _to_begin(scene: Scene, step: StepState) -> Told:
-    part = _next_part(scene, step)
-    view = scene.measurement
+def _to_begin(context: GuideContext, step: StepState) -> Guidance:
+    part = _next_part(context, step)
+    view = context.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
     said = step.why if step.code else step.sentence
-    sentence = view.sentence if refused and view is not None else f"{scene.gauge_words(part)}."
-    guide = _base(step, f"{sentence} {_how(step, part)}" if not refused else sentence)
-    guide = guide.model_copy(
-        update={"why": said if said != guide.sentence else "", "tone": "fault" if refused else ""}
-    )
-    return Told(_button(guide, "Start again" if refused else "Start"), Deed("Begun.", begin=part))
+    begin = Action("Begun.", begin=part)
+    if refused and view is not None:
+        why = said if said != view.sentence else ""
+        return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
+    return Guidance(f"{context.gauge_words(part)}. {_how(step, part)}", said, button="Start", action=begin)
 
 
-def _next_part(scene: Scene, step: StepState) -> str:
-    if step.kind in {"bench_check", "true_tdc", "tdc_again"}:
-        return f"piston_{scene.job.engine.reference.lower()}"
-    return touches(lobes_left(scene.job, scene.facts, step.id)[0])
+def _next_part(context: GuideContext, step: StepState) -> str:
+    if step.asks.measures == "tdc":
+        return f"piston_{context.job.engine.reference.lower()}"
+    return touches(lobes_left(context.job, context.facts, step.id)[0])
 
 
 def _how(step: StepState, part: str) -> str:
@@ -71,99 +71,94 @@ def _how(step: StepState, part: str) -> str:
     return f"Then press, and: {HOW[kind][0].lower()}{HOW[kind][1:]}"
 
 
-def _base(step: StepState, sentence: str) -> Guide:
-    return Guide(step=step.title, sentence=sentence, cautions=list(step.cautions))
-
-
-def _button(guide: Guide, label: str) -> Guide:
-    return guide.model_copy(update={"button": label})
-
-
 # -- before: nipping up and torquing
 
 
-def _tightened(scene: Scene, step: StepState) -> bool:
-    evidence = scene.evidence
+def _tightened(context: GuideContext, step: StepState) -> bool:
+    evidence = context.evidence
     moved = evidence.moved(f"correction.{step.cam}", step.cam)
     return evidence.tightened(step.id, step.cam, step.kind) > moved
 
 
-def _to_tighten(scene: Scene, step: StepState) -> Told:
+def _to_tighten(context: GuideContext, step: StepState) -> Guidance:
     to = "nipped" if step.kind == "nipped" else "torqued"
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
     part = touches(step.lobes[0])
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
-    sentence = f"{do}, the {step.cam} cam. {scene.gauge_words(part)}. {_how(step, part)}"
+    sentence = f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
-    return Told(_button(_base(step, sentence), label), Deed(words, facts=((done, None),), begin=part))
+    return Guidance(sentence, button=label, action=Action(words, facts=((done, None),), begin=part))
 
 
 # -- while it runs
 
 
-def _running(scene: Scene, step: StepState, view: MeasurementView) -> Told:
+@dataclass(frozen=True, slots=True)
+class _Live:
+    """What the running measurement shows so far; an empty sentence: go on as said."""
+
+    number: Number = NO_NUMBER
+    sentence: str = ""
+    tone: Tone = ""
+    verdict: str = ""
+
+
+def _running(context: GuideContext, step: StepState, view: MeasurementView) -> Guidance:
     kind = step.kind if step.kind == "bench_check" else view.what
-    guide = _base(step, HOW[kind])
     target = TURNS_DEG.get(kind)
-    turned = scene.crank.turned_deg if scene.crank is not None else None
+    turned = context.crank.turned_deg if context.crank is not None else None
     left = None if target is None or turned is None else max(0.0, target - turned)
-    guide = guide.model_copy(update={"to_go_deg": left, "why": _not_yet(scene)})
+    enough = left is None or left <= 0
     if kind == "bench_check" and turned is not None:
-        guide = guide.model_copy(update={"number": turned / 360, "label": "turns forward"})
-    told = _with_number(scene, view, guide, enough=left is None or left <= 0)
-    return Told(_button(told, "Finish"), Deed("Finished.", finish=True))
+        live = _Live(Number(turned / 360, label="turns forward"), "Far enough: finish." if enough else "")
+    else:
+        live = _live(context, view, enough=enough)
+    return Guidance(
+        live.sentence or HOW[kind],
+        _not_yet(context),
+        live.tone,
+        live.number,
+        to_go_deg=left,
+        verdict=live.verdict,
+        button="Finish",
+        action=Action("Finished.", finish=True),
+    )
 
 
-def _not_yet(scene: Scene) -> str:
-    error = scene.centre.error if scene.centre is not None else None
+def _not_yet(context: GuideContext) -> str:
+    error = context.centre.error if context.centre is not None else None
     return error["message"] if error else ""
 
 
-def _with_number(scene: Scene, view: MeasurementView, guide: Guide, *, enough: bool) -> Guide:
-    result = scene.centre.result if scene.centre is not None else None
-    if result is None or guide.number is not None:
-        return (
-            guide.model_copy(update={"sentence": "Far enough: finish."}) if enough and guide.number else guide
-        )
+def _live(context: GuideContext, view: MeasurementView, *, enough: bool) -> _Live:
+    result = context.centre.result if context.centre is not None else None
+    if result is None:
+        return _Live()
     if view.what == "tdc":
-        return _tdc_number(scene, guide, result["centre_deg"], result["u95_deg"])
-    return _lobe_number(scene, view, guide, enough=enough)
+        return _live_tdc(context, result["centre_deg"], result["u95_deg"])
+    return _live_lobe(context, view, result, enough=enough)
 
 
-def _tdc_number(scene: Scene, guide: Guide, centre_deg: float, u95_deg: float) -> Guide:
-    good = u95_deg <= max(0.1, GOOD_SHARE * scene.job.tolerance)
-    return guide.model_copy(
-        update={
-            "number": centre_deg,
-            "unit": "deg",
-            "label": "True TDC on the encoder",
-            "interval": u95_deg,
-            "tone": "on_the_number" if good else "approach",
-            "sentence": "It has settled: finish." if good else guide.sentence,
-        }
-    )
+def _live_tdc(context: GuideContext, centre_deg: float, u95_deg: float) -> _Live:
+    number = Number(centre_deg, "deg", "True TDC on the encoder", u95_deg)
+    if u95_deg <= max(0.1, GOOD_SHARE * context.job.tolerance):
+        return _Live(number, "It has settled: finish.", "on_the_number")
+    return _Live(number, tone="approach")
 
 
-def _lobe_number(scene: Scene, view: MeasurementView, guide: Guide, *, enough: bool) -> Guide:
-    assert scene.centre is not None and scene.centre.result is not None
-    result = scene.centre.result
-    what = touched(scene.job.engine, view.touches)
-    offset = scene.job.engine.firing_offset_deg(what.cylinder)
+def _live_lobe(
+    context: GuideContext, view: MeasurementView, result: dict[str, Any], *, enough: bool
+) -> _Live:
+    what = touched(context.job.engine, view.touches)
+    offset = context.job.engine.firing_offset_deg(what.cylinder)
     side = "ATDC" if what.valve == "inlet" else "BTDC"
-    verdict = _live_verdict(scene, _as_fact(what.lobe, result))
-    settled = enough and len([one for one in result["passes"] if one["used"]]) > 1
-    return guide.model_copy(
-        update={
-            "number": full_lift_of(what.lobe.valve, result["centre_deg"], offset),
-            "unit": "deg",
-            "label": f"{what.lobe.words.capitalize()}: centre {side}",
-            "interval": result["u95_deg"],
-            "verdict": verdict,
-            "tone": "on_the_number" if settled else "approach",
-            "sentence": "Far enough: turn some way back, then finish." if settled else guide.sentence,
-        }
-    )
+    full_lift = full_lift_of(what.lobe.valve, result["centre_deg"], offset)
+    number = Number(full_lift, "deg", f"{what.lobe.words.capitalize()}: centre {side}", result["u95_deg"])
+    verdict = _live_verdict(context, _as_fact(what.lobe, result))
+    if enough and len([one for one in result["passes"] if one["used"]]) > 1:
+        return _Live(number, "Far enough: turn some way back, then finish.", "on_the_number", verdict)
+    return _Live(number, "", "approach", verdict)
 
 
 def _as_fact(lobe: Lobe, result: dict[str, object]) -> LobeMeasured:
@@ -177,9 +172,9 @@ def _as_fact(lobe: Lobe, result: dict[str, object]) -> LobeMeasured:
     return LobeMeasured(lobe.cylinder, lobe.valve, events=events, centres=drops, **plain)  # type: ignore[arg-type]
 
 
-def _live_verdict(scene: Scene, measured: LobeMeasured) -> str:
+def _live_verdict(context: GuideContext, measured: LobeMeasured) -> str:
     try:
-        return early_or_late(lobe_error(scene.job, measured).error_deg)
+        return early_or_late(lobe_error(context.job, measured).error_deg)
     except NotComparable as why:
         return why.message
 
@@ -187,52 +182,45 @@ def _live_verdict(scene: Scene, measured: LobeMeasured) -> str:
 # -- after: in, out, cannot tell
 
 
-def _all_measured(scene: Scene, step: StepState) -> bool:
-    return step.kind != "lobe" and set(step.lobes) <= lobes_measured(scene.job, scene.facts, step.id)
+def _all_measured(context: GuideContext, step: StepState) -> bool:
+    return step.kind != "lobe" and set(step.lobes) <= lobes_measured(context.job, context.facts, step.id)
 
 
-def deciding(scene: Scene, step: StepState) -> Told:
+def deciding(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide where a cam is measured and somebody has to decide."""
-    if step.code:
-        return _not_comparable(scene, step)
-    verdict = _verdict(scene, step)
+    verdict = None if step.code else _verdict(context, step)
     if verdict is None:
-        return _not_comparable(scene, step)
-    guide = _base(step, step.sentence).model_copy(
-        update={
-            "number": abs(verdict.error_deg),
-            "unit": "deg",
-            "label": "late" if verdict.error_deg > 0 else "early",
-            "interval": verdict.u95_deg,
-            "verdict": early_or_late(verdict.error_deg),
-        }
-    )
+        return _not_comparable(step)
+    label = "late" if verdict.error_deg > 0 else "early"
+    number = Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg)
+    words = early_or_late(verdict.error_deg)
     if verdict.call == "out":
-        decided = _decide(step, "correct")
-        return Told(_button(guide, "Correct it"), Deed("To be corrected.", facts=((decided, None),)))
-    return Told(_button(guide, "Measure again"), _measure_again(scene, step))
+        action = Action("To be corrected.", facts=((_decide(step, "correct"), None),))
+        return Guidance(step.sentence, number=number, verdict=words, button="Correct it", action=action)
+    again = _measure_again(step)
+    return Guidance(step.sentence, number=number, verdict=words, button="Measure again", action=again)
 
 
-def _verdict(scene: Scene, step: StepState) -> Verdict | None:
-    planned = scene.planned(step.id)
-    evidence = scene.evidence
+def _verdict(context: GuideContext, step: StepState) -> Verdict | None:
+    planned = context.planned(step.id)
+    evidence = context.evidence
     after = max(evidence.touches(step.cam), default=0)
     try:
         error = error_of(evidence, step.cam, evidence.lobes(step.id, planned.lobes, after=after))
     except NotComparable:
         return None
-    return judge(error.error_deg, error.u95_deg, scene.job.tolerance)
+    return judge(error.error_deg, error.u95_deg, context.job.tolerance)
 
 
-def _not_comparable(scene: Scene, step: StepState) -> Told:
-    guide = _base(step, step.why or step.sentence).model_copy(update={"tone": "fault"})
-    return Told(_button(guide, "Measure again"), _measure_again(scene, step))
+def _not_comparable(step: StepState) -> Guidance:
+    said = step.why or step.sentence
+    return Guidance(said, tone="fault", button="Measure again", action=_measure_again(step))
 
 
-def _measure_again(scene: Scene, step: StepState) -> Deed:
+def _measure_again(step: StepState) -> Action:
     if step.kind == "verdict":
-        return Deed("To be measured again.", facts=((_decide(step, "measure_again"), None),))
-    return Deed("Begun.", begin=touches(step.lobes[0]))
+        return Action("To be measured again.", facts=((_decide(step, "measure_again"), None),))
+    return Action("Begun.", begin=touches(step.lobes[0]))
 
 
 def _decide(step: StepState, decision: str) -> Payload:

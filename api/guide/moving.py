@@ -24,10 +24,19 @@ from analysis.timing import (
     follow_flank,
     setting_of,
 )
-from api.base import Guide
-from api.guide.deeds import Deed, GaugeNow, KnownLobe, Scene, Told, to_go_deg
+from api.guide.guidance import (
+    NO_NUMBER,
+    Action,
+    GaugeNow,
+    Guidance,
+    GuideContext,
+    KnownLobe,
+    Number,
+    Tone,
+    to_go_deg,
+)
 from api.jobs import touches
-from api.store import Stage
+from api.store import GuideStage
 
 Way = Literal["cam_turned", "crank_turned"]
 FITTED: dict[str, Literal["key", "dowel", "hole", "tooth"]] = {
@@ -41,125 +50,108 @@ OFF_THE_CURVE_DEG = 1.0
 """How far, in degrees of the curve, the gauge may read off its own curve before the move is begun."""
 
 
-def moving(scene: Scene, step: StepState) -> Told:
+def moving(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide of a correction."""
-    standing = next(cam for cam in scene.state.cams if cam.cam == step.cam)
+    standing = next(cam for cam in context.state.cams if cam.cam == step.cam)
     if step.code or standing.to_make_deg is None:
-        return _in_the_way(scene, step)
+        return _in_the_way(step)
     error = -standing.to_make_deg
-    cam = scene.job.engine.cam(step.cam)
-    stage = scene.stage_of(step.id)
+    cam = context.job.engine.cam(step.cam)
+    stage = context.stage_of(step.id)
     if cam.adjuster.kind in FITTED and (stage is None or stage.stage == "fit"):
-        return _to_fit(scene, step, cam, error)
+        return _to_fit(context, step, cam, error)
     if standing.measured and standing.measured[-1].by_hand:
-        return _by_scale(step, cam, correction_for(scene.job.engine, cam, error))
-    lobe = scene.lobes.get(step.cam)
+        return _by_scale(cam, correction_for(context.job.engine, cam, error))
+    lobe = context.lobes.get(step.cam)
     if lobe is None:
-        return Told(_base(step, "The curve of this cam is being read from the store; wait a moment."))
+        return Guidance("The curve of this cam is being read from the store; wait a moment.")
     try:
-        return _guided(scene, step, cam, error, lobe)
+        return _guided(context, step, cam, error, lobe)
     except Refusal as refusal:
-        return Told(_base(step, refusal.message).model_copy(update={"tone": "fault"}))
+        return Guidance(refusal.message, tone="fault")
 
 
-def _guided(scene: Scene, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Told:
-    stage = scene.stage_of(step.id)
-    correction = correction_for(scene.job.engine, cam, error_deg)
+def _guided(context: GuideContext, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Guidance:
+    stage = context.stage_of(step.id)
+    correction = correction_for(context.job.engine, cam, error_deg)
     way = chosen_way(stage)
     if stage is not None and stage.stage == "moving":
-        return _follow(scene, step, stage, correction, lobe)
-    return _to_park(scene, step, correction, lobe, way)
+        return _follow(context, step, stage, correction, lobe)
+    return _to_park(context, step, correction, lobe, way)
 
 
-def chosen_way(stage: Stage | None) -> Way:
+def chosen_way(stage: GuideStage | None) -> Way:
     """Give the way of moving that was chosen; the crank held and the cam turned unless somebody chose."""
     return cast("Way", stage.body.get("way", "cam_turned")) if stage is not None else "cam_turned"
 
 
-def _base(step: StepState, sentence: str, why: str = "") -> Guide:
-    return Guide(step=step.title, sentence=sentence, why=why, cautions=list(step.cautions))
-
-
-def _in_the_way(scene: Scene, step: StepState) -> Told:
+def _in_the_way(step: StepState) -> Guidance:
     """The correction cannot be made as things stand: measure where the cam is, or decide."""
-    guide = _base(step, step.why or step.sentence).model_copy(update={"tone": "fault"})
+    said = step.why or step.sentence
     if step.code != "position_unknown":
-        return Told(guide)
-    part = touches(step.lobes[0])
-    return Told(guide.model_copy(update={"button": "Measure it"}), Deed("Begun.", begin=part))
+        return Guidance(said, tone="fault")
+    return Guidance(
+        said, tone="fault", button="Measure it", action=Action("Begun.", begin=touches(step.lobes[0]))
+    )
 
 
 # -- a part with fixed sizes is fitted
 
 
-def _to_fit(scene: Scene, step: StepState, cam: Cam, error_deg: float) -> Told:
+def _to_fit(context: GuideContext, step: StepState, cam: Cam, error_deg: float) -> Guidance:
     setting = setting_of(cam.adjuster, error_deg)
     said = setting.sentence if setting is not None else step.sentence
-    guide = _base(step, said).model_copy(
-        update={"number": abs(error_deg), "unit": "deg", "label": "make it " + _later(-error_deg)}
-    )
+    number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
     change = None if setting is None else setting.leaves_deg - error_deg
     fact = Moved(cam.name, FITTED[cam.adjuster.kind], change)
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
-    return Told(
-        guide.model_copy(update={"button": "Fitted"}), Deed("Fitted.", facts=((fact, source),), forget=True)
-    )
+    action = Action("Fitted.", facts=((fact, source),), forget=True)
+    return Guidance(said, number=number, button="Fitted", action=action)
 
 
 def _later(change_deg: float) -> str:
     return "later" if change_deg > 0 else "earlier"
 
 
-def _by_scale(step: StepState, cam: Cam, correction: Correction) -> Told:
+def _by_scale(cam: Cam, correction: Correction) -> Guidance:
     """Without a stored curve the builder moves it by scale, and proves it by measuring again."""
-    guide = _base(step, correction.hold_the_crank, f"Or: {correction.hold_the_cam}")
-    if correction.arc_mm is not None:
-        guide = guide.model_copy(
-            update={"number": correction.arc_mm, "unit": "mm", "label": "along the bolt circle"}
-        )
-    fact = Moved(cam.name, "other", correction.change_deg)
-    return Told(guide.model_copy(update={"button": "Moved"}), Deed("Moved.", facts=((fact, None),)))
+    arc = correction.arc_mm
+    number = NO_NUMBER if arc is None else Number(arc, "mm", "along the bolt circle")
+    action = Action("Moved.", facts=((Moved(cam.name, "other", correction.change_deg), None),))
+    return Guidance(
+        correction.hold_the_crank,
+        f"Or: {correction.hold_the_cam}",
+        number=number,
+        button="Moved",
+        action=action,
+    )
 
 
 # -- to where the crank or the cam is held
 
 
-def _to_park(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Told:
+def _to_park(
+    context: GuideContext, step: StepState, correction: Correction, lobe: KnownLobe, way: Way
+) -> Guidance:
     park = best_park(lobe.lift, correction.error_deg if way == "cam_turned" else 0.0)
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
-    sentence = (
-        f"{_gauge_words(scene, lobe)}. Turn forward to {there} and {held}, then slacken the bolts but one."
-    )
-    guide = _base(step, sentence, _whole_way(correction, way))
-    now, gauge = scene.job_deg(), scene.gauges.get(lobe.gauge)
-    if now is None or gauge is None or scene.crank is None:
-        return Told(
-            guide.model_copy(update={"tone": "fault", "sentence": "The bench is not read; see its cables."})
-        )
+    gauge_on = context.gauge_words(touches(lobe.lobe), lobe.gauge)
+    sentence = f"{gauge_on}. Turn forward to {there} and {held}, then slacken the bolts but one."
+    why = _whole_way(correction, way)
+    now, gauge = context.job_deg(), context.gauges.get(lobe.gauge)
+    if now is None or gauge is None or context.crank is None:
+        return Guidance("The bench is not read; see its cables.", why, "fault")
     to_go = to_go_deg(now, park.crank_deg)
     near = abs(to_go) <= NEAR_PARK_DEG
-    guide = guide.model_copy(
-        update={
-            "number": to_go,
-            "unit": "deg",
-            "label": f"to {there}",
-            "to_go_deg": to_go,
-            "tone": "on_the_number" if near else "approach" if 0 < to_go < 90 else "",
-        }
-    )
-    fault = _not_ready(scene, lobe, now, gauge, near=near)
+    number = Number(to_go, "deg", f"to {there}")
+    fault = _not_ready(context, lobe, now, gauge, near=near)
     if fault:
-        guide = guide.model_copy(update={"sentence": fault, "tone": "overshot"})
-    if not near or fault:
-        return Told(guide)
+        return Guidance(fault, why, "overshot", number, to_go_deg=to_go)
+    tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     label = "Crank held, bolts slack" if way == "cam_turned" else "Cam held, bolts slack"
-    return Told(guide.model_copy(update={"button": label}), _hold(scene, step, correction, lobe, way))
-
-
-def _gauge_words(scene: Scene, lobe: KnownLobe) -> str:
-    words = scene.gauge_words(touches(lobe.lobe))
-    return words.replace(f"Gauge {scene.to_use['valve']}", f"Gauge {lobe.gauge}") if scene.to_use else words
+    action = _hold(context, step, correction, lobe, way) if near else None
+    return Guidance(sentence, why, tone, number, to_go_deg=to_go, button=label, action=action)
 
 
 def _whole_way(correction: Correction, way: Way) -> str:
@@ -168,12 +160,12 @@ def _whole_way(correction: Correction, way: Way) -> str:
     return said + (arc if way == "cam_turned" else "")
 
 
-def _not_ready(scene: Scene, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *, near: bool) -> str:
+def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *, near: bool) -> str:
     """Say what has to be put right before a move may begin: slack, or a gauge that was knocked."""
     if not near:
         return ""
-    assert scene.crank is not None
-    if not scene.crank.taken_up:
+    assert context.crank is not None
+    if not context.crank.taken_up:
         return "Turned back last: go well back past it and come forward again, so that the slack is taken up."
     if lobe.base_mm is None:
         return ""
@@ -188,25 +180,27 @@ def _not_ready(scene: Scene, lobe: KnownLobe, now_deg: float, gauge: GaugeNow, *
     )
 
 
-def _hold(scene: Scene, step: StepState, correction: Correction, lobe: KnownLobe, way: Way) -> Deed:
+def _hold(
+    context: GuideContext, step: StepState, correction: Correction, lobe: KnownLobe, way: Way
+) -> Action:
     """Remember where everything stands; the move is computed from this and the stored curve."""
-    now = scene.job_deg()
+    now = context.job_deg()
     assert now is not None
-    assert scene.crank is not None
+    assert context.crank is not None
     body: dict[str, Any] = {
         "way": way,
         "error_deg": correction.error_deg,
         "gauge": lobe.gauge,
         "lobe_fact": lobe.fact,
-        "reading_mm": scene.gauges[lobe.gauge].reading_mm,
-        "crank_deg": scene.crank.deg,
+        "reading_mm": context.gauges[lobe.gauge].reading_mm,
+        "crank_deg": context.crank.deg,
         "job_deg": now,
     }
     if way == "crank_turned":
-        body["phase"] = first_phase(_crank_move(scene, body, lobe))
+        body["phase"] = first_phase(_crank_move(context, body, lobe))
     else:
         _flank_move(body, lobe)
-    return Deed("Held.", stage=Stage(step.id, "moving", body))
+    return Action("Held.", stage=GuideStage(step.id, "moving", body))
 
 
 # -- the move itself
@@ -223,82 +217,87 @@ def _flank_move(body: dict[str, Any], lobe: KnownLobe) -> FlankMove:
     )
 
 
-def _crank_move(scene: Scene, body: dict[str, Any], lobe: KnownLobe) -> CrankMove:
+def _crank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) -> CrankMove:
     return crank_move(
         body["error_deg"],
         crank_deg=body["crank_deg"],
         gauge_mm=body["reading_mm"],
         slack_deg=lobe.slack_deg,
-        forward_only=scene.job.engine.forward_only,
+        forward_only=context.job.engine.forward_only,
         gauge_step_mm=lobe.step_mm,
     )
 
 
-def _follow(scene: Scene, step: StepState, stage: Stage, correction: Correction, lobe: KnownLobe) -> Told:
-    gauge = scene.gauges.get(stage.body["gauge"])
-    if gauge is None or not gauge.alive or scene.crank is None:
+def _follow(
+    context: GuideContext, step: StepState, stage: GuideStage, correction: Correction, lobe: KnownLobe
+) -> Guidance:
+    gauge = context.gauges.get(stage.body["gauge"])
+    if gauge is None or not gauge.alive or context.crank is None:
         fault = "The gauge is not read: leave everything as it stands and see its cable."
-        return Told(_base(step, fault).model_copy(update={"tone": "fault"}))
+        return Guidance(fault, tone="fault")
     if stage.body["lobe_fact"] != lobe.fact:
-        again = Deed("Begun anew.", forget=True)
-        guide = _base(step, "The lobe was measured since the crank was held; begin the move anew.")
-        return Told(guide.model_copy(update={"button": "Begin anew"}), again)
+        said = "The lobe was measured since the crank was held; begin the move anew."
+        return Guidance(said, button="Begin anew", action=Action("Begun anew.", forget=True))
     way = chosen_way(stage)
     view = (
-        _flank_view(scene, stage, lobe, gauge)
+        _flank_view(context, stage, lobe, gauge)
         if way == "cam_turned"
-        else _crank_view(scene, stage, lobe, gauge)
+        else _crank_view(context, stage, lobe, gauge)
     )
-    guide = _base(step, view.sentence, _whole_way(correction, way)).model_copy(
-        update=_numbers(view, way, stage.body["reading_mm"])
-    )
-    return Told(guide, _moved(step, stage, view, gauge, scene.crank.deg))
+    action = _moved(step, stage, view, gauge, context.crank.deg)
+    return _on_the_move(view, _whole_way(correction, way), way, action)
 
 
-def _flank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
-    assert scene.crank is not None
-    off = scene.crank.deg - stage.body["crank_deg"]
+def _flank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    assert context.crank is not None
+    off = context.crank.deg - stage.body["crank_deg"]
     return follow_flank(_flank_move(stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
 
 
-def _crank_view(scene: Scene, stage: Stage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
-    assert scene.crank is not None
-    move = _crank_move(scene, stage.body, lobe)
+def _crank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    assert context.crank is not None
+    move = _crank_move(context, stage.body, lobe)
     phase = cast("Literal['turn_back', 'come_forward']", stage.body["phase"])
-    return follow_crank(move, phase, scene.crank.deg, gauge.reading_mm)[1]
+    return follow_crank(move, phase, context.crank.deg, gauge.reading_mm)[1]
 
 
-def next_phase(scene: Scene, stage: Stage, lobe: KnownLobe) -> str | None:
+def next_phase(context: GuideContext, stage: GuideStage, lobe: KnownLobe) -> str | None:
     """Give the phase that a move with the cam held has come to, `None` where it stays."""
-    gauge = scene.gauges.get(stage.body["gauge"])
-    if stage.stage != "moving" or chosen_way(stage) != "crank_turned" or scene.crank is None or gauge is None:
+    gauge = context.gauges.get(stage.body["gauge"])
+    if (
+        stage.stage != "moving"
+        or chosen_way(stage) != "crank_turned"
+        or context.crank is None
+        or gauge is None
+    ):
         return None
-    move = _crank_move(scene, stage.body, lobe)
-    phase, _ = follow_crank(move, stage.body["phase"], scene.crank.deg, gauge.reading_mm)
+    move = _crank_move(context, stage.body, lobe)
+    phase, _ = follow_crank(move, stage.body["phase"], context.crank.deg, gauge.reading_mm)
     return None if phase == stage.body["phase"] else phase
 
 
-def _numbers(view: MoveView, way: Way, start_mm: float) -> dict[str, Any]:
-    numbers: dict[str, Any] = {
-        "tone": view.tone,
-        "to_go_deg": view.to_go_deg,
-        "button": "On the number: leave it there" if view.phase == "done" else "Leave it there",
-    }
+def _on_the_move(view: MoveView, why: str, way: Way, action: Action) -> Guidance:
+    button = "On the number: leave it there" if view.phase == "done" else "Leave it there"
     if way == "crank_turned":
-        return numbers | {"number": view.to_go_deg, "unit": "deg", "label": "crank still to turn"}
+        number = Number(view.to_go_deg, "deg", "crank still to turn")
+        return Guidance(
+            view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, action=action
+        )
     # The sign of an error says which way the crank would go, not the cam: only the gauge leads here.
-    return numbers | {
-        "to_go_deg": None,
-        "to_go_mm": view.to_go_mm,
-        "target_mm": view.target_mm,
-        "number": view.to_go_mm,
-        "unit": "mm",
-        "label": "gauge still to move",
-        "verdict": f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
-    }
+    return Guidance(
+        view.sentence,
+        why,
+        view.tone,
+        Number(view.to_go_mm, "mm", "gauge still to move"),
+        to_go_mm=view.to_go_mm,
+        target_mm=view.target_mm,
+        verdict=f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
+        button=button,
+        action=action,
+    )
 
 
-def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Deed:
+def _moved(step: StepState, stage: GuideStage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Action:
     body = stage.body
     fact = Moved(step.cam, chosen_way(stage), -body["error_deg"])
     source = body | {
@@ -307,4 +306,4 @@ def _moved(step: StepState, stage: Stage, view: MoveView, gauge: GaugeNow, crank
         "left_to_go_deg": view.to_go_deg,
         "left_phase": view.phase,
     }
-    return Deed("Moved.", facts=((fact, source),), forget=True)
+    return Action("Moved.", facts=((fact, source),), forget=True)

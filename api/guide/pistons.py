@@ -15,10 +15,9 @@ from analysis.timing import (
     dead_centre_words,
     find_piston_clearance,
 )
-from api.base import Guide
-from api.guide.deeds import Deed, KnownLobe, Scene, Told, to_go_deg
+from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
 from api.jobs import touches
-from api.store import Stage
+from api.store import GuideStage
 
 NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
 """Where a valve usually comes nearest to its piston: 10 ATDC inlet, 10 BTDC exhaust; common practice."""
@@ -27,93 +26,84 @@ NEAR_DEG = 2.0
 LEAST_PUSH_MM = 0.2
 
 
-def pushing(scene: Scene, step: StepState) -> Told:
+def pushing(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide of valve to piston."""
     if step.code:
-        return Told(_base(step, step.why).model_copy(update={"tone": "fault"}))
-    left = [lobe for lobe in step.lobes if not _known(scene, step, lobe)]
+        return Guidance(step.why, tone="fault")
+    left = [lobe for lobe in step.lobes if not _known(context, step, lobe)]
     if not left:
-        return Told(_base(step, step.sentence))
-    stage = scene.stage_of(step.id)
+        return Guidance(step.sentence)
+    stage = context.stage_of(step.id)
     lobe = left[0]
     if stage is not None and stage.stage == "push" and stage.body["valve"] == lobe.valve:
-        return _push(scene, step, lobe, stage)
-    return _to_angle(scene, step, lobe)
+        return _push(context, lobe, stage)
+    return _to_angle(context, step, lobe)
 
 
-def _known(scene: Scene, step: StepState, lobe: Lobe) -> bool:
-    found = scene.evidence.clearance(lobe)
-    cam = scene.job.engine.cam_of(lobe).name
-    return found is not None and found[0] > max(scene.evidence.touches(cam), default=0)
+def _known(context: GuideContext, step: StepState, lobe: Lobe) -> bool:
+    found = context.evidence.clearance(lobe)
+    cam = context.job.engine.cam_of(lobe).name
+    return found is not None and found[0] > max(context.evidence.touches(cam), default=0)
 
 
-def _base(step: StepState, sentence: str) -> Guide:
-    return Guide(step=step.title, sentence=sentence, cautions=list(step.cautions))
-
-
-def _to_angle(scene: Scene, step: StepState, lobe: Lobe) -> Told:
-    offset = scene.job.engine.firing_offset_deg(lobe.cylinder)
+def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
+    offset = context.job.engine.firing_offset_deg(lobe.cylinder)
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
-    guide = _base(step, f"{scene.gauge_words(touches(lobe))}. Turn forward to {there} and stop there.")
-    now, known = scene.job_deg(), scene.lobes.get(lobe.valve)
+    said = f"{context.gauge_words(touches(lobe))}. Turn forward to {there} and stop there."
+    now, known = context.job_deg(), context.lobes.get(lobe.valve)
     if now is None or known is None:
-        return Told(guide)
+        return Guidance(said)
     to_go = to_go_deg(now, target)
     near = abs(to_go) <= NEAR_DEG
-    guide = guide.model_copy(
-        update={
-            "number": to_go,
-            "unit": "deg",
-            "label": f"to {there}",
-            "to_go_deg": to_go,
-            "tone": "on_the_number" if near else "approach" if 0 < to_go < 90 else "",
-        }
-    )
-    gauge = scene.gauges.get(known.gauge)
-    if not near or gauge is None or not gauge.alive:
-        return Told(guide)
+    tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
+    number = Number(to_go, "deg", f"to {there}")
+    action = _held(context, step, lobe, known, now) if near else None
+    return Guidance(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", action=action)
+
+
+def _held(
+    context: GuideContext, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float
+) -> Action | None:
+    """Remember where crank and valve stand, where the gauge is read."""
+    gauge = context.gauges.get(known.gauge)
+    if gauge is None or not gauge.alive:
+        return None
     body: dict[str, Any] = {
         "valve": lobe.valve,
         "cylinder": lobe.cylinder,
         "gauge": known.gauge,
         "reading_mm": gauge.reading_mm,
-        "job_deg": now,
+        "job_deg": now_deg,
     }
-    return Told(
-        guide.model_copy(update={"button": "Stands here"}), Deed("Held.", stage=Stage(step.id, "push", body))
-    )
+    return Action("Held.", stage=GuideStage(step.id, "push", body))
 
 
-def _push(scene: Scene, step: StepState, lobe: Lobe, stage: Stage) -> Told:
-    gauge = scene.gauges.get(stage.body["gauge"])
+def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
+    gauge = context.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
-    guide = _base(
-        step, f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
-    )
-    guide = guide.model_copy(
-        update={"number": travel, "unit": "mm", "label": f"{lobe.valve} valve pushed", "button": "It touches"}
-    )
+    said = f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
+    number = Number(travel, "mm", f"{lobe.valve} valve pushed")
     if travel is None or travel < LEAST_PUSH_MM:
-        return Told(guide.model_copy(update={"button": ""}))
-    known = scene.lobes[lobe.valve]
+        return Guidance(said, number=number)
+    known = context.lobes[lobe.valve]
     drop = DropMeasured(lobe, stage.body["job_deg"], travel)
     try:
-        found = clearance_of(scene, drop, known)
+        found = clearance_of(context, drop, known)
     except Refusal as refusal:
-        return Told(guide.model_copy(update={"why": refusal.message, "button": ""}))
-    source = drop_source(drop, known)
-    return Told(guide, Deed(found.sentence, facts=((found.fact(), source),), forget=True))
+        return Guidance(said, refusal.message, number=number)
+    action = Action(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
+    return Guidance(said, number=number, button="It touches", action=action)
 
 
-def clearance_of(scene: Scene, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
+def clearance_of(context: GuideContext, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
     """Give the clearance from a drop; raises `Refusal`."""
     return find_piston_clearance(
-        scene.job.engine,
+        context.job.engine,
         drop,
         known.lift,
-        less_clearance_mm=less_clearance_mm(scene.job, drop.lobe.valve),
-        tdc_u_deg=max((scene.state.tdc_u95_deg or 0.2) / 2, 0.05),
+        less_clearance_mm=less_clearance_mm(context.job, drop.lobe.valve),
+        tdc_u_deg=max((context.state.tdc_u95_deg or 0.2) / 2, 0.05),
     )
 
 

@@ -79,13 +79,17 @@ class DemoScript:
     def _measure_once(self, step: str, gauge: str, touches: str) -> Fields | None:
         """Set the gauge, start, let the hand do its step, finish; `None` where it was not finished."""
         post(f"{self._control}/gauge", {"gauge": gauge, "onto": touches})
-        if self._stop.wait(SETTLE_S):
-            return None
+        self._settle()
         begun = post(f"{self._web}/api/measurements", {"touches": touches, "gauge": gauge})
         post(f"{self._control}/script", {"step": step})
-        if not self._hand_rests(step) or self._stop.wait(SETTLE_S):
+        if not self._hand_rests(step):
             return None
+        self._settle()
         return post(f"{self._web}/api/measurements/{begun['id']}/finish", {})
+
+    def _settle(self) -> None:
+        """Let the gauge come to rest: a moment of the bench's time, which need not be this machine's."""
+        post(f"{self._control}/hand", {"moves": [{"do": "hold", "seconds": SETTLE_S}], "wait_s": WAIT_S / 2})
 
     def _hand_rests(self, step: str) -> bool:
         """Wait for the step to end; `False` where the visitor took the crank, or it is time to stop."""

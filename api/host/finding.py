@@ -86,3 +86,8 @@ def _is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+def say_own_link(own: str, path: str) -> None:
+    """Tell the link that lets the bench's own screen in."""
+    click.echo(f"Open this on the bench's own machine; it works once: {own}{path}", err=True)

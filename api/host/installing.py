@@ -31,6 +31,7 @@ class Installation:
     shop: bool = False
     viewing: str = "open"
     port: int = 8720
+    own_screen: str = "secret"
 
     @classmethod
     def for_this_account(cls, bench_file: Path, data_dir: Path) -> Installation:
@@ -49,6 +50,7 @@ def unit_text(wanted: Installation) -> str:
     """
     command = [*_lobewright(), "run", "--bench", str(wanted.bench_file.absolute())]
     command += ["--data", str(wanted.data_dir.absolute()), "--port", str(wanted.port)]
+    command += ["--own-screen", wanted.own_screen]
     if wanted.shop:
         command += ["--shop", "--viewing", wanted.viewing]
     return f"""[Unit]
@@ -70,7 +72,7 @@ TimeoutStartSec=60
 TimeoutStopSec=15
 KillMode=process
 LimitNICE=-15
-UMask=0027
+UMask=0077
 NoNewPrivileges=yes
 ProtectSystem=full
 ProtectKernelTunables=yes
@@ -118,13 +120,25 @@ def write_for_review(wanted: Installation, folder: Path) -> list[str]:
         "When they are right:",
         f"  sudo install -m 644 {rules} /etc/udev/rules.d/{RULES_NAME}",
         "  sudo udevadm control --reload && sudo udevadm trigger --subsystem-match=tty",
-        f"  sudo install -d -o {wanted.user} -m 750 {shlex.quote(str(wanted.data_dir.absolute()))}",
+        f"  sudo install -d -o {wanted.user} -m 700 {shlex.quote(str(wanted.data_dir.absolute()))}",
         f"  sudo usermod -aG {wanted.group} {wanted.user}",
         f"  sudo install -m 644 {unit} /etc/systemd/system/{UNIT_NAME}",
         f"  sudo systemctl daemon-reload && sudo systemctl enable --now {UNIT_NAME}",
         "Then look at it:",
         f"  systemctl status {UNIT_NAME}",
         f"  journalctl -u {UNIT_NAME} -f",
+        *_let_in(wanted),
+    ]
+
+
+def _let_in(wanted: Installation) -> list[str]:
+    """Say how the bench's own screen is let in."""
+    if wanted.own_screen != "secret":
+        return []
+    command = f"{shlex.join(_lobewright())} pair --data {shlex.quote(str(wanted.data_dir.absolute()))} link"
+    return [
+        "Let the bench's own screen in, once, with the link that this prints:",
+        f"  sudo -u {wanted.user} {command}",
     ]
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
-from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, StoreError
+from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, StoreError, keep_private
 from api.host.options import data_option
 from api.store import read_only_words
 from capture.store import STORE_NAME, lies_read_only
@@ -32,7 +32,6 @@ DENIED = "ASGI callable returned without completing handshake."  # said of every
 WEB_FILE = "web.json"
 THIS_MACHINE = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"
-MOST_CONNECTIONS = 256
 
 
 @click.command()
@@ -53,13 +52,29 @@ MOST_CONNECTIONS = 256
     help="Whether screens of the network may look without pairing, or need a code for that too.",
 )
 @click.option(
+    "--own-screen",
+    type=click.Choice(["open", "secret"]),
+    default="open",
+    show_default=True,
+    help="Whether every browser of this machine may do everything, or only one that opened the link printed at "
+    "the start: wanted where the machine has other accounts.",
+)
+@click.option(
     "--port",
     default=DEFAULT_PORT,
     show_default=True,
     type=click.IntRange(0, 65535),
     help="Port of the pages; 0: any free one.",
 )
-def run(bench_file: Path, data_dir: Path, host: str | None, shop: bool, viewing: str, port: int) -> None:
+def run(
+    bench_file: Path,
+    data_dir: Path,
+    host: str | None,
+    shop: bool,
+    viewing: str,
+    own_screen: str,
+    port: int,
+) -> None:
     """Run a real bench: read its instruments, keep everything, serve the pages."""
     check_bench(bench_file)
     serve(
@@ -69,6 +84,7 @@ def run(bench_file: Path, data_dir: Path, host: str | None, shop: bool, viewing:
             host=host or (EVERYWHERE if shop else THIS_MACHINE),
             port=port,
             viewing_open=viewing == "open",
+            own_screen_secret=own_screen == "secret",
         )
     )
 
@@ -112,7 +128,9 @@ def serve(config: ServiceConfig, companion: Companion | None = None) -> None:
         The shop's file is in use, damaged, or from a newer program.
     """
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    keep_private()
     _make_folder(config.data_dir)
+    keep_private(config.data_dir)
     with told_to_stop(), _all_listening(config.host, config.port) as listeners:
         from api.service import Service
 
@@ -141,7 +159,7 @@ def _serve_on(
     import uvicorn
 
     from api.base import shop_addresses
-    from api.host.finding import announced, say_where
+    from api.host.finding import announced, say_own_link, say_where
     from api.host.supervise import CaptureKeeper
     from api.host.web_protocol import ShopProtocol
     from api.web import create_app
@@ -149,14 +167,14 @@ def _serve_on(
     keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
     sys.setswitchinterval(SWITCH_S)
     logging.getLogger("uvicorn.error").addFilter(lambda line: line.getMessage() != DENIED)
+    app = create_app(config, service)
     settings = uvicorn.Config(
-        create_app(config, service),
+        app,
         log_level="warning",
         access_log=False,
         server_header=False,
         proxy_headers=False,  # or a caller could say that it is somebody else
         http=ShopProtocol,
-        limit_concurrency=MOST_CONNECTIONS,
         timeout_graceful_shutdown=GRACE_S,
         ws_ping_interval=PING_S,
         ws_ping_timeout=PING_S,
@@ -171,6 +189,8 @@ def _serve_on(
     try:
         with announced(config.host, port) as service.local_name:
             say_where(address_of(listeners[0]), shop_addresses(config.host, port, service.local_name))
+            if app.state.own_screen is not None:
+                say_own_link(address_of(listeners[-1]), app.state.own_screen.new_link())
             uvicorn.Server(settings).run(listeners)
     finally:
         if companion is not None:

@@ -18,14 +18,14 @@ from analysis.timing import (
     lobe_by_hand,
     tdc_by_hand,
 )
-from api.base import HandEntry, told
+from api.base import HandEntry, with_service_errors
 from api.jobs.measured import touched
 from api.jobs.measuring import wanted_drop_mm
 
 Fields = dict[str, Any]
 
 
-@told
+@with_service_errors
 def fact_by_hand(job: Job, state: JobState, entry: HandEntry) -> Payload:
     """Give the fact of readings by hand; raises a `ServiceError` with what is wrong with them."""
     cylinder = entry.cylinder or job.engine.reference

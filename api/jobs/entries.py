@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.base import from_plain, to_plain
 from analysis.timing import Cam, CamCard, Engine, Job
-from api.base import CardEntry, EngineEntry, JobEntry, Question, QuestionedError, told
+from api.base import CardEntry, EngineEntry, JobEntry, Question, QuestionedError, with_service_errors
 from api.jobs.entry_questions import (
     card_questions,
     engine_questions,
@@ -21,7 +21,7 @@ LAYOUTS: dict[str, tuple[Cam, ...]] = {
 }
 
 
-@told
+@with_service_errors
 def engine_of(entry: EngineEntry) -> Engine:
     """Give the engine of an entry; raises `MisuseError` or `QuestionedError`."""
     fields = EntryValues().read(entry.engine)
@@ -33,7 +33,7 @@ def engine_of(entry: EngineEntry) -> Engine:
     return engine
 
 
-@told
+@with_service_errors
 def card_of(entry: CardEntry) -> CamCard:
     """Give the card of an entry; raises `MisuseError` or `QuestionedError`."""
     values = EntryValues(entry.unit)
@@ -43,7 +43,7 @@ def card_of(entry: CardEntry) -> CamCard:
     return card
 
 
-@told
+@with_service_errors
 def job_of(entry: JobEntry, engine: Engine, card: CamCard) -> Job:
     """Give the job of an entry; raises `MisuseError` or `QuestionedError`."""
     job = Job(

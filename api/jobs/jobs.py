@@ -13,18 +13,19 @@ from sqlite_utils import Database
 
 from analysis.job import JobState, fact_added, job_state
 from analysis.timing import CamCard, Engine, Fact, Job, Payload, SignedOff
-from api.base import ConflictError, told
+from api.base import ConflictError, with_service_errors
 from api.store import (
     Adoption,
     Fields,
+    GuideStage,
     JobReader,
     JobRow,
+    JobStanding,
     ShopStore,
-    Stage,
-    Standing,
     add_fact,
     adopt,
     delete_job,
+    job_just_begun,
     keep,
     keep_job,
     make_active,
@@ -66,11 +67,17 @@ class Jobs:
     # -- jobs
 
     async def begin(self, job: Job, engine_id: int | None, card_id: int | None, by: str) -> int:
-        """Begin a job and give its number."""
-        told(job_state)(job, [])
-        number = await self._shop.change(lambda db: keep_job(db, job, engine_id, card_id, by or SCREEN))
-        await self._shop.change(lambda db: tell_where(db, number, job, []))
-        return number
+        """Begin a job and give its number; one begun just so, with nothing done in it yet, is that job."""
+        with_service_errors(job_state)(job, [])
+
+        def change(db: Database) -> int:
+            number = job_just_begun(db, job, engine_id, card_id)
+            if number is None:
+                number = keep_job(db, job, engine_id, card_id, by or SCREEN)
+                tell_where(db, number, job, [])
+            return number
+
+        return await self._shop.change(change)
 
     async def open(self, number: int, by: str) -> None:
         """Let the bench serve a job; the one it served before waits."""
@@ -121,7 +128,7 @@ class Jobs:
         if known is None:
             row = self.read.job(number)
             facts = self.read.facts(number)
-            known = (len(facts), told(job_state)(row.job, facts), facts)
+            known = (len(facts), with_service_errors(job_state)(row.job, facts), facts)
             self._states[number] = known
         return known
 
@@ -158,7 +165,7 @@ class Jobs:
             return fact
 
         try:
-            fact = await self._shop.change(told(change))
+            fact = await self._shop.change(with_service_errors(change))
         finally:
             self._states.pop(number, None)
         self._tell(number)
@@ -173,7 +180,7 @@ class Jobs:
         """Sign a job."""
         return await self.add(number, SignedOff(statement), by)
 
-    async def set_stage(self, number: int, stage: Stage | None, by: str = "") -> None:
+    async def set_stage(self, number: int, stage: GuideStage | None, by: str = "") -> None:
         """Remember how far the guide is inside a step."""
         await self._shop.change(lambda db: set_stage(db, number, stage, by))
         self._tell(number)
@@ -197,5 +204,5 @@ def tell_where(db: Database, number: int, job: Job, facts: list[Fact]) -> None:
     """Write beside a job where its facts leave it, for lists."""
     state = job_state(job, facts)
     title = state.step(state.now).title if state.now else ""
-    standing = Standing(state.now or "", title, state.signed_at, state.signed_by)
+    standing = JobStanding(state.now or "", title, state.signed_at, state.signed_by)
     tell_standing(db, number, standing)

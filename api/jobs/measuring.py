@@ -82,7 +82,7 @@ class JobMeasuring:
         if entry.valve is not None or entry.cylinder is not None:
             cylinder = entry.cylinder or engine.reference
             return touched(engine, f"{entry.valve or 'piston'}_{cylinder.lower()}")
-        if step.kind in {"bench_check", "true_tdc", "tdc_again"}:
+        if step.asks.measures == "tdc":
             return Touched(engine.reference, None)
         left = lobes_left(self._jobs.read.job(job_id).job, self._jobs.facts(job_id), step.id)
         if not left:

@@ -4,9 +4,10 @@ from api.live.bench_state import BenchState, FeedMessage
 from api.live.bench_turn import Turn, tdc_to_tdc, turned_deg
 from api.live.board import Board
 from api.live.curve_points import LOOK_BACK_NS, STILL_DEG, CurvePointsSoFar
-from api.live.estimating import PROGRAM, LiveEstimate, Outcome, estimate
+from api.live.estimating import PROGRAM, FitOutcome, LiveEstimate, estimate
 from api.live.feed import Feed
 from api.live.fields import error_fields, result_fields, together_fields
+from api.live.screens import Watcher
 
 __all__ = [
     "LOOK_BACK_NS",
@@ -17,9 +18,10 @@ __all__ = [
     "CurvePointsSoFar",
     "Feed",
     "FeedMessage",
+    "FitOutcome",
     "LiveEstimate",
-    "Outcome",
     "Turn",
+    "Watcher",
     "error_fields",
     "estimate",
     "result_fields",

@@ -81,10 +81,18 @@ class BenchState:
         """Turn capture's monotonic stamp into wall-clock milliseconds."""
         return (t_ns + self._wall_less_monotonic_ns) / 1e6
 
-    def health_now(self, now_ns: int) -> Health:
-        """Give the state of every channel with its age at this moment: an old reading never looks new."""
+    def health_now(self, now_ns: int, wire_now_ns: int) -> Health:
+        """Give the state of every channel with its age at this moment: an old reading never looks new.
+
+        Parameters
+        ----------
+        now_ns : int
+            Now in this process, as in every message taken.
+        wire_now_ns : int
+            Now on the instruments' wires.
+        """
         alive = self.alive(now_ns)
-        channels = [self._aged(channel, now_ns, alive) for channel in self.channels]
+        channels = [self._aged(channel, wire_now_ns, alive) for channel in self.channels]
         return Health(
             channels=channels,
             recorder=self.recorder,
@@ -92,9 +100,9 @@ class BenchState:
             sentence=f"{self.damage} {_sentence(alive, channels)}".strip(),
         )
 
-    def _aged(self, channel: ChannelHealth, now_ns: int, alive: bool) -> ChannelHealth:
+    def _aged(self, channel: ChannelHealth, wire_now_ns: int, alive: bool) -> ChannelHealth:
         newest = self.latest.get(channel.name)
-        age_s = channel.age_s if newest is None else round((now_ns - newest.wire_ns) / 1e9, 3)
+        age_s = channel.age_s if newest is None else round((wire_now_ns - newest.wire_ns) / 1e9, 3)
         change: dict[str, Any] = {"age_s": age_s}
         if not alive:
             change |= {

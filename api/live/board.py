@@ -10,6 +10,7 @@ from api.live.bench_state import BenchState
 from api.live.estimating import PROGRAM
 from api.live.plain_guide import plain_guide
 from api.live.screens import Screens
+from capture.base import wire_now_ns
 
 GuideMaker = Callable[[Health, MeasurementView | None, Centre | None], Guide]
 
@@ -41,7 +42,7 @@ class Board:
 
     def health(self) -> Health:
         """Give the bench's health at this moment."""
-        return self.bench.health_now(time.monotonic_ns())
+        return self.bench.health_now(time.monotonic_ns(), wire_now_ns())
 
     def guide(self, health: Health) -> Guide:
         """Say what to do now."""

@@ -28,7 +28,7 @@ LIVE_CURVE_POINTS = 240
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class FitOutcome:
     """Either a result or a refusal, never both.
 
     `result` has the fields of ``lobewright measure --json`` and, for drawing, `polarity` and
@@ -52,7 +52,7 @@ class Outcome:
         return f"{name} {self.result['centre_deg']:.2f}° ± {self.result['u95_deg']:.2f}°."
 
 
-def estimate(streams: Streams, settings: TdcSettings | LobeSettings, facts: GaugeFacts) -> Outcome:
+def estimate(streams: Streams, settings: TdcSettings | LobeSettings, facts: GaugeFacts) -> FitOutcome:
     """Find true TDC or the lobe; a refusal is an outcome like any other."""
     return _outcome(lambda: find(streams, settings, facts))
 
@@ -71,7 +71,7 @@ class LiveEstimate:
         )
         self._find: Callable[[Streams], TdcResult | LobeResult] = find
 
-    def __call__(self, streams: Streams) -> Outcome:
+    def __call__(self, streams: Streams) -> FitOutcome:
         """Find true TDC or the lobe in the readings so far: those of the last call, and what came since."""
         return _outcome(lambda: self._find(streams))
 
@@ -88,15 +88,15 @@ def _lobe_follower(settings: LobeSettings, facts: GaugeFacts) -> Callable[[Strea
     return LobeFollower(settings, facts).update
 
 
-def _outcome(find: Callable[[], TdcResult | LobeResult]) -> Outcome:
+def _outcome(find: Callable[[], TdcResult | LobeResult]) -> FitOutcome:
     try:
         result = find()
     except Refusal as refusal:
-        return Outcome(error={"code": refusal.code, "message": refusal.message})
+        return FitOutcome(error={"code": refusal.code, "message": refusal.message})
     deg, mm = live_curve(result)
     detail = detail_fields(result)
     pairs = [_pair(pair) for pair in result.equal_readings]
-    return Outcome(
+    return FitOutcome(
         result=result_fields(result) | {"polarity": result.polarity, "equal_readings": pairs},
         detail=detail,
         curve=result.curve,

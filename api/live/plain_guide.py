@@ -22,29 +22,29 @@ def plain_guide(health: Health, measurement: MeasurementView | None, centre: Cen
         return Guide(sentence=silent[0].sentence)
     if measurement is not None and measurement.state in {"finished", "refused"}:
         # A finished number stands large beside this sentence, in the words each screen chose: not told twice.
-        told = f"{measurement.sentence} " if measurement.state == "refused" else ""
+        refused = f"{measurement.sentence} " if measurement.state == "refused" else ""
         return Guide(
             step=_where(measurement),
-            sentence=f"{told}Set the gauge where it goes next and say what it touches.",
+            sentence=f"{refused}Set the gauge where it goes next and say what it touches.",
         )
     return Guide(sentence="Say what the gauge touches, then start and turn the crank.", cautions=CAUTIONS)
 
 
+HOW = {
+    "tdc": "Turn slowly over the top and back again, twice, a few millimetres either side.",
+    "lobe": "Turn steadily in the running direction for two full turns or more, then a little way back.",
+}
+
+
 def _while_measuring(measurement: MeasurementView, centre: Centre | None) -> Guide:
-    how = {
-        "tdc": "Turn slowly over the top and back again, twice, a few millimetres either side.",
-        "lobe": "Turn steadily in the running direction for two full turns or more, then a little way back.",
-    }
-    guide = Guide(
-        step=_where(measurement), sentence=measurement.sentence or how[measurement.what], cautions=CAUTIONS
-    )
-    if centre is None or measurement.sentence:
-        return guide
-    if centre.error is not None:
-        return guide.model_copy(update={"why": centre.error["message"]})
-    if centre.result is not None and len([one for one in centre.result["passes"] if one["used"]]) > 1:
-        return guide.model_copy(update={"sentence": "Finish when the number has settled, or turn on."})
-    return guide
+    sentence, why = measurement.sentence or HOW[measurement.what], ""
+    if centre is not None and not measurement.sentence:
+        result = centre.result
+        if centre.error is not None:
+            why = centre.error["message"]
+        elif result is not None and len([one for one in result["passes"] if one["used"]]) > 1:
+            sentence = "Finish when the number has settled, or turn on."
+    return Guide(step=_where(measurement), sentence=sentence, why=why, cautions=CAUTIONS)
 
 
 def _where(measurement: MeasurementView) -> str:

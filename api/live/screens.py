@@ -1,7 +1,8 @@
 """The live feed to screens: each has one latest-value slot for each kind of message, and 5 s to take it.
 
 A screen that is slow misses values in between, never the newest; one that stops is cut, and the others
-never wait for it.
+never wait for it. The bench, the paired screens and strangers have places of their own, and a paired screen that
+is revoked is cut.
 """
 
 from __future__ import annotations
@@ -10,23 +11,47 @@ import asyncio
 import contextlib
 import itertools
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from api.base import CurvePoints, Hello, Latest, Message, Readings
+from api.base import CurvePoints, Hello, Latest, Message, Readings, Standing
 from api.live.curve_points import WORTH_DRAWING, CurvePointsSoFar
 
 SEND_S = 5.0
 LEAST_GAP_S = 1 / 60
 MOST_SCREENS = 64
+MOST_STRANGERS, MOST_OF_ONE_ADDRESS = 32, 12
+LOOK_AGAIN_S = 0.3
 KEPT_EVENTS = 20
 TRY_AGAIN_LATER = 1013
+NOT_ALLOWED = 1008
+
+
+@dataclass(frozen=True, slots=True)
+class Watcher:
+    """Who watches.
+
+    Attributes
+    ----------
+    standing
+        What it is; each standing has so many places.
+    address
+        Where it is; no address takes all places of strangers.
+    is_still
+        Tells whether it still is what it was when it came.
+    """
+
+    standing: Standing = Standing.BENCH
+    address: str = ""
+    is_still: Callable[[], bool] = lambda: True
 
 
 class Screen:
     """What one screen has still to be sent."""
 
-    def __init__(self) -> None:
+    def __init__(self, watcher: Watcher | None = None) -> None:
+        self.watcher = watcher or Watcher()
         self._slots: dict[str, str] = {}
         self._events = itertools.count()
         self._wake = asyncio.Event()
@@ -142,17 +167,19 @@ class Screens:
             way=points.way[first:],
         )
 
-    async def serve(self, socket: WebSocket) -> None:
-        """Serve one screen until it goes, or is cut because it takes nothing."""
+    async def serve(self, socket: WebSocket, watcher: Watcher) -> None:
+        """Serve one screen until it goes, or is cut because it takes nothing or may no longer watch."""
         await socket.accept()
-        if len(self._screens) >= MOST_SCREENS:
-            await socket.close(TRY_AGAIN_LATER, f"{MOST_SCREENS} screens are open already; close one.")
+        full = self._full(watcher)
+        if full:
+            await socket.close(TRY_AGAIN_LATER, full)
             return
-        screen = Screen()
+        screen = Screen(watcher)
         screen.put("hello", self._hello().model_dump_json())
         screen.wake()
         self._screens.add(screen)
-        tasks = [asyncio.create_task(self._send(socket, screen)), asyncio.create_task(_listen(socket))]
+        parts = (self._send(socket, screen), _listen(socket), _cut_when_revoked(socket, watcher))
+        tasks = [asyncio.create_task(part) for part in parts]
         try:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -160,6 +187,18 @@ class Screens:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _full(self, watcher: Watcher) -> str:
+        """Say why there is no place for one more, where there is none."""
+        kin = [one.watcher for one in self._screens if one.watcher.standing is watcher.standing]
+        is_stranger = watcher.standing is Standing.STRANGER
+        most = MOST_STRANGERS if is_stranger else MOST_SCREENS
+        if len(kin) >= most:
+            return f"{most} screens are open already; close one."
+        beside = sum(1 for one in kin if one.address == watcher.address)
+        if is_stranger and beside >= MOST_OF_ONE_ADDRESS:
+            return f"{beside} screens of this address are open already; close one."
+        return ""
 
     async def _send(self, socket: WebSocket, screen: Screen) -> None:
         with contextlib.suppress(TimeoutError, WebSocketDisconnect, RuntimeError, OSError):
@@ -174,6 +213,14 @@ class Screens:
 async def _send_text(socket: WebSocket, text: str) -> None:
     async with asyncio.timeout(SEND_S):  # not wait_for, which before Python 3.12 can lose a cancelling
         await socket.send_text(text)
+
+
+async def _cut_when_revoked(socket: WebSocket, watcher: Watcher) -> None:
+    while watcher.is_still():
+        await asyncio.sleep(LOOK_AGAIN_S)
+    with contextlib.suppress(RuntimeError, OSError, TimeoutError):
+        async with asyncio.timeout(SEND_S):
+            await socket.close(NOT_ALLOWED, "This screen is no longer paired.")
 
 
 async def _listen(socket: WebSocket) -> None:

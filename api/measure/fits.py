@@ -9,7 +9,7 @@ import threading
 from collections import OrderedDict
 from pathlib import Path
 
-from api.live import Outcome, estimate
+from api.live import FitOutcome, estimate
 from api.measure.kept_drawings import POINTS, KeptDrawings, packed
 from api.measure.trace_view import trace_view
 from api.store import Measurement, MeasurementReader, StoredInterval, StoredStreams
@@ -24,15 +24,15 @@ class Fits:
         self._measurements = measurements
         self._stored = stored
         self._drawings = KeptDrawings(data_dir)
-        self._outcomes: OrderedDict[int, Outcome] = OrderedDict()
+        self._outcomes: OrderedDict[int, FitOutcome] = OrderedDict()
         self._lock = threading.Lock()
 
-    def hand_on(self, measurement: Measurement, interval: StoredInterval, outcome: Outcome) -> None:
+    def hand_on(self, measurement: Measurement, interval: StoredInterval, outcome: FitOutcome) -> None:
         """Take what was just fitted, so that nobody has to fit it again."""
         self._remember(measurement, outcome)
         self._drawings.keep(measurement, interval, outcome)
 
-    def of(self, number: int) -> tuple[Measurement, Outcome]:
+    def of(self, number: int) -> tuple[Measurement, FitOutcome]:
         """Give a measurement with its fit; raises `ServiceError`."""
         measurement = self._measurements.get(number)
         with self._lock:
@@ -58,7 +58,7 @@ class Fits:
             return self._drawings.keep(measurement, interval, outcome)
         return packed(trace_view(measurement, interval, outcome, max_points))
 
-    def _remember(self, measurement: Measurement, outcome: Outcome) -> None:
+    def _remember(self, measurement: Measurement, outcome: FitOutcome) -> None:
         if measurement.end_ns is None:
             return  # it grows
         with self._lock:
@@ -68,5 +68,5 @@ class Fits:
                 self._outcomes.popitem(last=False)
 
 
-def _fitted(measurement: Measurement, interval: StoredInterval) -> Outcome:
+def _fitted(measurement: Measurement, interval: StoredInterval) -> FitOutcome:
     return estimate(interval.streams(), measurement.analysis_settings(), measurement.gauge_facts())

@@ -16,7 +16,7 @@ import tempfile
 import zlib
 from pathlib import Path
 
-from api.live import PROGRAM, Outcome
+from api.live import PROGRAM, FitOutcome
 from api.measure.trace_view import TraceView, trace_view
 from api.store import Measurement, StoredInterval
 
@@ -62,7 +62,7 @@ class KeptDrawings:
             return None
         return drawing if whole else None  # an empty file unpacks to nothing without a word
 
-    def keep(self, measurement: Measurement, interval: StoredInterval, outcome: Outcome) -> bytes:
+    def keep(self, measurement: Measurement, interval: StoredInterval, outcome: FitOutcome) -> bytes:
         """Draw an ended measurement, keep the drawing and give it; a disk that takes no more is only logged."""
         drawing = packed(trace_view(measurement, interval, outcome, POINTS))
         try:

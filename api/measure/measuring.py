@@ -23,13 +23,14 @@ from api.live import (
     Board,
     CurvePointsSoFar,
     FeedMessage,
+    FitOutcome,
     LiveEstimate,
-    Outcome,
     estimate,
 )
 from api.measure.plan import planned
 from api.measure.requests import MeasurementAsked
 from api.store import Measurement, MeasurementStore, State, StoredInterval, StoredStreams, now_text
+from capture.base import wire_now_ns
 
 log = logging.getLogger("lobewright.measuring")
 LEAST_PAUSE_S = 0.1
@@ -40,7 +41,7 @@ CUT_OFF = (
     "Finish it with what is stored, or throw it away and start again."
 )
 Flush = Callable[[], Awaitable[bool]]
-HandOn = Callable[[Measurement, StoredInterval, Outcome], None]
+HandOn = Callable[[Measurement, StoredInterval, FitOutcome], None]
 
 
 class Running:
@@ -108,7 +109,7 @@ class Measuring:
                     f"Gauge {plan.gauge} is measuring already (number {other.measurement.id}); "
                     "finish or discard that first.",
                 )
-        plan = replace(plan, start_ns=time.monotonic_ns(), started_at=now_text())
+        plan = replace(plan, start_ns=wire_now_ns(), started_at=now_text())
         running = Running(plan)
         self._active.append(running)  # it gathers from this instant, while the row is being written
         try:
@@ -122,7 +123,7 @@ class Measuring:
     async def finish(self, number: int) -> Measurement:
         """End the interval and compute the number from what is stored."""
         with self._ending(number) as running:
-            end_ns = time.monotonic_ns()
+            end_ns = wire_now_ns()
             await _heard_past(running.interval, end_ns)
             flushed = await self._flush()
             measurement = running.measurement
@@ -139,7 +140,7 @@ class Measuring:
         """End it without a number; its readings stay stored."""
         with self._ending(number) as running:
             ended = await self._store.end(
-                number, "discarded", {"end_ns": time.monotonic_ns(), "sentence": "Discarded."}
+                number, "discarded", {"end_ns": wire_now_ns(), "sentence": "Discarded."}
             )
             self._gone(running, ended)
             return ended
@@ -281,11 +282,11 @@ async def _heard_past(interval: Interval, end_ns: int) -> None:
         await asyncio.sleep(LOOK_AGAIN_S)
 
 
-def _state(outcome: Outcome) -> State:
+def _state(outcome: FitOutcome) -> State:
     return "finished" if outcome.result is not None else "refused"
 
 
-def _ended(outcome: Outcome, end_ns: int, flushed: bool) -> dict[str, object]:
+def _ended(outcome: FitOutcome, end_ns: int, flushed: bool) -> dict[str, object]:
     late = "" if flushed else " Capture did not answer; the last second before the end may be missing."
     return {
         "end_ns": end_ns,

@@ -9,6 +9,7 @@ from api.base import BenchError, NotFoundError
 from api.live import BenchState
 from api.measure.requests import LobeAsked, MeasurementAsked, TdcAsked
 from api.store import Measurement, MeasurementReader, StoredStreams, now_text
+from capture.base import wire_now_ns
 
 Fields = dict[str, Any]
 
@@ -36,7 +37,7 @@ def planned(
         what=asked.kind,
         touches=asked.touches,
         gauge=gauge,
-        start_ns=time.monotonic_ns(),
+        start_ns=wire_now_ns(),
         state="running",
         started_at=now_text(),
         job_id=asked.job_id,

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 
 from analysis.base import Curve, Floats
 from api.base import thin
-from api.live import LOOK_BACK_NS, STILL_DEG, Outcome
+from api.live import LOOK_BACK_NS, STILL_DEG, FitOutcome
 from api.store import Measurement, StoredInterval
 
 
@@ -55,7 +55,7 @@ class TraceView(BaseModel):
 
 
 def trace_view(
-    measurement: Measurement, interval: StoredInterval, outcome: Outcome, max_points: int
+    measurement: Measurement, interval: StoredInterval, outcome: FitOutcome, max_points: int
 ) -> TraceView:
     """Compose what a page draws, at most `max_points` points a curve."""
     streams = interval.streams()

@@ -1,19 +1,19 @@
 """The service behind the pages: everything above put together and kept running."""
 
 from api.service.bench_words import described
-from api.service.job_desk import JobDesk, the_desk
+from api.service.job_service import JobService, the_job_service
 from api.service.service import Service, the_service
 from api.service.setup_bench import MOST_PORTS, Heard, listen, mover, verdict
 
 __all__ = [
     "MOST_PORTS",
     "Heard",
-    "JobDesk",
+    "JobService",
     "Service",
     "described",
     "listen",
     "mover",
-    "the_desk",
+    "the_job_service",
     "the_service",
     "verdict",
 ]

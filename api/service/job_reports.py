@@ -44,9 +44,9 @@ from api.base import (
     PistonClearanceView,
     ShiftedClearanceView,
     SingleCamView,
-    told,
+    with_service_errors,
 )
-from api.guide import JobScene, KnownLobe, drop_source, less_clearance_mm
+from api.guide import GuideContexts, KnownLobe, drop_source, less_clearance_mm
 from api.jobs import Jobs, change_view, fact_by_hand, lift_table, source_of, told_from, touches
 from api.store import MeasurementReader
 
@@ -59,9 +59,9 @@ SHOWN_AROUND_TDC_DEG = 60.0
 class JobReports:
     """Computes reports of jobs; called from the event loop."""
 
-    def __init__(self, jobs: Jobs, scenes: JobScene, measurements: MeasurementReader) -> None:
+    def __init__(self, jobs: Jobs, contexts: GuideContexts, measurements: MeasurementReader) -> None:
         self._jobs = jobs
-        self._scenes = scenes
+        self._contexts = contexts
         self._measurements = measurements
 
     def _counting(self, job_id: int) -> tuple[Job, Evidence, tuple[Fact, ...]]:
@@ -74,7 +74,9 @@ class JobReports:
     def checks(self, job_id: int) -> list[Finding]:
         """Give what the measurements of a job say of each other."""
         job, _, facts = self._counting(job_id)
-        return [Finding(code=one.code, message=one.message) for one in told(check_job)(job, facts)]
+        return [
+            Finding(code=one.code, message=one.message) for one in with_service_errors(check_job)(job, facts)
+        ]
 
     def lobes(self, job_id: int) -> list[LobeLineView]:
         """Give every lobe measured beside the others."""
@@ -102,7 +104,7 @@ class JobReports:
         job, _, facts = self._counting(job_id)
         lifts = {}
         for lobe, (number, what) in newest(job, facts).items():
-            known = await self._scenes.known_lobe(job_id, number, what)
+            known = await self._contexts.known_lobe(job_id, number, what)
             if known is not None:
                 lifts[lobe] = known.lift
         if not lifts:
@@ -135,7 +137,7 @@ class JobReports:
                 features=[FeatureView(**asdict(feature)) for feature in match.features],
                 sentence=match.sentence,
             )
-            for match in told(rank_cards)(list(cards.values()), measured, offset)
+            for match in with_service_errors(rank_cards)(list(cards.values()), measured, offset)
         ]
 
     def _pair(self, job_id: int) -> tuple[list[LobeMeasured], float]:
@@ -152,17 +154,17 @@ class JobReports:
     async def keep_card_from(self, job_id: int, entry: CardFromEntry) -> int:
         """Keep a new card made of the lobes measured, and give its number."""
         measured, offset = self._pair(job_id)
-        card = told(card_from)(entry.name, measured, offset, entry.check_lift_mm)
+        card = with_service_errors(card_from)(entry.name, measured, offset, entry.check_lift_mm)
         return await self._jobs.keep(card, entry.by)
 
     # -- correction
 
     async def corrections(self, job_id: int) -> list[CamCorrection]:
         """Give for every cam what would bring it to its card."""
-        await self._scenes.read(job_id)
+        await self._contexts.read(job_id)
         state = self._jobs.state(job_id)
         job = self._jobs.read.job(job_id).job
-        lobes = self._scenes.lobes(job_id)
+        lobes = self._contexts.lobes(job_id)
         return [
             _correction(job, job.engine.cam(one.cam), one, lobes.get(one.cam))
             for one in state.cams
@@ -173,7 +175,7 @@ class JobReports:
 
     async def enter_drop(self, job_id: int, entry: DropEntry) -> None:
         """Keep what a drop that was entered says of valve to piston."""
-        await self._scenes.read(job_id)
+        await self._contexts.read(job_id)
         job = self._jobs.read.job(job_id).job
         lobe = Lobe(entry.cylinder or job.engine.reference, entry.valve)
         drop = DropMeasured(
@@ -185,7 +187,7 @@ class JobReports:
             entry.crown,
             entry.u_mm,
         )
-        known = self._scenes.lobes(job_id).get(entry.valve)
+        known = self._contexts.lobes(job_id).get(entry.valve)
         if known is None or known.lobe != lobe:
             raise ConflictError(
                 "no_curve",
@@ -195,7 +197,7 @@ class JobReports:
         found = await asyncio.to_thread(self._clearance, job_id, job, drop, known)
         await self._jobs.add(job_id, found.fact(), entry.by, drop_source(drop, known))
 
-    @told
+    @with_service_errors
     def _clearance(self, job_id: int, job: Job, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
         u_tdc = max((self._jobs.state(job_id).tdc_u95_deg or 0.2) / 2, 0.05)
         less = less_clearance_mm(job, drop.lobe.valve)
@@ -203,7 +205,7 @@ class JobReports:
 
     async def piston_clearances(self, job_id: int) -> list[PistonClearanceView]:
         """Give valve to piston, as last found for each valve, with its curve where that can be drawn."""
-        await self._scenes.read(job_id)
+        await self._contexts.read(job_id)
         job, evidence, _ = self._counting(job_id)
         sources = self._jobs.read.sources(job_id)
         found = []
@@ -222,7 +224,7 @@ class JobReports:
         fact = next((one for one in self._jobs.facts(job_id) if one.number == number), None)
         if fact is None or not isinstance(fact.what, LobeMeasured):
             return None
-        known = await self._scenes.known_lobe(job_id, fact.number, fact.what)
+        known = await self._contexts.known_lobe(job_id, fact.number, fact.what)
         if known is None:
             return None
         taken = {name: value for name, value in source.items() if name != "lobe_fact"}

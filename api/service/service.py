@@ -14,7 +14,7 @@ from api.base import ServiceConfig
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
 from api.service.file_watch import watch_files
-from api.service.job_desk import JobDesk
+from api.service.job_service import JobService
 from api.service.service_manager import tell_service_manager
 from api.store import MeasurementStore, ShopStore, StoredStreams
 
@@ -40,7 +40,7 @@ class Service:
         self.measuring = Measuring(
             self.measurements, self.bench, self.stored, self.board, self.feed.flush, self.fits.hand_on
         )
-        self.desk = JobDesk(
+        self.desk = JobService(
             Parts(
                 config=config,
                 shop=self.shop,

@@ -12,7 +12,7 @@ import time
 from typing import Protocol
 
 from api.live import BenchState
-from capture.base import notify
+from capture.base import notify, wire_now_ns
 
 START_S = 30.0
 """Capture may take so long to speak for the first time."""
@@ -45,7 +45,7 @@ async def tell_service_manager(watched: Watched) -> None:
             starting = starting and not alive and now_ns / 1e9 - began_s < START_S
             if starting or (alive and watched.capture_beats):
                 notify("WATCHDOG=1")
-            sentence = " ".join(watched.bench.health_now(now_ns).sentence.split())
+            sentence = " ".join(watched.bench.health_now(now_ns, wire_now_ns()).sentence.split())
             if sentence != told:
                 told = sentence
                 notify(f"STATUS={sentence}")

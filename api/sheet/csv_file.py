@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-import unicodedata
 
+from api.base import safe_cell
 from api.sheet.model import Sheet
 
 COLUMNS = (
@@ -39,10 +39,6 @@ COLUMNS = (
 )
 
 
-FORMULA = {"=", "+", "-", "@", "\u2212"}
-STRIPPED = " \t\r\n\0\u00a0\u200b\u2060\ufeff"
-
-
 def sheet_csv(sheet: Sheet) -> str:
     """Give the measurements with the job's reference, engine and card in every row."""
     file = io.StringIO()
@@ -53,7 +49,13 @@ def sheet_csv(sheet: Sheet) -> str:
         plain = one.model_dump()
         cells = [_cell(plain[name]) for name in COLUMNS]
         writer.writerow(
-            [_safe(job.reference), _safe(job.engine.name), _safe(job.card.name), _cell(job.tolerance), *cells]
+            [
+                safe_cell(job.reference),
+                safe_cell(job.engine.name),
+                safe_cell(job.card.name),
+                _cell(job.tolerance),
+                *cells,
+            ]
         )
     return file.getvalue()
 
@@ -63,10 +65,4 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return repr(value) if isinstance(value, float) else _safe(str(value))
-
-
-def _safe(text: str) -> str:
-    """Keep a spreadsheet from taking words for a formula, whatever it strips off or reads as one first."""
-    bare = unicodedata.normalize("NFKC", text).lstrip(STRIPPED)
-    return f"'{text}" if bare[:1] in FORMULA or text[:1] in {"\t", "\r", "\n"} else text
+    return repr(value) if isinstance(value, float) else safe_cell(str(value))

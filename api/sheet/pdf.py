@@ -146,7 +146,7 @@ def _told(sheet: Sheet, styles: Styles) -> list[Flowable]:
     return [
         *_done(sheet, styles),
         *told_lines("Skipped, or gone past on the builder's own decision", left_out, skipped_style, styles),
-        *told_lines("To be minded", findings, styles.stop_line, styles),
+        *told_lines("Warnings", findings, styles.stop_line, styles),
         *told_lines("Note", [sheet.job.note] if sheet.job.note else [], styles.small, styles),
         *told_lines("Statement", [sheet.statement] if sheet.statement else [], styles.small, styles),
         Spacer(1, 1 * mm),

@@ -34,7 +34,7 @@ from analysis.timing import (
 from api.base import Finding
 from api.jobs import cam_standing_view, departure_view, verdict_view
 from api.live import PROGRAM
-from api.service import JobDesk, Service
+from api.service import JobService, Service
 from api.sheet.measurements import measurement_lines
 from api.sheet.model import Sheet, SheetCam, SheetCurve
 from api.sheet.words import (
@@ -66,7 +66,7 @@ def file_word(reference: str, job_id: int) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "-", reference).strip("-.") or f"job-{job_id}"
 
 
-async def sheet_of(desk: JobDesk, job_id: int, measured: dict[int, Measurement], notice: str) -> Sheet:
+async def sheet_of(desk: JobService, job_id: int, measured: dict[int, Measurement], notice: str) -> Sheet:
     """Put a job's sheet together; `measured` are its measurements by number."""
     row, state, facts = desk.jobs.read.job(job_id), desk.jobs.state(job_id), desk.jobs.facts(job_id)
     evidence = Evidence.of(row.job, facts)
@@ -192,7 +192,7 @@ def _not_curable(job: Job, standing: CamStanding) -> str:
 # -- curves
 
 
-async def _curves(desk: JobDesk, job_id: int, job: Job, evidence: Evidence) -> list[SheetCurve]:
+async def _curves(desk: JobService, job_id: int, job: Job, evidence: Evidence) -> list[SheetCurve]:
     """Give every reference lobe's curve as found and, where the cam was touched, as left."""
     found = []
     for cam in job.engine.cams:
@@ -209,9 +209,11 @@ async def _curves(desk: JobDesk, job_id: int, job: Job, evidence: Evidence) -> l
     return found
 
 
-async def _curve(desk: JobDesk, job_id: int, job: Job, what: LobeMeasured, stage: str) -> SheetCurve | None:
+async def _curve(
+    desk: JobService, job_id: int, job: Job, what: LobeMeasured, stage: str
+) -> SheetCurve | None:
     number = next(fact.number for fact in desk.jobs.facts(job_id) if fact.what == what)
-    known = await desk.scenes.known_lobe(job_id, number, what)
+    known = await desk.contexts.known_lobe(job_id, number, what)
     if known is None:
         return None
     crank, lift = await asyncio.to_thread(_sampled, known.lift)

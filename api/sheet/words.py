@@ -49,7 +49,7 @@ MOVES = {
     "other": "by scale",
 }
 BETWEEN = {"nipped": "nipped up", "torqued": "torqued", "": "nothing touched"}
-CHANGES_HEAD = ("Lobe", "Measured", "Between", "Moved by", "±", "At a drop of", "Does it mean anything?")
+CHANGES_HEAD = ("Lobe", "Measured", "Between", "Moved by", "±", "At a drop of", "Real move?")
 STAGES = {"as_found": "as found", "moved": "moved", "nipped": "nipped up", "torqued": "torqued"}
 
 

@@ -65,7 +65,7 @@ class Adoption:
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class GuideStage:
     """How far the guide is inside a step; `body` holds what was noted when the stage began."""
 
     step: str
@@ -185,10 +185,12 @@ class JobReader:
         )
         return rows[0]["job_id"] if rows else None
 
-    def stage(self, job_id: int) -> Stage | None:
+    def stage(self, job_id: int) -> GuideStage | None:
         """Give how far the guide is inside a step."""
         rows = self._ask("SELECT * FROM guide_stages WHERE job_id = ?", (job_id,))
-        return Stage(rows[0]["step"], rows[0]["stage"], _kept_as(dict, rows[0]["body"])) if rows else None
+        return (
+            GuideStage(rows[0]["step"], rows[0]["stage"], _kept_as(dict, rows[0]["body"])) if rows else None
+        )
 
 
 def _job_row(row: Row) -> JobRow:
@@ -227,8 +229,11 @@ def insert(db: Database, table: str, row: Row) -> int:
 
 
 def keep(db: Database, body: Engine | CamCard, by: str) -> int:
-    """Keep an engine or a card."""
+    """Keep an engine or a card; one that is on the list to the last digit is not kept twice."""
     table = "engines" if isinstance(body, Engine) else "cards"
+    twin = _number(db, f"SELECT id FROM {table} WHERE body = ? AND retired_at IS NULL", (as_text(body),))
+    if twin is not None:
+        return twin
     return insert(db, table, {"name": body.name, "body": as_text(body), "at": now_text(), "by": by})
 
 
@@ -264,6 +269,22 @@ def keep_job(
     )
 
 
+def job_just_begun(db: Database, job: Job, engine_id: int | None, card_id: int | None) -> int | None:
+    """Give the job that was begun with exactly this and in which nothing was done yet, if there is one."""
+    return _number(
+        db,
+        "SELECT id FROM jobs WHERE body = ? AND engine_id IS ? AND card_id IS ? AND deleted_at IS NULL"
+        " AND NOT EXISTS (SELECT 1 FROM job_facts WHERE job_id = jobs.id)"
+        " AND NOT EXISTS (SELECT 1 FROM measurements WHERE job_id = jobs.id)",
+        (as_text(job), engine_id, card_id),
+    )
+
+
+def _number(db: Database, sql: str, values: tuple[Any, ...]) -> int | None:
+    row = db.execute(sql, values).fetchone()
+    return None if row is None else int(row[0])
+
+
 def add_fact(db: Database, job_id: int, fact: Fact, source: Fields | None) -> None:
     """Add a fact to a job's list."""
     insert(
@@ -282,7 +303,7 @@ def add_fact(db: Database, job_id: int, fact: Fact, source: Fields | None) -> No
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class JobStanding:
     """Where a job stands, as it is written beside it for lists."""
 
     now_step: str
@@ -291,7 +312,7 @@ class Standing:
     signed_by: str
 
 
-def tell_standing(db: Database, job_id: int, standing: Standing) -> None:
+def tell_standing(db: Database, job_id: int, standing: JobStanding) -> None:
     """Write beside the job where it stands, for lists."""
     db.execute(
         "UPDATE jobs SET now_step = :now_step, now_title = :now_title, signed_at = :signed_at,"
@@ -328,7 +349,7 @@ def make_none_active(db: Database) -> None:
     db.execute("DELETE FROM active_job")
 
 
-def set_stage(db: Database, job_id: int, stage: Stage | None, by: str = "") -> None:
+def set_stage(db: Database, job_id: int, stage: GuideStage | None, by: str = "") -> None:
     """Remember how far the guide is inside a step, or forget it."""
     db.execute("DELETE FROM guide_stages WHERE job_id = ?", (job_id,))
     if stage is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 from api.store.job_tables import create_job_tables
+from api.store.request_keys import create_request_keys
 
 SCHEMA = Migrations("lobewright.shop")
 
@@ -49,6 +50,12 @@ def m002_jobs(db: Database) -> None:
 
 
 @SCHEMA()
-def m003_from_elsewhere(db: Database) -> None:
+def m003_request_keys(db: Database) -> None:
+    """Requests that may come again, and what they were answered."""
+    create_request_keys(db)
+
+
+@SCHEMA()
+def m004_from_elsewhere(db: Database) -> None:
     """A job knows how many of its facts came with a job file."""
     db.table("jobs").add_column("facts_from_elsewhere", int)

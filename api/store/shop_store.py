@@ -20,6 +20,7 @@ from sqlite_utils import Database
 
 from api.base import StoreError
 from api.store.folder_lock import FolderLock
+from api.store.request_keys import Answered, noting
 from api.store.shop_schema import SCHEMA
 from api.store.trouble import damaged, store_error
 from capture.base import StoreUnusable
@@ -78,6 +79,13 @@ class ShopReader:
         found = self.rows(sql, values)
         return found[0] if found else None
 
+    def answered(self, name: str) -> Answered | None:
+        """Give what a request of that name was answered, where it changed something."""
+        row = self.row("SELECT * FROM request_keys WHERE name = ?", (name,))
+        if row is None:
+            return None
+        return Answered(row["body_sha256"], row["status"], row["media_type"] or "", row["answer"] or b"")
+
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         if not self.path.exists():
@@ -133,7 +141,7 @@ class ShopStore:
 
     def submit(self, change: Callable[[Database], T]) -> Future[T]:
         """Queue one change; it is committed, and on the disk, before the future is done."""
-        return self._thread.submit(_in_one_piece, self._connection, self.read.path, change)
+        return self._thread.submit(_in_one_piece, self._connection, self.read.path, noting(change))
 
     def write(self, change: Callable[[Database], T]) -> T:
         """Make one change and wait for it."""

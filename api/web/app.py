@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import Any
 
 from fastapi import FastAPI
 from starlette.middleware import Middleware
@@ -12,7 +13,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from api.base import ServiceConfig, add_problems
 from api.live import PROGRAM
 from api.service import Service
-from api.web.access import Access, Gate, Pairing, own_names
+from api.web.access import KEY_PATTERN, Access, Gate, OwnScreen, Pairing, RequestKeys, own_names
 from api.web.routes import ROUTERS
 
 DESCRIPTION = """
@@ -46,7 +47,13 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
             await running.stop()
 
     pairing = Pairing(config.data_dir)
-    access = Access(own_names(config.names), config.viewing_open, pairing.screens.knows)
+    own = OwnScreen(config.data_dir) if config.own_screen_secret else None
+    access = Access(
+        own_names(config.names),
+        config.viewing_open,
+        pairing.screens.knows,
+        None if own is None else own.knows,
+    )
     app = FastAPI(
         title="Lobewright",
         version=PROGRAM,
@@ -57,10 +64,34 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
         middleware=[
             Middleware(Gate, access),
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
+            Middleware(RequestKeys),
         ],
     )
-    app.state.pairing = pairing
+    app.state.pairing, app.state.access, app.state.own_screen = pairing, access, own
     for router in ROUTERS:
         app.include_router(router)
     add_problems(app)
+    _describe_request_keys(app)
     return app
+
+
+def _describe_request_keys(app: FastAPI) -> None:
+    """Say in the description of every POST that it may carry a key."""
+    described = app.openapi
+    header = {
+        "name": "Request-Key",
+        "in": "header",
+        "required": False,
+        "description": "Made at random for this one request; sent again with the same key it is done once.",
+        "schema": {"type": "string", "pattern": KEY_PATTERN},
+    }
+
+    def openapi() -> dict[str, Any]:
+        known = app.openapi_schema is not None
+        document = described()
+        for operations in document["paths"].values():
+            if "post" in operations and not known:
+                operations["post"].setdefault("parameters", []).append(header)
+        return document
+
+    app.openapi = openapi  # type: ignore[method-assign]

@@ -1,6 +1,7 @@
 """What every part of capture stands on: readings and events, their bus, errors, the data folder."""
 
 from capture.base.bus import Bus, Listener
+from capture.base.clock import PortProgress, bench_keeps_time, wire_now_ns, wire_pause_s
 from capture.base.errors import (
     BenchFileError,
     CaptureError,
@@ -52,16 +53,20 @@ __all__ = [
     "PortError",
     "PortLost",
     "PortMissing",
+    "PortProgress",
     "PortRetryable",
     "PortUnusable",
     "Readings",
     "Segment",
     "StoreNewer",
     "StoreUnusable",
+    "bench_keeps_time",
     "folder_mark",
     "is_held",
     "notify",
     "publish_facts",
     "read_facts",
+    "wire_now_ns",
+    "wire_pause_s",
     "withdraw_facts",
 ]

@@ -12,10 +12,11 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
+import regex
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from capture.base import BenchFileError, Channel
-from capture.bench.frames import CRANK_KINDS, FRAME_KINDS, GAUGE_KINDS, Decoder, make_decoder
+from capture.bench.frames import CRANK_KINDS, FRAME_KINDS, GAUGE_KINDS, Decoder, compiled, make_decoder
 from capture.bench.problems import Models, problems_of, syntax_problem
 
 _NAME = re.compile(r"[a-z0-9_]{1,32}")
@@ -243,8 +244,8 @@ def _checked_pattern(pattern: str, needed: str, known: set[str]) -> str:
     if not pattern:
         return pattern
     try:
-        groups = set(re.compile(pattern.encode("latin-1")).groupindex)
-    except (re.error, UnicodeEncodeError, OverflowError, RecursionError) as error:
+        groups = set(compiled(pattern).groupindex)
+    except (regex.error, UnicodeEncodeError, OverflowError, RecursionError) as error:
         raise ValueError(f"`pattern` is not a regular expression: {error}; correct it") from error
     if needed not in groups:
         raise ValueError(f"`pattern` has no group (?P<{needed}>…); put it round the number")

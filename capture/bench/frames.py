@@ -13,9 +13,12 @@ from abc import ABC, abstractmethod
 from collections import deque
 from dataclasses import dataclass, field, replace
 
+import regex
+
 BUFFER_BYTES = 4096
 LONGEST_LINE_BYTES = 80
 LATEST_LINES = 8
+MOST_MATCH_S, LEAST_MATCH_S = 0.05, 0.001
 _TERMINATOR = re.compile(rb"[\r\n]+")
 
 
@@ -263,6 +266,11 @@ class CountMicrosDecoder(Decoder):
         return Frame(int(match[1]), end, micros=int(match[2]), text=line)
 
 
+def compiled(pattern: str) -> regex.Pattern[bytes]:
+    """Read the pattern of a bench file; raises `regex.error`, or `UnicodeEncodeError`."""
+    return regex.compile(pattern.encode("latin-1"))
+
+
 class PatternDecoder(Decoder):
     """A regular expression over the whole line for anything else.
 
@@ -271,6 +279,12 @@ class PatternDecoder(Decoder):
     pattern : str
         With a named group ``value`` (a gauge) or ``count`` (the crank); also understood: ``index`` (the
         mark is there when the group matched something other than ``0``) and ``micros``.
+
+    Notes
+    -----
+    A pattern can take longer than the bench will stand on a line made for it, so every match has a limit of
+    processor time, which a busy machine does not use up. A line that goes past it is rejected, and the limit is
+    halved until a line is recognised again: such lines one after another then cost next to nothing.
     """
 
     _NUMBER = re.compile(rb"[+-]?[ ]{0,8}\d{1,6}(\.\d{1,6})?")
@@ -278,12 +292,18 @@ class PatternDecoder(Decoder):
 
     def __init__(self, pattern: str) -> None:
         super().__init__()
-        self._pattern = re.compile(pattern.encode("latin-1"))
+        self._pattern = compiled(pattern)
+        self._patience_s = MOST_MATCH_S
 
     def _recognise(self, line: bytes, end: int) -> Frame | None:
-        match = self._pattern.fullmatch(line)
+        try:
+            match = self._pattern.fullmatch(line, timeout=self._patience_s)
+        except TimeoutError:
+            self._patience_s = max(LEAST_MATCH_S, self._patience_s / 2)
+            return None
         if not match:
             return None
+        self._patience_s = MOST_MATCH_S
         groups = match.groupdict()
         if "count" in groups:
             return self._count(groups, end, line)

@@ -7,7 +7,17 @@ import threading
 import time
 from collections.abc import Callable
 
-from capture.base import Bus, Event, LimitedLog, PortLost, PortRetryable, PortUnusable
+from capture.base import (
+    Bus,
+    Event,
+    LimitedLog,
+    PortLost,
+    PortProgress,
+    PortRetryable,
+    PortUnusable,
+    wire_now_ns,
+    wire_pause_s,
+)
 from capture.bench import CrankInstrument, GaugeInstrument
 from capture.port.asking import Asker
 from capture.port.backoff import BackOff
@@ -43,18 +53,19 @@ class PortReader:
         on_device: Callable[[str, str], None] = lambda channel, identity: None,
         *,
         sleep: Callable[[float], object] | None = None,
-        clock_ns: Callable[[], int] = time.monotonic_ns,
+        clock_ns: Callable[[], int] = wire_now_ns,
     ) -> None:
         self.instrument = instrument
         self.name = instrument.channel.name
         self.intake = Intake(instrument, bus)
         self.status = ChannelStatus(
-            self.intake, instrument.port, instrument.silent_after_s, beat_ns=clock_ns()
+            self.intake, instrument.port, instrument.silent_after_s, beat_ns=time.monotonic_ns()
         )
         self._bus, self._devices, self._on_device = bus, devices, on_device
         self._stop = threading.Event()
         self._sleep = sleep or self._stop.wait
         self._clock_ns = clock_ns
+        self._progress = PortProgress(instrument.port)
         self._back_off = BackOff()
         self._log = LimitedLog(log)
         self._asker = _asker(instrument)
@@ -63,6 +74,7 @@ class PortReader:
         self._thread: threading.Thread | None = None
         self._port: Port | None = None
         self._read_ns = 0
+        self._awake_ns = 0
 
     # --- what others call ---------------------------------------------------------------------------
 
@@ -126,11 +138,13 @@ class PortReader:
                 self._read(port)
             finally:
                 self._port = None
+                self._progress.end()
                 self.intake.finish(self._clock_ns())
 
     def _opened(self, port: Port) -> None:
         now_ns = self._clock_ns()
-        self._port, self._read_ns = port, now_ns
+        self._port, self._read_ns, self._awake_ns = port, now_ns, time.monotonic_ns()
+        self._progress.begin()
         self.intake.begin(self._reason, now_ns, self._created_ns)
         if self._asker:
             self._asker.begin(now_ns)
@@ -152,18 +166,21 @@ class PortReader:
         self.intake.hold(in_doubt=bool(sentence))
 
     def _read(self, port: Port) -> None:
-        checked_ns = self._clock_ns()
+        checked_ns = time.monotonic_ns()
         while not self._stop.is_set():
             chunk = port.read(self._patience_s())
-            now_ns = self._clock_ns()
-            late = now_ns - self._read_ns > HELD_UP_NS
-            self.status.beat_ns = self._read_ns = now_ns
+            now_ns, awake_ns = self._clock_ns(), time.monotonic_ns()
+            late = min(now_ns - self._read_ns, awake_ns - self._awake_ns) > HELD_UP_NS
+            self._read_ns, self._awake_ns = now_ns, awake_ns
+            self.status.beat_ns = awake_ns
             if chunk:
                 self._take(port, chunk, now_ns, late=late)
+                self._progress.taken(len(chunk))
             if self._asker:
                 self._ask(port, self._asker)
-            if now_ns - checked_ns > HELD_UP_NS:
-                checked_ns = now_ns
+                self._progress.asks_at(self._asker.due_ns)
+            if awake_ns - checked_ns > HELD_UP_NS:
+                checked_ns = awake_ns
                 self._check(port, now_ns)
         self._take_the_last(port)
 
@@ -175,7 +192,7 @@ class PortReader:
     def _patience_s(self) -> float:
         if not self._asker:
             return READ_TIMEOUT_S
-        return min(READ_TIMEOUT_S, max(0.0, (self._asker.due_ns - self._clock_ns()) / 1e9))
+        return wire_pause_s(self._asker.due_ns, READ_TIMEOUT_S)
 
     def _take(self, port: Port, chunk: bytes, now_ns: int, *, late: bool) -> None:
         if self._asker:
@@ -190,8 +207,9 @@ class PortReader:
         self._tell("held_up", f"{self.name}: capture was held up; readings of that time are marked late")
         while port.waiting() and not self._stop.is_set():
             chunk = port.read(0.0)
-            self._read_ns = self._clock_ns()
+            self._read_ns, self._awake_ns = self._clock_ns(), time.monotonic_ns()
             self.intake.take(chunk, self._read_ns, late=True)
+            self._progress.taken(len(chunk))
 
     def _take_answer(self, chunk: bytes, now_ns: int, asker: Asker) -> None:
         frames = self.intake.decoder.feed(chunk)
@@ -204,6 +222,7 @@ class PortReader:
             else:
                 self.intake.late_answer()
         self.status.mute, self.status.late_answers = asker.mute, asker.late
+        self._progress.asks_at(asker.due_ns)
 
     def _ask(self, port: Port, asker: Asker) -> None:
         if not asker.wants_to_ask(self._clock_ns()):
@@ -211,8 +230,10 @@ class PortReader:
             return
         if asker.unanswered:
             self.intake.decoder.resynchronise(in_step=True)
-        if not port.write(_request(self.instrument)):
+        request = _request(self.instrument)
+        if not port.write(request):
             raise PortLost(f"port {port.name} takes no bytes; is the gauge on?")
+        self._progress.asked(len(request))
         asker.asked(self._clock_ns())
 
     def _check(self, port: Port, now_ns: int) -> None:
@@ -224,9 +245,8 @@ class PortReader:
             self._judge_device(port)
 
     def _closed(self, state: str, sentence: str) -> None:
-        now_ns = self._clock_ns()
         was_open = self.status.port_state in {ChannelState.ONLINE, ChannelState.IN_DOUBT}
-        self.status.beat_ns = now_ns
+        self.status.beat_ns = time.monotonic_ns()
         if was_open or self.status.port_sentence != sentence:
             self._log.warning("port", f"{self.name}: {sentence}")
         if was_open:
@@ -235,7 +255,7 @@ class PortReader:
         self.status.mute, self.status.others = False, ""
 
     def _wait(self, seconds: float) -> None:
-        self.status.beat_ns = self._clock_ns()
+        self.status.beat_ns = time.monotonic_ns()
         self._sleep(seconds)
 
     def _tell(self, code: str, sentence: str) -> None:

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from capture.base import Channel, Event, Gap, LimitedLog, Readings
+from capture.base import Channel, Event, Gap, LimitedLog, Readings, wire_now_ns
 from capture.store.blocks import Block, BlockBuilder
 from capture.store.stream_store import Batch, StreamWriter
 
@@ -163,7 +163,7 @@ class Recorder:
         with self._wake:
             queued = self._queued + self._unsaved_taken()
             oldest_ns = self._oldest_ns
-        unsaved_s = (self._clock_ns() - oldest_ns) / 1e9 if queued and oldest_ns else 0.0
+        unsaved_s = (wire_now_ns() - oldest_ns) / 1e9 if queued and oldest_ns else 0.0
         return {"state": state, "queued": queued, "unsaved_s": round(unsaved_s, 2), "sentence": sentence}
 
     def stop(self, timeout_s: float = 4.0) -> bool:
@@ -284,14 +284,14 @@ class Recorder:
         self._limited_log.warning(trouble, sentence)
         if trouble != self._trouble:
             self._trouble, self._trouble_sentence = trouble, sentence
-            self._on_event(Event(self._clock_ns(), "", f"recorder_{trouble}", sentence))
+            self._on_event(Event(wire_now_ns(), "", f"recorder_{trouble}", sentence))
 
     def _out_of_trouble(self) -> None:
         if self._trouble and self._trouble != "wal_large":
             self._trouble = self._trouble_sentence = ""
             sentence = "everything that was kept in memory is stored; recording goes on"
             log.warning("%s", sentence)
-            self._on_event(Event(self._clock_ns(), "", "recorder_recovered", sentence))
+            self._on_event(Event(wire_now_ns(), "", "recorder_recovered", sentence))
 
     def _look_at_wal(self) -> None:
         size = self._writer.wal_bytes()
@@ -304,12 +304,10 @@ class Recorder:
                 f"{size // 1_000_000} MB; close that program"
             )
             self._limited_log.warning("wal", self._trouble_sentence)
-            self._on_event(Event(self._clock_ns(), "", "recorder_wal_large", self._trouble_sentence))
+            self._on_event(Event(wire_now_ns(), "", "recorder_wal_large", self._trouble_sentence))
         elif self._trouble == "wal_large" and size < self._limits.wal_alarm_bytes // 2:
             self._trouble = self._trouble_sentence = ""
-            self._on_event(
-                Event(self._clock_ns(), "", "recorder_recovered", "the store's log is small again")
-            )
+            self._on_event(Event(wire_now_ns(), "", "recorder_recovered", "the store's log is small again"))
 
     def _refuse(self, readings: Readings) -> None:
         """Memory is full. Not kept, but never silently: counted, listed as a gap, and told."""

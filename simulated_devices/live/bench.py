@@ -7,7 +7,6 @@ words), and tells its state and the truth as plain data.
 from __future__ import annotations
 
 import threading
-import time
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ import numpy as np
 from simulated_devices.live.live_hand import LiveHand
 from simulated_devices.live.live_line import Asking, CrankLiveLine, GaugeLiveLine, LiveLine
 from simulated_devices.live.world import World
-from simulated_devices.machine import CommandError, EncoderDevice, Engine, Move, SimulatorError
+from simulated_devices.machine import CommandError, EncoderDevice, Engine, MachineClock, Move, SimulatorError
 from simulated_devices.scenarios import (
     Scenario,
     StepTable,
@@ -41,10 +40,15 @@ class LiveBench:
         Folder for the stable links (``crank`` and the gauges' names) and the journals (``NAME.journal``).
     journals : bool
         Whether accepted lines are written down.
+    clock : MachineClock, optional
+        The time that it lives in.
     """
 
-    def __init__(self, scenario: Scenario, links: Path, *, journals: bool = True) -> None:
+    def __init__(
+        self, scenario: Scenario, links: Path, *, journals: bool = True, clock: MachineClock | None = None
+    ) -> None:
         self.scenario = scenario
+        self.clock = clock or MachineClock()
         self.links = links
         self._made_links = not links.exists()
         try:
@@ -56,15 +60,16 @@ class LiveBench:
         seeds = np.random.SeedSequence(scenario.seed).spawn(3 + len(scenario.gauge))
         self.chance = np.random.default_rng(seeds[2])
         hand = LiveHand(scenario.hand.start_deg, manner_of(scenario), np.random.default_rng(seeds[0]))
-        now = time.monotonic()
+        now = self.clock.now_s()
         self.engine = engine_of(scenario)
         self.world = World(self.engine, hand, now)
         self.crank = CrankLiveLine(
             self._port("crank", journals),
             self.world,
             np.random.default_rng(seeds[1]),
-            EncoderDevice(encoder_of(scenario), now),
-            CrankLine(scenario.encoder.frame, scenario.encoder.template),
+            self.clock,
+            device=EncoderDevice(encoder_of(scenario), now),
+            speak=CrankLine(scenario.encoder.frame, scenario.encoder.template),
         )
         self.gauges: dict[str, GaugeLiveLine] = {}
         for table, seed in zip(scenario.gauge, seeds[3:], strict=True):
@@ -74,6 +79,7 @@ class LiveBench:
                 self._port(table.name, journals),
                 self.world,
                 np.random.default_rng(seed),
+                self.clock,
                 speak=GaugeLine(gauge, table.frame, table.tag, table.template),
                 asking=_asking(table.request, table.answers_after_s),
             )
@@ -82,7 +88,7 @@ class LiveBench:
         self.script = Script(self)
 
     def _port(self, name: str, journals: bool) -> PtyLine:
-        return PtyLine(self.links / name, self.links / f"{name}.journal" if journals else None)
+        return PtyLine(self.links / name, self.links / f"{name}.journal" if journals else None, self.clock)
 
     @property
     def lines(self) -> dict[str, LiveLine]:
@@ -130,7 +136,7 @@ class LiveBench:
     def play(self, moves: list[Move], doing: str = "") -> None:
         """Let the hand make some moves, one after another, at once."""
         with self.world.lock:
-            self.world.advance(time.monotonic())
+            self.world.advance(self.clock.now_s())
             hand = self.world.hand.builder()
             for move in moves:
                 move.add_to(hand, self.crank.device.zero_deg)
@@ -139,12 +145,12 @@ class LiveBench:
 
     def wait(self, longest_s: float) -> bool:
         """Wait until the hand holds still and no script step runs; true when it came to that."""
-        until = time.monotonic() + longest_s
-        while time.monotonic() < until:
-            self.world.advance(time.monotonic())
+        until = self.clock.now_s() + longest_s
+        while self.clock.now_s() < until:
+            self.world.advance(self.clock.now_s())
             if not self.world.hand.busy and not self.script.running:
                 return True
-            time.sleep(_POLL_S)
+            self.clock.sleep(_POLL_S)
         return False
 
     def truth(self, drop_mm: float = 1.27, check_lift_mm: float = 1.0) -> dict[str, Any]:
@@ -225,10 +231,12 @@ class Script:
     def stop(self) -> None:
         """Let go of the hand."""
         self._ended.set()
-        if self._thread is not None and self._thread is not threading.current_thread():
+        if self._thread is not None and self.running and self._thread is not threading.current_thread():
+            self._bench.clock.sleep(2 * _POLL_S)
             self._thread.join(2.0)
 
     def _run(self, steps: list[StepTable]) -> None:
+        clock = self._bench.clock
         for step in steps:
             self.step, self.say = step.name, step.say
             for gauge, onto in step.gauges.items():
@@ -236,9 +244,10 @@ class Script:
             self._bench.play(list(step.hand), step.name)
             hand = self._bench.world.hand
             while hand.busy and hand.doing in {step.name, "holding"}:
-                if self._ended.wait(_POLL_S):
+                clock.sleep(_POLL_S, hurry=False)
+                if self._ended.is_set():
                     return
-                self._bench.world.advance(time.monotonic())
+                self._bench.world.advance(clock.now_s())
             if step.name not in self.done:
                 self.done.append(step.name)
         self.step, self.say = "", ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,7 @@ from simulated_devices.live.world import WorldState
 
 def state(bench: LiveBench) -> dict[str, Any]:
     """The whole state: crank, hand, script, cams, gauges and cables; not the truth."""
-    now = bench.world.advance(time.monotonic())
+    now = bench.world.advance(bench.clock.now_s())
     return {
         "shop": bench.scenario.shop,
         "engine": bench.scenario.engine.name,
@@ -23,7 +22,7 @@ def state(bench: LiveBench) -> dict[str, Any]:
         "hand": _hand(bench),
         "script": _script(bench),
         "cams": _cams(bench),
-        "gauges": {name: _gauge(line) for name, line in bench.gauges.items()},
+        "gauges": {name: _gauge(line, bench.clock.now_s()) for name, line in bench.gauges.items()},
         "pushed_valves": sorted(bench.world.pushed_valves),
         "cables": {name: _cable(line) for name, line in bench.lines.items()},
     }
@@ -79,13 +78,13 @@ def _cams(bench: LiveBench) -> dict[str, Any]:
     }
 
 
-def _gauge(line: GaugeLiveLine) -> dict[str, Any]:
+def _gauge(line: GaugeLiveLine, now_s: float) -> dict[str, Any]:
     gauge = line.gauge
     return {
         "onto": line.mounting.touches if line.mounting else "",
         "value": line.shown,
         "unit": gauge.unit,
-        "plunger_mm": float(gauge.plunger_mm(np.asarray(line.pushed_mm(time.monotonic())))),
+        "plunger_mm": float(gauge.plunger_mm(np.asarray(line.pushed_mm(now_s)))),
         "travel_mm": gauge.travel_mm,
     }
 

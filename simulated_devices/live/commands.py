@@ -6,7 +6,6 @@ Every function carries out a body on a `LiveBench` and gives back plain data; wh
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Annotated, Any, Literal
@@ -104,7 +103,7 @@ def hand(bench: LiveBench, body: HandBody) -> dict[str, Any]:
     """Move, stop or steer the hand."""
     live = bench.world.hand
     with bench.world.lock:
-        bench.world.advance(time.monotonic())
+        bench.world.advance(bench.clock.now_s())
         if body.speed_deg_s is not None or body.wander is not None:
             live.manner = _manner(live.manner, body)
         if body.do == "stop":
@@ -158,7 +157,7 @@ def gauge(bench: LiveBench, body: GaugeBody) -> dict[str, Any]:
 
 def pulley(bench: LiveBench, body: PulleyBody) -> dict[str, Any]:
     """Slacken, turn, tighten."""
-    bench.world.advance(time.monotonic())
+    bench.world.advance(bench.clock.now_s())
     if body.do == "slacken":
         bench.world.slacken(body.cam)
     elif body.do == "turn_cam":
@@ -166,10 +165,10 @@ def pulley(bench: LiveBench, body: PulleyBody) -> dict[str, Any]:
         bench.world.turn_cam(body.cam, body.by_deg + float(clumsy))
     else:
         bench.world.tighten(body.cam, body.shift_deg)
-    until = time.monotonic() + body.wait_s
-    while bench.world.cam(body.cam).to_move_deg and time.monotonic() < until:
-        time.sleep(0.02)
-        bench.world.advance(time.monotonic())
+    until = bench.clock.now_s() + body.wait_s
+    while bench.world.cam(body.cam).to_move_deg and bench.clock.now_s() < until:
+        bench.clock.sleep(0.02)
+        bench.world.advance(bench.clock.now_s())
     return state(bench)
 
 

@@ -1,16 +1,22 @@
-"""One instrument on its own wire: a thread that reads the world, speaks its lines and answers requests."""
+"""One instrument on its own wire: it reads the world, speaks its lines and answers requests when its turn comes."""
 
 from __future__ import annotations
 
 import threading
-import time
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 import numpy as np
 
 from simulated_devices.live.world import World
-from simulated_devices.machine import DialDevice, DialIndicator, EncoderDevice, GaugeReading, Mounting
+from simulated_devices.machine import (
+    DialDevice,
+    DialIndicator,
+    EncoderDevice,
+    GaugeReading,
+    MachineClock,
+    Mounting,
+)
 from simulated_devices.wire import CrankLine, GaugeLine, LineFault, Outgoing, PtyLine, places
 
 GAUGE_TICK_S = 0.005
@@ -20,7 +26,7 @@ MOVING_A_GAUGE_S = 0.6
 
 
 class LiveLine(ABC):
-    """A line with its thread; a subclass says how long to sleep and which lines are due.
+    """A line that is given its turns by a clock; a subclass says how long to rest and which lines are due.
 
     Parameters
     ----------
@@ -31,9 +37,12 @@ class LiveLine(ABC):
     world : World
     rng : numpy.random.Generator
         For faults and instruments of this line alone.
+    clock : MachineClock
     """
 
-    def __init__(self, name: str, port: PtyLine, world: World, rng: np.random.Generator) -> None:
+    def __init__(
+        self, name: str, port: PtyLine, world: World, rng: np.random.Generator, clock: MachineClock
+    ) -> None:
         self.name = name
         self.port = port
         self.faults: list[LineFault] = []
@@ -41,26 +50,48 @@ class LiveLine(ABC):
         self.lock = threading.RLock()
         self._world = world
         self._rng = rng
-        self._ended = threading.Event()
+        self._clock = clock
         self._drain_at_s = 0.0
-        self._thread = threading.Thread(target=self._run, name=f"line {name}", daemon=True)
 
     def start(self) -> None:
         """Plug the cable in and begin to speak."""
         self.port.plug()
-        self._thread.start()
+        self._clock.drive(self)
 
     def stop(self) -> None:
         """Fall silent and take the link away."""
-        self._ended.set()
-        if self._thread.is_alive():
-            self._thread.join(5.0)
+        self._clock.let_go(self)
         self.port.close()
 
-    def _run(self) -> None:
-        while not self._ended.wait(self._rest_s(time.monotonic())):
-            with self.lock:
-                self._turn(time.monotonic())
+    @property
+    def port_name(self) -> str:
+        """Name of the port, as whoever reads it knows it."""
+        return self.port.link.name
+
+    @property
+    def written(self) -> int:
+        """Bytes that the port has accepted."""
+        return self.port.written
+
+    @property
+    def listens(self) -> bool:
+        """Whether it can be asked."""
+        return False
+
+    def received(self) -> int:
+        """Bytes that were written to the port, as far as they have come."""
+        with self.lock:
+            return self.port.received()
+
+    def heard(self) -> bool:
+        """Whether anybody has the port open."""
+        with self.lock:
+            return self.port.has_reader()
+
+    def turn(self, now_s: float) -> None:
+        """Say what is due."""
+        with self.lock:
+            self._turn(now_s)
 
     def _turn(self, now_s: float) -> None:
         if now_s > self._drain_at_s:
@@ -77,7 +108,7 @@ class LiveLine(ABC):
         """Lines due now; said anew where this machine was too busy to send them while they were true."""
         due = self._due(now_s)
         for _ in range(_TRIES):
-            later_s = time.monotonic()
+            later_s = self._clock.now_s()
             if not due or later_s - now_s < FRESH_FOR_S:
                 break
             due, now_s = self._due(later_s) or due, later_s
@@ -88,8 +119,8 @@ class LiveLine(ABC):
         self.port.read()
 
     @abstractmethod
-    def _rest_s(self, now_s: float) -> float:
-        """How long to sleep before the next turn."""
+    def rest_s(self, now_s: float) -> float:
+        """How long to rest before the next turn."""
 
     @abstractmethod
     def _due(self, now_s: float) -> list[bytes]:
@@ -108,14 +139,22 @@ class CrankLiveLine(LiveLine):
     """The counter's line."""
 
     def __init__(
-        self, port: PtyLine, world: World, rng: np.random.Generator, device: EncoderDevice, speak: CrankLine
+        self,
+        port: PtyLine,
+        world: World,
+        rng: np.random.Generator,
+        clock: MachineClock,
+        *,
+        device: EncoderDevice,
+        speak: CrankLine,
     ) -> None:
-        super().__init__("crank", port, world, rng)
+        super().__init__("crank", port, world, rng, clock)
         self.device = device
         self._speak = speak
         self._banner: bytes | None = None
 
-    def _rest_s(self, now_s: float) -> float:
+    def rest_s(self, now_s: float) -> float:
+        """See `LiveLine.rest_s`."""
         return max(self.device.due_s - now_s, 0.0002)
 
     def _due(self, now_s: float) -> list[bytes]:
@@ -131,7 +170,7 @@ class CrankLiveLine(LiveLine):
     def reboot(self, banner: bytes = b"counter ready\r\n") -> None:
         """Start the counter anew: a banner, count 0, its microseconds from 0."""
         with self.lock:
-            now = time.monotonic()
+            now = self._clock.now_s()
             state = self._world.advance(now)
             self.device.reboot(now, state.crank_deg + self._world.coupling_slip_deg)
             self._banner = banner
@@ -164,16 +203,17 @@ class GaugeLiveLine(LiveLine):
         port: PtyLine,
         world: World,
         rng: np.random.Generator,
+        clock: MachineClock,
         *,
         speak: GaugeLine,
         asking: Asking | None = None,
     ) -> None:
-        super().__init__(name, port, world, rng)
+        super().__init__(name, port, world, rng, clock)
         self.gauge: DialIndicator = speak.gauge
         self.mounting: Mounting | None = None
         self.spoilt = Spoilt()
         self.reading = 0.0
-        self._device = DialDevice(self.gauge, rng, time.monotonic())
+        self._device = DialDevice(self.gauge, rng, clock.now_s())
         self._speak = speak
         self._asking = asking
         self._asked = b""
@@ -185,12 +225,18 @@ class GaugeLiveLine(LiveLine):
         with self.lock:
             self.mounting = mounting
             self.spoilt = Spoilt()
-            self._set_up_at_s = time.monotonic() + MOVING_A_GAUGE_S
+            self._set_up_at_s = self._clock.now_s() + MOVING_A_GAUGE_S
 
-    def _rest_s(self, now_s: float) -> float:
+    def rest_s(self, now_s: float) -> float:
+        """See `LiveLine.rest_s`."""
         # The plunger is followed in fine steps however seldom it is read.
         until_due_s = GAUGE_TICK_S if self.gauge.asked else self._device.due_s - now_s
         return max(min(until_due_s, GAUGE_TICK_S), 0.0002)
+
+    @property
+    def listens(self) -> bool:
+        """Whether it can be asked."""
+        return self._asking is not None
 
     @property
     def shown(self) -> str:

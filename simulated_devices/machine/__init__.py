@@ -1,5 +1,6 @@
 """An engine, the hand that turns it and the instruments on it, as physics has them."""
 
+from simulated_devices.machine.clock import BENCH_CLOCK, BENCH_PACE, BenchClock, MachineClock, clock_asked_for
 from simulated_devices.machine.engine import (
     Cam,
     Engine,
@@ -35,10 +36,13 @@ from simulated_devices.machine.moves import Angle, Move, Speed
 from simulated_devices.machine.svg import drawing
 
 __all__ = [
+    "BENCH_CLOCK",
+    "BENCH_PACE",
     "LAWS",
     "MM_PER_INCH",
     "Angle",
     "ArcProfile",
+    "BenchClock",
     "Cam",
     "CommandError",
     "CrankReading",
@@ -52,6 +56,7 @@ __all__ = [
     "LawProfile",
     "Lobe",
     "LobeTruth",
+    "MachineClock",
     "Manner",
     "Motion",
     "Mounting",
@@ -66,6 +71,7 @@ __all__ = [
     "TangentProfile",
     "Valve",
     "ValveRoom",
+    "clock_asked_for",
     "drawing",
     "firing_offsets",
 ]

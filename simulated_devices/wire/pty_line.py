@@ -17,11 +17,10 @@ import contextlib
 import os
 import select
 import termios
-import time
 import tty
 from pathlib import Path
 
-from simulated_devices.machine import SimulatorError
+from simulated_devices.machine import MachineClock, SimulatorError
 from simulated_devices.wire.line_faults import Outgoing
 
 
@@ -54,11 +53,17 @@ class PtyLine:
         The stable name.
     journal : Path, optional
         Where accepted lines are written down, appended.
+    clock : MachineClock, optional
+        The time that is written beside them.
     """
 
-    def __init__(self, link: Path, journal: Path | None = None) -> None:
+    def __init__(self, link: Path, journal: Path | None = None, clock: MachineClock | None = None) -> None:
         self.link = link
         self.accepted = 0
+        self.written = 0
+        self._received = 0
+        self._come = b""
+        self._clock = clock or MachineClock()
         self.dropped = 0
         self._journal = (
             -1 if journal is None else os.open(journal, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
@@ -166,12 +171,18 @@ class PtyLine:
 
     def read(self) -> bytes:
         """What the reader of this port has written to it: requests."""
-        if not self.plugged:
-            return b""
-        try:
-            return os.read(self._master, 4096)
-        except OSError:
-            return b""
+        self.received()
+        come, self._come = self._come, b""
+        return come
+
+    def received(self) -> int:
+        """Bytes that were written to this port, as far as they have come; `read` gives those that are new."""
+        if self.plugged:
+            with contextlib.suppress(OSError):
+                come = os.read(self._master, 4096)
+                self._come += come
+                self._received += len(come)
+        return self._received
 
     def send(self, items: list[Outgoing]) -> None:
         """Send lines; those for which there is no room, or no reader, are dropped and counted."""
@@ -203,6 +214,7 @@ class PtyLine:
             while left:
                 written = os.write(self._master, left[:1] if item.one_byte_writes else left)
                 left = left[written:]
+                self.written += written
         except OSError:
             self._rest = (left, item)
             return False
@@ -214,7 +226,7 @@ class PtyLine:
         self.accepted += 1
         if self._journal >= 0:
             mark = "spoiled" if item.spoiled else ""
-            self._rows.append(f"{time.monotonic_ns()}\t{escaped(item.sent)}\t{mark}\n")
+            self._rows.append(f"{self._clock.now_ns()}\t{escaped(item.sent)}\t{mark}\n")
 
     def _write_journal(self) -> None:
         if self._rows:

@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from bench_time import environment
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
 from waiting import LOBEWRIGHT
@@ -208,12 +209,17 @@ def _end_with_this_process() -> None:
 
 
 class Demo:
-    """A running demo: its pages, its API, and the simulator's hand."""
+    """A running demo: its pages, its API, and the simulator's hand.
 
-    def __init__(self, folder: Path, *options: str) -> None:
+    In a time of its own its bench goes as fast as this machine's time at most, and slower where the machine is busy; while
+    a command waits for the hand (``wait_s``) as fast as it can.
+    """
+
+    def __init__(self, folder: Path, *options: str, own_time: bool = False) -> None:
         self.port, self.control_port = free_port(), free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self._folder, self._options = folder, options
+        self._environment = environment(folder / "clock", pace=1.0) if own_time else dict(os.environ)
         self.start()
 
     def start(self) -> None:
@@ -227,7 +233,7 @@ class Demo:
             stdout=self._log,
             stderr=subprocess.STDOUT,
             cwd=folder,
-            env={**os.environ, "HOME": str(folder)},
+            env={**self._environment, "HOME": str(folder)},
             start_new_session=True,
             preexec_fn=_end_with_this_process,
         )
@@ -292,8 +298,8 @@ class Demo:
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
-    """The demo as a visitor sees it: its hand measures true TDC and two lobes by itself."""
-    running = Demo(tmp_path_factory.mktemp("demo"))
+    """The demo as a visitor sees it: its hand measures true TDC and two lobes by itself, in a time of its own."""
+    running = Demo(tmp_path_factory.mktemp("demo"), own_time=True)
     try:
         running.wait()
         yield running
@@ -314,8 +320,8 @@ def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 
 @pytest.fixture
 def own_demo(tmp_path: Path) -> Iterator[Demo]:
-    """The same for one test alone, which leaves things behind on the bench."""
-    running = Demo(tmp_path, "--no-script", "--data", str(tmp_path / "data"))
+    """The same for one test alone, which leaves things behind on the bench, in a time of its own."""
+    running = Demo(tmp_path, "--no-script", "--data", str(tmp_path / "data"), own_time=True)
     try:
         running.wait()
         yield running

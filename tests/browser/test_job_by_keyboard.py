@@ -11,6 +11,7 @@ import time
 
 import pytest
 from playwright.sync_api import Page, expect
+from waiting import until
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -77,11 +78,15 @@ class Hands:
         self.pressed.append(words)
 
     def hand(self, *moves: dict) -> None:
-        self.demo.simulator("/hand", {"moves": list(moves), "wait_s": 60})
+        assert self.demo.simulator("/hand", {"moves": list(moves), "wait_s": 60})["done"]
+
+    def wait(self, seconds: float) -> None:
+        """Let so much time pass at the bench, the hand holding still."""
+        self.hand({"do": "hold", "seconds": seconds})
 
     def touch(self, onto: str) -> None:
         self.demo.simulator("/gauge", {"gauge": GAUGE, "onto": onto})
-        self.page.wait_for_timeout(1000)  # it hangs free while it is carried over: no one presses start then
+        self.wait(1.0)  # it hangs free while it is carried over: no one presses start then
 
     def pulley(self, do: str, **more: float) -> None:
         self.demo.simulator("/pulley", {"cam": "inlet", "do": do, **more})
@@ -90,28 +95,19 @@ class Hands:
         self.touch("piston_1")
         self.press("Start")
         rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80}
-        self.until_answered({"do": "hold", "seconds": 0.4}, rock, {"do": "hold", "seconds": 0.4})
+        self.turn_and_finish({"do": "hold", "seconds": 0.4}, rock, {"do": "hold", "seconds": 0.4})
 
-    def until_answered(self, *moves: dict) -> None:
-        for _ in range(3):
-            self.hand(*moves)
-            self.press("Finish")
-            if not self.refused():
-                return
-            self.press("Start again")
-
-    def refused(self) -> bool:
-        """Whether the page asks for the same again: a busy machine may have paced the bench too unevenly."""
+    def turn_and_finish(self, *moves: dict) -> None:
+        """Turn and finish: on a bench with a time of its own nothing is refused because this machine was busy."""
+        self.hand(*moves)
+        self.press("Finish")
         expect(self.page.locator("#act")).not_to_contain_text("Finish", timeout=60_000)
-        return "Start again" in self.button()
+        assert "Start again" not in self.button(), self.page.inner_text("#sentence")
 
     def lobe(self, onto: str, start: str = "Start") -> None:
-        """Measure a lobe; again, with more turns, while the page asks for it."""
+        """Measure a lobe; again, with more turns, while the page asks for it, because the verdict cannot be told yet."""
         self._lobe_once(onto, start)
         for _ in range(3):
-            if self.refused():
-                self._lobe_once(onto, "Start again")
-                continue
             if "Measure again" not in self.button():
                 return
             self.press("Measure again")
@@ -119,21 +115,22 @@ class Hands:
             if "Start" in self.button():
                 self._lobe_once(onto, "Start")
             else:
-                self._turn_and_finish()
+                self._turn_the_lobe()
 
     def _lobe_once(self, onto: str, start: str) -> None:
         self.touch(onto)
         self.press(start)
-        self._turn_and_finish()
+        self._turn_the_lobe()
 
-    def _turn_and_finish(self) -> None:
+    def _turn_the_lobe(self) -> None:
         turn = {"do": "turns", "count": 2.1, "speed_deg_s": LOBE_SPEED_DEG_S}
         back = {"do": "turn_by", "by_deg": -20.0, "speed_deg_s": LOBE_SPEED_DEG_S}
-        self.hand({"do": "hold", "seconds": 0.4}, turn, back, {"do": "hold", "seconds": 0.4})
-        self.press("Finish")
+        self.turn_and_finish({"do": "hold", "seconds": 0.4}, turn, back, {"do": "hold", "seconds": 0.4})
 
     def cue(self) -> tuple[str, float]:
         """What the cue says once it stands still: its words, and how far it is to go (back is negative)."""
+        self.wait(0.6)
+        self.shown()
         told = ""
         for _ in range(60):
             time.sleep(0.45)
@@ -143,6 +140,13 @@ class Hands:
         number = re.search(r"[\d.]+", told)
         far = float(number.group()) if number else 0.0
         return told, -far if "Back" in told or "too far" in told else far
+
+    def shown(self) -> None:
+        """Wait until the page has painted whatever the service knows now."""
+        newest_ms = max(one["wall_ms"] for one in self.demo.get("/api/latest")["latest"].values())
+        until(
+            lambda: self.page.evaluate("() => window.paintedMs ?? 0") >= newest_ms, "the page is up to date"
+        )
 
     def to_the_park(self, words: str) -> None:
         for _ in range(6):
@@ -214,6 +218,7 @@ def _give_reason(keys: Keyboard, button: str, reason: str, send: str) -> None:
 
 def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     page = open_tab()
+    page.add_init_script("document.addEventListener('painted', e => { window.paintedMs = e.detail.wallMs; })")
     keys, hands = Keyboard(page), Hands(page, own_demo)
     page.goto(f"{own_demo.url}/jobs")
     page.wait_for_selector("body[data-ready]")
@@ -224,7 +229,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     keys.press("Go to the bench")
     hands.touch("piston_1")
     hands.press("Start")
-    hands.until_answered({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
+    hands.turn_and_finish({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
     hands.press("Set as on the card")
     hands.tdc()
     hands.tdc()
@@ -263,7 +268,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     page.wait_for_selector("body[data-ready]")
     _give_reason(keys, "Leave this step out", "Head is off again tomorrow", "Leave it out")
     expect(page.locator("#now-title")).to_contain_text("Sign-off")
-    picture(page, "job_desk", full=True)
+    picture(page, "job_service", full=True)
     keys.press("Sign the job")
     expect(page.locator("#now-title")).to_have_text("Signed by Ida Thorne.")
     expect(page.locator("#heads")).not_to_contain_text("at the bench now")
@@ -273,7 +278,8 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     picture(page, "job_phone", full=True)
 
     inlet = own_demo.simulator("/truth?drop_mm=1.27")["lobes"]["inlet_1"]
-    # Half of the card's tolerance: what one move can reach on a quiet machine is held by the whole job over HTTP.
+    # Half of the card's tolerance, more than three standard uncertainties of one lobe and what the hand may leave of the
+    # move; closer than that is held by the whole job over HTTP.
     assert abs(inlet["centre_atdc_deg"] - 108.0) < AFTER_ONE_MOVE_DEG
     what = page.inner_text("#facts")
     assert "The exhaust cam is changed next week" in what

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 
 import pytest
 from hypothesis import given, settings
@@ -148,3 +149,16 @@ def test_the_last_lines_are_kept_as_they_came_in_readable_or_not(kind: str) -> N
     text = GOOD[kind][0]
     decoder.feed(b"no such line\r\n" * 3 + b"".join([text + b"\r\n"] * 6) + text[:3])
     assert list(decoder.latest) == [(b"no such line", False)] * 2 + [(text, True)] * 6
+
+
+def test_lines_made_against_a_pattern_cost_little_and_hide_no_good_one() -> None:
+    decoder = make_decoder("pattern", pattern=r"(?:(?:1|11)+)+(?P<value>-?\d\.\d\d)")
+    poison = b"1" * 60 + b"!\n"  # a plain matcher tries 2 to the power of 60 ways, more than a lifetime
+    decoder.feed(b"\n")
+    began_s = time.process_time()
+    for _ in range(200):
+        assert decoder.feed(poison) == []
+    took_s = time.process_time() - began_s
+    assert decoder.rejects.rejected == 200
+    assert [frame.value for frame in decoder.feed(b"112.50\n")] == [250]
+    assert took_s < 10.0, "processor time, which a busy machine does not lengthen"

@@ -10,7 +10,7 @@ from running import still_trace
 from waiting import LOBEWRIGHT
 
 from api.archive import look_for_left
-from api.sheet.csv_file import _safe
+from api.base import safe_cell
 from api.store import ShopReader
 from capture.store import StreamWriter
 
@@ -52,5 +52,5 @@ def test_files_that_belong_to_nothing_are_found_and_removed_and_a_lost_trace_com
 
 @pytest.mark.parametrize("text", ["=1+1", "\r=1", " =1", "＝1", "\t@x", "\u00a0+1", "\u200b-1", "−1"])
 def test_a_cell_that_a_spreadsheet_could_take_for_a_formula_is_made_a_word(text: str) -> None:
-    assert _safe(text) == f"'{text}"
-    assert _safe("HL-1804 a=b") == "HL-1804 a=b"
+    assert safe_cell(text) == f"'{text}"
+    assert safe_cell("HL-1804 a=b") == "HL-1804 a=b"

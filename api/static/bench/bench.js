@@ -143,7 +143,7 @@ async function act(what) {
   busy = true;
   repaint();
   try {
-    (await DEEDS[what]?.()) ?? (await otherDeed(what));
+    (await ACTIONS[what]?.()) ?? (await otherAction(what));
     trouble = "";
   } catch (problem) {
     trouble = problem.message;
@@ -153,7 +153,7 @@ async function act(what) {
   repaint();
 }
 
-const DEEDS = {
+const ACTIONS = {
   async start() {
     const what = choice.touches.startsWith("piston") ? "tdc" : "lobe";
     await post("/api/measurements", { what, gauge: choice.gauge, touches: choice.touches });
@@ -173,7 +173,7 @@ const DEEDS = {
 };
 
 /** What a job's step asks for is an address of the server's own, posted to as it is. */
-async function otherDeed(action) {
+async function otherAction(action) {
   if (action.startsWith("/api/")) await post(action);
 }
 

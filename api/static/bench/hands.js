@@ -28,14 +28,14 @@ function isTyping(target) {
   );
 }
 
-/** Call `deed` whenever the large button is pressed, by whatever. */
-export function onLargeButton(button, settings, deed) {
+/** Call `action` whenever the large button is pressed, by whatever. */
+export function onLargeButton(button, settings, action) {
   let last = -Infinity;
   const press = () => {
     const now = performance.now();
     if (button.disabled || now - last < AGAIN_MS) return;
     last = now;
-    deed();
+    action();
   };
   button.addEventListener("click", press);
   window.addEventListener("keydown", (event) => {

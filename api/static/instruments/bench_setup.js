@@ -162,11 +162,11 @@ async function save() {
 
 /** Let the buttons of the set-up sheet work. */
 export function setUp() {
-  const on = (id, deed) =>
+  const on = (id, action) =>
     byId(id).addEventListener("click", async () => {
       byId(id).disabled = true;
       trouble(null);
-      await Promise.resolve().then(deed).catch(trouble);
+      await Promise.resolve().then(action).catch(trouble);
       byId(id).disabled = false;
     });
   on("setup-list", list);

@@ -7,7 +7,7 @@ import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { formFor, lengthTyped } from "./job_forms.js";
-import { handEntry, handLobes, takesHand } from "./job_hand.js";
+import { handEntry, handLobes } from "./job_hand.js";
 import {
   BESIDE_COLUMNS,
   CAM_COLUMNS,
@@ -32,19 +32,6 @@ import { plainName } from "./words.js";
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
 const here = `/api/jobs/${id}`;
 const { settings, bench, spoken } = startScreen();
-const MEASURED = new Set([
-  "bench_check",
-  "true_tdc",
-  "stroke",
-  "lobe",
-  "correction",
-  "nipped",
-  "torqued",
-  "again",
-  "cylinder",
-  "tdc_again",
-  "valve_to_piston",
-]);
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
 const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], changes: [] };
@@ -64,9 +51,9 @@ async function load() {
   paint();
 }
 
-async function doing(deed) {
+async function doing(action) {
   try {
-    await deed();
+    await action();
     byId("notes").replaceChildren();
     await load();
     return true;
@@ -78,7 +65,7 @@ async function doing(deed) {
 }
 
 /** Ask for the reason that the sheet prints, then do it. */
-function withReason(title, about, button, deed) {
+function withReason(title, about, button, action) {
   const dialog = byId("reason-dialog");
   put(byId("reason-title"), spoken(title));
   put(byId("reason-about"), spoken(about));
@@ -87,7 +74,7 @@ function withReason(title, about, button, deed) {
   byId("reason-form").onsubmit = (event) => {
     event.preventDefault();
     dialog.close();
-    doing(() => deed(byId("reason").value));
+    doing(() => action(byId("reason").value));
   };
   byId("reason-leave").onclick = () => dialog.close();
   dialog.showModal();
@@ -97,8 +84,8 @@ function fact(what) {
   return post(`${here}/facts`, { what });
 }
 
-function button(label, deed, kind = "plain-button") {
-  return el("button", { type: "button", class: kind, onclick: deed }, spoken(label));
+function button(label, action, kind = "plain-button") {
+  return el("button", { type: "button", class: kind, onclick: action }, spoken(label));
 }
 
 // ---- what is due ----
@@ -120,27 +107,27 @@ function paintNow() {
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
     told.map((caution) => note("mind", spoken(caution))),
   );
-  byId("deeds").replaceChildren(...deedsOf(step));
+  byId("actions").replaceChildren(...actionsOf(step));
   paintForm(step);
   paintGauges(step);
   paintHand(step);
 }
 
-function deedsOf(step) {
+function actionsOf(step) {
   if (!step) return [];
-  const deeds = [];
-  if (MEASURED.has(step.kind))
-    deeds.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
+  const actions = [];
+  if (step.at_bench)
+    actions.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
   if (step.kind === "bench_check")
-    deeds.push(
+    actions.push(
       button("No encoder: disc and gauge by hand", () =>
         doing(() => fact({ kind: "bench_checked", by_hand: true })),
       ),
     );
   if (step.kind === "stroke")
-    deeds.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
+    actions.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
   if (step.may_override) {
-    deeds.push(
+    actions.push(
       button("Go past it on your own decision", () =>
         withReason("Your own decision", step.why, "Go past it", (reason) =>
           fact({ kind: "own_decision", step: step.id, code: step.code, reason }),
@@ -149,7 +136,7 @@ function deedsOf(step) {
     );
   }
   if (step.may_skip) {
-    deeds.push(
+    actions.push(
       button("Leave this step out", () =>
         withReason(`Leave out: ${step.title}`, `It gives: ${step.gives}`, "Leave it out", (reason) =>
           fact({ kind: "skipped", step: step.id, reason }),
@@ -157,7 +144,7 @@ function deedsOf(step) {
       ),
     );
   }
-  return deeds;
+  return actions;
 }
 
 async function toBench() {
@@ -177,7 +164,7 @@ function paintForm(step) {
       {},
       el(
         "button",
-        { type: "submit", class: MEASURED.has(step.kind) ? "plain-button" : "big-button" },
+        { type: "submit", class: step.at_bench ? "plain-button" : "big-button" },
         spoken(form.button),
       ),
     ),
@@ -194,7 +181,7 @@ function paintForm(step) {
 /** Where the bench has more than one gauge, which of them goes on pistons and which on valves. */
 function paintGauges(step) {
   const names = gaugeChannels(bench.now).map((channel) => channel.name);
-  show(byId("gauge-box"), names.length > 1 && takesHand(step) && !job.signed_by);
+  show(byId("gauge-box"), names.length > 1 && Boolean(step?.by_hand) && !job.signed_by);
   for (const on of ["piston", "valve"]) {
     const options = [
       ["", "the one used last, else the first"],
@@ -215,8 +202,8 @@ for (const on of ["piston", "valve"]) {
 
 /** Disc and gauge by hand, at the steps that measure. */
 function paintHand(step) {
-  show(byId("hand-box"), takesHand(step) && !job.signed_by);
-  if (!takesHand(step)) return;
+  show(byId("hand-box"), Boolean(step?.by_hand) && !job.signed_by);
+  if (!step?.by_hand) return;
   const lobes = handLobes(step);
   const { unit } = LENGTHS[settings.chosen.length];
   refill(byId("hand-valve"), `${step.id} ${settings.chosen.words}`, () =>

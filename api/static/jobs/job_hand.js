@@ -5,14 +5,6 @@
 import { lengthTyped } from "./job_forms.js";
 import { typed } from "./entries.js";
 
-/** Steps whose measurement can also be taken by hand; the others of a job are no measurements. */
-const BY_HAND = new Set(["true_tdc", "tdc_again", "lobe", "nipped", "torqued", "again", "cylinder"]);
-
-/** Can readings of disc and gauge be entered at this step? */
-export function takesHand(step) {
-  return BY_HAND.has(step?.kind);
-}
-
 /** The lobes that may be entered at this step; none where it is true TDC that is wanted. */
 export function handLobes(step) {
   return (step?.lobes ?? []).map((lobe) => ({

@@ -90,7 +90,7 @@ export const CHANGE_COLUMNS = [
   ["Lobe", false],
   ["Between", false],
   ["Moved by", true],
-  ["Does it mean anything?", false],
+  ["Real move?", false],
 ];
 
 const BETWEEN = { nipped: "nipped up", torqued: "torqued", "": "nothing touched" };

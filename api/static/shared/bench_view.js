@@ -102,7 +102,7 @@ export function keptState(recorder) {
 }
 
 /** A job that asks for nothing to be pressed; one that is signed makes room for the next. */
-function jobWithoutDeed(guide) {
+function jobWithoutAction(guide) {
   if (guide.step === "Signed")
     return { label: "Put the job away", act: `/api/jobs/${guide.job_id}/close`, ready: true };
   return { label: "Do as the sentence says", act: "", ready: false };
@@ -115,7 +115,7 @@ export function theButton(bench, choice, linkState) {
   const { guide, measurement } = bench;
   if (linkState !== "live") return { label: "No link to the bench", act: "", ready: false };
   if (guide?.action) return { label: guide.button || "Go on", act: guide.action, ready: true };
-  if (guide?.job_id !== null && guide?.job_id !== undefined) return jobWithoutDeed(guide);
+  if (guide?.job_id !== null && guide?.job_id !== undefined) return jobWithoutAction(guide);
   if (measurement?.state === "running")
     return { label: `Finish: ${whatOf(measurement.touches)}`, act: "finish", ready: true };
   if (!choice.gauge) return { label: "No gauge to measure with", act: "", ready: false };

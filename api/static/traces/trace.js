@@ -57,7 +57,7 @@ const VIEWS = {
   rates: ["Lift, velocity, acceleration", (item) => item.what === "lobe" && item.lift],
   polar: ["Polar", (item) => item.what === "lobe" && item.lift],
   centres: ["Centre against lift", (item) => item.pairs.length > 1],
-  residuals: ["Left over by the fit", (item) => Boolean(item.curve)],
+  residuals: ["Fit residual", (item) => Boolean(item.curve)],
   streams: ["As it came in", () => true],
 };
 
@@ -406,9 +406,9 @@ function buildSaves() {
   show(byId("save-table"), Boolean(shown.item.lift));
 }
 
-async function guarded(deed) {
+async function guarded(action) {
   try {
-    await deed();
+    await action();
   } catch (problem) {
     byId("notes").replaceChildren(note("stop", spoken(problem.message)));
   }

@@ -133,7 +133,7 @@ export function factRows(item, choices) {
   }
   add("Gauge late by", `${digits(result.lag_s * 1000, 0)} ms`);
   if (Number.isFinite(detail.residual_sd_mm))
-    add("Left over by the fit", length(detail.residual_sd_mm, choices.length, { finer: 2 }));
+    add("Fit residual", length(detail.residual_sd_mm, choices.length, { finer: 2 }));
   return rows;
 }
 

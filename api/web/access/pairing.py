@@ -10,12 +10,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from api.base import MisuseError, ServiceError, Tries
+from api.base import MisuseError, ServiceError, TriesOfMany, unreadable
 from api.web.access.paired_screens import PairedScreens
 
 CODE_DIGITS = 8
 CODE_LIVES_S = 120.0
 TRIES_A_MINUTE = 5
+TRIES_OF_ALL_A_MINUTE = 60
+HERE = ""
+"""The caller that is the bench's own machine, which no other can keep waiting."""
 LONGEST_NAME = 40
 WRONG = "That is not the code that the bench shows now. Codes live for two minutes and work once; ask for a new one."
 
@@ -50,15 +53,16 @@ class Code:
 class Pairing:
     """Gives codes, and takes them once.
 
-    The tries of all callers are counted together: an address costs an attacker nothing. Eight digits at five
-    tries a minute, for two minutes, are one chance in ten million.
+    Each caller has its tries, so that one who types wrong codes all day keeps nobody else waiting; those of the
+    network together have an end too, for an address costs an attacker little. Eight digits at sixty tries a minute,
+    for two minutes, are about one chance in a million, and the bench shows a code only when somebody asks for one.
     """
 
     def __init__(self, data_dir: Path, clock_s: Callable[[], float] = time.monotonic) -> None:
         self.screens = PairedScreens(data_dir)
         self._clock_s = clock_s
         self._lock = threading.Lock()
-        self._tries = Tries(TRIES_A_MINUTE, 60.0)
+        self._tries = TriesOfMany(TRIES_A_MINUTE, TRIES_OF_ALL_A_MINUTE, 60.0)
         self._digits = ""
         self._until_s = 0.0
 
@@ -69,8 +73,15 @@ class Pairing:
             self._until_s = self._clock_s() + CODE_LIVES_S
             return Code(self._digits, CODE_LIVES_S)
 
-    def pair(self, typed: str, name: str) -> str:
+    def pair(self, typed: str, name: str, caller: str = HERE) -> str:
         """Take a code and give the token of the newly paired screen.
+
+        Parameters
+        ----------
+        typed, name
+            As they were typed on the screen.
+        caller
+            Whose tries it counts among.
 
         Raises
         ------
@@ -83,7 +94,7 @@ class Pairing:
         name = _plain_name(name)
         with self._lock:
             now_s = self._clock_s()
-            wait_s = self._tries.wait_s(now_s)
+            wait_s = self._tries.wait_s(caller, now_s, is_here=caller == HERE)
             if wait_s:
                 raise TooManyTriesError(wait_s)
             if not self._is_right(typed, now_s):
@@ -102,7 +113,7 @@ class Pairing:
 
 def _plain_name(name: str) -> str:
     plain = " ".join(name.split())
-    if not plain or len(plain) > LONGEST_NAME or not plain.isprintable():
+    if not plain or len(plain) > LONGEST_NAME or not plain.isprintable() or unreadable(plain):
         raise MisuseError(
             "bad_name", f"Give this screen a name of 1 to {LONGEST_NAME} characters, such as 'Bench tablet'."
         )

@@ -9,9 +9,21 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request, Response, WebSocket
 from pydantic import BaseModel
 
-from api.base import RESPONSES, BenchEvent, Guide, Health, Latest, MeasurementView, qr_code, shop_addresses
-from api.live import PROGRAM
+from api.base import (
+    RESPONSES,
+    STANDING,
+    BenchEvent,
+    Guide,
+    Health,
+    Latest,
+    MeasurementView,
+    Standing,
+    qr_code,
+    shop_addresses,
+)
+from api.live import PROGRAM, Watcher
 from api.service import Service, described, the_service
+from api.web.access import Access, neighbourhood
 
 router = APIRouter(tags=["bench"], responses=RESPONSES)
 TheService = Annotated[Service, Depends(the_service)]
@@ -112,4 +124,11 @@ async def get_addresses(service: TheService, request: Request) -> AddressesView:
 @router.websocket("/live")
 async def live(socket: WebSocket) -> None:
     """Speak to a screen; the messages are those of `api.messages`."""
-    await the_service(socket).board.screens.serve(socket)
+    access: Access = socket.app.state.access
+    scope = socket.scope
+    standing: Standing = scope[STANDING]
+    is_paired = standing is Standing.PAIRED
+    watcher = Watcher(
+        standing, neighbourhood(scope), lambda: not is_paired or access.standing(scope) is standing
+    )
+    await the_service(socket).board.screens.serve(socket, watcher)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Path, Query, status
+from pydantic import AfterValidator
 
 from api.base import (
     DropEntry,
@@ -27,19 +28,20 @@ from api.base import (
     SignEntry,
     StrokeEntry,
     Trouble,
+    readable,
 )
-from api.service import JobDesk, the_desk
+from api.service import JobService, the_job_service
 
 TROUBLES: dict[int | str, dict[str, Any]] = {
     404: {"model": Trouble, "description": "There is nothing of that number."},
     409: {"model": Trouble, "description": "It cannot be done now: the sentence says what is in the way."},
     422: {"model": Trouble, "description": "What was sent makes no sense, or has to be asked about."},
 }
-Who = Annotated[str, Query(max_length=120, description="Who does it.")]
+Who = Annotated[str, Query(max_length=120, description="Who does it."), AfterValidator(readable)]
 
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
-Desk = Annotated[JobDesk, Depends(the_desk)]
+Desk = Annotated[JobService, Depends(the_job_service)]
 JobNumber = Annotated[int, Path(ge=1, le=2**53, description="Number of the job.")]
 
 

@@ -12,8 +12,22 @@ from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel
 from starlette.requests import HTTPConnection
 
-from api.base import RESPONSES, ServiceError
-from api.web.access import COOKIE, LIFETIME_DAYS, Code, Pairing, TooManyTriesError, at_bench, token_of
+from api.base import RESPONSES, NotFoundError, ServiceError, Standing
+from api.web.access import (
+    BENCH_COOKIE,
+    COOKIE,
+    HERE,
+    LIFETIME_DAYS,
+    Code,
+    OwnScreen,
+    Pairing,
+    TooManyTriesError,
+    WrongLinkError,
+    at_this_machine,
+    neighbourhood,
+    standing_of,
+    token_of,
+)
 from api.web.routes.pages import page
 from capture.base import LimitedLog
 
@@ -30,6 +44,25 @@ def the_pairing(connection: HTTPConnection) -> Pairing:
 
 
 ThePairing = Annotated[Pairing, Depends(the_pairing)]
+
+
+def the_own_screen(connection: HTTPConnection) -> OwnScreen:
+    """Give the bench's own screen to a route; raises `NotFoundError` where being on this machine is enough."""
+    own: OwnScreen | None = connection.app.state.own_screen
+    if own is None:
+        raise NotFoundError(
+            "no_own_secret", "This bench needs no link: whoever is on its machine may do all."
+        )
+    return own
+
+
+TheOwnScreen = Annotated[OwnScreen, Depends(the_own_screen)]
+
+
+class LinkView(BaseModel):
+    """The path of a link that lets the bench's own screen in, once."""
+
+    path: str
 
 
 class CodeView(BaseModel):
@@ -83,7 +116,7 @@ def pair(
 ) -> Response:
     """Take a code that was typed; the screen is let in by a cookie that no script can read."""
     try:
-        token = pairing.pair(code, name)
+        token = pairing.pair(code, name, _tries_of(request))
     except ServiceError as error:
         _limited.warning(error.code, f"pairing refused to {_caller(request)}: {error.message}")
         answer = _page(request, pairing, trouble=error.message, typed_name=name)
@@ -102,6 +135,25 @@ def pair(
         secure=request.url.scheme == "https",
     )
     return answer
+
+
+@router.get("/own_screen/{link}", include_in_schema=False)
+def let_own_screen_in(request: Request, link: str, own: TheOwnScreen) -> Response:
+    """Let the bench's own screen in by the link that was printed; a cookie keeps it in."""
+    if not at_this_machine(request.scope):
+        raise WrongLinkError
+    answer = RedirectResponse("/", 303)
+    answer.set_cookie(
+        BENCH_COOKIE, own.let_in(link), max_age=LIFETIME_DAYS * 86_400, httponly=True, samesite="strict"
+    )
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+@router.post("/api/pairing/own_screen", status_code=201)
+def make_link(own: TheOwnScreen) -> LinkView:
+    """Make a link for the bench's own screen; only who has the secret already may. It works once."""
+    return LinkView(path=own.new_link())
 
 
 @router.post("/pair/code", include_in_schema=False)
@@ -148,10 +200,14 @@ def _caller(request: Request) -> str:
     return request.client.host if request.client else "an unknown caller"
 
 
+def _tries_of(request: Request) -> str:
+    return HERE if standing_of(request.scope) is Standing.BENCH else neighbourhood(request.scope)
+
+
 def _page(
     request: Request, pairing: Pairing, *, code: Code | None = None, trouble: str = "", typed_name: str = ""
 ) -> Response:
-    at_the_bench = at_bench(request.scope)
+    at_the_bench = standing_of(request.scope) is Standing.BENCH
     answer = page(
         request,
         "pair.html",

@@ -17,6 +17,7 @@ from typing import Any
 
 import httpx
 import pytest
+from bench_time import GAUGE_BELIEVED_S, all_heard, environment, ports_open
 from waiting import LOBEWRIGHT
 
 Fields = dict[str, Any]
@@ -33,6 +34,7 @@ class Builder:
     shop: httpx.Client
     bench: httpx.Client
     gauge: str
+    links: Path
     job_id: int = 0
     way: dict[str, str] = field(default_factory=dict)
     torque_shift_deg: dict[str, list[float]] = field(default_factory=dict)
@@ -73,25 +75,33 @@ class Builder:
         return pressed
 
     def guide_with_a_button(self, longest_s: float = 8.0) -> Fields:
-        until = time.monotonic() + longest_s
+        latest_s = time.monotonic() + longest_s
         while not (guide := self.guide())["action"]:
-            assert time.monotonic() < until, guide
+            assert time.monotonic() < latest_s, guide
             time.sleep(0.05)
         return guide
 
     # -- hands
 
     def hand(self, *moves: Fields, wait_s: float = 60.0) -> Fields:
-        state: Fields = self._answer(self.bench.post("/hand", json={"moves": list(moves), "wait_s": wait_s}))
+        rest = {"do": "hold", "seconds": GAUGE_BELIEVED_S}
+        body = {"moves": [*moves, rest], "wait_s": wait_s}
+        state: Fields = self._answer(self.bench.post("/hand", json=body))
         assert state["done"], "the hand did not come to rest"
+        all_heard(self.links, self.get)
         return state
 
     def touch(self, onto: str) -> None:
         self._answer(self.bench.post("/gauge", json={"gauge": self.gauge, "onto": onto}))
-        time.sleep(GAUGE_SITS_S)
+        self.wait(GAUGE_SITS_S)
+
+    def wait(self, seconds: float) -> None:
+        """Let so much time pass at the bench, the hand holding still."""
+        self.hand({"do": "hold", "seconds": seconds})
 
     def pulley(self, cam: str, do: str, **more: Any) -> Fields:
         state: Fields = self._answer(self.bench.post("/pulley", json={"cam": cam, "do": do, **more}))
+        all_heard(self.links, self.get)
         return state
 
     def truth(self, drop_mm: float = 1.27) -> Fields:
@@ -101,25 +111,17 @@ class Builder:
 
     def bench_check(self) -> None:
         self.touch("piston_1")
-        self.until_answered(self._turn_twice)
-
-    def _turn_twice(self) -> None:
         self.press()
         self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
+        self.press_for_a_number()
+
+    def press_for_a_number(self) -> None:
+        """Finish: on a bench with a time of its own nothing is refused because this machine was busy."""
         self.press()
+        newest = max(self.get("/api/measurements")["measurements"], key=lambda one: int(one["id"]))
+        assert newest["state"] != "refused", newest["sentence"]
 
     def tdc(self) -> None:
-        self.until_answered(self._tdc_once)
-
-    def until_answered(self, measure: Callable[[], None]) -> None:
-        """Measure; again, as a refusal asks, where a busy machine paced the simulated bench too unevenly."""
-        for _ in range(3):
-            measure()
-            newest = max(self.get("/api/measurements")["measurements"], key=lambda one: int(one["id"]))
-            if newest["state"] != "refused":
-                return
-
-    def _tdc_once(self) -> None:
         self.touch("piston_1")
         self.press()
         self.hand(
@@ -127,13 +129,13 @@ class Builder:
             {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
             {"do": "hold", "seconds": 0.4},
         )
-        self.press()
+        self.press_for_a_number()
 
     def lobe(self, onto: str) -> None:
-        """Measure a lobe, and again, as the guide asks, while it is refused or the verdict cannot be told."""
+        """Measure a lobe, and again where the guide asks for it, because the verdict cannot be told yet."""
         self._lobe_once(onto)
         for _ in range(3):
-            if self.guide_with_a_button()["button"] not in {"Measure again", "Start again"}:
+            if self.guide_with_a_button()["button"] != "Measure again":
                 return
             self._lobe_once(onto)
 
@@ -147,7 +149,7 @@ class Builder:
             {"do": "turn_by", "by_deg": -20.0, "speed_deg_s": speed},
             {"do": "hold", "seconds": 0.4},
         )
-        self.press()
+        self.press_for_a_number()
 
     def to_overlap(self) -> None:
         self.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": 90})
@@ -179,7 +181,7 @@ class Builder:
                 self.hand({"do": "turn_by", "by_deg": go - 30.0}, {"do": "turn_by", "by_deg": 30.0})
             else:
                 self.hand({"do": "turn_by", "by_deg": forward, "speed_deg_s": 90})
-            time.sleep(0.3)
+            self.wait(0.3)
         raise AssertionError(self.guide())
 
     def turn_the_cam(self, cam: str) -> None:
@@ -219,7 +221,7 @@ class Builder:
 
     def settle(self) -> Fields:
         """Wait until the gauge, which lags, and the screens have caught up."""
-        time.sleep(0.45)
+        self.wait(0.45)
         return self.guide()
 
     def tighten_torque(self, cam: str) -> None:
@@ -234,6 +236,7 @@ class RunningShop:
 
     url: str
     bench_url: str
+    links: Path
     data: Path
     scenario: Fields
 
@@ -279,9 +282,12 @@ def _is_table(value: Any) -> bool:
 
 @contextlib.contextmanager
 def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
-    """Start the simulated bench and the service on top of it; end both in good order."""
+    """Start the simulated bench and the service on top of it, both in the bench's own time, which goes on only while the
+    hand is waited for; end them in good order."""
     links, data, bench_file = folder / "links", folder / "data", folder / "bench.toml"
     links.mkdir()
+    clock = folder / "clock"
+    env = environment(clock)
     simulator = subprocess.Popen(
         [
             *(sys.executable, "-m", "simulated_devices", "--scenario", scenario, "--links", links),
@@ -289,6 +295,7 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
         ],
         stdout=subprocess.PIPE,
         text=True,
+        env=env,
     )
     log = (folder / "service.log").open("w")
     service: subprocess.Popen[str] | None = None
@@ -297,10 +304,11 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
         bench_url = simulator.stdout.readline().rsplit(" ", 1)[1].strip()
         command = [*LOBEWRIGHT, "run"]
         service = subprocess.Popen(
-            [*command, "--bench", bench_file, "--data", data, "--port", "0"], stderr=log, text=True
+            [*command, "--bench", bench_file, "--data", data, "--port", "0"], stderr=log, text=True, env=env
         )
         url = _address(data / "web.json", service)
-        yield RunningShop(url, bench_url, data, tomllib.loads(scenario.read_text()))
+        ports_open(clock, len(list(links.glob("*.journal"))))
+        yield RunningShop(url, bench_url, links, data, tomllib.loads(scenario.read_text()))
     finally:
         _end(service)
         _end(simulator)
@@ -310,8 +318,8 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
 
 
 def _address(file: Path, service: subprocess.Popen[str]) -> str:
-    until = time.monotonic() + STARTS_WITHIN_S
-    while time.monotonic() < until:
+    latest_s = time.monotonic() + STARTS_WITHIN_S
+    while time.monotonic() < latest_s:
         assert service.poll() is None, "the service ended at once; see service.log"
         with contextlib.suppress(OSError, ValueError):
             url = json.loads(file.read_text())["url"]
@@ -347,7 +355,7 @@ def shop(tmp_path: Path) -> Iterator[Callable[..., tuple[RunningShop, Builder]]]
                 stack.enter_context(httpx.Client(base_url=url, timeout=90.0))
                 for url in (running.url, running.bench_url)
             ]
-            return running, Builder(*clients, gauge=running.scenario["gauge"][0]["name"])
+            return running, Builder(*clients, gauge=running.scenario["gauge"][0]["name"], links=running.links)
 
         yield start
 

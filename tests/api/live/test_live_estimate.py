@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
-from api.live import LiveEstimate, Outcome, estimate
+from api.live import FitOutcome, LiveEstimate, estimate
 from simulated_devices.traces import random_lobe, random_tdc
 
 
@@ -20,7 +20,7 @@ def part(streams: Streams, share: float) -> Streams:
     )
 
 
-def told(outcome: Outcome) -> tuple[float, float]:
+def told(outcome: FitOutcome) -> tuple[float, float]:
     assert outcome.result is not None, outcome.error
     return outcome.result["centre_deg"], outcome.result["u95_deg"]
 

@@ -18,6 +18,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from bench_time import environment, ports_open
 from waiting import LOBEWRIGHT, until
 
 from analysis.base import GaugeFacts, TdcSettings
@@ -30,7 +31,8 @@ from simulated_devices.wire.pty_line import read_journal
 
 Fields = dict[str, Any]
 STEADY = {"speed_deg_s": 30.0}
-MOST_LINES_BEFORE_OPENING = 10
+MOST_LINES_BEFORE_OPENING = 1000
+"""Five seconds of the crank: so long a busy machine may take from opening a port to emptying it."""
 
 
 def free_port() -> int:
@@ -60,6 +62,10 @@ class Shop:
     web: str
     control: str
 
+    def hold(self, seconds: float) -> None:
+        """Let so much time pass at the bench, the hand holding still."""
+        assert self.bench("hand", {"moves": [{"do": "hold", "seconds": seconds}], "wait_s": 60})["done"]
+
     def get(self, path: str) -> Fields:
         return self._answered(httpx.get(self.web + path, timeout=30))
 
@@ -86,13 +92,13 @@ class Shop:
         """Set the gauges, start, turn the crank, finish; gives what each gauge measured."""
         for gauge, onto in touches.items():
             self.bench("gauge", {"gauge": gauge, "onto": onto})
-        time.sleep(0.5)
+        self.hold(1.0)
         begun = {
             gauge: self.post("/api/measurements", {"touches": onto, "gauge": gauge, **asked})["id"]
             for gauge, onto in touches.items()
         }
         assert self.bench("hand", {"moves": [*moves], "wait_s": 100})["done"]
-        time.sleep(0.5)
+        self.hold(0.5)
         return {gauge: self.post(f"/api/measurements/{number}/finish") for gauge, number in begun.items()}
 
 
@@ -107,65 +113,41 @@ def ended(process: subprocess.Popen[bytes], longest_s: float = 10.0) -> int:
 
 @pytest.fixture
 def demo(tmp_path: Path) -> Iterator[Shop]:
-    """`lobewright demo` without its own hands."""
+    """`lobewright demo` without its own hands, in a time of its own, which stands still while nobody waits for it."""
     shop = Shop(f"http://127.0.0.1:{(port := free_port())}", f"http://127.0.0.1:{(control := free_port())}")
     options = ["--no-script", "--port", str(port), "--control-port", str(control)]
     command = [*LOBEWRIGHT, "demo", *options, "--data", str(tmp_path / "data")]
-    process = subprocess.Popen([*command, "--scenario", str(demo_scenario(tmp_path))])
+    clock = tmp_path / "clock"
+    process = subprocess.Popen([*command, "--scenario", str(demo_scenario(tmp_path))], env=environment(clock))
     try:
         until(lambda: process.poll() is not None or shop.alive(), "the demo is up")
+        ports_open(clock, 3)
         yield shop
     finally:
         process.send_signal(signal.SIGINT)
         ended(process)
 
 
-class Judged:
-    """Measured against the truth. A 95 % interval may miss one time in twenty: a miss is measured again.
-
-    So is what a machine too busy to pace the simulated bench has refused, or given a wide interval, twice at most.
-    """
-
-    def __init__(self, within_deg: float) -> None:
-        self._within_deg = within_deg
-        self._missed: dict[str, int] = {}
-        self._untold = 0
-
-    def all_hold(self, found: dict[str, Fields], truths_deg: dict[str, float]) -> bool:
-        """Whether every interval holds its truth; no miss may be a second one."""
-        if not all(self._told(one) for one in found.values()):
-            self._untold += 1
-            assert self._untold < 3, found
-            return False
-        hits = [self._holds(gauge, one["result"], truths_deg[gauge]) for gauge, one in found.items()]
-        return all(hits)
-
-    def _told(self, one: Fields) -> bool:
-        return bool(one["state"] == "finished" and one["result"]["u95_deg"] < 3 * self._within_deg)
-
-    def _holds(self, gauge: str, result: Fields, truth_deg: float) -> bool:
-        error_deg = abs(math.remainder(result["centre_deg"] - truth_deg, 360.0))
-        assert error_deg < max(self._within_deg, result["u95_deg"]), (result, truth_deg)
-        if error_deg <= result["u95_deg"]:
-            return True
-        self._missed[gauge] = self._missed.get(gauge, 0) + 1
-        assert self._missed[gauge] < 2, f"{gauge}: {error_deg:.3f} off, outside its interval, twice"
-        return False
+def assert_close(found: dict[str, Fields], truths_deg: dict[str, float], within_deg: float) -> None:
+    """Every number was told, is near its truth and no further off than three standard uncertainties (u95 is two)."""
+    for gauge, one in found.items():
+        assert one["state"] == "finished", one
+        error_deg = abs(math.remainder(one["result"]["centre_deg"] - truths_deg[gauge], 360.0))
+        assert error_deg <= min(within_deg, 1.5 * one["result"]["u95_deg"]), (
+            gauge,
+            one["result"],
+            truths_deg,
+        )
 
 
 def test_the_demo_bench_finds_true_tdc_and_both_lobes_within_their_intervals(demo: Shop) -> None:
     rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, **STEADY}
-    tdc, lobe = Judged(0.05), Judged(0.15)
-    while True:
-        found = demo.measure({"dial_a": "piston_1", "dial_b": "piston_4"}, rock)
-        if tdc.all_hold(found, dict.fromkeys(found, demo.truth()["tdc_encoder_deg"])):
-            break
+    found = demo.measure({"dial_a": "piston_1", "dial_b": "piston_4"}, rock)
+    assert_close(found, dict.fromkeys(found, demo.truth()["tdc_encoder_deg"]), 0.05)
     touches = {"dial_a": "inlet_1", "dial_b": "exhaust_1"}
-    while True:
-        found = demo.measure(touches, {"do": "turns", "count": 2.0, **STEADY})
-        lobes = demo.truth()["lobes"]
-        if lobe.all_hold(found, {gauge: lobes[on]["centre_atdc_deg"] for gauge, on in touches.items()}):
-            break
+    found = demo.measure(touches, {"do": "turns", "count": 2.0, **STEADY})
+    lobes = demo.truth()["lobes"]
+    assert_close(found, {gauge: lobes[on]["centre_atdc_deg"] for gauge, on in touches.items()}, 0.15)
     assert_the_trace_gives_the_same_number(demo, found["dial_a"])
 
 
@@ -241,7 +223,7 @@ def test_a_killed_web_service_loses_no_line_and_its_measurement_finishes(
         until(shop.alive, "the bench is alive")
         capture_pid = json.loads((tmp_path / "data" / "capture.json").read_text())["pid"]
         shop.bench("gauge", {"gauge": "dial_a", "onto": "piston_1"})
-        time.sleep(0.5)
+        shop.hold(1.0)
         number = shop.post("/api/measurements", {"touches": "piston_1", "gauge": "dial_a"})["id"]
         rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 40.0, "times": 2, "speed_deg_s": 30.0}
         shop.bench("hand", {"moves": [rock]})
@@ -257,17 +239,25 @@ def test_a_killed_web_service_loses_no_line_and_its_measurement_finishes(
         assert shop.bench("hand", {"wait_s": 60})["done"]
         time.sleep(0.5)
         finished = shop.post(f"/api/measurements/{number}/finish")
-        assert finished["state"] == "finished", finished
         upto_ns = time.monotonic_ns() - 200_000_000
-        error_deg = math.remainder(finished["result"]["centre_deg"] - shop.truth()["tdc_encoder_deg"], 360.0)
-        assert abs(error_deg) < 0.05
+        assert_within_its_own_interval_or_refused(shop, finished)
         assert_stored_equals_journal(tmp_path / "data", folder, upto_ns)
-        assert_export_measures_the_same(shop, number, finished["result"], tmp_path / "trace.csv")
+        if finished["result"] is not None:
+            assert_export_measures_the_same(shop, number, finished["result"], tmp_path / "trace.csv")
     finally:
         process.terminate()
         assert ended(process) == 0
     until(lambda: not Path(f"/proc/{capture_pid}").exists(), "capture ended with the service", 5.0)
     assert not (tmp_path / "data" / "web.json").exists()
+
+
+def assert_within_its_own_interval_or_refused(shop: Shop, ended: Fields) -> None:
+    """In real time a busy machine may pace the bench unevenly: then the number says so itself, or is refused."""
+    if ended["state"] == "refused":
+        assert ended["sentence"].endswith("."), ended
+        return
+    error_deg = abs(math.remainder(ended["result"]["centre_deg"] - shop.truth()["tdc_encoder_deg"], 360.0))
+    assert error_deg <= 1.5 * ended["result"]["u95_deg"], ended["result"]  # three standard uncertainties
 
 
 def assert_stored_equals_journal(data: Path, folder: Path, upto_ns: int) -> None:

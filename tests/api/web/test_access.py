@@ -6,7 +6,8 @@ import socket
 
 import pytest
 
-from api.web.access import COOKIE, Access, Caller, least_caller, own_names
+from api.base import Standing
+from api.web.access import BENCH_COOKIE, COOKIE, Access, Caller, least_caller, own_names
 
 
 def scope(
@@ -97,7 +98,21 @@ def test_pages_of_other_origins_are_turned_away(origin: str, kind: str, method: 
 def test_a_form_of_another_site_is_turned_away_even_without_an_origin() -> None:
     assert ACCESS.denial(scope("localhost", method="POST", sec_fetch_site="cross-site")) is not None
     assert ACCESS.denial(scope("localhost", method="POST", sec_fetch_site="same-origin")) is None
-    assert ACCESS.denial(scope("localhost", method="GET", sec_fetch_site="cross-site")) is None
+    fetched = scope("localhost", method="GET", sec_fetch_site="cross-site", sec_fetch_mode="no-cors")
+    assert ACCESS.denial(fetched) is not None
+    follows = {"sec_fetch_mode": "navigate", "sec_fetch_dest": "document"}
+    assert ACCESS.denial(scope("localhost", method="GET", sec_fetch_site="cross-site", **follows)) is None
+
+
+def test_what_a_proxy_sends_on_is_not_the_bench() -> None:
+    assert ACCESS.standing(scope("localhost")) is Standing.BENCH
+    assert ACCESS.standing(scope("localhost", x_forwarded_for="127.0.0.1")) is Standing.STRANGER
+    shared = Access(own_names(), is_own_screen=lambda token: token == "secret")
+    assert shared.standing(scope("localhost")) is Standing.STRANGER
+    assert shared.standing(scope("localhost", cookie=f"{BENCH_COOKIE}=secret")) is Standing.BENCH
+    assert (
+        shared.standing(scope("localhost", cookie=f"{BENCH_COOKIE}=secret", via="1.1 a")) is Standing.STRANGER
+    )
 
 
 @pytest.mark.parametrize("name", ["host", "origin"])

@@ -15,9 +15,10 @@ from fastapi import FastAPI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.base import Buckets, ServiceConfig, Tries
+from api.base import Buckets, ServiceConfig, Tries, TriesOfMany, readable, safe_cell
 from api.web import create_app
-from api.web.access import COOKIE, gate, pairing
+from api.web.access import COOKIE, bodies, gate, pairing
+from api.web.access.doors import MOST_WAITING_OF_ONE, Door, TooBusyError
 
 TABLET = "192.168.7.20"
 
@@ -50,6 +51,73 @@ def test_no_stretch_holds_more_tries_than_allowed(pauses: list[float]) -> None:
             made.append(now_s)
     for at in made:
         assert sum(at <= other < at + 60.0 for other in made) <= 5
+
+
+def test_tries_of_one_caller_keep_no_other_waiting_and_those_of_all_have_an_end() -> None:
+    tries = TriesOfMany(5, 12, 60.0)
+    waits = {who: [tries.wait_s(who, 0.0, is_here=False) for _ in range(6)] for who in "abc"}
+    assert [wait == 0.0 for wait in waits["a"]] == [True] * 5 + [False]
+    assert waits["b"][:5] == [0.0] * 5
+    assert [wait == 0.0 for wait in waits["c"]] == [True, True, False, False, False, False]
+    assert tries.wait_s("", 0.0, is_here=True) == 0.0
+
+
+def test_a_door_lets_so_many_in_and_so_many_wait() -> None:
+    async def story() -> None:
+        door, inside, most = Door(2), 0, 0
+        let_go = asyncio.Event()
+
+        async def visit(caller: str) -> str:
+            nonlocal inside, most
+            try:
+                async with door.through(caller):
+                    inside += 1
+                    most = max(most, inside)
+                    await let_go.wait()
+                    inside -= 1
+            except TooBusyError:
+                return "told to come later"
+            return "served"
+
+        greedy = [asyncio.create_task(visit("greedy")) for _ in range(20)]
+        await asyncio.sleep(0)
+        other = asyncio.create_task(visit("other"))
+        await asyncio.sleep(0.05)
+        let_go.set()
+        told = await asyncio.gather(*greedy)
+        assert await other == "served"
+        assert most <= 2
+        assert told.count("told to come later") == 20 - 2 - MOST_WAITING_OF_ONE
+
+    asyncio.run(story())
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ("=1+1", "'=1+1"),
+        ("\r=1", "'\r=1"),
+        ("  =1", "'  =1"),
+        ("\u3000\uff1d1", "'\u3000\uff1d1"),
+        ("\u200b@SUM", "'\u200b@SUM"),
+        ("\uff0bcmd", "'\uff0bcmd"),
+        ("\tx", "'\tx"),
+        ("Tarn 1.8 = best", "Tarn 1.8 = best"),
+        ("", ""),
+    ],
+)
+def test_no_cell_of_a_sheet_is_a_formula(cell: str, written: str) -> None:
+    assert safe_cell(cell) == written
+
+
+@given(st.text(max_size=30))
+def test_a_readable_text_can_be_written_and_seen(text: str) -> None:
+    try:
+        readable(text)
+    except ValueError:
+        return
+    assert text.encode().decode() == text
+    assert not text or any(not one.isspace() for one in text)
 
 
 # -- the page, as a screen on the network sees it
@@ -147,7 +215,7 @@ def test_with_viewing_by_code_a_page_leads_to_pairing_and_data_is_refused(tmp_pa
 
 
 def test_a_body_larger_than_allowed_is_refused_told_or_not(run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gate, "MOST_FILE_BYTES", 3 << 20)
+    monkeypatch.setattr(bodies, "MOST_FILE_BYTES", 3 << 20)
 
     async def chunks(count: int) -> Any:
         for _ in range(count):
@@ -155,8 +223,11 @@ def test_a_body_larger_than_allowed_is_refused_told_or_not(run: Any, monkeypatch
 
     async def story(tablet: httpx.AsyncClient, bench: httpx.AsyncClient) -> None:
         json_type = {"Content-Type": "application/json"}
-        told = await bench.post("/api/engines", content=b"x" * (gate.MOST_BODY_BYTES + 1), headers=json_type)
-        untold = await bench.post("/api/engines", content=chunks(12), headers=json_type)
+        told = await bench.post(
+            "/api/engines", content=b"x" * (bodies.MOST_ENTRY_BYTES + 1), headers=json_type
+        )
+        untold = await bench.post("/api/engines", content=chunks(2), headers=json_type)
+        small = await tablet.post("/pair", data={"code": "1" * 5000, "name": "x"})
         form = {"Content-Type": "multipart/form-data; boundary=b"}
         part = b'--b\r\nContent-Disposition: form-data; name="file"; filename="f"\r\n\r\n'
 
@@ -166,7 +237,7 @@ def test_a_body_larger_than_allowed_is_refused_told_or_not(run: Any, monkeypatch
                 yield chunk
 
         upload = await bench.post("/api/traces", content=file(), headers=form)
-        for answer, size in ((told, "1 MB"), (untold, "1 MB"), (upload, "3 MB")):
+        for answer, size in ((told, "64 kB"), (untold, "64 kB"), (upload, "3 MB"), (small, "4 kB")):
             assert answer.status_code == 413, answer.text
             assert size in answer.json()["message"]
         for length in ("-1", "1e3", "99999999999999999999"):
@@ -179,7 +250,7 @@ def test_a_body_larger_than_allowed_is_refused_told_or_not(run: Any, monkeypatch
 
 
 def test_a_body_that_never_comes_is_given_up(app: FastAPI, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gate, "BODY_SILENCE_S", 0.2)
+    monkeypatch.setattr(bodies, "BODY_SILENCE_S", 0.2)
     headers = [(b"host", b"localhost"), (b"content-type", b"application/json"), (b"content-length", b"9")]
     scope = {
         "type": "http",
@@ -217,6 +288,7 @@ def test_a_caller_that_asks_too_fast_waits_and_the_bench_never_does(
     run: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(gate, "CHANGES", (10.0, 0.02))
+    monkeypatch.setattr(gate, "SLOWLY_S", 0.01)
 
     async def story(tablet: httpx.AsyncClient, bench: httpx.AsyncClient) -> None:
         statuses = [(await tablet.post("/api/nix")).status_code for _ in range(int(gate.CHANGES[0]) + 20)]
@@ -235,6 +307,7 @@ def test_what_has_to_be_computed_is_given_out_more_slowly_than_what_is_only_read
     run: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(gate, "REPORTS", (5.0, 0.02))
+    monkeypatch.setattr(gate, "SLOWLY_S", 0.01)
 
     async def story(tablet: httpx.AsyncClient, bench: httpx.AsyncClient) -> None:
         for path in ("/api/measurements/1/trace", "/api/jobs/1/sheet.pdf"):

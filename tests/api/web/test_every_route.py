@@ -16,7 +16,13 @@ from api.cli.routes import Served, served
 from api.web import create_app
 from api.web.access import Caller, gate
 
-PUBLIC_BY_LIST = {("GET", "/pair"), ("POST", "/pair"), ("GET", "/static/{name:path}")}
+PUBLIC_BY_LIST = {
+    ("GET", "/pair"),
+    ("POST", "/pair"),
+    ("GET", "/static/{name:path}"),
+    ("GET", "/own_screen/{link}"),
+}
+"""The link of the bench's own screen is asked for without a cookie, for it gives one; it works on this machine alone."""
 STRANGER = ("192.168.7.66", 50_000)
 
 

@@ -89,7 +89,9 @@ def test_five_tries_a_minute_even_the_right_one_waits(desk: Pairing, clock: Cloc
     assert desk.pair(code, "Owner")
 
 
-@pytest.mark.parametrize("name", ["", "   ", "x" * 41, "a\x00b", "a\x1b[31mb", "a\u202eb"])
+@pytest.mark.parametrize(
+    "name", ["", "   ", "x" * 41, "a\x00b", "a\x1b[31mb", "a\u202eb", "\u3164\u2800", "\u200b"]
+)
 def test_a_screen_needs_a_plain_name_and_a_bad_one_costs_no_code(desk: Pairing, name: str) -> None:
     code = desk.new_code().digits
     with pytest.raises(MisuseError):

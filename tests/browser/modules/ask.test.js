@@ -1,11 +1,11 @@
 import { Refused, get, post, sentenceOf } from "/static/ask.js";
 import { equal, ok } from "./check.js";
 
-async function withFetch(answer, deed) {
+async function withFetch(answer, action) {
   const real = window.fetch;
   window.fetch = answer;
   try {
-    return await deed();
+    return await action();
   } finally {
     window.fetch = real;
   }

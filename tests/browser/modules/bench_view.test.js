@@ -107,7 +107,7 @@ export const tests = {
       ),
       { label: "Start", act: "/api/jobs/3/press", ready: true },
     ),
-  "a job without a deed has nothing to press": () =>
+  "a job without a action has nothing to press": () =>
     equal(
       theButton(
         { ...alive, guide: { ...alive.guide, job_id: 3 } },

@@ -20,9 +20,9 @@ export function ok(value, what = "") {
   if (!value) throw new Error(`${what} does not hold`);
 }
 
-export function throws(deed, part = "") {
+export function throws(action, part = "") {
   try {
-    deed();
+    action();
   } catch (problem) {
     ok(problem.message.includes(part), `"${problem.message}" names "${part}"`);
     return;

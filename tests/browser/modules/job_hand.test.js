@@ -1,15 +1,10 @@
-import { handEntry, handLobes, pairsTyped, takesHand } from "/static/job_hand.js";
+import { handEntry, handLobes, pairsTyped } from "/static/job_hand.js";
 import { equal, near, throws } from "./check.js";
 
 const mm = { length: "mm" };
 const lobe = { kind: "lobe", lobes: [{ valve: "exhaust", cylinder: "1", touches: "exhaust_1" }] };
 
 export const tests = {
-  "a step that measures takes readings by hand, a decision does not": () =>
-    equal(
-      [takesHand({ kind: "lobe" }), takesHand({ kind: "verdict" }), takesHand(undefined)],
-      [true, false, false],
-    ),
   "a step without lobes is true TDC": () => equal(handLobes({ kind: "true_tdc" }), []),
   "a pair of true TDC is two angles": () =>
     equal(pairsTyped("0 12\n358; 14\n", null, "mm"), [

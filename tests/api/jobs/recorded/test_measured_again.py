@@ -79,7 +79,7 @@ def test_the_sheet_says_it_on_every_form(slipped: Any) -> None:
     ).stdout.decode()
     moved = f"{told[0]['by_deg']:.2f}° later"
     for form in (page, pdf):
-        for words in ("Measured again", "Does it mean anything?", moved, "torqued", "means something"):
+        for words in ("Measured again", "Real move?", moved, "torqued", "means something"):
             assert words in form
 
 

@@ -10,16 +10,15 @@ from analysis.base import Refusal
 from analysis.job import Evidence, JobState
 from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift
 from api.base import BlockedError, Centre, Health, MeasureEntry, MeasurementView, ServiceError
-from api.guide.deeds import CrankNow, GaugeNow, KnownLobe, Scene, TakeUp
+from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, TakeUp
 from api.guide.moving import next_phase
 from api.jobs import JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof
-from api.store import Stage
+from api.store import GuideStage
 from capture.store import StreamReader
 
 ALIVE = frozenset({"online"})
 USUAL_STEP_MM = 0.01
-OF_LOBES = frozenset({"lobe", "nipped", "torqued", "again", "cylinder"})
 
 
 @dataclass(slots=True)
@@ -29,14 +28,14 @@ class _Ready:
     job: Job
     facts: list[Fact]
     state: JobState
-    stage: Stage | None
+    stage: GuideStage | None
     taken: set[int]
     lobes: dict[str, KnownLobe] = field(default_factory=dict)
     to_use: dict[str, str] = field(default_factory=dict)
     zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
 
 
-class JobScene:
+class GuideContexts:
     """Keeps the open job ready and puts the bench's newest readings beside it."""
 
     def __init__(self, parts: Parts, jobs: Jobs, measuring: JobMeasuring) -> None:
@@ -148,21 +147,24 @@ class JobScene:
     async def refuse_without_zero(self, job_id: int, entry: MeasureEntry) -> None:
         """Refuse to measure a lobe while it is not proved that the encoder's zero stands."""
         await self.read(job_id)
-        step = self._ready[job_id].state.now if entry.step is None else entry.step
-        lobe = entry.valve is not None or (step or "").partition(".")[0] in OF_LOBES
+        state = self._ready[job_id].state
+        asked = state.now if entry.step is None else entry.step
+        lobe = entry.valve is not None or any(
+            step.id == asked and step.asks.measures == "lobe" for step in state.steps
+        )
         zero = self._ready[job_id].zero
         if lobe and zero.state != "stands":
             raise BlockedError(f"zero_{zero.state}", zero.sentence, "true_tdc")
 
-    def scene(
+    def context(
         self, job_id: int, health: Health, measurement: MeasurementView | None, centre: Centre | None
-    ) -> Scene | None:
+    ) -> GuideContext | None:
         """Give what the guide is made from at this moment; `None` before the job was read."""
         ready = self._ready.get(job_id)
         if ready is None:
             return None
         own = measurement if measurement is not None and measurement.job_id == job_id else None
-        return Scene(
+        return GuideContext(
             job_id=job_id,
             job=ready.job,
             facts=ready.facts,
@@ -204,12 +206,12 @@ class JobScene:
         ready, board = self._ready[self.active], self._parts.board
         if ready.stage is None or ready.stage.stage != "moving":
             return True
-        scene = self.scene(self.active, board.health(), board.measurement, board.centre)
+        context = self.context(self.active, board.health(), board.measurement, board.centre)
         cam = ready.stage.step.partition(".")[2]
         lobe = ready.lobes.get(cam)
-        phase = next_phase(scene, ready.stage, lobe) if scene is not None and lobe is not None else None
+        phase = next_phase(context, ready.stage, lobe) if context is not None and lobe is not None else None
         if phase is not None:
-            stage = Stage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
+            stage = GuideStage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
             await self._jobs.set_stage(self.active, stage)
         return True
 

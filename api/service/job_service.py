@@ -36,19 +36,19 @@ from api.base import (
     SignEntry,
     StrokeEntry,
 )
-from api.guide import Deed, JobScene, Told, overlap_here, token_of, told_in
+from api.guide import Action, GuideContext, GuideContexts, guidance_in, guide_in, overlap_here, token_of
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
 from api.service.job_reports import JobReports
-from api.store import Kept, Stage
+from api.store import GuideStage, Kept
 
 log = logging.getLogger("lobewright.jobs")
 GUIDE_EVERY_S = 0.06
 STROKE_NEAR_DEG = 5.0
 
 
-class JobDesk:
+class JobService:
     """Everything about jobs that needs the bench; called from the event loop."""
 
     def __init__(self, parts: Parts) -> None:
@@ -56,8 +56,8 @@ class JobDesk:
         self.measuring = JobMeasuring(
             self.jobs, parts.measuring, parts.measurements, parts.fits, parts.bench.gauges
         )
-        self.scenes = JobScene(parts, self.jobs, self.measuring)
-        self.reports = JobReports(self.jobs, self.scenes, parts.measurements)
+        self.contexts = GuideContexts(parts, self.jobs, self.measuring)
+        self.reports = JobReports(self.jobs, self.contexts, parts.measurements)
         self._parts = parts
         self._pressing = asyncio.Lock()
         self._due = asyncio.Event()
@@ -69,28 +69,27 @@ class JobDesk:
 
     def guide(self, health: Health, measurement: MeasurementView | None, centre: Centre | None) -> Guide:
         """Say what to do now: in the open job, or by the bench alone where none is open."""
-        told = self._told(health, measurement, centre)
-        return self._plain(health, measurement, centre) if told is None else told.guide
+        context = self._context(health, measurement, centre)
+        return self._plain(health, measurement, centre) if context is None else guide_in(context)
 
-    def _told(
+    def _context(
         self, health: Health, measurement: MeasurementView | None, centre: Centre | None
-    ) -> Told | None:
-        job_id = self.scenes.active
+    ) -> GuideContext | None:
+        job_id = self.contexts.active
         if measurement is not None and measurement.job_id is not None and measurement.state == "finished":
             self._due.set()
         if job_id is None:
             return None
         if measurement is not None and measurement.state == "running" and measurement.job_id != job_id:
             return None
-        scene = self.scenes.scene(job_id, health, measurement, centre)
-        return None if scene is None else told_in(scene)
+        return self.contexts.context(job_id, health, measurement, centre)
 
-    def _told_now(self, job_id: int) -> tuple[Told, str]:
+    def _context_now(self, job_id: int) -> GuideContext:
         board = self._parts.board
-        scene = self.scenes.scene(job_id, board.health(), board.measurement, board.centre)
-        if scene is None:
+        context = self.contexts.context(job_id, board.health(), board.measurement, board.centre)
+        if context is None:
             raise ConflictError("job_being_read", "The job is being read; press again in a moment.")
-        return told_in(scene), token_of(scene)
+        return context
 
     async def run(self) -> None:
         """Keep the guide of the open job moving, and take in what was finished; until cancelled."""
@@ -99,7 +98,7 @@ class JobDesk:
             try:
                 if self._due.is_set():
                     await self._take_in()
-                if await self.scenes.follow():
+                if await self.contexts.follow():
                     self._parts.board.publish_guide()
             except ServiceError as error:
                 log.warning("%s", error.message)
@@ -111,31 +110,31 @@ class JobDesk:
     async def _take_in(self) -> None:
         self._due.clear()
         active = self.jobs.read.active()
-        self.scenes.active = active
+        self.contexts.active = active
         if active is not None:
             await self.measuring.take_in(active)
-            await self.scenes.read(active)
+            await self.contexts.read(active)
             self._parts.board.publish_guide()
 
     def _changed(self, job_id: int) -> None:
-        self.scenes.forget(job_id)
+        self.contexts.forget(job_id)
         self._due.set()
 
     def take_crank(self, values: Sequence[float]) -> None:
         """Take readings of the crank, in order."""
         for value in values:
-            self.scenes.hand.take(value)
+            self.contexts.hand.take(value)
 
     def hear(self, event: FeedMessage) -> None:
         """Hear of something that happened at the bench."""
         if event["code"] in ANEW:
-            self.scenes.counted_anew(event["t_ns"])
+            self.contexts.counted_anew(event["t_ns"])
             self._due.set()
 
     def feed_began(self) -> None:
         """The live feed was connected anew."""
-        self.scenes.hand.forget()
-        self.scenes.forget_zero()
+        self.contexts.hand.forget()
+        self.contexts.forget_zero()
         self._due.set()
 
     # -- engines and cards
@@ -189,9 +188,9 @@ class JobDesk:
         is_open = self.jobs.read.active() == job_id
         guide = None
         if is_open:
-            self.scenes.active = job_id
-            await self.scenes.read(job_id)
-            guide = self._told_now(job_id)[0].guide
+            self.contexts.active = job_id
+            await self.contexts.read(job_id)
+            guide = guide_in(self._context_now(job_id))
         running = self.measuring.running(job_id)
         return job_view(
             self.jobs.read.job(row.id),
@@ -212,14 +211,14 @@ class JobDesk:
         """Let the bench serve no job."""
         self.jobs.read.job(job_id)
         await self.jobs.close(job_id)
-        self.scenes.active = self.jobs.read.active()
+        self.contexts.active = self.jobs.read.active()
         return await self.view(job_id)
 
     async def delete(self, job_id: int, by: str) -> None:
         """Take a job off the list; refused while it is measured, and once it is signed."""
         async with self._pressing:
             await self.jobs.delete(job_id, by, self.measuring.sentence_if_measured)
-            self.scenes.active = self.jobs.read.active()
+            self.contexts.active = self.jobs.read.active()
 
     async def sign(self, job_id: int, entry: SignEntry) -> JobView:
         """Sign a job."""
@@ -234,21 +233,20 @@ class JobDesk:
         async with self._pressing:
             await self._be_open(job_id)
             await self.measuring.take_in(job_id)
-            await self.scenes.read(job_id)
-            told, token = self._told_now(job_id)
-            if entry.token and entry.token != token:
+            await self.contexts.read(job_id)
+            context = self._context_now(job_id)
+            guidance = guidance_in(context)
+            if entry.token and entry.token != token_of(context):
                 raise ConflictError(
                     "pressed_already",
                     "That was done already, by another screen or a press before; nothing is lost. "
-                    f"Now: {told.guide.sentence}",
+                    f"Now: {guidance.sentence}",
                 )
-            if told.deed is None:
-                raise ConflictError(
-                    "nothing_to_press", f"There is nothing to press now. {told.guide.sentence}"
-                )
-            await self._perform(job_id, told.deed, entry.by)
-            await self.scenes.read(job_id)
-            return Pressed(did=told.deed.did, guide=self._told_now(job_id)[0].guide)
+            if guidance.action is None:
+                raise ConflictError("nothing_to_press", f"There is nothing to press now. {guidance.sentence}")
+            await self._perform(job_id, guidance.action, entry.by)
+            await self.contexts.read(job_id)
+            return Pressed(did=guidance.action.did, guide=guide_in(self._context_now(job_id)))
 
     async def _be_open(self, job_id: int) -> None:
         row = self.jobs.read.job(job_id)
@@ -256,26 +254,26 @@ class JobDesk:
             raise ConflictError(
                 "job_not_open", f"Job {row.job.reference} is not open at the bench; open it first."
             )
-        self.scenes.active = job_id
+        self.contexts.active = job_id
 
-    async def _perform(self, job_id: int, deed: Deed, by: str) -> None:
-        for payload, source in deed.facts:
+    async def _perform(self, job_id: int, action: Action, by: str) -> None:
+        for payload, source in action.facts:
             await self.jobs.add(job_id, payload, by, source)
-        if deed.forget or deed.stage is not None:
-            await self.jobs.set_stage(job_id, deed.stage, by)
-        if deed.begin:
-            await self.measuring.begin_on(job_id, deed.begin)
-            self.scenes.hand.mark()
-        if deed.finish:
+        if action.forget or action.stage is not None:
+            await self.jobs.set_stage(job_id, action.stage, by)
+        if action.begin:
+            await self.measuring.begin_on(job_id, action.begin)
+            self.contexts.hand.mark()
+        if action.finish:
             await self.measuring.finish(job_id)
 
     async def measure(self, job_id: int, entry: MeasureEntry) -> MeasurementView:
         """Begin the measurement of a step."""
         async with self._pressing:
             await self.measuring.take_in(job_id)
-            await self.scenes.refuse_without_zero(job_id, entry)
+            await self.contexts.refuse_without_zero(job_id, entry)
             begun = await self.measuring.begin(job_id, entry)
-            self.scenes.hand.mark()
+            self.contexts.hand.mark()
             return begun.view()
 
     async def add_fact(self, job_id: int, entry: FactEntry) -> FactAdded:
@@ -296,7 +294,7 @@ class JobDesk:
         now = self.jobs.state(job_id).now or ""
         if not now.startswith("correction."):
             raise ConflictError("no_correction_due", "No correction is due in this job now.")
-        await self.jobs.set_stage(job_id, Stage(now, "way", {"way": entry.way}), entry.by)
+        await self.jobs.set_stage(job_id, GuideStage(now, "way", {"way": entry.way}), entry.by)
         return await self.view(job_id)
 
     async def stroke(self, job_id: int, entry: StrokeEntry) -> JobView:
@@ -344,7 +342,7 @@ def _card_kept(kept: Kept) -> CardKept:
     return CardKept(id=kept.id, at=kept.at, by=kept.by, card=kept.body)
 
 
-def the_desk(connection: HTTPConnection) -> JobDesk:
+def the_job_service(connection: HTTPConnection) -> JobService:
     """Give the desk of an app to a route."""
-    desk: JobDesk = connection.app.state.service.desk
+    desk: JobService = connection.app.state.service.desk
     return desk

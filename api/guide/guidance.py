@@ -5,19 +5,21 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from analysis.job import Evidence, JobState, Step, StepState
 from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
-from api.base import Centre, Guide, MeasurementView
+from api.base import Centre, MeasurementView
 from api.measure import ZeroProof
-from api.store import Stage
+from api.store import GuideStage
 
 PARTS = {
     "piston": "piston",
     "inlet": "the inlet valve of cylinder",
     "exhaust": "the exhaust valve of cylinder",
 }
+
+Tone = Literal["", "approach", "on_the_number", "overshot", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +77,14 @@ class KnownLobe:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class GuideContext:
     """Everything the guide is made from; nothing else is asked."""
 
     job_id: int
     job: Job
     facts: Sequence[Fact]
     state: JobState
-    stage: Stage | None = None
+    stage: GuideStage | None = None
     measurement: MeasurementView | None = None
     centre: Centre | None = None
     crank: CrankNow | None = None
@@ -119,19 +121,20 @@ class Scene:
             return None
         return (self.crank.deg - self.state.overlap_tdc_deg) % 720.0
 
-    def gauge_words(self, part: str) -> str:
-        """Say what the gauge goes on; its name, too, where there is more than one."""
+    def gauge_words(self, part: str, gauge: str = "") -> str:
+        """Say what the gauge goes on; where there is more than one, its name, or that of `gauge`."""
         kind, _, cylinder = part.partition("_")
-        name = self.to_use.get("piston" if kind == "piston" else "valve", "")
-        return f"Gauge {name} on {PARTS[kind]} {cylinder.upper()}".replace("  ", " ")
+        usual = self.to_use.get("piston" if kind == "piston" else "valve", "")
+        name = gauge if gauge and self.to_use else usual
+        return f"{f'Gauge {name}' if name else 'Gauge'} on {PARTS[kind]} {cylinder.upper()}"
 
-    def stage_of(self, step_id: str) -> Stage | None:
+    def stage_of(self, step_id: str) -> GuideStage | None:
         """How far the guide is inside a step; what was remembered for another step counts no more."""
         return self.stage if self.stage is not None and self.stage.step == step_id else None
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class Action:
     """What a press does, in this order: facts are added, the stage is set, a measurement begins or ends.
 
     Attributes
@@ -148,28 +151,59 @@ class Deed:
 
     did: str
     facts: tuple[tuple[Payload, dict[str, Any] | None], ...] = ()
-    stage: Stage | None = None
+    stage: GuideStage | None = None
     forget: bool = False
     begin: str = ""
     finish: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """The guide and what its button would do; `None`: the button does nothing."""
+class Number:
+    """The one large number of a guide; `None` where there is none yet."""
 
-    guide: Guide
-    deed: Deed | None = None
+    value: float | None = None
+    unit: Literal["deg", "mm", ""] = ""
+    label: str = ""
+    interval: float | None = None
 
 
-def token_of(scene: Scene) -> str:
+NO_NUMBER = Number()
+
+
+@dataclass(frozen=True, slots=True)
+class Guidance:
+    """What a step has to say at this moment, and what the large button would do.
+
+    Attributes
+    ----------
+    to_go_deg, to_go_mm, target_mm
+        As in the guide that screens are sent.
+    button
+        Label of the large button; it is shown only where there is a `action`.
+    action
+        `None`: the button does nothing.
+    """
+
+    sentence: str
+    why: str = ""
+    tone: Tone = ""
+    number: Number = NO_NUMBER
+    to_go_deg: float | None = None
+    to_go_mm: float | None = None
+    target_mm: float | None = None
+    verdict: str = ""
+    button: str = ""
+    action: Action | None = None
+
+
+def token_of(context: GuideContext) -> str:
     """Give what stands for this moment of a job: another press, or another screen's, changes it."""
-    measurement = scene.measurement
+    measurement = context.measurement
     parts = (
-        scene.job_id,
-        len(scene.facts),
+        context.job_id,
+        len(context.facts),
         (measurement.id, measurement.state) if measurement is not None else None,
-        (scene.stage.step, scene.stage.stage) if scene.stage is not None else None,
+        (context.stage.step, context.stage.stage) if context.stage is not None else None,
     )
     return hashlib.sha256(repr(parts).encode()).hexdigest()[:12]
 

@@ -1,0 +1,37 @@
+"""``--quick``: only what needs no bench, no process and no browser, for use while writing."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from typing import NoReturn
+
+import pytest
+
+LEFT_OUT = {"slow", "browser", "faults"}
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--quick", action="store_true", help="leave out what needs a bench, a process or a browser"
+    )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _starts_nothing(request: pytest.FixtureRequest) -> None:
+    """Whatever would start a process, or open a pseudo-terminal, is left to the whole build: no list to keep."""
+    if request.config.getoption("--quick"):
+        subprocess.Popen.__init__ = _left_out  # type: ignore[method-assign, assignment]
+        os.openpty = _left_out
+
+
+def _left_out(*_: object, **__: object) -> NoReturn:
+    pytest.skip("needs a process or a port; left to the whole build")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("--quick"):
+        return
+    left_out = [item for item in items if LEFT_OUT & {mark.name for mark in item.iter_markers()}]
+    items[:] = [item for item in items if item not in left_out]
+    config.hook.pytest_deselected(items=left_out)
