@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import logging
 import os
 import sys
@@ -10,13 +11,24 @@ import time
 from pathlib import Path
 from typing import Any
 
-from capture.base import Bus, Event, LimitedLog, Listener, notify, publish_facts, wire_now_ns, withdraw_facts
-from capture.bench import Bench
+from capture.base import (
+    Bus,
+    Event,
+    LimitedLog,
+    Listener,
+    folder_mark,
+    notify,
+    publish_facts,
+    wire_now_ns,
+    withdraw_facts,
+)
+from capture.bench import Bench, bench_sha256
 from capture.feed import FEED_SCHEMA, Answer, LiveFeed, Message
 from capture.port import HealthBoard, KnownDevices, PortReader
-from capture.store import USUAL_LIMITS, Recorder, RecorderLimits, StreamWriter, boot_id
+from capture.store import USUAL_LIMITS, Recorder, RecorderLimits, StreamReader, StreamWriter, boot_id
 from capture.watch import Watch
 
+PROGRAM = importlib.metadata.version("lobewright")
 log = logging.getLogger(__name__)
 TICK_S = 0.25
 HEALTH_EVERY_S = 0.5
@@ -50,7 +62,10 @@ class Capture:
         limits: RecorderLimits = USUAL_LIMITS,
     ) -> None:
         self.bench, self.data_dir = bench, data_dir
+        self._bench_sha256 = bench_sha256(bench_text)
         self._writer = StreamWriter(data_dir)
+        before = StreamReader(data_dir).latest_run()
+        self._bench_changed = before is not None and bool(before.bench) and before.bench != bench_text
         self._started = (wire_now_ns(), time.time_ns())
         self.run_id = self._writer.begin_run(
             bench.channels,
@@ -101,6 +116,9 @@ class Capture:
         self._watch.start()
         facts = {"pid": os.getpid(), "socket": str(self.feed.path), "run_id": self.run_id}
         publish_facts(self.data_dir, {**facts, "started": self._started[1] / 1e9})
+        if self._bench_changed:
+            sentence = f"the bench file is not that of the run before; run {self.run_id} begins with it"
+            self._tell(Event(wire_now_ns(), "", "bench_changed", sentence))
         notify("READY=1")
         log.info("recording %s into %s as run %d", ", ".join(self.readers), self.data_dir, self.run_id)
 
@@ -146,7 +164,12 @@ class Capture:
     # --- commands of clients ------------------------------------------------------------------------
 
     def _commands(self) -> dict[str, Any]:
-        return {"flush": self._flush, "accept_device": self._accept_device, "health": self._answer_health}
+        return {
+            "flush": self._flush,
+            "accept_device": self._accept_device,
+            "health": self._answer_health,
+            "stop": self._answer_stop,
+        }
 
     def _flush(self, message: Message, answer: Answer) -> None:
         def done(stored: bool) -> None:
@@ -175,11 +198,18 @@ class Capture:
     def _answer_health(self, message: Message, answer: Answer) -> None:
         answer({"ok": True, "sentence": "", **self.health()})
 
+    def _answer_stop(self, message: Message, answer: Answer) -> None:
+        answer({"ok": True, "sentence": "capture stores what it has heard, and ends"})
+        self.stop()
+
     def _hello(self) -> Message:
         mono_ns, wall_ns = wire_now_ns(), time.time_ns()
         return {
             "run_id": self.run_id,
             "schema": FEED_SCHEMA,
+            "folder": folder_mark(self.data_dir),
+            "bench_sha256": self._bench_sha256,
+            "program": PROGRAM,
             "channels": [
                 {
                     "name": channel.name,

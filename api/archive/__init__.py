@@ -1,15 +1,19 @@
 """Jobs and traces taken in and given out, backups, tidying."""
 
 from api.archive.backup import back_up, restore, verify
+from api.archive.import_desk import ImportDesk
 from api.archive.importing import import_told
+from api.archive.intake import look_for_left
 from api.archive.job_archive import read_job, write_job
 from api.archive.job_file import looks_like_job_file
 from api.archive.tidying import TidyRules, tidy
 
 __all__ = [
+    "ImportDesk",
     "TidyRules",
     "back_up",
     "import_told",
+    "look_for_left",
     "looks_like_job_file",
     "read_job",
     "restore",

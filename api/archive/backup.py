@@ -13,20 +13,31 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import hashlib
-import json
 import os
 import shutil
 import sqlite3
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict
 
-from api.base import ConflictError, MisuseError, StoreError
+from api.base import (
+    ConflictError,
+    MisuseError,
+    NoRoom,
+    OverBudget,
+    StoreError,
+    ZipBudget,
+    foreign_json,
+    open_within,
+    sync,
+)
 from api.live import PROGRAM
 from api.store import FILE_NAME as SHOP_NAME
 from api.store import (
@@ -36,16 +47,21 @@ from api.store import (
     FolderLock,
     ShopReader,
     contents_of,
+    store_error,
     trouble_in_shop,
     trouble_in_streams,
 )
 from capture.base import CaptureError, DataFolderBusy
 from capture.base import FolderLock as CaptureLock
-from capture.store import STORE_NAME, open_for_reading
+from capture.store import STORE_NAME, open_for_reading, reading_uri
 
 MANIFEST = "manifest.json"
 FORMAT = 1
 CHUNK_BYTES = 1 << 20
+KEPT = 3
+"""Backups of one name that stay unless told otherwise."""
+LARGEST_MANIFEST = 1 << 26
+BUDGET = ZipBudget(files=200_000, bytes=1 << 40, ratio=500.0)
 DATABASES = (SHOP_NAME, STORE_NAME)
 
 
@@ -60,15 +76,22 @@ class Manifest(BaseModel):
     sha256: dict[str, str]
 
 
-def back_up(data_dir: Path, file: Path) -> Manifest:
-    """Write a backup; the file is there whole or not at all.
+def back_up(data_dir: Path, file: Path, keep: int = KEPT) -> Manifest:
+    """Write a backup, prove it, and only then put it in the place of the last one.
+
+    Parameters
+    ----------
+    keep
+        How many backups of that name stay: the newest under the name itself, those before it under the name
+        with ``.1``, ``.2`` … behind it.
 
     Raises
     ------
     MisuseError
         There is nothing to back up, or the file cannot be written.
     StoreError
-        A database cannot be read, or was written by a newer program.
+        A database is damaged, cannot be read, or was written by a newer program; what was backed up before
+        stays as it is.
     """
     if not any((data_dir / name).exists() for name in DATABASES):
         raise MisuseError("nothing_there", f"there is no shop in {data_dir}; give its folder with --data.")
@@ -79,8 +102,18 @@ def back_up(data_dir: Path, file: Path) -> Manifest:
             for name in DATABASES:
                 if (data_dir / name).exists():
                     _copy(data_dir / name, folder / name)
+            _refuse_damaged(folder)
             manifest = _packed(folder, data_dir / IMPORTED_FOLDER, part)
+        _prove_packed(part, manifest)
+        _set_aside(file, keep)
         part.replace(file)
+        sync(file.absolute().parent)
+    except StoreError as error:
+        if error.code != "bad_shop_file":
+            raise
+        raise StoreError(
+            error.code, f"no backup was written, and the last one was left as it is: {error.message}"
+        ) from None
     except OSError as error:
         raise MisuseError(
             "backup_not_written", f"{file} cannot be written ({error.strerror}); choose another place."
@@ -89,6 +122,57 @@ def back_up(data_dir: Path, file: Path) -> Manifest:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
     return manifest
+
+
+def _refuse_damaged(copies: Path) -> None:
+    """Refuse to back up what is not whole; raises `StoreError`."""
+    trouble = _trouble_in(copies)
+    if trouble:
+        raise StoreError(
+            "bad_shop_file",
+            f"the shop is damaged. {' '.join(trouble)} Stop the service and "
+            "restore the last good backup (lobewright restore).",
+        )
+
+
+def _prove_packed(part: Path, manifest: Manifest) -> None:
+    """Read back what was written, to the last byte; raises `StoreError`."""
+    with zipfile.ZipFile(part) as archive:
+        for name, wanted in manifest.sha256.items():
+            digest = hashlib.sha256()
+            try:
+                with archive.open(name) as source:
+                    while chunk := source.read(CHUNK_BYTES):
+                        digest.update(chunk)
+            except (zipfile.BadZipFile, zlib.error, EOFError):
+                digest = hashlib.sha256()
+            if digest.hexdigest() != wanted:
+                raise StoreError(
+                    "backup_failed",
+                    f"the backup was not written as it should be ({name}), and the last one was left as it is; "
+                    "look at the medium, or choose another.",
+                )
+
+
+def _set_aside(file: Path, keep: int) -> None:
+    """Give the backups before this one their names, the oldest making room; one is under `file` all the time."""
+    older = [file.with_name(f"{file.name}.{place}") for place in range(1, keep)]
+    for newer, place in reversed(list(pairwise([file, *older]))):
+        if newer == file and file.exists():
+            _linked(file, place)
+        elif newer.exists():
+            newer.replace(place)
+
+
+def _linked(file: Path, place: Path) -> None:
+    """Put a file under a second name, the first one kept; by a copy where the medium knows no links."""
+    new = place.with_name(f"{place.name}.new")
+    new.unlink(missing_ok=True)
+    try:
+        os.link(file, new)
+    except OSError:
+        shutil.copyfile(file, new)
+    new.replace(place)
 
 
 def verify(file: Path) -> Manifest:
@@ -133,7 +217,7 @@ def restore(file: Path, data_dir: Path, replace: bool) -> tuple[Manifest, Path |
                 path.rename(aside / path.name)
         for path in copies.iterdir():
             path.rename(data_dir / path.name)
-        _sync(data_dir)
+        sync(data_dir)
         return manifest, aside
 
 
@@ -163,13 +247,16 @@ def _copy(source: Path, target: Path) -> None:
             reading = open_for_reading(source)
         else:
             ShopReader(source.parent).row("SELECT 1")  # refuses what a newer program wrote
-            reading = sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True, timeout=5.0)
+            reading = sqlite3.connect(reading_uri(source), uri=True, timeout=5.0)
         with closing(reading), closing(sqlite3.connect(target)) as writing:
             reading.backup(writing, pages=-1)
             writing.execute("PRAGMA journal_mode = DELETE")
     except CaptureError as error:
         raise StoreError("bad_store", f"{error}.") from None
     except sqlite3.Error as error:
+        told = store_error(error, source)
+        if told is not None:
+            raise told from None
         raise StoreError("backup_failed", f"{source} cannot be copied ({error}); check the disk.") from None
 
 
@@ -226,7 +313,7 @@ def _unpacked(file: Path, beside: Path) -> Iterator[tuple[Path, Manifest]]:
 
 def _extracted(file: Path, folder: Path) -> Manifest:
     try:
-        with zipfile.ZipFile(file) as archive:
+        with open_within(file, BUDGET, folder) as archive:
             manifest = _manifest(archive, file)
             for name, wanted in manifest.sha256.items():
                 target = folder / name
@@ -240,7 +327,11 @@ def _extracted(file: Path, folder: Path) -> Manifest:
                 if found != wanted:
                     raise StoreError("bad_backup", f"{file} is damaged: {name} is not what was backed up.")
             return manifest
-    except (zipfile.BadZipFile, KeyError, EOFError, NotImplementedError, ValueError) as error:
+    except NoRoom as error:
+        raise StoreError("no_room", f"{file} was not unpacked: {error}.") from None
+    except OverBudget as error:
+        raise StoreError("bad_backup", f"{file} is no backup, or is damaged: {error}.") from None
+    except (zipfile.BadZipFile, KeyError, EOFError, NotImplementedError, ValueError, zlib.error) as error:
         words = str(error).strip("'\"")
         raise StoreError("bad_backup", f"{file} is no backup, or is damaged ({words}).") from None
     except OSError as error:
@@ -248,15 +339,17 @@ def _extracted(file: Path, folder: Path) -> Manifest:
 
 
 def _manifest(archive: zipfile.ZipFile, file: Path) -> Manifest:
+    if archive.getinfo(MANIFEST).file_size > LARGEST_MANIFEST:
+        raise StoreError("bad_backup", f"{file} is no backup: its manifest is longer than any.")
     text = archive.read(MANIFEST)
     try:
-        told = json.loads(text)["format"]
+        told = foreign_json(text)["format"]
         if isinstance(told, int) and told > FORMAT:
             raise StoreError(
                 "newer_backup", f"{file} was written by a newer Lobewright; update this program."
             )
         return Manifest.model_validate_json(text)
-    except (ValidationError, KeyError, TypeError, UnicodeDecodeError):
+    except (ValueError, KeyError, TypeError):
         raise StoreError("bad_backup", f"{file} is no backup: its manifest cannot be read.") from None
 
 
@@ -266,20 +359,17 @@ def _is_ours(name: str) -> bool:
 
 
 def _check(folder: Path, manifest: Manifest) -> None:
-    trouble = []
-    if (folder / STORE_NAME).exists():
-        trouble += trouble_in_streams(folder / STORE_NAME, thorough=True)
-    if (folder / SHOP_NAME).exists():
-        trouble += trouble_in_shop(folder / SHOP_NAME, thorough=True)
+    trouble = _trouble_in(folder)
     if not trouble and (found := contents_of(folder)) != manifest.contents:
         trouble = [f"It should hold {manifest.contents}, but holds {found}."]
     if trouble:
         raise StoreError("bad_backup", f"the backup is not good: {' '.join(trouble)}")
 
 
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def _trouble_in(folder: Path) -> list[str]:
+    trouble = []
+    if (folder / STORE_NAME).exists():
+        trouble += trouble_in_streams(folder / STORE_NAME, thorough=True)
+    if (folder / SHOP_NAME).exists():
+        trouble += trouble_in_shop(folder / SHOP_NAME, thorough=True)
+    return trouble

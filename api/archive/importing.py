@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-import json
+import datetime as dt
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
-from hashlib import file_digest
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
+from sqlite_utils import Database
 
-from api.base import ConflictError, MisuseError, in_one_sentence
+from api.archive.intake import Intake, mark_of, taking_in
+from api.archive.job_file_models import FactsTold
+from api.base import ConflictError, MisuseError, foreign_json, in_one_sentence
 from api.live import PROGRAM, FitOutcome, estimate
 from api.measure import KeptDrawings, LobeAsked, MeasurementAsked, TdcAsked
 from api.store import (
-    IMPORTED_FOLDER,
     Measurement,
     MeasurementReader,
     ShopStore,
     StoredInterval,
-    StoredStreams,
+    WithinChange,
     adding,
+    interval_of,
     now_text,
     read_trace,
 )
@@ -36,7 +39,7 @@ def told_by_file(path: Path) -> dict[str, Any]:
         for _, line in zip(range(LOOKED_AT_LINES), file, strict=False):
             if line.startswith(MARK):
                 try:
-                    told = json.loads(line.removeprefix(MARK))
+                    told = foreign_json(line.removeprefix(MARK))
                 except ValueError:
                     return {}
                 return told if isinstance(told, dict) else {}
@@ -52,7 +55,7 @@ def asked_of(told: dict[str, Any]) -> MeasurementAsked:
             "what_did_it_touch",
             "the file does not say what the gauge touched; say so: touches piston_1, inlet_2 …",
         )
-    settings, facts = told.get("settings") or {}, told.get("facts") or {}
+    settings, facts = _part(told, "settings"), _part(told, "facts")
     fields: dict[str, Any] = {"touches": told.get("touches"), "gauge": told.get("gauge")}
     kind, model = ("tdc", TdcAsked) if str(told.get("touches")).startswith("piston") else ("lobe", LobeAsked)
     known = {
@@ -90,38 +93,57 @@ def import_trace(path: Path, asked: MeasurementAsked, shop: ShopStore, data_dir:
     ConflictError
         The very same trace is there already.
     """
-    gauges = sorted(read_trace(path).gauges)
-    gauge = asked.gauge or (gauges[0] if len(gauges) == 1 else None)
-    if gauge not in gauges:
-        raise MisuseError(
-            "which_gauge", f"the file has the gauges {', '.join(gauges)}; say which it is about."
-        )
-    measurements = MeasurementReader(shop.read)
-    name = _kept_name(path)
-    twin = measurements.imported(name, asked.touches)
-    if twin is not None:
-        raise ConflictError("already_imported", f"this trace is there already, as number {twin.id}.")
-    folder = data_dir / IMPORTED_FOLDER
-    folder.mkdir(exist_ok=True)
-    shutil.copyfile(path, folder / name)
-    interval = StoredStreams(data_dir).of_file(name, gauge)
-    planned = _planned(asked, gauge, name, interval, told_by_file(path))
-    outcome = estimate(interval.streams(), planned.analysis_settings(), planned.gauge_facts())
-    measurement = measurements.get(shop.write(adding(_with(planned, outcome))))
+    with taking_in(shop, data_dir) as intake:
+        intake.refuse_without_room(path.stat().st_size)
+        part = intake.folder / "trace.csv"
+        shutil.copyfile(path, part)
+        trace, mark = read_trace(part), mark_of(part)
+        gauge = _chosen_gauge(asked.gauge, sorted(trace.gauges))
+        measurements = MeasurementReader(shop.read)
+        intake.put_back(shop.read, mark, part)
+        _refuse_twin(measurements, mark, asked.touches)
+        interval = interval_of(trace, gauge)
+        planned = _planned(asked, gauge, intake.new_name(mark), interval, told_by_file(part))
+        outcome = estimate(interval.streams(), planned.analysis_settings(), planned.gauge_facts())
+        measured = _with(planned, outcome)
+        measured.view().model_dump_json()
+        measurement = measurements.get(shop.write(_taking_in(measured, mark, part, intake)))
     KeptDrawings(data_dir).keep(measurement, interval, outcome)
     return measurement
 
 
-def _kept_name(path: Path) -> str:
-    with path.open("rb") as file:
-        return f"{file_digest(file, 'sha256').hexdigest()[:20]}.csv"
+def _taking_in(measured: Measurement, mark: str, part: Path, intake: Intake) -> Callable[[Database], int]:
+    """Give the one change that takes a measured trace in, its file with it."""
+
+    def change(db: Database) -> int:
+        _refuse_twin(MeasurementReader(WithinChange(db)), mark, measured.touches)
+        number = adding(measured)(db)
+        intake.place({measured.imported_file or "": part})
+        return number
+
+    return change
+
+
+def _refuse_twin(measurements: MeasurementReader, mark: str, touches: str) -> None:
+    twin = measurements.imported(mark, touches)
+    if twin is not None:
+        raise ConflictError("already_imported", f"this trace is there already, as number {twin.id}.")
+
+
+def _chosen_gauge(asked: str | None, gauges: list[str]) -> str:
+    gauge = asked or (gauges[0] if len(gauges) == 1 else None)
+    if gauge is None or gauge not in gauges:
+        raise MisuseError(
+            "which_gauge", f"the file has the gauges {', '.join(gauges)}; say which it is about."
+        )
+    return gauge
 
 
 def _planned(
     asked: MeasurementAsked, gauge: str, name: str, interval: StoredInterval, told: dict[str, Any]
 ) -> Measurement:
     settings = (asked.tdc or TdcAsked()) if asked.kind == "tdc" else (asked.lobe or LobeAsked())
-    facts = told.get("facts") or {}
+    facts = _known_marks(told)
     return Measurement(
         id=0,
         what=asked.kind,
@@ -130,8 +152,8 @@ def _planned(
         start_ns=interval.start_ns,
         end_ns=int(max(interval.crank_t_ns[-1], interval.gauge_t_ns[-1])),
         state="finished",
-        started_at=str(told.get("started_at") or now_text()),
-        ended_at=str(told.get("ended_at") or now_text()),
+        started_at=_moment_in(told, "started_at"),
+        ended_at=_moment_in(told, "ended_at"),
         imported_file=name,
         settings=settings.model_dump(exclude_none=True),
         facts={
@@ -142,6 +164,29 @@ def _planned(
         },
         program=PROGRAM,
     )
+
+
+def _part(told: dict[str, Any], name: str) -> dict[str, Any]:
+    part = told.get(name)
+    return part if isinstance(part, dict) else {}
+
+
+def _known_marks(told: dict[str, Any]) -> dict[str, Any]:
+    """Give what the file says of its gauge, where that can be; it is of use to this measurement alone."""
+    try:
+        return FactsTold.model_validate(_part(told, "facts")).model_dump()
+    except ValidationError as error:
+        raise MisuseError("bad_import", in_one_sentence(error.errors())) from None
+
+
+def _moment_in(told: dict[str, Any], name: str) -> str:
+    """Give a time that the file tells, or now where it tells none that can be read."""
+    try:
+        return (
+            dt.datetime.fromisoformat(str(told[name])).astimezone(dt.UTC).isoformat(timespec="milliseconds")
+        )
+    except (KeyError, ValueError, OverflowError):
+        return now_text()
 
 
 def _with(planned: Measurement, outcome: FitOutcome) -> Measurement:

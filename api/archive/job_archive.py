@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Iterator
+import logging
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any
@@ -13,21 +13,15 @@ from sqlite_utils import Database
 from analysis.base import EntryError, from_plain, to_plain
 from analysis.job import job_state
 from analysis.timing import Fact, Job, LobeMeasured, TdcMeasured, payload_from_plain
-from api.archive.job_file import (
-    SHEET,
-    AdoptionInFile,
-    FactInFile,
-    JobFileReader,
-    JobFileWriter,
-    JobInFile,
-    MeasurementInFile,
-)
+from api.archive.intake import MARK_LETTERS, Intake, taking_in
+from api.archive.job_file import SHEET, JobFileReader, JobFileWriter
+from api.archive.job_file_models import AdoptionInFile, FactInFile, JobInFile, MeasurementInFile
 from api.base import ConflictError, JobFileError, TraceFileError
-from api.jobs import tell_where
+from api.jobs import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job, tell_where
 from api.live import PROGRAM
 from api.store import (
-    IMPORTED_FOLDER,
     Adoption,
+    Asking,
     JobReader,
     JobRow,
     Measurement,
@@ -35,6 +29,7 @@ from api.store import (
     ShopReader,
     ShopStore,
     StoredStreams,
+    WithinChange,
     add_fact,
     adding,
     adopt,
@@ -46,7 +41,9 @@ from api.store import (
     trace_name,
 )
 
+log = logging.getLogger("lobewright.jobs")
 Fields = dict[str, Any]
+Show = Callable[[Asking, int], None]
 POINTS_AT_MEASUREMENTS = (("settings", "tdc_from"), ("facts", "lag_from"))
 
 
@@ -135,8 +132,13 @@ class _Checked:
     facts: list[Fact]
 
 
-def read_job(path: Path, shop: ShopStore, data_dir: Path) -> int:
+def read_job(path: Path, shop: ShopStore, data_dir: Path, show: Show) -> int:
     """Take a job file into the shop, whole or not at all, and give the job's number there.
+
+    Parameters
+    ----------
+    show
+        Makes what the pages show of a job; what it cannot make is not taken.
 
     Raises
     ------
@@ -145,16 +147,20 @@ def read_job(path: Path, shop: ShopStore, data_dir: Path) -> int:
     ConflictError
         The job is there already.
     """
-    with JobFileReader(path) as file:
+    with taking_in(shop, data_dir) as intake, JobFileReader(path, intake.folder) as file:
         checked = _checked(file.job)
-        _refuse_twin(checked, JobReader.of(shop.read))
-        with _unpacked(file, data_dir / IMPORTED_FOLDER) as names:
-            return shop.write(_taking_in(checked, names))
+        parts = _unpacked(file, intake)
+        for name, part in parts.items():
+            intake.put_back(shop.read, file.job.sha256[name][:MARK_LETTERS], part)
+        return shop.write(_taking_in(checked, parts, intake, show))
 
 
 def _checked(told: JobInFile) -> _Checked:
     try:
         job = from_plain(Job, told.job)
+        refuse_impossible_engine(job.engine)
+        refuse_impossible_card(job.card)
+        refuse_impossible_job(job)
         facts = [Fact(one.number, one.at, one.by, payload_from_plain(one.what)) for one in told.facts]
         job_state(job, facts)
     except EntryError as error:
@@ -165,53 +171,38 @@ def _checked(told: JobInFile) -> _Checked:
     there = [one.id for one in told.measurements]
     if len(set(there)) != len(there):
         raise _senseless("two measurements have the same number")
-    for one in told.measurements:
-        if one.state == "finished" and one.result is None:
-            raise _senseless(f"measurement {one.id} is finished but has no number")
+    adopted = [one.measurement_id for one in told.adoptions]
+    if len(set(adopted)) != len(adopted):
+        raise _senseless("a measurement was taken into the job twice")
     return _Checked(told, job, facts)
 
 
 def _senseless(why: str) -> JobFileError:
     return JobFileError(
         "damaged_job_file",
-        f"the job file is damaged: {why.rstrip('.')}. Nothing was taken; export the job again.",
+        f"the job file is damaged: {why.rstrip('.')[:300]}. Nothing was taken; export the job again.",
     )
 
 
 def _refuse_twin(checked: _Checked, jobs: JobReader) -> None:
-    for row in jobs.jobs(checked.job.reference, limit=100_000):
-        if (row.at, row.job) == (checked.told.at, checked.job):
+    for row in jobs.begun_at(checked.told.at):
+        if row.job == checked.job:
             raise ConflictError(
                 "job_there_already",
                 f"this job is there already, as job {row.id} ({row.job.reference}); nothing was taken.",
             )
 
 
-@contextlib.contextmanager
-def _unpacked(file: JobFileReader, folder: Path) -> Iterator[dict[str, str]]:
-    """Unpack the traces beside the imported ones, by name in the zip; gone again if anything goes wrong."""
-    folder.mkdir(parents=True, exist_ok=True)
-    new: list[Path] = []
-    names: dict[str, str] = {}
-    try:
-        for measurement in file.job.measurements:
-            part = folder / f"{file.job.sha256[measurement.trace][:20]}.new"
-            name = f"{file.unpack(measurement.trace, part)[:20]}.csv"
-            try:
-                if measurement.state == "finished":
-                    _refuse_unreadable(part, measurement)
-            except BaseException:
-                part.unlink()
-                raise
-            if not (folder / name).exists():
-                new.append(folder / name)
-            part.replace(folder / name)
-            names[measurement.trace] = name
-        yield names
-    except BaseException:
-        for path in new:
-            path.unlink(missing_ok=True)
-        raise
+def _unpacked(file: JobFileReader, intake: Intake) -> dict[str, Path]:
+    """Unpack the traces into the import's own folder; gives where each is, by name in the zip."""
+    parts: dict[str, Path] = {}
+    for measurement in file.job.measurements:
+        if measurement.trace not in parts:
+            parts[measurement.trace] = intake.folder / f"{len(parts)}.csv"
+            file.unpack(measurement.trace, parts[measurement.trace])
+        if measurement.state == "finished":
+            _refuse_unreadable(parts[measurement.trace], measurement)
+    return parts
 
 
 def _refuse_unreadable(path: Path, measurement: MeasurementInFile) -> None:
@@ -223,12 +214,17 @@ def _refuse_unreadable(path: Path, measurement: MeasurementInFile) -> None:
         raise _senseless(f"{measurement.trace} has no gauge {measurement.gauge}")
 
 
-def _taking_in(checked: _Checked, names: dict[str, str]) -> Callable[[Database], int]:
-    """Give the one change that takes a checked job in."""
+def _taking_in(
+    checked: _Checked, parts: Mapping[str, Path], intake: Intake, show: Show
+) -> Callable[[Database], int]:
+    """Give the one change that takes a checked job in, its traces with it, and looks whether it opens."""
+    sums = checked.told.sha256
+    names = {trace: intake.new_name(sums[trace][:MARK_LETTERS]) for trace in parts}
 
     def change(db: Database) -> int:
+        _refuse_twin(checked, JobReader.within(db))
         told = checked.told
-        job_id = keep_job(db, checked.job, None, None, told.by, told.at)
+        job_id = keep_job(db, checked.job, None, None, told.by, told.at, facts_from_elsewhere=len(told.facts))
         numbers: dict[int, int] = {}
         for one in sorted(told.measurements, key=lambda measurement: measurement.id):
             numbers[one.id] = adding(_measurement(one, job_id, names[one.trace], numbers))(db)
@@ -241,9 +237,20 @@ def _taking_in(checked: _Checked, names: dict[str, str]) -> Callable[[Database],
                 own = adoption.model_dump() | {"measurement_id": numbers[adoption.measurement_id]}
                 adopt(db, job_id, Adoption(**own))
         tell_where(db, job_id, checked.job, facts)
+        _refuse_unshowable(db, job_id, show)
+        intake.place({names[trace]: part for trace, part in parts.items()})
         return job_id
 
     return change
+
+
+def _refuse_unshowable(db: Database, job_id: int, show: Show) -> None:
+    """Make what the pages show of the job just written; what cannot be shown is not taken."""
+    try:
+        show(WithinChange(db), job_id)
+    except Exception as error:  # noqa: BLE001 - whatever it is, it would be so each time the job is opened
+        log.warning("a job file was refused, for its job cannot be shown: %r", error)
+        raise _senseless("the job in it cannot be shown") from None
 
 
 def _measurement(one: MeasurementInFile, job_id: int, name: str, numbers: dict[int, int]) -> Measurement:

@@ -10,83 +10,32 @@ Everything is text. Nothing of it is believed before all of it was checked.
 from __future__ import annotations
 
 import hashlib
-import json
 import zipfile
 import zlib
 from collections.abc import Iterable
 from pathlib import Path
-from typing import IO, Any, Literal
+from typing import IO, Any
 
-from pydantic import Field, ValidationError
+from pydantic import ValidationError
 
-from api.base import Body, JobFileError, in_one_sentence
+from api.archive.job_file_models import VERSION, JobInFile
+from api.base import (
+    JobFileError,
+    NoRoom,
+    OverBudget,
+    StoreError,
+    ZipBudget,
+    foreign_json,
+    in_one_sentence,
+    open_within,
+)
 
-Fields = dict[str, Any]
 MANIFEST = "job.json"
 SHEET = "sheet.json"
-VERSION = 1
 LARGEST_MANIFEST = 1 << 26
 LARGEST_TRACE = 1 << 30
-LARGEST_WHOLE = 1 << 32
-MOST_FILES = 5_000
+BUDGET = ZipBudget(files=5_000, bytes=1 << 32, ratio=100.0)
 PIECE = 1 << 20
-
-
-class FactInFile(Body):
-    """One thing that happened, and what it was computed from."""
-
-    number: int
-    at: str
-    by: str
-    what: Fields
-    source: Fields | None
-
-
-class MeasurementInFile(Body):
-    """One measurement with its settings and its result; `trace` names its trace file in the zip."""
-
-    id: int
-    what: Literal["tdc", "lobe"]
-    touches: str
-    gauge: str
-    state: Literal["finished", "refused"]
-    started_at: str
-    ended_at: str | None
-    duration_ns: int
-    settings: Fields
-    facts: Fields
-    result: Fields | None
-    detail: Fields | None
-    error: Fields | None
-    sentence: str
-    program: str
-    trace: str
-
-
-class AdoptionInFile(Body):
-    """What became of a measurement in the job: the fact that holds it, or a sentence why none does."""
-
-    measurement_id: int
-    fact: int | None
-    step: str
-    code: str
-    sentence: str
-
-
-class JobInFile(Body):
-    """All that a shop needs to carry on with a job, or to show its sheet."""
-
-    file: Literal["lobewright job"] = "lobewright job"
-    version: int = VERSION
-    program: str
-    written_at: str
-    at: str
-    by: str
-    job: Fields
-    facts: list[FactInFile]
-    measurements: list[MeasurementInFile]
-    adoptions: list[AdoptionInFile]
-    sha256: dict[str, str] = Field(default_factory=dict)
 
 
 class JobFileWriter:
@@ -119,13 +68,20 @@ class JobFileReader:
     Raises
     ------
     JobFileError
-        It is no job file, a newer program wrote it, or it is damaged: which part, and what to do.
+        It is no job file, a newer program wrote it, it holds more than may be unpacked into the folder
+        `onto`, or it is damaged: which part, and what to do.
+    StoreError
+        The disk has no room for it.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, onto: Path) -> None:
         try:
-            self._zip = zipfile.ZipFile(path)
-        except (zipfile.BadZipFile, NotImplementedError):
+            self._zip = open_within(path, BUDGET, onto)
+        except NoRoom as error:
+            raise StoreError("no_room", f"Nothing was taken: {error}.") from None
+        except OverBudget as error:
+            raise _damaged(str(error)) from None
+        except (zipfile.BadZipFile, NotImplementedError, ValueError):
             raise _damaged("it is no zip file, or its end is missing") from None
         except OSError as error:
             raise JobFileError("unreadable_file", f"the file cannot be opened ({error.strerror}).") from None
@@ -153,13 +109,12 @@ class JobFileReader:
         sizes = {one.filename: one.file_size for one in self._zip.infolist()}
         if MANIFEST not in sizes:
             raise JobFileError("not_a_job_file", f"this is no job file: it holds no {MANIFEST}.")
-        too_large = sizes[MANIFEST] > LARGEST_MANIFEST or sum(sizes.values()) > LARGEST_WHOLE
-        if too_large or len(sizes) > MOST_FILES:
-            raise _damaged("it holds more than any job")
+        if sizes[MANIFEST] > LARGEST_MANIFEST:
+            raise _damaged(f"{MANIFEST} is longer than any")
         try:
-            plain = json.loads(b"".join(self._pieces(MANIFEST)))
-        except ValueError:
-            raise _damaged(f"{MANIFEST} is not JSON") from None
+            plain = foreign_json(b"".join(self._pieces(MANIFEST)))
+        except ValueError as error:
+            raise _damaged(f"{MANIFEST} {error}") from None
         return _read(plain)
 
     def _check(self) -> None:

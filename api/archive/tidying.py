@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from api.archive.backup import folder_at_rest
+from api.archive.intake import look_for_left, remove_left
 from api.base import MisuseError, StoreError
 from api.measure import DRAWINGS_FOLDER
 from api.store import FILE_NAME as SHOP_NAME
@@ -80,11 +81,13 @@ def tidy(data_dir: Path, rules: TidyRules, dry_run: bool) -> Tidied:
                     _remove(connection)
         except (CaptureError, sqlite3.Error) as error:
             raise StoreError("bad_store", f"{error}.") from None
+        left_behind = look_for_left(data_dir, ShopReader(data_dir))
         files = _files(data_dir, kept, rules) if rules.unsigned_measurements else []
         freed += sum(path.stat().st_size for path in files)
         if not dry_run:
             for path in files:
                 path.unlink(missing_ok=True)
+            remove_left(left_behind)
             shutil.rmtree(data_dir / DRAWINGS_FOLDER, ignore_errors=True)
     return Tidied(blocks, readings, freed, tuple(path.name for path in files), left)
 

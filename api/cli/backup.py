@@ -14,11 +14,18 @@ _file = click.argument("file", type=click.Path(path_type=Path))
 @click.command()
 @_file
 @data_option
-def backup(file: Path, data_dir: Path) -> None:
-    """Write everything the shop keeps into FILE; capture and service may go on meanwhile."""
+@click.option(
+    "--keep",
+    default=3,
+    show_default=True,
+    type=click.IntRange(1, 99),
+    help="So many backups of this name stay: FILE, FILE.1 before it, FILE.2 before that.",
+)
+def backup(file: Path, data_dir: Path, keep: int) -> None:
+    """Write everything the shop keeps into FILE, proved; capture and service may go on meanwhile."""
     from api.archive import back_up
 
-    manifest = back_up(data_dir, file)
+    manifest = back_up(data_dir, file, keep)
     click.echo(f"{file}: {manifest.contents}, {file.stat().st_size:,} bytes.")
 
 

@@ -10,6 +10,7 @@ from api.archive import read_job
 from api.base import ServiceConfig
 from api.host import fetch_file, send_file
 from api.service import Service
+from api.sheet import show_job
 from api.store import JobReader, ShopStore
 from api.web.routes import job_file
 
@@ -54,7 +55,7 @@ def take_job(path: Path, data_dir: Path) -> str:
     """Take a job file without a service, and say what it became."""
     shop = ShopStore(data_dir)
     try:
-        number = read_job(path, shop, data_dir)
+        number = read_job(path, shop, data_dir, show_job)
         return _taken(number, JobReader.of(shop.read).job(number).job.reference)
     finally:
         shop.close()

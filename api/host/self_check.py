@@ -18,15 +18,16 @@ from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
+from api.archive import look_for_left
 from api.base import StoreError
 from api.host.serving import WEB_FILE
 from api.store import FILE_NAME as SHOP_NAME
-from api.store import ShopReader, trouble_in_shop, trouble_in_streams
+from api.store import ShopReader, read_only_words, trouble_in_shop, trouble_in_streams
 from capture.base import BenchFileError, CaptureError, FeedError, PortError
 from capture.bench import Bench, load_bench
 from capture.feed import LiveClient
 from capture.port import Port
-from capture.store import STORE_NAME, StreamReader
+from capture.store import STORE_NAME, StreamReader, lies_read_only
 
 BYTES_AN_HOUR = 4 * 4000 * 3600
 """Of a full bench: four channels at 1 kHz, about four bytes a reading."""
@@ -161,7 +162,9 @@ def _folder(data_dir: Path) -> Iterator[Finding]:
         return
     files = [data_dir, *(path for path in data_dir.iterdir() if path.suffix in {".db", ".json", ".lock"})]
     locked = [path for path in files if not os.access(path, os.W_OK)]
-    if locked:
+    if locked and lies_read_only(data_dir / STORE_NAME):
+        yield Finding("data folder", State.WRONG, f"{read_only_words(data_dir / STORE_NAME)}.")
+    elif locked:
         sentence = (
             f"{locked[0]} cannot be written by this account; give it back: `sudo chown -R $USER {data_dir}`."
         )
@@ -246,16 +249,23 @@ def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
             continue
         trouble = trouble_in(path, thorough)
         for sentence in trouble:
-            advice = (
-                ""
-                if "newer" in sentence
-                else " Stop the service and restore the last backup (lobewright restore)."
-            )
+            told = any(word in sentence for word in ("newer", "read-only", "restore"))
+            advice = "" if told else " Stop the service and restore the last backup (lobewright restore)."
             yield Finding(topic, State.WRONG, sentence + advice)
         if not trouble:
             how = "every byte was read" if thorough else "its structure was read; --thorough reads every byte"
             yield Finding(topic, State.OK, f"{name} is whole ({how}).")
     yield from _open_measurements(data_dir)
+    yield from _imports(data_dir)
+
+
+def _imports(data_dir: Path) -> Iterator[Finding]:
+    """Is every imported trace where its row says, and does every one belong to a row?"""
+    try:
+        for sentence in look_for_left(data_dir, ShopReader(data_dir)).sentences:
+            yield Finding("imports", State.MIND, sentence)
+    except (StoreError, sqlite3.Error, OSError):
+        return
 
 
 def _open_measurements(data_dir: Path) -> Iterator[Finding]:

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
-from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, keep_private
+from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, StoreError, keep_private
 from api.host.options import data_option
+from api.store import read_only_words
+from capture.store import STORE_NAME, lies_read_only
 
 if TYPE_CHECKING:
     from api.service import Service
@@ -205,6 +207,8 @@ def _make_folder(data_dir: Path) -> None:
             "bad_data_folder",
             f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
         ) from None
+    if lies_read_only(data_dir / STORE_NAME):
+        raise StoreError("read_only", f"{read_only_words(data_dir / STORE_NAME)}.")
     if not os.access(data_dir, os.W_OK):
         raise MisuseError(
             "bad_data_folder", f"the folder {data_dir} cannot be written; choose another --data."

@@ -1,31 +1,30 @@
 """Capture as a process of its own: started, watched, started again; adopted where it runs already.
 
-Capture outlives a web service that was killed, so that nothing is lost; the next service finds it by
-``capture.json`` in the data folder and takes it over.
+Capture outlives a web service that was killed, so that nothing is lost. The next service takes it over, if it
+holds the lock of this very folder, and was started from this bench file and by this version.
 """
 
 from __future__ import annotations
 
-import json
 import logging
 import os
-import signal
 import subprocess
 import sys
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
-from capture.base import FeedError
-from capture.feed import LiveClient
+from api.host.holding import end_capture, what_answers
+from api.live import PROGRAM
+from capture.base import is_held, withdraw_facts
+from capture.bench import bench_sha256
 
 log = logging.getLogger("lobewright.capture")
-CAPTURE_FILE = "capture.json"
 LOOK_S = 0.25
 RESTART_PAUSES_S = (0.0, 0.5, 1.0, 2.0)
 LIVED_S = 10.0
 STOP_S = 3.0
-ANSWER_S = 5.0
 
 
 class CaptureKeeper:
@@ -35,24 +34,15 @@ class CaptureKeeper:
         self._bench_file = bench_file
         self._data_dir = data_dir
         self._child: subprocess.Popen[bytes] | None = None
-        self._adopted: int | None = None
+        self._adopted = False
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="capture-keeper", daemon=True)
 
     def start(self) -> None:
-        """Adopt the capture process of the data folder, or start one; then watch it.
-
-        One that was left behind and does not answer is ended first: it would be adopted again and again.
-        """
-        self._adopted = running_capture(self._data_dir)
-        if self._adopted is not None and not _answers(self._data_dir):
-            log.warning("capture, process %d, hangs; it is ended and started again", self._adopted)
-            _end_process(self._adopted)
-            self._adopted = None
-        if self._adopted is None:
+        """Take over the capture process of the data folder, or start one; then watch it."""
+        self._adopted = self._take_over()
+        if not self._adopted:
             self._spawn()
-        else:
-            log.info("capture runs already as process %d; it is taken over", self._adopted)
         self._thread.start()
 
     def stop(self) -> None:
@@ -62,15 +52,44 @@ class CaptureKeeper:
             self._thread.join()
         if self._child is not None:
             _end_child(self._child)
-        elif self._adopted is not None:
-            _end_process(self._adopted)
+        elif self._adopted:
+            end_capture(self._data_dir)
+
+    def _take_over(self) -> bool:
+        """Tell whether what records into the folder may go on; end it where it may not."""
+        if not is_held(self._data_dir):
+            withdraw_facts(self._data_dir)  # those of one that was killed, or of the folder this is a copy of
+            return False
+        why_not = self._why_not(what_answers(self._data_dir))
+        if not why_not:
+            log.info("capture runs already for %s; it is taken over", self._data_dir)
+            return True
+        log.warning("the capture of %s %s; it is ended, and a new run begins", self._data_dir, why_not)
+        if not end_capture(self._data_dir):
+            log.error("the capture of %s cannot be ended from here; end it, then start again", self._data_dir)
+        return False
+
+    def _why_not(self, told: dict[str, Any] | None) -> str:
+        if told is None:
+            return "does not answer"
+        if told.get("program") != PROGRAM:
+            return f"is of another version ({told.get('program') or 'an older one'})"
+        if told.get("bench_sha256") != self._bench_sha256():
+            return "was started from another bench file, or from this one before it was changed"
+        return "" if told["beating"] else "hangs"
+
+    def _bench_sha256(self) -> str:
+        try:
+            return bench_sha256(self._bench_file.read_text(encoding="utf-8-sig"))
+        except (OSError, ValueError):
+            return ""
 
     def _spawn(self) -> None:
         """Start capture in a session of its own, so that a Ctrl-C meant for us is not its end too.
 
         The service manager hears from us alone, which is whom it started.
         """
-        self._adopted = None
+        self._adopted = False
         ours = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
         self._child = subprocess.Popen(
             [
@@ -90,7 +109,7 @@ class CaptureKeeper:
     def _alive(self) -> bool:
         if self._child is not None:
             return self._child.poll() is None
-        return self._adopted is not None and running_capture(self._data_dir) == self._adopted
+        return self._adopted and is_held(self._data_dir)
 
     def _watch(self) -> None:
         began, deaths = time.monotonic(), 0
@@ -108,37 +127,6 @@ class CaptureKeeper:
         return "adopted" if self._child is None else f"exit code {self._child.returncode}"
 
 
-def running_capture(data_dir: Path) -> int | None:
-    """Give the process number of the capture process that serves a data folder, if there is one."""
-    try:
-        pid = json.loads((data_dir / CAPTURE_FILE).read_text(encoding="utf-8"))["pid"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-    return pid if isinstance(pid, int) and _is_capture(pid) else None
-
-
-def _answers(data_dir: Path) -> bool:
-    """Tell whether capture answers, and says that every thread of it has beaten."""
-    try:
-        with LiveClient(data_dir, ANSWER_S) as client:
-            return client.ask("health").get("beating", True) is True
-    except FeedError:
-        return False
-
-
-def _is_capture(pid: int) -> bool:
-    """Tell whether a process is alive and is capture, not another that was given its number later."""
-    try:
-        os.kill(pid, 0)
-    except OSError:
-        return False
-    try:
-        line = Path(f"/proc/{pid}/cmdline").read_bytes()
-    except OSError:
-        return sys.platform != "linux"
-    return b"capture" in line
-
-
 def _end_child(child: subprocess.Popen[bytes]) -> None:
     child.terminate()
     try:
@@ -147,15 +135,3 @@ def _end_child(child: subprocess.Popen[bytes]) -> None:
         log.warning("capture did not stop in %.0f s; it is killed", STOP_S)
         child.kill()
         child.wait()
-
-
-def _end_process(pid: int) -> None:
-    deadline = time.monotonic() + STOP_S
-    try:
-        os.kill(pid, signal.SIGTERM)
-        while time.monotonic() < deadline:
-            os.kill(pid, 0)
-            time.sleep(0.05)
-        os.kill(pid, signal.SIGKILL)
-    except ProcessLookupError:
-        return

@@ -3,6 +3,8 @@
 from api.jobs.by_hand import curve_of, fact_by_hand, source_of
 from api.jobs.changes import change_view, told_from
 from api.jobs.entries import card_of, engine_of, job_of
+from api.jobs.entry_names import LONGEST_WORDS, refuse_bad_name
+from api.jobs.entry_questions import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job
 from api.jobs.jobs import SCREEN, Jobs, tell_where
 from api.jobs.left_to_measure import lobes_left, lobes_measured
 from api.jobs.lift_tables import lift_table
@@ -12,6 +14,7 @@ from api.jobs.repeatability import RepeatabilityView, repeatability_view
 from api.jobs.views import cam_standing_view, departure_view, job_line, job_view, touches, verdict_view
 
 __all__ = [
+    "LONGEST_WORDS",
     "SCREEN",
     "JobMeasuring",
     "Jobs",
@@ -29,6 +32,10 @@ __all__ = [
     "lift_table",
     "lobes_left",
     "lobes_measured",
+    "refuse_bad_name",
+    "refuse_impossible_card",
+    "refuse_impossible_engine",
+    "refuse_impossible_job",
     "repeatability_view",
     "source_of",
     "tell_where",

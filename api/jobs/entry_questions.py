@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from analysis.base import EntryError
 from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, events_to_timing
 from api.base import Question
+from api.jobs.entry_names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
 from api.jobs.entry_values import Unit
 
 CYLINDER = re.compile(r"[A-Z]?[0-9]{1,2}")
@@ -22,6 +23,7 @@ def refuse_impossible_engine(engine: Engine) -> None:
     """Refuse an engine that cannot exist; raises `EntryError`."""
     if not engine.name.strip():
         raise EntryError("no_name", "The engine has no name; give it one that the shop will find it by.")
+    refuse_bad_engine_names(engine)
     _refuse_cylinders(engine)
     _refuse_valves(engine)
     _refuse_cams(engine)
@@ -140,6 +142,7 @@ def _rod_ratio(engine: Engine) -> Question | None:
 
 def refuse_impossible_card(card: CamCard) -> None:
     """Refuse a card that cannot be; raises `EntryError`."""
+    refuse_bad_card_names(card)
     if not card.name.strip():
         raise EntryError("no_name", "The card has no name; give it one that the shop will find it by.")
     if card.tolerance_deg <= 0:
@@ -317,6 +320,7 @@ def _other_unit(value: float, usual: tuple[float, float]) -> str:
 
 def refuse_impossible_job(job: Job) -> None:
     """Refuse an engine and a card that do not go together; raises `EntryError`."""
+    refuse_bad_job_names(job)
     strange = [name for name in job.cylinders_wanted if name not in job.engine.cylinders]
     if strange:
         raise EntryError("no_such_cylinder", f"{job.engine.name} has no cylinder {', '.join(strange)}.")

@@ -26,6 +26,8 @@ class BenchState:
         self.recorder: RecorderHealth | None = None
         self.events: deque[BenchEvent] = deque(maxlen=KEPT_EVENTS)
         self.saved: dict[str, int] = {}
+        self.damage = ""
+        """Which file of the shop is damaged and what to do; empty where all are whole."""
         self._wall_less_monotonic_ns = 0
         self._heard_ns: int | None = None
 
@@ -95,7 +97,7 @@ class BenchState:
             channels=channels,
             recorder=self.recorder,
             capture_alive=alive,
-            sentence=_sentence(alive, channels),
+            sentence=f"{self.damage} {_sentence(alive, channels)}".strip(),
         )
 
     def _aged(self, channel: ChannelHealth, wire_now_ns: int, alive: bool) -> ChannelHealth:

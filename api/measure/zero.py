@@ -51,6 +51,7 @@ def zero_proof(
     *,
     run_id: int | None,
     anew_ns: int = 0,
+    from_elsewhere: int = 0,
 ) -> ZeroProof:
     """Tell whether true TDC of the reference cylinder was found with the zero that is counted from now.
 
@@ -60,9 +61,14 @@ def zero_proof(
         The run of capture that goes on now, if any.
     anew_ns
         When the live feed said last that the counter began anew; the store may not have it yet.
+    from_elsewhere
+        So many of the first facts came with a job file: they prove nothing of this bench.
     """
-    found = [fact.what for fact in facts if isinstance(fact.what, TdcMeasured)]
-    if state.tdc_deg is None or run_id is None or not found or any(one.by_hand for one in found):
+    every = [fact for fact in facts if isinstance(fact.what, TdcMeasured)]
+    found = [
+        fact.what for fact in every if fact.number > from_elsewhere and isinstance(fact.what, TdcMeasured)
+    ]
+    if state.tdc_deg is None or run_id is None or not every or any(one.by_hand for one in found):
         return ZeroProof("stands")
     since_ns = max(anew_ns, _counted_anew(reader, run_id))
     for one in reversed(found):

@@ -9,9 +9,11 @@ from typing import Any
 
 from starlette.requests import HTTPConnection
 
+from api.archive import ImportDesk
 from api.base import ServiceConfig
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
+from api.service.file_watch import watch_files
 from api.service.job_service import JobService
 from api.service.service_manager import tell_service_manager
 from api.store import MeasurementStore, ShopStore, StoredStreams
@@ -28,6 +30,7 @@ class Service:
     def __init__(self, config: ServiceConfig) -> None:
         self.config = config
         self.shop = ShopStore(config.data_dir)
+        self.imports = ImportDesk(config.data_dir)
         self.measurements = MeasurementStore(self.shop)
         self.stored = StoredStreams(config.data_dir)
         self.bench = BenchState()
@@ -60,6 +63,7 @@ class Service:
         self.keep(self.feed.run())
         self.keep(self._beat())
         self.keep(self.desk.run())
+        self.keep(watch_files(self.config.data_dir, self._hear_of_damage))
         self.keep(tell_service_manager(self))
 
     async def stop(self) -> None:
@@ -68,6 +72,7 @@ class Service:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         await self.measuring.close()
+        await asyncio.to_thread(self.imports.close)
         await asyncio.to_thread(self.shop.close)
 
     def keep(self, work: Coroutine[Any, Any, None]) -> None:
@@ -101,6 +106,11 @@ class Service:
         """Hear that the live feed ended."""
         self.bench.lost()
         self.board.publish_health()
+
+    def _hear_of_damage(self, sentence: str) -> None:
+        if sentence != self.bench.damage:
+            self.bench.damage = sentence
+            self.board.publish_health()
 
     async def _beat(self) -> None:
         while True:

@@ -5,6 +5,7 @@ from api.sheet.model import Sheet
 from api.sheet.page import page_words
 from api.sheet.pdf import sheet_pdf
 from api.sheet.sheet import file_word, job_sheet
+from api.sheet.shown import show_job
 
 __all__ = [
     "Sheet",
@@ -13,4 +14,5 @@ __all__ = [
     "page_words",
     "sheet_csv",
     "sheet_pdf",
+    "show_job",
 ]

@@ -31,11 +31,12 @@ from api.store.measurement_store import (
     now_text,
 )
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
-from api.store.shop_store import FILE_NAME, LOCK_NAME, Row, ShopReader, ShopStore
+from api.store.shop_store import FILE_NAME, LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
-from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams
+from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams, interval_of
 from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.store.trace_words import trace_comments, trace_name
+from api.store.trouble import damaged, read_only_words, store_error
 
 __all__ = [
     "CRANK",
@@ -45,6 +46,7 @@ __all__ = [
     "Adoption",
     "Answered",
     "AskedOnce",
+    "Asking",
     "Contents",
     "Fields",
     "FolderLock",
@@ -64,12 +66,15 @@ __all__ = [
     "StoredStreams",
     "Trace",
     "What",
+    "WithinChange",
     "add_fact",
     "adding",
     "adopt",
     "asked_once",
     "contents_of",
+    "damaged",
     "delete_job",
+    "interval_of",
     "job_just_begun",
     "keep",
     "keep_job",
@@ -78,8 +83,10 @@ __all__ = [
     "make_none_active",
     "now_text",
     "put_away",
+    "read_only_words",
     "read_trace",
     "set_stage",
+    "store_error",
     "tell_standing",
     "trace_comments",
     "trace_lines",

@@ -5,15 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from sqlite_utils import Database
 
-from analysis.base import from_plain, to_plain
+from analysis.base import EntryError, from_plain, to_plain
 from analysis.timing import CamCard, Engine, Fact, Job, payload_from_plain
 from api.base import NotFoundError
 from api.store.measurement_store import now_text
-from api.store.shop_store import Row, ShopReader
+from api.store.shop_store import FILE_NAME, Row, ShopReader
+from api.store.trouble import damaged
 
 T = TypeVar("T")
 Fields = dict[str, Any]
@@ -47,6 +49,8 @@ class JobRow:
     now_title: str = ""
     signed_at: str = ""
     signed_by: str = ""
+    facts_from_elsewhere: int = 0
+    """So many of its facts came with a job file: they tell nothing of this bench."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +122,7 @@ class JobReader:
                 row["at"],
                 row["by"],
                 row["retired_at"] is not None,
-                from_plain(kind, json.loads(row["body"])),
+                _kept_as(lambda plain: from_plain(kind, plain), row["body"]),
             )
             for row in rows
         ]
@@ -139,6 +143,10 @@ class JobReader:
             (pattern, pattern, pattern, limit),
         )
 
+    def begun_at(self, moment: str) -> list[JobRow]:
+        """Give the jobs that were begun at a moment, here or elsewhere."""
+        return self._jobs("WHERE deleted_at IS NULL AND at = ? ORDER BY id", (moment,))
+
     def _jobs(self, where: str, values: tuple[Any, ...]) -> list[JobRow]:
         return [_job_row(row) for row in self._ask(f"SELECT * FROM jobs {where}", values)]
 
@@ -146,7 +154,7 @@ class JobReader:
         """Give what happened in a job, in order."""
         rows = self._ask("SELECT * FROM job_facts WHERE job_id = ? ORDER BY number", (job_id,))
         return [
-            Fact(row["number"], row["at"], row["by"], payload_from_plain(json.loads(row["what"])))
+            Fact(row["number"], row["at"], row["by"], _kept_as(payload_from_plain, row["what"]))
             for row in rows
         ]
 
@@ -156,7 +164,7 @@ class JobReader:
             "SELECT number, source FROM job_facts WHERE job_id = ? AND source IS NOT NULL ORDER BY number",
             (job_id,),
         )
-        return {row["number"]: json.loads(row["source"]) for row in rows}
+        return {row["number"]: _kept_as(dict, row["source"]) for row in rows}
 
     def adoptions(self, job_id: int) -> list[Adoption]:
         """Give what became of the job's finished measurements."""
@@ -180,21 +188,32 @@ class JobReader:
     def stage(self, job_id: int) -> GuideStage | None:
         """Give how far the guide is inside a step."""
         rows = self._ask("SELECT * FROM guide_stages WHERE job_id = ?", (job_id,))
-        return GuideStage(rows[0]["step"], rows[0]["stage"], json.loads(rows[0]["body"])) if rows else None
+        return (
+            GuideStage(rows[0]["step"], rows[0]["stage"], _kept_as(dict, rows[0]["body"])) if rows else None
+        )
 
 
 def _job_row(row: Row) -> JobRow:
     words = {name: row[name] or "" for name in ("now_step", "now_title", "signed_at", "signed_by")}
     return JobRow(
         row["id"],
-        from_plain(Job, json.loads(row["body"])),
+        _kept_as(lambda plain: from_plain(Job, plain), row["body"]),
         row["at"],
         row["by"],
         row["changed_at"],
         row["engine_id"],
         row["card_id"],
         **words,
+        facts_from_elsewhere=row.get("facts_from_elsewhere") or 0,
     )
+
+
+def _kept_as(read: Callable[[Any], T], text: str) -> T:
+    """Read what was kept as JSON; raises `StoreError` where that is no longer what was kept."""
+    try:
+        return read(json.loads(text))
+    except (ValueError, TypeError, EntryError) as error:
+        raise damaged(Path(FILE_NAME), f"a row of it cannot be read: {error}") from None
 
 
 def as_text(value: object, kind: Any = None) -> str:
@@ -224,7 +243,13 @@ def put_away(db: Database, table: str, number: int) -> None:
 
 
 def keep_job(
-    db: Database, job: Job, engine_id: int | None, card_id: int | None, by: str, begun_at: str = ""
+    db: Database,
+    job: Job,
+    engine_id: int | None,
+    card_id: int | None,
+    by: str,
+    begun_at: str = "",
+    facts_from_elsewhere: int = 0,
 ) -> int:
     """Keep a job with its own copy of the engine and the card; `begun_at` where it was begun before."""
     now = now_text()
@@ -239,6 +264,7 @@ def keep_job(
             "at": begun_at or now,
             "by": by,
             "changed_at": now,
+            "facts_from_elsewhere": facts_from_elsewhere,
         },
     )
 

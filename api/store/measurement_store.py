@@ -6,13 +6,15 @@ import datetime as dt
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any, Literal, cast
 
 from sqlite_utils import Database
 
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
 from api.base import ConflictError, MeasurementView, NotFoundError
-from api.store.shop_store import Row, ShopReader, ShopStore
+from api.store.shop_store import FILE_NAME, Asking, Row, ShopStore
+from api.store.trouble import damaged
 
 What = Literal["tdc", "lobe"]
 State = Literal["running", "finished", "refused", "discarded"]
@@ -95,7 +97,7 @@ def now_text() -> str:
 class MeasurementReader:
     """Questions about measurements."""
 
-    def __init__(self, read: ShopReader) -> None:
+    def __init__(self, read: Asking) -> None:
         self._read = read
 
     def get(self, number: int) -> Measurement:
@@ -126,20 +128,24 @@ class MeasurementReader:
         )
 
     def last_tdc(self, run_id: int | None = None, gauge: str | None = None) -> Measurement | None:
-        """Give the last true TDC, of one run, of one gauge, or of any."""
+        """Give the last true TDC measured at this bench, on one run, with one gauge, or with any.
+
+        What was imported was measured at another bench, whatever its gauge is called.
+        """
         found = self._many(
-            "WHERE what = 'tdc' AND state = 'finished'"
+            "WHERE what = 'tdc' AND state = 'finished' AND run_id IS NOT NULL AND imported_file IS NULL"
             " AND (:run IS NULL OR run_id = :run) AND (:gauge IS NULL OR gauge = :gauge)"
             " ORDER BY id DESC LIMIT 1",
             {"run": run_id, "gauge": gauge},
         )
         return found[0] if found else None
 
-    def imported(self, name: str, touches: str) -> Measurement | None:
-        """Give the import of a file of that name, if there is one."""
+    def imported(self, mark: str, touches: str) -> Measurement | None:
+        """Give the import of a trace whose files' names begin with `mark`, if there is one."""
         found = self._many(
-            "WHERE imported_file = :name AND touches = :touches AND state != 'discarded' LIMIT 1",
-            {"name": name, "touches": touches},
+            "WHERE substr(imported_file, 1, length(:mark)) = :mark AND touches = :touches"
+            " AND state != 'discarded' LIMIT 1",
+            {"mark": mark, "touches": touches},
         )
         return found[0] if found else None
 
@@ -203,4 +209,8 @@ def _to_row(fields: Fields) -> Row:
 
 def _from_row(row: Row) -> Measurement:
     there = {name: value for name, value in row.items() if value is not None}
-    return Measurement(**there | {name: json.loads(there[name]) for name in JSON_COLUMNS if name in there})
+    try:
+        read = {name: json.loads(there[name]) for name in JSON_COLUMNS if name in there}
+    except ValueError as error:
+        raise damaged(Path(FILE_NAME), f"measurement {row['id']} cannot be read: {error}") from None
+    return Measurement(**there | read)

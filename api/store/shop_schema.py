@@ -53,3 +53,9 @@ def m002_jobs(db: Database) -> None:
 def m003_request_keys(db: Database) -> None:
     """Requests that may come again, and what they were answered."""
     create_request_keys(db)
+
+
+@SCHEMA()
+def m004_from_elsewhere(db: Database) -> None:
+    """A job knows how many of its facts came with a job file."""
+    db.table("jobs").add_column("facts_from_elsewhere", int)

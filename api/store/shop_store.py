@@ -13,7 +13,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from threading import Lock
+from typing import Any, Protocol, TypeVar
 
 from sqlite_utils import Database
 
@@ -21,8 +22,9 @@ from api.base import StoreError
 from api.store.folder_lock import FolderLock
 from api.store.request_keys import Answered, noting
 from api.store.shop_schema import SCHEMA
+from api.store.trouble import damaged, store_error
 from capture.base import StoreUnusable
-from capture.store import keep_copy
+from capture.store import keep_copy, reading_uri
 
 T = TypeVar("T")
 Row = dict[str, Any]
@@ -30,6 +32,32 @@ Values = tuple[Any, ...] | dict[str, Any]
 FILE_NAME = "shop.db"
 LOCK_NAME = "shop.lock"
 BUSY_S = 5.0
+
+
+class Asking(Protocol):
+    """Answers questions about the shop: a reader, or a change from within."""
+
+    def rows(self, sql: str, values: Values = ()) -> list[Row]:
+        """Ask, and give every row as a dict."""
+
+    def row(self, sql: str, values: Values = ()) -> Row | None:
+        """Ask for one row."""
+
+
+class WithinChange:
+    """Asks from within a change, so that nothing can come between the question and the change."""
+
+    def __init__(self, db: Database) -> None:
+        self._db = db
+
+    def rows(self, sql: str, values: Values = ()) -> list[Row]:
+        """Ask, and give every row as a dict."""
+        return [dict(row) for row in self._db.execute(sql, values).fetchall()]
+
+    def row(self, sql: str, values: Values = ()) -> Row | None:
+        """Ask for one row."""
+        found = self.rows(sql, values)
+        return found[0] if found else None
 
 
 class ShopReader:
@@ -60,16 +88,32 @@ class ShopReader:
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        try:
-            connection = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
-        except sqlite3.OperationalError:
+        if not self.path.exists():
             raise StoreError(
                 "no_shop_file", f"there is no {self.path}; start the service once, or check --data."
-            ) from None
-        with closing(connection):
+            )
+        with blaming(self.path), closing(_connected(self.path)) as connection:
             connection.row_factory = sqlite3.Row
             _refuse_newer(connection, self.path)
             yield connection
+
+
+def _connected(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(reading_uri(path), uri=True, timeout=BUSY_S)
+    connection.execute("PRAGMA trusted_schema=OFF")
+    return connection
+
+
+@contextmanager
+def blaming(path: Path, *, writing: bool = False) -> Iterator[None]:
+    """Turn what SQLite says of a damaged, full or read-only file into a `StoreError`."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        told = store_error(error, path, writing=writing)
+        if told is None:
+            raise
+        raise told from None
 
 
 class ShopStore:
@@ -84,6 +128,8 @@ class ShopStore:
     def __init__(self, data_dir: Path) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
         self.read = ShopReader(data_dir)
+        self.importing = Lock()
+        """Held while something from elsewhere is taken in: one at a time."""
         self._lock = FolderLock(data_dir / LOCK_NAME)
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="shop-writer")
         try:
@@ -95,7 +141,7 @@ class ShopStore:
 
     def submit(self, change: Callable[[Database], T]) -> Future[T]:
         """Queue one change; it is committed, and on the disk, before the future is done."""
-        return self._thread.submit(_in_one_piece, self._connection, noting(change))
+        return self._thread.submit(_in_one_piece, self._connection, self.read.path, noting(change))
 
     def write(self, change: Callable[[Database], T]) -> T:
         """Make one change and wait for it."""
@@ -113,19 +159,21 @@ class ShopStore:
 
 
 def _open_for_writing(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
+    try:
+        connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
+    except sqlite3.Error as error:
+        raise store_error(error, path, writing=True) or damaged(path, error) from None
     try:
         connection.row_factory = sqlite3.Row
         _refuse_newer(connection, path)
+        connection.execute("PRAGMA trusted_schema=OFF")
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
         _migrate(connection)
     except sqlite3.DatabaseError as error:
         connection.close()
-        raise StoreError(
-            "bad_shop_file", f"{path} cannot be used ({error}); restore it from a backup."
-        ) from None
+        raise store_error(error, path, writing=True) or damaged(path, error) from None
     except BaseException:
         connection.close()
         raise
@@ -166,12 +214,14 @@ def _known_changes() -> frozenset[str]:
         return frozenset(step.name for step in SCHEMA.pending(Database(empty)))
 
 
-def _in_one_piece(connection: sqlite3.Connection, change: Callable[[Database], T]) -> T:
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        outcome = change(Database(connection))
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise
-    connection.execute("COMMIT")
-    return outcome
+def _in_one_piece(connection: sqlite3.Connection, path: Path, change: Callable[[Database], T]) -> T:
+    with blaming(path, writing=True):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            outcome = change(Database(connection))
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+        return outcome

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.base import Floats, Streams
 from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
 from api.store.measurement_store import Measurement
-from api.store.trace_file import CRANK, read_trace
+from api.store.trace_file import CRANK, Trace, read_trace
 from capture.base import BenchFileError, CaptureError
 from capture.bench import parse_bench
 from capture.store import ChannelReadings, StreamReader
@@ -110,23 +110,27 @@ class StoredStreams:
         return {"step_mm": own.step_mm if own else None, "error_mm": own.error_mm if own else None}
 
     def of_file(self, name: str, gauge: str) -> StoredInterval:
-        """Read an imported trace file.
-
-        Times keep the file's zero, unless that lies more than an hour before the first reading.
-        """
-        trace = read_trace(self._imported / Path(name).name)
-        crank, own = trace.channels[CRANK], trace.gauge_mm(gauge)
-        first_s = min(crank.time_s[0], own.time_s[0])
-        start_s = 0.0 if 0.0 <= first_s <= NEAR_ZERO_S else first_s
-        return StoredInterval(
-            0, gauge, _ns(crank.time_s - start_s), crank.value, _ns(own.time_s - start_s), own.value
-        )
+        """Read an imported trace file; raises `TraceFileError`."""
+        return interval_of(read_trace(self._imported / Path(name).name), gauge)
 
     def _crank_of(self, run_id: int) -> str:
         for channel in self._reader.channels(run_id):
             if channel.channel.quantity == "crank":
                 return channel.name
         raise NotFoundError("no_crank", f"Run {run_id} has no crank channel; add [crank] to the bench file.")
+
+
+def interval_of(trace: Trace, gauge: str) -> StoredInterval:
+    """Give a trace file's readings of the crank and of one gauge.
+
+    Times keep the file's zero, unless that lies more than an hour before the first reading.
+    """
+    crank, own = trace.channels[CRANK], trace.gauge_mm(gauge)
+    first_s = min(crank.time_s[0], own.time_s[0])
+    start_s = 0.0 if 0.0 <= first_s <= NEAR_ZERO_S else first_s
+    return StoredInterval(
+        0, gauge, _ns(crank.time_s - start_s), crank.value, _ns(own.time_s - start_s), own.value
+    )
 
 
 def gauge_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Counts, Floats]:

@@ -19,12 +19,21 @@ from capture.base.errors import (
     StoreNewer,
     StoreUnusable,
 )
-from capture.base.folder import FolderLock, publish_facts, read_facts, withdraw_facts
+from capture.base.folder import (
+    LOCK_NAME,
+    FolderLock,
+    folder_mark,
+    is_held,
+    publish_facts,
+    read_facts,
+    withdraw_facts,
+)
 from capture.base.log_limit import LimitedLog
 from capture.base.reading import MM_PER_INCH, Channel, Event, Gap, Readings, Segment
 from capture.base.service_notify import notify
 
 __all__ = [
+    "LOCK_NAME",
     "MM_PER_INCH",
     "BenchFileError",
     "Bus",
@@ -52,6 +61,8 @@ __all__ = [
     "StoreNewer",
     "StoreUnusable",
     "bench_keeps_time",
+    "folder_mark",
+    "is_held",
     "notify",
     "publish_facts",
     "read_facts",

@@ -51,6 +51,24 @@ class FolderLock:
             os.write(self._fd, str(os.getpid()).encode())
 
 
+def is_held(data_dir: Path) -> bool:
+    """Tell whether a capture process holds a data folder at this moment."""
+    try:
+        with FolderLock(data_dir):
+            return False
+    except DataFolderBusy:
+        return True
+
+
+def folder_mark(data_dir: Path) -> str:
+    """Tell a data folder from every other, and from a copy of it: by its lock file; empty where there is none."""
+    try:
+        own = (data_dir / LOCK_NAME).stat()
+    except OSError:
+        return ""
+    return f"{own.st_dev}:{own.st_ino}"
+
+
 def publish_facts(data_dir: Path, facts: dict[str, Any]) -> None:
     """Write ``capture.json`` in one step, so that nobody reads half of it."""
     temporary = data_dir / f"{FACTS_NAME}.{os.getpid()}"

@@ -1,6 +1,14 @@
 """The bench file and the frame kinds it names: bytes of one instrument into values."""
 
-from capture.bench.file import Bench, CrankInstrument, GaugeInstrument, Instrument, load_bench, parse_bench
+from capture.bench.file import (
+    Bench,
+    CrankInstrument,
+    GaugeInstrument,
+    Instrument,
+    bench_sha256,
+    load_bench,
+    parse_bench,
+)
 from capture.bench.frames import CRANK_KINDS, FRAME_KINDS, Frame, make_decoder
 
 __all__ = [
@@ -11,6 +19,7 @@ __all__ = [
     "Frame",
     "GaugeInstrument",
     "Instrument",
+    "bench_sha256",
     "load_bench",
     "make_decoder",
     "parse_bench",

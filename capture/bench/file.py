@@ -6,6 +6,7 @@ TOML, checked on load; every mistake is told at once, each with its line, the re
 from __future__ import annotations
 
 import codecs
+import hashlib
 import re
 import tomllib
 from pathlib import Path
@@ -253,3 +254,8 @@ def _checked_pattern(pattern: str, needed: str, known: set[str]) -> str:
             f"`pattern` has a group nobody reads: {', '.join(sorted(groups - known))}; take it out"
         )
     return pattern
+
+
+def bench_sha256(text: str) -> str:
+    """Tell one bench file from another by what is in it."""
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from capture.base import FeedAbsent, FeedLost, read_facts
+from capture.base import FeedAbsent, FeedLost, folder_mark, read_facts
 
 LONGEST_MESSAGE_BYTES = 16 * 1024 * 1024
 Message = dict[str, Any]
@@ -29,6 +29,20 @@ def feed_path(data_dir: Path | str) -> Path:
     if facts is None or not isinstance(facts.get("socket"), str):
         raise FeedAbsent(f"no capture is running for {data_dir}; start it")
     return Path(facts["socket"])
+
+
+def refuse_other_folder(hello: Message, data_dir: Path) -> None:
+    """Refuse a feed that tells of another folder: one that was copied says where the other's is.
+
+    Raises
+    ------
+    FeedAbsent
+    """
+    told = hello.get("folder")
+    if told and told != folder_mark(data_dir):
+        raise FeedAbsent(
+            f"what answers for {data_dir} records into another folder; start capture for this one"
+        )
 
 
 def decoded(line: bytes) -> Message:
@@ -104,6 +118,11 @@ class LiveClient:
         if hello is None or hello["kind"] != "hello":
             self._socket.close()
             raise FeedAbsent(f"what answers for {data_dir} is no capture; start it again")
+        try:
+            refuse_other_folder(hello, Path(data_dir))
+        except FeedAbsent:
+            self._socket.close()
+            raise
         self.hello = hello
 
     def __enter__(self) -> Self:
@@ -198,6 +217,11 @@ class AsyncLiveClient:
         except (OSError, TimeoutError) as error:
             raise FeedAbsent(f"no capture answers for {self._data_dir}; start it") from error
         self.hello = await self._next_message()
+        try:
+            refuse_other_folder(self.hello, Path(self._data_dir))
+        except FeedAbsent:
+            self._writer.close()
+            raise
         return self
 
     async def __aexit__(self, *_: object) -> None:

@@ -6,6 +6,7 @@ process that writes never opens the file outside SQLite: a plain open and close 
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import sys
 from contextlib import closing
@@ -140,9 +141,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     if not path.exists():
         raise StoreUnusable(f"{path}: there is no stream store here; start capture with this data folder")
     try:
-        connection = sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0, check_same_thread=False
-        )
+        connection = sqlite3.connect(reading_uri(path), uri=True, timeout=5.0, check_same_thread=False)
         try:
             _refuse_what_is_not_ours(connection, path)
         except BaseException:
@@ -151,6 +150,29 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.DatabaseError as error:
         raise StoreUnusable(f"{path}: cannot be read as a stream store: {error}") from error
     return connection
+
+
+def reading_uri(path: Path) -> str:
+    """Give what to open a database with that is only read.
+
+    On a read-only medium SQLite cannot make the files that go with a log; where there is no log, none is needed.
+    """
+    log = path.with_name(f"{path.name}-wal")
+    at_rest = lies_read_only(path) and not (log.exists() and log.stat().st_size)
+    return f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if at_rest else ''}"
+
+
+def lies_read_only(path: Path) -> bool:
+    """Tell whether a file lies on a medium that can only be read at the moment."""
+    try:
+        return bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
+    except (OSError, AttributeError):  # not there, or a system that does not tell
+        return False
+
+
+def stream_migrations() -> Migrations:
+    """Give the changes that make a stream store."""
+    return migrations
 
 
 def migrate(connection: sqlite3.Connection) -> None:

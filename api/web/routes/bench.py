@@ -100,12 +100,12 @@ async def get_health(service: TheService, response: Response) -> ServiceHealth:
     """Tell whether all is well; answers 503 where it is not, for whatever watches the service."""
     bench = service.board.health()
     kept = bench.recorder is not None and bench.recorder.state == "recording"
-    ok = bench.capture_alive and kept
+    ok = bench.capture_alive and kept and not service.bench.damage
     response.status_code = 200 if ok else UNWELL
     return ServiceHealth(
         ok=ok,
         sentence=bench.sentence
-        if kept or bench.recorder is None
+        if kept or bench.recorder is None or service.bench.damage
         else bench.recorder.sentence or bench.sentence,
         version=PROGRAM,
         bench=bench,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import shutil
 import tempfile
 from pathlib import Path
 from typing import Annotated
@@ -15,7 +14,7 @@ from starlette.background import BackgroundTask
 from api.archive import read_job, write_job
 from api.base import JobView
 from api.service import Service
-from api.sheet import file_word, job_sheet
+from api.sheet import file_word, job_sheet, show_job
 from api.web.routes.jobs import TROUBLES, JobNumber
 from api.web.routes.pages import TheService
 
@@ -53,10 +52,7 @@ async def import_job(
 ) -> JobView:
     """Take it whole or not at all: refused where it is damaged, newer than this program, or there already."""
 
-    def take() -> int:
-        with tempfile.NamedTemporaryFile(suffix=".zip") as kept:
-            shutil.copyfileobj(file.file, kept)
-            kept.flush()
-            return read_job(Path(kept.name), service.shop, service.config.data_dir)
+    def take(path: Path) -> int:
+        return read_job(path, service.shop, service.config.data_dir, show_job)
 
-    return await service.desk.view(await asyncio.to_thread(take))
+    return await service.desk.view(await service.imports.take(file.file, ".zip", take))

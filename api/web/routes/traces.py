@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import shutil
-import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -33,11 +30,7 @@ async def import_trace_file(
     A file that this program exported says itself what it is; of any other file say what the gauge touched.
     """
 
-    def take() -> MeasurementView:
-        with tempfile.NamedTemporaryFile(suffix=".csv") as kept:
-            shutil.copyfileobj(file.file, kept)
-            kept.flush()
-            path, data_dir = Path(kept.name), service.config.data_dir
-            return import_told(path, touches, gauge, service.shop, data_dir).view()
+    def take(path: Path) -> MeasurementView:
+        return import_told(path, touches, gauge, service.shop, service.config.data_dir).view()
 
-    return await asyncio.to_thread(take)
+    return await service.imports.take(file.file, ".csv", take)

@@ -157,7 +157,7 @@ def test_a_job_that_is_there_already_is_not_taken_twice(signed: Any, exported: b
         (lambda c: b"", "damaged_job_file", "no zip file"),
         (lambda c: c[: len(c) // 2], "damaged_job_file", "its end is missing"),
         (lambda c: c[:3000] + bytes([c[3000] ^ 1]) + c[3001:], "damaged_job_file", "cannot be unpacked"),
-        (swollen, "damaged_job_file", "more than any job"),
+        (swollen, "damaged_job_file", "more than any of ours"),
         (lambda c: changed(c, "job.json", lambda data: None), "not_a_job_file", "holds no job.json"),
         (lambda c: changed(c, "job.json", lambda data: data[:-9]), "damaged_job_file", "not JSON"),
         (lambda c: manifest_with(c, version=2, program="9.1"), "newer_job_file", "9.1"),
