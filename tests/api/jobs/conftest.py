@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import subprocess
 import sys
 import time
@@ -35,6 +36,7 @@ class Builder:
     bench: httpx.Client
     gauge: str
     links: Path
+    own_time: bool = True
     job_id: int = 0
     way: dict[str, str] = field(default_factory=dict)
     torque_shift_deg: dict[str, list[float]] = field(default_factory=dict)
@@ -88,7 +90,8 @@ class Builder:
         body = {"moves": [*moves, rest], "wait_s": wait_s}
         state: Fields = self._answer(self.bench.post("/hand", json=body))
         assert state["done"], "the hand did not come to rest"
-        all_heard(self.links, self.get)
+        if self.own_time:
+            all_heard(self.links, self.get)
         return state
 
     def touch(self, onto: str) -> None:
@@ -101,7 +104,8 @@ class Builder:
 
     def pulley(self, cam: str, do: str, **more: Any) -> Fields:
         state: Fields = self._answer(self.bench.post("/pulley", json={"cam": cam, "do": do, **more}))
-        all_heard(self.links, self.get)
+        if self.own_time:
+            all_heard(self.links, self.get)
         return state
 
     def truth(self, drop_mm: float = 1.27) -> Fields:
@@ -118,6 +122,8 @@ class Builder:
     def press_for_a_number(self) -> None:
         """Finish: on a bench with a time of its own nothing is refused because this machine was busy."""
         self.press()
+        if not self.own_time:
+            return
         newest = max(self.get("/api/measurements")["measurements"], key=lambda one: int(one["id"]))
         assert newest["state"] != "refused", newest["sentence"]
 
@@ -281,13 +287,15 @@ def _is_table(value: Any) -> bool:
 
 
 @contextlib.contextmanager
-def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
-    """Start the simulated bench and the service on top of it, both in the bench's own time, which goes on only while the
-    hand is waited for; end them in good order."""
+def running_shop(folder: Path, scenario: Path, *, own_time: bool = True) -> Iterator[RunningShop]:
+    """Start the simulated bench and the service on top of it; end them in good order.
+
+    Both are in the bench's own time, which goes on only while the hand is waited for, or in this machine's.
+    """
     links, data, bench_file = folder / "links", folder / "data", folder / "bench.toml"
     links.mkdir()
     clock = folder / "clock"
-    env = environment(clock)
+    env = environment(clock) if own_time else dict(os.environ)
     simulator = subprocess.Popen(
         [
             *(sys.executable, "-m", "simulated_devices", "--scenario", scenario, "--links", links),
@@ -307,7 +315,8 @@ def running_shop(folder: Path, scenario: Path) -> Iterator[RunningShop]:
             [*command, "--bench", bench_file, "--data", data, "--port", "0"], stderr=log, text=True, env=env
         )
         url = _address(data / "web.json", service)
-        ports_open(clock, len(list(links.glob("*.journal"))))
+        if own_time:
+            ports_open(clock, len(list(links.glob("*.journal"))))
         yield RunningShop(url, bench_url, links, data, tomllib.loads(scenario.read_text()))
     finally:
         _end(service)
@@ -346,16 +355,19 @@ def shop(tmp_path: Path) -> Iterator[Callable[..., tuple[RunningShop, Builder]]]
     """Start a shop on a scenario like one of the examples, with a builder in it."""
     with contextlib.ExitStack() as stack:
 
-        def start(like: str, seed: int, late_deg: dict[str, float], **changes: Fields) -> Any:
+        def start(
+            like: str, seed: int, late_deg: dict[str, float], *, own_time: bool = True, **changes: Fields
+        ) -> Any:
             folder = tmp_path / f"shop{seed}"
             folder.mkdir()
             write_scenario(folder / "scenario.toml", like, seed, late_deg, **changes)
-            running = stack.enter_context(running_shop(folder, folder / "scenario.toml"))
+            running = stack.enter_context(running_shop(folder, folder / "scenario.toml", own_time=own_time))
             clients = [
                 stack.enter_context(httpx.Client(base_url=url, timeout=90.0))
                 for url in (running.url, running.bench_url)
             ]
-            return running, Builder(*clients, gauge=running.scenario["gauge"][0]["name"], links=running.links)
+            gauge = running.scenario["gauge"][0]["name"]
+            return running, Builder(*clients, gauge=gauge, links=running.links, own_time=own_time)
 
         yield start
 

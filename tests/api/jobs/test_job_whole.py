@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 import subprocess
 import zipfile
@@ -252,3 +253,23 @@ def assert_two_screens_finish_one_measurement_once(builder: Any) -> None:
     assert lost["message"].endswith(".")
     kept = [one for one in builder.job()["facts"] if one["what"].get("measurement_id") == str(number)]
     assert len(kept) == 1
+
+
+def test_a_short_job_in_this_machines_time_tells_numbers_within_their_intervals_or_refuses(
+    shop: Callable[..., Any],
+) -> None:
+    """However busy the machine is: no number further off than three standard uncertainties, no refusal without a word."""
+    running, builder = shop("hollin_lane_twin_cam", 44, {"inlet": 2.0, "exhaust": -2.0}, own_time=False)
+    begin(builder, running.scenario, "twin cam", None, tolerance_deg=0.5)
+    builder.fact(kind="skipped", step="bench_check", reason="Proved an hour ago.")
+    builder.press()
+    builder.tdc()
+    builder.tdc()
+    ended = builder.get("/api/measurements")["measurements"]
+    assert len(ended) == 2
+    for one in ended:
+        if one["state"] == "refused":
+            assert one["sentence"].endswith(".")
+            continue
+        off_deg = math.remainder(one["result"]["centre_deg"] - builder.truth()["tdc_encoder_deg"], 360.0)
+        assert abs(off_deg) <= 1.5 * one["result"]["u95_deg"], one["result"]  # u95 is two of them
