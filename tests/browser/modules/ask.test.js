@@ -54,7 +54,7 @@ export const tests = {
     equal(await withFetch(answered(200, { a: 1 }), () => get("/api/x")), { a: 1 }),
   "a POST whose answer was lost is asked again with the key it had, and the next has another": async () => {
     const keys = [];
-    const losing = async (path, { headers }) => {
+    const losing = async (_path, { headers }) => {
       keys.push(headers["Request-Key"]);
       if (keys.length === 1) throw new TypeError("the link was lost");
       return new Response("{}", { status: 201 });
@@ -66,7 +66,7 @@ export const tests = {
   },
   "a button pressed twice sends one key": async () => {
     const keys = [];
-    const slow = async (path, { headers }) => {
+    const slow = async (_path, { headers }) => {
       keys.push(headers["Request-Key"]);
       return new Response("{}", { status: 201 });
     };
