@@ -26,7 +26,8 @@ export function sentenceOf(body, status) {
   return `The server answered ${status}. Try again; if it stays, look at the server's own log.`;
 }
 
-const UNREACHED = "The server cannot be reached. Try again when the link is back; what was done already is not done twice.";
+const UNREACHED =
+  "The server cannot be reached. Try again when the link is back; what was done already is not done twice.";
 
 const ASK_AGAIN_MS = [400, 1600];
 
@@ -78,7 +79,9 @@ function send(method, path, body) {
 
 /** Send a form with a file in it. */
 export const upload = (path, form) => {
-  const parts = Array.from(form, ([name, part]) => (part instanceof File ? [name, part.name, part.size, part.lastModified] : [name, part]));
+  const parts = Array.from(form, ([name, part]) =>
+    part instanceof File ? [name, part.name, part.size, part.lastModified] : [name, part],
+  );
   return exchange(path, { method: "POST", body: form }, `${path} ${JSON.stringify(parts)}`);
 };
 

@@ -52,6 +52,27 @@ export const tests = {
     equal((await refusal(async () => new Response("<html>", { status: 500 }))).status, 500),
   "a good answer is its body": async () =>
     equal(await withFetch(answered(200, { a: 1 }), () => get("/api/x")), { a: 1 }),
+  "a POST whose answer was lost is asked again with the key it had, and the next has another": async () => {
+    const keys = [];
+    const losing = async (_path, { headers }) => {
+      keys.push(headers["Request-Key"]);
+      if (keys.length === 1) throw new TypeError("the link was lost");
+      return new Response("{}", { status: 201 });
+    };
+    await withFetch(losing, () => post("/api/x"));
+    await withFetch(losing, () => post("/api/x"));
+    equal([keys.length, keys[0] === keys[1], keys[1] === keys[2]], [3, true, false]);
+    ok(/^[0-9a-f]{32}$/.test(keys[0]));
+  },
+  "a button pressed twice sends one key": async () => {
+    const keys = [];
+    const slow = async (_path, { headers }) => {
+      keys.push(headers["Request-Key"]);
+      return new Response("{}", { status: 201 });
+    };
+    await withFetch(slow, () => Promise.all([post("/api/x", { a: 1 }), post("/api/x", { a: 1 })]));
+    equal([keys.length, keys[0] === keys[1]], [2, true]);
+  },
   "no content is nothing": async () =>
     equal(
       await withFetch(
