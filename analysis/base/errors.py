@@ -6,15 +6,13 @@ from dataclasses import dataclass
 
 
 class AnalysisError(Exception):
-    """Root of everything the analysis raises.
+    """Root of everything the analysis raises; each error has its code and a sentence.
 
     AnalysisError
-    └── Refusal     the readings cannot carry a number; `code` and `message` say why and what to do
-    """
-
-
-class Refusal(AnalysisError):
-    """The readings cannot carry a trustworthy number.
+    ├── Refusal          the readings cannot carry a number
+    ├── EntryError       something entered cannot be
+    ├── NotComparable    two numbers were made in different ways, or the card does not speak of this one
+    └── Blocked          the procedure of a job does not allow it now
 
     Parameters
     ----------
@@ -28,6 +26,10 @@ class Refusal(AnalysisError):
         super().__init__(f"{code}: {message}")
         self.code = code
         self.message = message
+
+
+class Refusal(AnalysisError):
+    """The readings cannot carry a trustworthy number."""
 
 
 @dataclass(frozen=True, slots=True)

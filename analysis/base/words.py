@@ -15,20 +15,7 @@ STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
 class EntryError(AnalysisError):
-    """What was typed or stored cannot be what it is meant to be.
-
-    Parameters
-    ----------
-    code : str
-        Stable, lower case, words joined by underscores.
-    message : str
-        What is wrong, where, what to do.
-    """
-
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(f"{code}: {message}")
-        self.code = code
-        self.message = message
+    """What was typed or stored cannot be what it is meant to be: what is wrong, where, what to do."""
 
 
 _adapters: dict[Any, TypeAdapter[Any]] = {}

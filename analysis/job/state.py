@@ -19,7 +19,7 @@ class Blocked(AnalysisError):
     Parameters
     ----------
     code, message : str
-        As in `analysis.refusals.Refusal`.
+        As in `AnalysisError`.
     step : str
         The step that is in the way, or that the fact belongs to.
     may_override : bool
@@ -27,9 +27,7 @@ class Blocked(AnalysisError):
     """
 
     def __init__(self, code: str, message: str, step: str = "", may_override: bool = False) -> None:
-        super().__init__(f"{code}: {message}")
-        self.code = code
-        self.message = message
+        super().__init__(code, message)
         self.step = step
         self.may_override = may_override
 

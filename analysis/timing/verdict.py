@@ -16,18 +16,7 @@ Call = Literal["in", "out", "cannot_tell"]
 
 
 class NotComparable(AnalysisError):
-    """Two numbers were made in different ways, or the card does not speak of this one.
-
-    Parameters
-    ----------
-    code, message : str
-        As in `analysis.refusals.Refusal`.
-    """
-
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(f"{code}: {message}")
-        self.code = code
-        self.message = message
+    """Two numbers were made in different ways, or the card does not speak of this one."""
 
 
 @dataclass(frozen=True, slots=True)

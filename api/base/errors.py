@@ -12,8 +12,10 @@ class ServiceError(Exception):
     ├── TraceFileError     a trace file that cannot be read: what, in which line, what to do
     ├── JobFileError       a job file that is none, is damaged, or is newer than this program
     ├── MisuseError        an option, a form or a request that makes no sense
+    │   └── QuestionedError    an entry that can hardly be, to be corrected or confirmed
     ├── NotFoundError      no measurement, run, gauge or job of that name
     ├── ConflictError      it was finished, discarded or begun already
+    │   └── BlockedError       the procedure of a job does not allow it now
     ├── BenchError         the bench cannot give what is asked: no run, no crank, no gauge
     ├── StoreError         the shop's file cannot be opened, or is newer than this program
     └── PlainRefusal       the readings cannot carry a number: the analysis' own code and sentence

@@ -6,9 +6,8 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 
-from analysis.base import EntryError, Refusal
+from analysis.base import AnalysisError, EntryError
 from analysis.job import Blocked
-from analysis.timing import NotComparable
 from api.base.errors import ConflictError, MisuseError, PlainRefusal, ServiceError
 from api.base.job_messages import Question
 
@@ -42,15 +41,13 @@ class QuestionedError(MisuseError):
         return super().fields() | {"questions": [question.model_dump() for question in self.questions]}
 
 
-def as_service_error(error: Exception) -> ServiceError:
+def as_service_error(error: AnalysisError) -> ServiceError:
     """Turn an error of the analysis into one that a request can be answered with."""
     if isinstance(error, Blocked):
         return BlockedError(error.code, error.message, error.step, error.may_override)
     if isinstance(error, EntryError):
         return MisuseError(error.code, error.message)
-    if isinstance(error, Refusal | NotComparable):
-        return PlainRefusal(error.code, error.message)
-    raise error
+    return PlainRefusal(error.code, error.message)
 
 
 def with_service_errors(call: Callable[P, T]) -> Callable[P, T]:
@@ -60,7 +57,7 @@ def with_service_errors(call: Callable[P, T]) -> Callable[P, T]:
     def translated(*args: P.args, **kwargs: P.kwargs) -> T:
         try:
             return call(*args, **kwargs)
-        except (Blocked, EntryError, Refusal, NotComparable) as error:
+        except AnalysisError as error:
             raise as_service_error(error) from None
 
     return translated
