@@ -134,11 +134,20 @@ class LobeResult:
 
 @dataclass(frozen=True, slots=True)
 class TdcSettings:
-    """What the job knows of the engine when true TDC is sought; `None` is unknown."""
+    """What the job knows of the engine when true TDC is sought; `None` is unknown.
+
+    Attributes
+    ----------
+    pin_offset_mm
+        Positive to the (major) thrust side of the crank's axis.
+    pin_side_known
+        False where only the size of the offset is known, not its side.
+    """
 
     stroke_mm: float | None = None
     rod_mm: float | None = None
     pin_offset_mm: float | None = None
+    pin_side_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from analysis.job.opening import SAME_TDC_DEG, STROKE_NEAR_TDC_DEG
 from analysis.job.procedure import fact_added, job_state
 from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, StepState
 from analysis.job.steps import CHECK_PISTONS, MAKERS_FIRST, STOP_ON_RESISTANCE, TAKE_OUT, TURN_BY_HAND, Step
+from analysis.job.turning import TURNS_DEG, far_enough, how_to_turn
 
 __all__ = [
     "CHECK_PISTONS",
@@ -17,6 +18,7 @@ __all__ = [
     "STOP_ON_RESISTANCE",
     "STROKE_NEAR_TDC_DEG",
     "TAKE_OUT",
+    "TURNS_DEG",
     "TURN_BY_HAND",
     "Blocked",
     "CamStanding",
@@ -33,6 +35,8 @@ __all__ = [
     "check_job",
     "error_of",
     "fact_added",
+    "far_enough",
+    "how_to_turn",
     "job_state",
     "lobe_changes",
     "rank_cards",

@@ -211,7 +211,7 @@ def _proved(evidence: Evidence, step: Step, to: str) -> StepOutcome:
     missing = [one.words for one in step.lobes if one not in found]
     if missing:
         return StepOutcome(
-            False, f"{to.capitalize()}. Turn forward two full turns and measure {' and '.join(missing)}."
+            False, f"{to.capitalize()}. Turn forward four full turns and measure {' and '.join(missing)}."
         )
     return _judged_again(evidence, step, found, _before_tightening(evidence, step, tight))
 

@@ -9,20 +9,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
-from math import hypot
+from math import acos, degrees, hypot
 from statistics import median
 
 from analysis.base import Warn
 from analysis.timing import (
+    SAME_ENGINE_DEG,
     SAME_LIFT_MM,
+    Event,
     Fact,
     Job,
     Lobe,
     LobeCard,
     LobeMeasured,
     Moved,
+    PlungerOn,
     TdcMeasured,
     Tightened,
+    banks_off_deg,
     drift,
     early_or_late,
     error_of,
@@ -35,14 +39,12 @@ from analysis.timing import (
 )
 
 LIFT_SHARE = 0.03
-"""A lift off the card by more than this share is asked about: a gauge 14 deg out of line loses that much."""
+"""A lift off the card by more than this share is asked about: a gauge 14 deg out of line makes that much."""
 
 DURATION_OFF_DEG = 3.0
-CLEARANCE_DEG_MM = 25.0
-"""Duration lost for each mm of clearance at a 1 mm check lift: about 2.5 deg for 0.1 mm, calculated."""
-
 LAG_OFF_S = 0.02
 TOOTH_NEAR_DEG = 2.5
+MOST_TILT_DEG = 30.0
 GROUP_GAP = 3.0
 
 
@@ -61,6 +63,8 @@ def check_job(job: Job, facts: Sequence[Fact]) -> tuple[Warn, ...]:
         _teeth,
         _two_groups,
         _tdc_stands,
+        _banks,
+        _pin_side,
         _lags,
         _asymmetry,
     )
@@ -75,7 +79,7 @@ def _durations(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
             continue
         for event in measured.events:
             if abs(event.lift_mm - valve_check_lift_mm(card)) <= SAME_LIFT_MM:
-                yield from _duration_off(lobe, event.duration_deg - wanted)
+                yield from _duration_off(lobe, measured, event, wanted)
 
 
 def valve_check_lift_mm(card: LobeCard) -> float:
@@ -95,16 +99,35 @@ def card_duration_deg(card: LobeCard) -> float | None:
     return 180 + card.opens_deg + card.closes_deg
 
 
-def _duration_off(lobe: Lobe, off_deg: float) -> Iterator[Warn]:
+def _duration_off(lobe: Lobe, measured: LobeMeasured, event: Event, wanted_deg: float) -> Iterator[Warn]:
+    off_deg = event.duration_deg - wanted_deg
     if abs(off_deg) <= DURATION_OFF_DEG:
         return
-    clearance = -off_deg / CLEARANCE_DEG_MM
+    clearance = clearance_by_duration_mm(measured.events, event.lift_mm, wanted_deg)
+    as_much = (
+        "the lifts it was measured at do not tell how much valve clearance would make that"
+        if clearance is None
+        else f"as much as {abs(clearance):.2f} mm {'more' if clearance > 0 else 'less'} valve clearance would make"
+    )
     yield Warn(
         "duration_off_card",
-        f"{lobe.words.capitalize()} is open {off_deg:+.1f} deg against the card: as much as "
-        f"{abs(clearance):.2f} mm {'more' if clearance > 0 else 'less'} valve clearance would make. Check "
-        "the clearance on the base circle, the gauge's line, and which lift the card means.",
+        f"{lobe.words.capitalize()} is open {off_deg:+.1f} deg against the card at {event.lift_mm:.2f} mm: {as_much}. "
+        "Check the clearance on the base circle, the gauge's line, and which lift the card means.",
     )
+
+
+def clearance_by_duration_mm(events: Sequence[Event], lift_mm: float, wanted_deg: float) -> float | None:
+    """Return by how much more clearance than the card's a lobe would be open as long as measured.
+
+    More clearance takes its amount off every lift: what is measured at one lift is the lobe a clearance higher up.
+    So the lift is sought at which this lobe is open as long as the card wants; `None` where it was not measured that
+    far down or up.
+    """
+    steps = sorted((event.duration_deg, event.lift_mm) for event in events)
+    for (short, high), (long, low) in pairwise(steps):
+        if short <= wanted_deg <= long and long > short:
+            return lift_mm - (high + (low - high) * (wanted_deg - short) / (long - short))
+    return None
 
 
 def _lifts(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
@@ -118,11 +141,38 @@ def _lifts(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
             yield Warn(
                 "lift_off_card",
                 f"{lobe.words.capitalize()} lifts {measured.peak_lift_mm:.2f} mm, the card makes it "
-                f"{wanted:.2f} at the valve ({share:+.0%}). {_lift_cause(share)}",
+                f"{wanted:.2f} at the valve ({share:+.0%}). {_lift_cause(share, job.plunger_on)}",
             )
 
 
-def _lift_cause(share: float) -> str:
+def tilt_deg(share: float, plunger_on: PlungerOn) -> float | None:
+    """Return how far out of line a plunger would read a lift off by this share; `None` where no tilt would.
+
+    On a flat face that moves along the stem it runs up the face, by lift / cos; on a point that stays put, a dimple
+    or a ball, it sees lift x cos.
+
+    >>> round(tilt_deg(9.78 / 9.40 - 1, "flat"), 0), round(tilt_deg(9.04 / 9.40 - 1, "point"), 0)
+    (16.0, 16.0)
+    """
+    cosine = {"flat": 1 / (1 + share), "point": 1 + share, "": 2.0}[plunger_on]
+    return degrees(acos(cosine)) if 0 < cosine < 1 else None
+
+
+def _lift_cause(share: float, plunger_on: PlungerOn) -> str:
+    tilt = tilt_deg(share, plunger_on)
+    if tilt is not None and tilt <= MOST_TILT_DEG:
+        return f"A plunger {tilt:.0f} deg out of line would read that: set it in line with the stem. {_other_cause(share)}"
+    if not plunger_on:
+        return f"{_LEANING} {_other_cause(share)}"
+    return _other_cause(share)
+
+
+_LEANING = (
+    "A plunger out of line reads too much on a flat face and too little on a point: set it in line first."
+)
+
+
+def _other_cause(share: float) -> str:
     if share < 0:
         return (
             "See that the gauge stands in line with the stem, that the follower holds, the clearance and the "
@@ -246,6 +296,28 @@ def _tdc_stands(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
             f"True TDC came out {off:+.2f} deg from where it first was: encoder, pointer or coupling "
             "slipped, and what was measured in between is in doubt.",
         )
+
+
+def _pin_side(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
+    """An engine that was kept before the side of its pin was asked: nothing is turned round silently."""
+    if not job.engine.offset_side_known:
+        yield Warn(
+            "pin_side_not_known",
+            f"It is not known to which side the pin is offset by {abs(job.engine.pin_offset_mm or 0):g} mm. True TDC is "
+            "told for both sides; what was measured before that was asked may be off by what the offset makes. Enter the "
+            "engine anew with the side.",
+        )
+
+
+def _banks(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
+    """A bank's own TDC far from its firing interval: another cylinder's, or the interval is not this engine's."""
+    for bank, off in banks_off_deg(job.engine, facts).items():
+        if abs(off) > SAME_ENGINE_DEG:
+            yield Warn(
+                "bank_tdc_off",
+                f"True TDC of {bank} came {off:+.1f} deg from where the firing intervals put it: see which cylinder the "
+                "gauge was on and which intervals the engine has. The intervals are used.",
+            )
 
 
 def _lags(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:

@@ -22,6 +22,7 @@ from analysis.timing import (
     Tightened,
     WentBack,
     Withdrawn,
+    told_from_own_tdc,
 )
 
 P = TypeVar("P")
@@ -53,7 +54,7 @@ class Evidence:
         gone = {fact.what.number for fact in facts if isinstance(fact.what, Withdrawn)}
         steps = plan(job)
         left = tuple(fact for fact in facts if fact.number not in gone)
-        return cls(job, steps, left, _opened_again(steps, left))
+        return cls(told_from_own_tdc(job, left), steps, left, _opened_again(steps, left))
 
     def step(self, step_id: str) -> Step | None:
         """Return the planned step, `None` where there is none of that name."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.timing import Cam, Job, Lobe
+from analysis.timing import Cam, Job, Lobe, bank_of
 
 StepKind = Literal[
     "bench_check",
@@ -79,14 +79,16 @@ FORWARD_ONLY = (
     "This engine must not be turned backwards: the chain or belt may jump. Past the number: go on forward "
     "two turns and come to it again."
 )
-CAM_ALONE = "Before a cam is turned on its own, bring the pistons half-way down."
+CAM_ALONE = "A cam is turned on its own only with every piston well away from its top, best half-way down."
 CHECK_PISTONS = "After any change, check valve to piston again."
 TAKE_OUT = "Stop, bar, pins and gauges out, socket off the crank, before the starter is used."
 MAKERS_FIRST = (
     "The engine maker's and the cam maker's figures come first. This is advice; a competent builder decides "
     "and signs."
 )
-CLEARANCE_FIRST = "Timing taken with a wrong valve clearance is wrong everywhere but at full lift."
+CLEARANCE_FIRST = (
+    "A wrong clearance shifts opening, closing and duration and changes lift; the centre hardly moves."
+)
 HOLD_THE_CAM = "Hold the cam before its bolts are slackened: an open valve's spring will turn it."
 KEEP_IT_TIGHT = "Keep the pulley from going with the cam: the drive's slack must stay taken up."
 TORQUE_FIGURE = "Torque and locking as the engine maker says; tightening moves pulleys."
@@ -146,6 +148,12 @@ def _turning(job: Job) -> tuple[str, ...]:
     return (TURN_BY_HAND, STOP_ON_RESISTANCE, KEEP_CLEAR, *backwards)
 
 
+def _through_the_top(job: Job) -> str:
+    if job.engine.forward_only:
+        return "Turn forward through the top several times, at unlike speeds, and measure"
+    return "Turn through the top, more than once, and measure"
+
+
 def _opening(job: Job) -> tuple[Step, ...]:
     reference = job.engine.reference
     turning = _turning(job)
@@ -171,7 +179,7 @@ def _opening(job: Job) -> tuple[Step, ...]:
             "true_tdc",
             "true_tdc",
             "True TDC, twice",
-            f"Gauge on piston {reference}. Turn through the top, more than once, and measure; then repeat.",
+            f"Gauge on piston {reference}. {_through_the_top(job)}; then repeat.",
             "The zero of every cam angle, the gauge's lag, proof that it repeats.",
             ("bench_check",),
             (*turning, CRANK_STOP),
@@ -182,7 +190,8 @@ def _opening(job: Job) -> tuple[Step, ...]:
             "stroke",
             "stroke",
             "Which stroke",
-            f"At TDC, look at the valves of cylinder {reference}: both slightly open is overlap TDC.",
+            f"At TDC, look at the valves of cylinder {reference}: both valves rocking, exhaust "
+            "closing and inlet opening, is overlap TDC.",
             "Crank angle over the full cycle, 0 to 720.",
             ("true_tdc",),
             turning,
@@ -196,7 +205,7 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
         "lobe",
         "Lobe centre",
-        "Gauge in line with the stem on the retainer of {lobes}. Turn forward two full turns.",
+        "Gauge in line with the stem on the retainer of {lobes}. Turn forward four full turns.",
         "Where the lobe stands before anything is moved.",
     ),
     (
@@ -208,19 +217,19 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
         "correction",
         "Correction",
-        "Slacken all bolts but one, move the cam by the stated amount, the stated way.",
+        "Slacken all bolts, leave one just nipped so it drags; move the cam by the stated amount, the stated way.",
         "The cam on its number, unproved.",
     ),
     (
         "nipped",
         "Nipped up, measured",
-        "Nip the bolts up. Turn forward two full turns and measure again.",
+        "Nip the bolts up. Turn forward four full turns and measure again.",
         "Where the lobe stands before the torque.",
     ),
     (
         "torqued",
         "Torqued, measured again",
-        "Torque and lock the bolts. Turn forward two full turns and measure again.",
+        "Torque and lock the bolts. Turn forward four full turns and measure again.",
         "Proof that tightening did not move it.",
     ),
 )
@@ -258,7 +267,7 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
                 f"{kind}.{cam.name}",
                 kind,
                 f"{title}, {cam.name}",
-                do.format(lobes=words),
+                do.format(lobes=words) + (_own_tdc(job, lobes) if kind == "lobe" else ""),
                 gives,
                 needs,
                 _cam_cautions(kind, _turning(job))
@@ -270,6 +279,14 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
         )
         needs = (steps[-1].id,)
     return tuple(steps)
+
+
+def _own_tdc(job: Job, lobes: tuple[Lobe, ...]) -> str:
+    """Ask for the TDC of a vee's other bank, from which its lobes are then told."""
+    cylinder = lobes[0].cylinder
+    if bank_of(cylinder) == bank_of(job.engine.reference):
+        return ""
+    return f" Measure true TDC of cylinder {cylinder} first: this bank is told from its own."
 
 
 def _again(job: Job, cam: Cam, needs: tuple[str, ...]) -> Step:
@@ -298,7 +315,7 @@ def _cylinder(job: Job, cylinder: str, needs: tuple[str, ...]) -> Step:
         f"cylinder.{cylinder}",
         "cylinder",
         f"Lobes of cylinder {cylinder}",
-        f"Gauge on each valve of cylinder {cylinder} in turn. Turn forward two full turns.",
+        f"Gauge on each valve of cylinder {cylinder} in turn. Turn forward four full turns.",
         "Every cylinder compared: the odd one out, drift along the shaft.",
         needs,
         _turning(job) + one_of_several(job, lobes),

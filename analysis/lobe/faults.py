@@ -31,8 +31,8 @@ def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forwar
         )
     raise Refusal(
         "slack_not_taken_up",
-        f"Only {len(forward_s)} readings were taken turning forwards with the slack taken up: go back well "
-        "before the lobe, then turn forwards through it without turning back.",
+        f"Only {len(forward_s)} readings were taken turning forwards with the slack taken up: begin "
+        "well before the lobe, and turn forwards through it without turning back.",
     )
 
 

@@ -117,7 +117,7 @@ def _lag_refusal(fit: PistonFit) -> Refusal:
         "lag_impossible",
         f"The passes agree only if the gauge answers {1e3 * fit.values[LAG]:.0f} ms after the encoder, which no "
         "gauge does: counts were lost between the passes, or the stand or the coupling moved; check them and turn "
-        "slowly through the top there and back.",
+        "slowly through the top several times.",
     )
 
 

@@ -138,7 +138,7 @@ def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:
         "lag_not_as_given",
         f"With the lag known before, {known_ms:.0f} ms, the passes do not agree; they would with {told_ms:.0f} ms: "
         "it is another gauge's lag, counts were lost or the stand moved between the passes. Turn through the top "
-        "there and back to tell.",
+        "again at another speed, or back where the maker allows it, to tell.",
     )
 
 

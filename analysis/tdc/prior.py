@@ -31,12 +31,18 @@ def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
     if throw is not None and settings.rod_mm is not None:
         ratio = (throw / settings.rod_mm, _STATED_RATIO_U)
     if settings.pin_offset_mm is not None:
-        offset = (settings.pin_offset_mm / (throw or 40.0), _STATED_OFFSET_U)
+        stated = settings.pin_offset_mm / (throw or 40.0)
+        offset = (stated, _STATED_OFFSET_U) if settings.pin_side_known else (0.0, _either_side(stated))
     mean, sd = np.zeros(6), np.full(6, math.inf)
     mean[LAG], sd[LAG] = lag_prior(gauge)
     mean[RATIO], sd[RATIO] = ratio
     mean[OFFSET], sd[OFFSET] = offset
     return Prior(mean, sd)
+
+
+def _either_side(stated: float) -> float:
+    """Standard uncertainty of an offset that is as likely to one side as to the other."""
+    return math.hypot(stated, _STATED_OFFSET_U)
 
 
 def known_throw_mm(settings: TdcSettings) -> float | None:

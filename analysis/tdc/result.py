@@ -56,6 +56,8 @@ def tdc_result(
         warnings.append(_lag_unknown())
     if _rests_on_trust(gauge, noted, unseen_error_s(fit, prior), by_lag_deg_s, budget.u95_deg):
         warnings.append(_lag_not_tested(float(prior.mean[LAG]), by_lag_deg_s))
+    if settings.pin_offset_mm and not settings.pin_side_known:
+        warnings.append(_side_not_known(settings.pin_offset_mm))
     centre = float(values[CENTRE] % 360.0)
     throw = known_throw_mm(settings)
     return TdcResult(
@@ -76,11 +78,19 @@ def tdc_result(
     )
 
 
+def _side_not_known(pin_offset_mm: float) -> Warn:
+    return Warn(
+        "pin_side_not_known",
+        f"It is not known to which side the pin is offset by {abs(pin_offset_mm):g} mm, and the interval holds "
+        "both. Say whether it is to the thrust side.",
+    )
+
+
 def _lag_unknown() -> Warn:
     return Warn(
         "lag_unknown",
         "One direction at one speed cannot tell the gauge's lag from the centre, so the interval is wide: turn "
-        "back through the dwell as well, or give the lag.",
+        "through the dwell again at another speed, or back where the maker allows it, or give the lag.",
     )
 
 
@@ -97,8 +107,8 @@ def _lag_not_tested(lag_s: float, by_lag_deg_s: float) -> Warn:
     return Warn(
         "lag_not_tested",
         f"The centre rests on the lag known before, {1e3 * lag_s:.0f} ms, which one direction at one speed does not "
-        f"test: each 10 ms that it is wrong moves the centre by {abs(0.01 * by_lag_deg_s):.2f} degrees. Turn back "
-        "through the dwell as well to test it.",
+        f"test: each 10 ms that it is wrong moves the centre by {abs(0.01 * by_lag_deg_s):.2f} degrees. Turn "
+        "through the dwell again at another speed, or back where the maker allows it, to test it.",
     )
 
 

@@ -12,6 +12,7 @@ from analysis.timing.angles import (
     nearest,
     separation_cam_deg,
 )
+from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
 from analysis.timing.correction import (
@@ -22,7 +23,18 @@ from analysis.timing.correction import (
     single_cam_after,
     tooth_deg,
 )
-from analysis.timing.engine import CYCLE_DEG, Adjuster, Cam, CamCard, Engine, Job, Lobe, LobeCard, Valve
+from analysis.timing.engine import (
+    CYCLE_DEG,
+    Adjuster,
+    Cam,
+    CamCard,
+    Engine,
+    Job,
+    Lobe,
+    LobeCard,
+    PlungerOn,
+    Valve,
+)
 from analysis.timing.facts import (
     BenchChecked,
     ClearanceNoted,
@@ -45,11 +57,11 @@ from analysis.timing.facts import (
     Withdrawn,
     payload_from_plain,
 )
+from analysis.timing.fitted import adjuster_now
 from analysis.timing.guided_move import (
     CrankMove,
     FlankMove,
     MoveView,
-    best_park,
     crank_move,
     first_phase,
     flank_move,
@@ -58,8 +70,10 @@ from analysis.timing.guided_move import (
 )
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
+from analysis.timing.parking import best_park
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
+from analysis.timing.slip import Slip, expected_mm, find_slip
 from analysis.timing.stored_lift import StoredLift
 from analysis.timing.valve_to_piston import (
     DropMeasured,
@@ -73,6 +87,7 @@ from analysis.timing.verdict import NotComparable, Verdict, judge
 __all__ = [
     "CYCLE_DEG",
     "HALF_CYCLE_DEG",
+    "SAME_ENGINE_DEG",
     "SAME_LIFT_MM",
     "Adjuster",
     "BenchChecked",
@@ -104,8 +119,10 @@ __all__ = [
     "Payload",
     "PistonClearance",
     "PistonClearanceFound",
+    "PlungerOn",
     "SignedOff",
     "Skipped",
+    "Slip",
     "StoredLift",
     "StrokeFound",
     "TdcMeasured",
@@ -114,6 +131,9 @@ __all__ = [
     "Verdict",
     "WentBack",
     "Withdrawn",
+    "adjuster_now",
+    "bank_of",
+    "banks_off_deg",
     "best_park",
     "cam_error",
     "compare",
@@ -126,7 +146,9 @@ __all__ = [
     "error_of",
     "events_to_timing",
     "expected_crank_deg",
+    "expected_mm",
     "find_piston_clearance",
+    "find_slip",
     "first_phase",
     "flank_move",
     "follow_crank",
@@ -153,5 +175,6 @@ __all__ = [
     "table",
     "tdc_by_hand",
     "throw_mm",
+    "told_from_own_tdc",
     "tooth_deg",
 ]

@@ -239,8 +239,8 @@ def _refuse_backward(read_forward: bool) -> None:
     if not read_forward:
         raise Refusal(
             "read_backward",
-            "One side was read turning back, so the drive's slack is in the number. Go back well past it and "
-            "read both sides turning forward.",
+            "One side was read turning back, so the drive's slack is in the number. Come to it again from "
+            "well before it, and read both sides turning forward.",
         )
 
 

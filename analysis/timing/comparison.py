@@ -299,6 +299,11 @@ def _by_lobes(job: Job, cam: Cam, by_lobe: Mapping[Lobe, LobeMeasured]) -> CamEr
     if len(errors) == 1:
         only = errors[0][1]
         return CamError(only.error_deg, only.u95_deg, errors)
+    return _timed_by(job, errors)
+
+
+def _timed_by(job: Job, errors: tuple[tuple[Lobe, TimingError], ...]) -> CamError:
+    """Judge a single cam by the lobe that the job aims at, or by the mean of both."""
     by_valve = {lobe.valve: error for lobe, error in errors}
     inlet, exhaust = by_valve["inlet"], by_valve["exhaust"]
     left = (inlet.error_deg - exhaust.error_deg) / 2
@@ -340,10 +345,7 @@ def _by_separation(job: Job, cam: Cam, by_lobe: Mapping[Lobe, LobeMeasured]) -> 
             job, one, one.centre_deg, u95_deg=one.u95_deg, at_mm=one.drop_mm, card_deg=expected
         )
         errors.append((Lobe(one.cylinder, one.valve), error))
-    inlet, exhaust = errors[0][1], errors[1][1]
-    mean = (inlet.error_deg + exhaust.error_deg) / 2
-    left = (inlet.error_deg - exhaust.error_deg) / 2
-    return CamError(mean, _u95_of_mean(inlet, exhaust), tuple(errors), left)
+    return _timed_by(job, tuple(errors))
 
 
 def _by_overlap(job: Job, cam: Cam, by_lobe: Mapping[Lobe, LobeMeasured]) -> CamError:

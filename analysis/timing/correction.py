@@ -53,7 +53,8 @@ class Correction:
 class AdjusterSetting:
     """What to set on the adjuster at hand, and the error that its steps leave (positive = late).
 
-    `steps` counts holes, teeth or a size's sign; positive = later. `fits` is False where there is no room.
+    `steps` counts holes, teeth or a size's sign; positive = later. `to_fit_deg` is what is fitted then, in the
+    adjuster's own degrees. `fits` is False where there is no room.
     """
 
     kind: str
@@ -118,8 +119,13 @@ def correction_for(engine: Engine, cam: Cam, error_deg: float, seen_from: Side =
             f"Crank held: turn the cam {cam_deg_of(size):.2f} cam deg {cam_turn}, {view}, "
             f"{'in' if late else 'against'} its running direction."
         ),
-        hold_the_cam=_hold_the_cam(size, crank_turn, view, back=late),
+        hold_the_cam=_NEVER_BACK
+        if late and engine.forward_only
+        else _hold_the_cam(size, crank_turn, view, back=late),
     )
+
+
+_NEVER_BACK = "The cam is late and this engine must not be turned back: hold the crank and turn the cam."
 
 
 def _hold_the_cam(size_deg: float, turn: Turn, view: str, *, back: bool) -> str:
@@ -182,8 +188,10 @@ def _slots(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
     leaves = 2 * (reached - wanted)
     where = f"{abs(reached):.2f} cam deg {_later(reached)} than the middle of its slots"
     if abs(leaves) < HARDLY_DEG:
-        plain = early_or_late(-2 * reached)
-        sentence = f"The pulley ends {where}; a plain one would have left the cam {plain}."
+        left = (
+            "" if room == inf else f", {room - reached:.2f} left to go later and {room + reached:.2f} earlier"
+        )
+        sentence = f"The pulley ends {where}{left}."
         return AdjusterSetting("slots", 0, reached, 0.0, True, sentence)
     sentence = (
         f"The slots end first: at their end, {where}, the cam is still {early_or_late(leaves)}. Move the "
@@ -197,7 +205,8 @@ def _holes(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
         return None
     steps = _rounded(-cam_deg_of(error_deg) / adjuster.hole_cam_deg)
     leaves = error_deg + 2 * steps * adjuster.hole_cam_deg
-    return AdjusterSetting("holes", steps, None, leaves, True, _steps_sentence(steps, "hole", leaves))
+    then = adjuster.fitted_deg + steps * adjuster.hole_cam_deg
+    return AdjusterSetting("holes", steps, then, leaves, True, _steps_sentence(steps, "hole", leaves))
 
 
 def _teeth(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
@@ -206,7 +215,8 @@ def _teeth(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
     tooth = tooth_deg(adjuster.gear_teeth)
     steps = _rounded(-error_deg / tooth)
     leaves = error_deg + steps * tooth
-    return AdjusterSetting("teeth", steps, None, leaves, True, _steps_sentence(steps, "tooth", leaves))
+    then = adjuster.fitted_deg + cam_deg_of(steps * tooth)
+    return AdjusterSetting("teeth", steps, then, leaves, True, _steps_sentence(steps, "tooth", leaves))
 
 
 def _steps_sentence(steps: int, name: str, leaves_deg: float) -> str:

@@ -16,6 +16,10 @@ CYCLE_DEG = 720.0
 Valve = Literal["inlet", "exhaust"]
 Turn = Literal["clockwise", "anticlockwise"]
 Side = Literal["timing end", "flywheel end"]
+PlungerOn = Literal["", "flat", "point"]
+"""What a gauge's plunger stands on at a valve: a flat face (retainer, bucket), a point that stays put (a dimple, a
+ball), or nobody has said."""
+
 AdjusterKind = Literal["slots", "holes", "keys", "dowels", "teeth", "none"]
 Way = Literal["full_lift", "equal_lift", "events", "lift_at_tdc", "equal_overlap_lift", "separation"]
 """How a card's numbers are meant.
@@ -112,6 +116,15 @@ class Engine:
         Crank degrees from each in the firing order to the next; empty is even.
     rotation, seen_from
         Running direction of the crank, seen from that side.
+    pin_offset_mm
+        Of the piston's pin from the middle of the bore, positive to the (major) thrust side: seen with the engine
+        turning clockwise, the left.
+    pin_side_known
+        False where the side of `pin_offset_mm` was never asked, as in engines kept before it was; only its size
+        is used then.
+    crank_offset_mm
+        Of the crank's axis from the middle of the bore, positive to the thrust side. It counts the other way
+        round: a crank moved to one side is a pin moved to the other.
     forward_only
         The maker forbids turning the crank backwards.
     inlet_valves, exhaust_valves
@@ -132,6 +145,8 @@ class Engine:
     stroke_mm: float | None = None
     rod_mm: float | None = None
     pin_offset_mm: float | None = None
+    pin_side_known: bool = False
+    crank_offset_mm: float | None = None
     slack_limit_deg: float | None = None
     forward_only: bool = False
     inlet_valves: int = 1
@@ -144,6 +159,18 @@ class Engine:
     def reference(self) -> str:
         """Cylinder whose overlap TDC is crank angle 0."""
         return self.reference_cylinder or self.firing_order[0]
+
+    @property
+    def offset_mm(self) -> float | None:
+        """How far the pin stands to the thrust side of the crank's axis; `None` where nothing was said."""
+        if self.pin_offset_mm is None and self.crank_offset_mm is None:
+            return None
+        return (self.pin_offset_mm or 0.0) - (self.crank_offset_mm or 0.0)
+
+    @property
+    def offset_side_known(self) -> bool:
+        """Whether `offset_mm` may be used with its sign."""
+        return self.pin_side_known or not self.pin_offset_mm
 
     def cam(self, name: str) -> Cam:
         """Return the cam called `name`."""
@@ -179,6 +206,10 @@ class Engine:
                 f"{self.name} has no cylinder {cylinder} in its firing order {'-'.join(self.firing_order)}.",
             )
         return (at[cylinder] - at[self.reference]) % CYCLE_DEG
+
+    def tdcs_deg(self) -> tuple[float, ...]:
+        """Return where pistons stand at their highest, crank degrees 0..360 from the reference cylinder's."""
+        return tuple(sorted({self.firing_offset_deg(name) % (CYCLE_DEG / 2) for name in self.cylinders}))
 
     def _firing_angles(self) -> list[float]:
         count = len(self.firing_order)
@@ -263,6 +294,10 @@ class Job:
         Cylinders to be measured besides the reference; empty is none.
     single_cam_aim
         Which lobe a single cam is timed by, or both errors shared.
+    plunger_on
+        What the gauge stands on at the valves.
+    shop_inlet_to_piston_mm, shop_exhaust_to_piston_mm
+        The shop's least valve-to-piston clearance, where the engine's maker gives none.
     """
 
     __pydantic_config__ = STRICT
@@ -275,8 +310,15 @@ class Job:
     cylinders_wanted: tuple[str, ...] = ()
     single_cam_aim: Literal["inlet", "exhaust", "share"] = "inlet"
     note: str = ""
+    plunger_on: PlungerOn = ""
+    shop_inlet_to_piston_mm: float | None = None
+    shop_exhaust_to_piston_mm: float | None = None
 
     @property
     def tolerance(self) -> float:
         """Tolerance in force, crank degrees, each way."""
         return self.card.tolerance_deg if self.tolerance_deg is None else self.tolerance_deg
+
+    def shop_least_mm(self, valve: Valve) -> float | None:
+        """Return the shop's own least valve-to-piston clearance, `None` where it has none."""
+        return self.shop_inlet_to_piston_mm if valve == "inlet" else self.shop_exhaust_to_piston_mm

@@ -15,6 +15,8 @@ from pydantic import Field
 from analysis.base import STRICT, read_plain, to_plain
 from analysis.timing.engine import Valve
 
+MinimumFrom = Literal["engine maker", "the shop", "common practice"]
+
 
 @dataclass(frozen=True, slots=True)
 class BenchChecked:
@@ -138,12 +140,17 @@ class Decided:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A cam was moved against the crank. `asked_deg`: change asked for, crank degrees, positive = later."""
+    """A cam was moved against the crank. `asked_deg`: change asked for, crank degrees, positive = later.
+
+    `fitted_deg` is what is fitted since, in the adjuster's own degrees, positive = later; `None` where it was not
+    noted.
+    """
 
     __pydantic_config__ = STRICT
     cam: str
     way: Literal["cam_turned", "crank_turned", "key", "dowel", "hole", "tooth", "other"]
     asked_deg: float | None = None
+    fitted_deg: float | None = None
     kind: Literal["moved"] = "moved"
 
 
@@ -180,7 +187,7 @@ class PistonClearanceFound:
     at_deg: float
     u95_mm: float
     minimum_mm: float
-    minimum_from: Literal["engine maker", "common practice"]
+    minimum_from: MinimumFrom
     table: tuple[ShiftedClearance, ...] = ()
     kind: Literal["piston_clearance_found"] = "piston_clearance_found"
 

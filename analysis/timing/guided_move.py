@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.base import Floats, Refusal
-from analysis.timing.angles import dead_centre_words, early_or_late, nearest
+from analysis.timing.angles import nearest
 from analysis.timing.engine import CYCLE_DEG
 from analysis.timing.stored_lift import StoredLift
 
@@ -26,30 +26,8 @@ AIM_DEG = 0.1
 STILL_DEG = 0.3
 """How far a held crank may wander, crank degrees, before the gauge's target no longer holds."""
 
-_GRID_DEG = 0.5
-_ROOM_DEG = 3.0
-"""Flank wanted beyond either end of the move, so that an overshoot is still seen rightly."""
-
 _FOLLOWED_DEG = 25.0
 """How far beyond either end of the move it is still followed, where the flank goes that far."""
-
-_OPENING_IS_BETTER = 0.6
-_LEAST_SLOPE_MM_DEG = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class Park:
-    """Where to hold the crank while the cam is moved.
-
-    `slope_mm_deg` is the least slope met on the way; `leaves_deg` is not 0 where one flank is too short for
-    the whole error and the rest has to follow after a fresh measurement.
-    """
-
-    crank_deg: float
-    flank: Literal["opening", "closing"]
-    slope_mm_deg: float
-    leaves_deg: float
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +53,7 @@ class FlankMove:
     window_mm: float
     readings_mm: tuple[float, ...]
     to_go_deg: tuple[float, ...]
+    may_turn_back: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,58 +99,6 @@ class MoveView:
 # ---------------------------------------------------------------- crank held, cam turned
 
 
-def best_park(lift: StoredLift, error_deg: float) -> Park:
-    """Return the best crank angle to hold while the cam is moved by its error (positive = late).
-
-    The flank must be steep all the way from here to there and a little beyond. The opening flank is taken
-    unless it is much flatter: there the valve spring holds the cam back against its drive, as in running.
-
-    Raises
-    ------
-    Refusal
-        ``no_flank``: nowhere steep enough.
-    """
-    share = 1.0
-    for share in (1.0, 0.75, 0.5, 0.25):
-        found = _steepest(lift, share * error_deg)
-        if found is not None:
-            return _park(*found, leaves_deg=(1 - share) * error_deg)
-    raise Refusal(
-        "no_flank",
-        "The stored curve of this lobe has no flank steep enough to be guided by. Measure it over two full "
-        "turns, or hold the cam and turn the crank.",
-    )
-
-
-def _steepest(
-    lift: StoredLift, error_deg: float
-) -> tuple[float, Literal["opening", "closing"], float] | None:
-    grid = np.arange(0.0, CYCLE_DEG, _GRID_DEG)
-    slopes = lift.slopes_mm_deg(grid)
-    low, high = min(0.0, error_deg) - _ROOM_DEG, max(0.0, error_deg) + _ROOM_DEG
-    steps = np.arange(int(np.floor(low / _GRID_DEG)), int(np.ceil(high / _GRID_DEG)) + 1)
-    along = slopes[(np.arange(len(grid))[:, None] + steps[None, :]) % len(grid)]
-    along = np.where(np.isfinite(along), along, 0.0)
-    opening, closing = along.min(axis=1), (-along).min(axis=1)
-    best_open, best_close = int(np.argmax(opening)), int(np.argmax(closing))
-    if opening[best_open] >= max(_LEAST_SLOPE_MM_DEG, _OPENING_IS_BETTER * closing[best_close]):
-        return float(grid[best_open]), "opening", float(opening[best_open])
-    if closing[best_close] >= _LEAST_SLOPE_MM_DEG:
-        return float(grid[best_close]), "closing", float(closing[best_close])
-    return None
-
-
-def _park(crank_deg: float, flank: Literal["opening", "closing"], slope: float, *, leaves_deg: float) -> Park:
-    sentence = (
-        f"Turn forward to {crank_deg:.0f} deg ({dead_centre_words(crank_deg, digits=0)}) and hold the crank "
-        f"there: on the {flank} flank the gauge moves {slope:.3f} mm or more for a degree."
-    )
-    if leaves_deg:
-        left = early_or_late(leaves_deg)
-        sentence += f" The flank is too short for the whole way: {left} is left for a second move."
-    return Park(crank_deg, flank, slope, leaves_deg, sentence)
-
-
 def flank_move(
     lift: StoredLift,
     error_deg: float,
@@ -181,6 +108,8 @@ def flank_move(
     polarity: int = 1,
     step_mm: float = 0.01,
     aim_deg: float = AIM_DEG,
+    expected_mm: float | None = None,
+    forward_only: bool = False,
 ) -> FlankMove:
     """Return the move of a cam whose error (positive = late) is to be taken away at a held crank.
 
@@ -192,6 +121,9 @@ def flank_move(
         What the gauge shows now, standing still.
     polarity
         +1 where the reading grows with the lift, else -1.
+    expected_mm
+        What the gauge shows there by the stored curve, the cam not yet moved. With it the move is led by the curve
+        itself, so that what the cam slipped when its bolts were slackened is in what is still to go.
 
     Raises
     ------
@@ -203,8 +135,9 @@ def flank_move(
     made = reach if error_deg >= 0 else -reach
     lifts = lift.lifts_mm(park_deg + made)
     inside = _monotone_part(lifts, reach, size)
-    readings = reading_mm + polarity * (lifts[inside] - lift.lift_mm(park_deg))
-    target = reading_mm + polarity * (lift.lift_mm(park_deg + error_deg) - lift.lift_mm(park_deg))
+    unmoved = reading_mm if expected_mm is None else expected_mm
+    readings = unmoved + polarity * (lifts[inside] - lift.lift_mm(park_deg))
+    target = unmoved + polarity * (lift.lift_mm(park_deg + error_deg) - lift.lift_mm(park_deg))
     left = error_deg - made[inside]
     order = np.argsort(readings)
     slope = abs(lift.slope_mm_deg(park_deg + error_deg))
@@ -216,6 +149,7 @@ def flank_move(
         window_mm=max(aim_deg * slope, 0.75 * step_mm),
         readings_mm=tuple(float(value) for value in readings[order]),
         to_go_deg=tuple(float(value) for value in left[order]),
+        may_turn_back=not forward_only,
     )
 
 
@@ -283,6 +217,11 @@ def follow_flank(
 
 
 def _hold_the_crank(move: FlankMove, off_deg: float) -> str:
+    if off_deg > 0 and not move.may_turn_back:
+        return (
+            f"The crank has moved {off_deg:.1f} deg forward, and this engine must not be turned back. Nip up, turn "
+            "forward two turns, come to it again and begin the move anew."
+        )
     return (
         f"The crank has moved {abs(off_deg):.1f} deg {'forward' if off_deg > 0 else 'back'}: bring it to "
         f"{move.park_deg % CYCLE_DEG:.1f}, coming forward, and hold it."

@@ -1,7 +1,8 @@
 """Piston motion of a slider-crank with an offset pin, and how it changes with every dimension.
 
 All lengths here are in throws (half the stroke without offset), all angles in radians from the piston's
-highest point, growing in the running direction; a positive offset puts that point after the throw's own upright.
+highest point, growing in the running direction. A positive offset stands to the (major) thrust side: the side
+that the throw comes up on. Rod and throw are then in one line before the throw's own upright.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ def piston_drop(angle_rad: Floats, throw_over_rod: float, offset: float = 0.0) -
     throw_over_rod : float
         Throw divided by rod length, between 0 and 1.
     offset : float
-        Pin offset divided by throw.
+        Pin offset divided by throw, positive to the thrust side.
 
     Examples
     --------
@@ -51,14 +52,14 @@ def piston_drop(angle_rad: Floats, throw_over_rod: float, offset: float = 0.0) -
     array([2.])
     """
     rod = 1.0 / throw_over_rod
-    top = math.asin(offset / (rod + 1.0))
+    top = -math.asin(offset / (rod + 1.0))
     height = math.sqrt((rod + 1.0) ** 2 - offset**2)
     sine, cosine = np.sin(angle_rad + top), np.cos(angle_rad + top)
-    aside = sine - offset
+    aside = sine + offset
     upright = np.sqrt(rod**2 - aside**2)
     slope = sine + aside * cosine / upright
-    by_rod = (rod + 1.0) / height - rod / upright - slope * offset / ((rod + 1.0) * height)
-    by_offset = -offset / height - aside / upright + slope / height
+    by_rod = (rod + 1.0) / height - rod / upright + slope * offset / ((rod + 1.0) * height)
+    by_offset = -offset / height + aside / upright - slope / height
     return Drop(height - cosine - upright, slope, -(rod**2) * by_rod, by_offset)
 
 
@@ -81,5 +82,11 @@ def throw_mm(stroke_mm: float, rod_mm: float, pin_offset_mm: float) -> float:
 
 
 def top_after_upright_deg(throw: float, rod: float, pin_offset: float) -> float:
-    """Angle from the throw's upright to the piston's highest point, degrees; lengths in one unit."""
-    return math.degrees(math.asin(pin_offset / (rod + throw)))
+    """Angle from the throw's upright to the piston's highest point, degrees; lengths in one unit.
+
+    Negative, before it, for a pin that stands to the thrust side.
+
+    >>> round(top_after_upright_deg(40, 140, 1.5), 4)
+    -0.4775
+    """
+    return -math.degrees(math.asin(pin_offset / (rod + throw)))

@@ -16,7 +16,7 @@ import numpy as np
 from analysis.base import Floats, Refusal
 from analysis.timing.angles import dead_centre_words, nearest
 from analysis.timing.engine import CYCLE_DEG, Engine, Lobe, Valve
-from analysis.timing.facts import PistonClearanceFound, ShiftedClearance
+from analysis.timing.facts import MinimumFrom, PistonClearanceFound, ShiftedClearance
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
 from analysis.timing.verdict import Call
@@ -93,7 +93,7 @@ class PistonClearance:
     u95_mm: float
     at_deg: float
     minimum_mm: float
-    minimum_from: Literal["engine maker", "common practice"]
+    minimum_from: MinimumFrom
     call: Call
     table: tuple[ShiftedClearance, ...]
     curve: ClearanceCurve
@@ -127,7 +127,12 @@ def piston_below_top_mm(engine: Engine, after_tdc_deg: Floats) -> Floats:
             f"Stroke and rod of {engine.name} are needed to know where its piston is. Enter them with the "
             "engine.",
         )
-    offset = engine.pin_offset_mm or 0.0
+    return _below_top_mm(engine, after_tdc_deg, engine.offset_mm or 0.0 if engine.offset_side_known else 0.0)
+
+
+def _below_top_mm(engine: Engine, after_tdc_deg: Floats, offset: float) -> Floats:
+    assert engine.stroke_mm is not None  # looked at before
+    assert engine.rod_mm is not None
     try:
         throw = throw_mm(engine.stroke_mm, engine.rod_mm, offset)
     except ValueError as why:
@@ -136,10 +141,12 @@ def piston_below_top_mm(engine: Engine, after_tdc_deg: Floats) -> Floats:
     return below
 
 
-def minimum_of(engine: Engine, valve: Valve) -> tuple[float, Literal["engine maker", "common practice"]]:
-    """Return the least clearance allowed and whose figure it is."""
+def minimum_of(engine: Engine, valve: Valve, shop_mm: float | None = None) -> tuple[float, MinimumFrom]:
+    """Return the least clearance allowed and whose figure it is: the engine maker's, else the shop's, else usual."""
     makers = engine.least_to_piston_mm(valve)
-    return (COMMON_PRACTICE_MM[valve], "common practice") if makers is None else (makers, "engine maker")
+    if makers is not None:
+        return makers, "engine maker"
+    return (COMMON_PRACTICE_MM[valve], "common practice") if shop_mm is None else (shop_mm, "the shop")
 
 
 def find_piston_clearance(
@@ -150,6 +157,7 @@ def find_piston_clearance(
     less_clearance_mm: float = 0.0,
     shifts_deg: tuple[float, ...] = SHIFTS_DEG,
     tdc_u_deg: float = _TDC_U_DEG,
+    shop_minimum_mm: float | None = None,
 ) -> PistonClearance:
     """Return how near a valve comes to its piston.
 
@@ -164,6 +172,8 @@ def find_piston_clearance(
         Cam shifts of the table, crank degrees, positive = later.
     tdc_u_deg
         Standard uncertainty of true TDC.
+    shop_minimum_mm
+        The shop's least clearance, used where the engine's maker gives none.
 
     Raises
     ------
@@ -173,7 +183,7 @@ def find_piston_clearance(
     _refuse_if_impossible(drop, lift)
     gap = _Gap(engine, drop, lift, less_clearance_mm)
     least_mm, at_deg = gap.least(0.0)
-    minimum, whose = minimum_of(engine, drop.lobe.valve)
+    minimum, whose = minimum_of(engine, drop.lobe.valve, shop_minimum_mm)
     u95 = 2 * gap.u_mm(at_deg, tdc_u_deg)
     table = tuple(ShiftedClearance(shift, *gap.least(shift)) for shift in shifts_deg)
     call: Call = "in" if least_mm - u95 >= minimum else "out" if least_mm + u95 < minimum else "cannot_tell"
@@ -258,7 +268,18 @@ class _Gap:
         lift_slope = 0.0 if self.drop.from_seat else self.lift.slope_mm_deg(self.drop_after + self.offset)
         slope = float(around[1] - around[0]) - lift_slope
         curve = hypot(self.lift.u_mm(at_deg + self.offset), self.lift.u_mm(self.drop_after + self.offset))
-        return hypot(self.drop.u_mm, curve, slope * tdc_u_deg)
+        return hypot(self.drop.u_mm, curve, slope * tdc_u_deg, self._u_of_side_mm(at_deg))
+
+    def _u_of_side_mm(self, at_deg: float) -> float:
+        """What the pin's side makes of the way from where the drop was taken, where nobody knows the side."""
+        if self.engine.offset_side_known:
+            return 0.0
+        both = np.array([self.drop_after, at_deg])
+        ways = [
+            _below_top_mm(self.engine, both, side * abs(self.engine.offset_mm or 0.0)) for side in (1, -1)
+        ]
+        fallen = [float(way[1] - way[0]) for way in ways]
+        return abs(fallen[0] - fallen[1]) / 2
 
 
 def _vertex(after: Floats, gap: Floats, at: int) -> tuple[float, float]:
@@ -281,9 +302,10 @@ def _words(lobe: Lobe, least_mm: float, u95_mm: float, at_deg: float) -> str:
 
 
 def _against(call: Call, minimum_mm: float, whose: str) -> str:
-    source = (
-        "the engine maker's figure" if whose == "engine maker" else "common practice, as the maker gives none"
-    )
+    source = {
+        "engine maker": "the engine maker's figure",
+        "the shop": "the shop's figure, as the maker gives none",
+    }.get(whose, "common practice, as the maker gives none")
     if call == "in":
         return f" Enough: at least {minimum_mm:.2f} mm is wanted ({source})."
     if call == "out":

@@ -7,12 +7,17 @@ inside the tolerance, out when it lies outside, otherwise nobody can tell.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 from typing import Literal
 
 from analysis.base import AnalysisError
 from analysis.timing.angles import early_or_late
 
 Call = Literal["in", "out", "cannot_tell"]
+
+TURNS_A_MEASUREMENT = 4
+MOST_TIMES = 9.0
+"""More than so many times the usual turns are not asked of anybody; common practice, no source."""
 
 
 class NotComparable(AnalysisError):
@@ -21,13 +26,18 @@ class NotComparable(AnalysisError):
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One lobe or cam against its tolerance."""
+    """One lobe or cam against its tolerance.
+
+    `turns_needed` is about how many crank turns would tell; `None` where it is told, or where no number of turns in
+    reason would.
+    """
 
     call: Call
     error_deg: float
     u95_deg: float
     tolerance_deg: float
     sentence: str
+    turns_needed: int | None = None
 
     @property
     def error_cam_deg(self) -> float:
@@ -38,9 +48,17 @@ class Verdict:
 def judge(error_deg: float, u95_deg: float, tolerance_deg: float) -> Verdict:
     """Return the verdict on an error (positive = late) with its expanded uncertainty."""
     call = _call(abs(error_deg), u95_deg, tolerance_deg)
-    return Verdict(
-        call, error_deg, u95_deg, tolerance_deg, _sentence(call, error_deg, u95_deg, tolerance_deg)
-    )
+    turns = _turns_needed(abs(error_deg), u95_deg, tolerance_deg) if call == "cannot_tell" else None
+    sentence = _sentence(call, error_deg, u95_deg, tolerance_deg, turns)
+    return Verdict(call, error_deg, u95_deg, tolerance_deg, sentence, turns)
+
+
+def _turns_needed(size_deg: float, u95_deg: float, tolerance_deg: float) -> int | None:
+    """Scatter falls with the root of the turns, so this is the least that may do; the rest does not average out."""
+    room = abs(tolerance_deg - size_deg)
+    if room <= 0 or (u95_deg / room) ** 2 > MOST_TIMES:
+        return None
+    return TURNS_A_MEASUREMENT * ceil((u95_deg / room) ** 2 - 1e-9)
 
 
 def _call(size_deg: float, u95_deg: float, tolerance_deg: float) -> Call:
@@ -49,12 +67,15 @@ def _call(size_deg: float, u95_deg: float, tolerance_deg: float) -> Call:
     return "out" if size_deg - u95_deg > tolerance_deg else "cannot_tell"
 
 
-def _sentence(call: Call, error_deg: float, u95_deg: float, tolerance_deg: float) -> str:
+def _sentence(call: Call, error_deg: float, u95_deg: float, tolerance_deg: float, turns: int | None) -> str:
     found = f"{early_or_late(error_deg)}, give or take {u95_deg:.2f}, tolerance {tolerance_deg:g}"
     if call == "in":
         return f"In: {found}."
     if call == "out":
         return f"Out: {found}."
-    if u95_deg > tolerance_deg:
-        return f"Cannot tell: {found}. The measurement is coarser than the tolerance: make a better one."
-    return f"Cannot tell: {found}. Measure again with more turns."
+    if turns is None:
+        return (
+            f"Cannot tell: {found}. More turns will not tell: move it again, or accept it, with the reason."
+        )
+    coarse = " The measurement is coarser than the tolerance." if u95_deg > tolerance_deg else ""
+    return f"Cannot tell: {found}.{coarse} Measure again with more turns, about {turns}."

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from analysis.timing import CamCard, Engine, Fact, Job, Payload, Valve
+from analysis.timing import CamCard, Engine, Fact, Job, Payload, PlungerOn, Valve
 from api.base.messages import Guide, MeasurementView
 from api.base.plain_text import readable
 
@@ -108,6 +108,14 @@ class JobEntry(Entry):
     ] = None
     cylinders_wanted: list[str] = []
     single_cam_aim: Literal["inlet", "exhaust", "share"] = "inlet"
+    plunger_on: Annotated[
+        PlungerOn,
+        Field(description="What the gauge stands on at the valves: a flat face, or a point that stays put."),
+    ] = ""
+    shop_inlet_to_piston_mm: Annotated[
+        float | None, Field(gt=0, le=10, description="The shop's least clearance where the maker gives none.")
+    ] = None
+    shop_exhaust_to_piston_mm: Annotated[float | None, Field(gt=0, le=10)] = None
     note: Words = ""
     open: Annotated[bool, Field(description="Let the bench serve it at once.")] = True
     confirmed: list[str] = []

@@ -48,7 +48,12 @@ _lag = click.option(
 _stroke = click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
 _rod = click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
 _pin_offset = click.option(
-    "--pin-offset", "pin_offset_mm", metavar="MM", type=float, help="Pin offset, towards the thrust side."
+    "--pin-offset",
+    "pin_offset_mm",
+    metavar="MM",
+    type=float,
+    help="Pin offset; positive is towards the (major) thrust side, the left of an engine seen turning clockwise: "
+    "the highest point then comes before the throw stands upright. A crank offset counts the other way round.",
 )
 _drop = click.option(
     "--drop",

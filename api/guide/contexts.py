@@ -8,7 +8,7 @@ from typing import Any
 
 from analysis.base import Refusal
 from analysis.job import Evidence, JobState
-from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift
+from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift, told_from_own_tdc
 from api.base import BlockedError, Centre, Health, MeasureEntry, MeasurementView, ServiceError
 from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, TakeUp
 from api.guide.moving import next_phase
@@ -69,7 +69,7 @@ class GuideContexts:
         row = self._jobs.read.job(job_id)
         facts, state = self._jobs.facts(job_id), self._jobs.state(job_id)
         taken = {one.measurement_id for one in self._jobs.read.adoptions(job_id)}
-        ready = _Ready(row.job, facts, state, self._jobs.read.stage(job_id), taken)
+        ready = _Ready(told_from_own_tdc(row.job, facts), facts, state, self._jobs.read.stage(job_id), taken)
         parts = self._parts
         ready.zero = await asyncio.to_thread(
             zero_proof,
@@ -120,7 +120,9 @@ class GuideContexts:
         if lift is None:
             return None
         lobe, step = Lobe(what.cylinder, what.valve), float(source["gauge_step_mm"])
-        return KnownLobe(lobe, number, "", lift, source["base_mm"], source["polarity"], None, step)
+        return KnownLobe(
+            lobe, number, "", lift, source["base_mm"], source["polarity"], None, step, what.u95_deg
+        )
 
     def _look(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:
         if not what.measurement_id.isdecimal():
@@ -142,6 +144,7 @@ class GuideContexts:
             polarity=int(detail.get("polarity") or 1),
             slack_deg=what.slack_deg,
             step_mm=measurement.facts.get("step_mm") or USUAL_STEP_MM,
+            u95_deg=what.u95_deg,
         )
 
     async def refuse_without_zero(self, job_id: int, entry: MeasureEntry) -> None:

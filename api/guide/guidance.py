@@ -74,6 +74,7 @@ class KnownLobe:
     polarity: int
     slack_deg: float | None
     step_mm: float
+    u95_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +252,14 @@ class TakeUp:
         return None if self._mark is None else self._furthest
 
 
-def to_go_deg(now_deg: float, target_deg: float) -> float:
-    """Give the way to an angle of the cycle, forward positive, the shorter way round."""
-    return nearest(target_deg - now_deg)
+def to_go_deg(
+    now_deg: float, target_deg: float, *, forward_only: bool = False, near_deg: float = 2.0
+) -> float:
+    """Give the way to an angle of the cycle, forward positive, the shorter way round.
+
+    An engine that must not be turned back goes forward to all that is behind, but to what it stands on already.
+    """
+    way = nearest(target_deg - now_deg)
+    if not forward_only or way >= 0:
+        return way
+    return 0.0 if way >= -near_deg else way % 720.0

@@ -116,19 +116,20 @@ def _stroke(context: GuideContext, step: StepState) -> Guidance:
     off = nearest(context.crank.deg - context.state.tdc_deg, 360.0)
     near = abs(off) <= STROKE_NEAR_TDC_DEG
     to_go = -off if near else (-off) % 360.0
+    if context.job.engine.forward_only:
+        to_go = max(to_go, 0.0)
     number = Number(to_go, "deg", "to TDC")
     if not near:
         tone: Tone = "approach" if to_go < 90 else ""
         return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
     found = overlap_here(context.crank.deg, context.state.tdc_deg)
     return Guidance(
-        f"Look at the valves of cylinder {step.cylinder}. Both slightly open: press. Both "
-        "shut: turn on one turn.",
+        f"Look at the valves of cylinder {step.cylinder}. Both rocking: press. Both shut: turn on one turn.",
         step.why,
         "on_the_number",
         number,
         to_go_deg=to_go,
-        button="Both slightly open",
+        button="Both valves rocking: exhaust closing, inlet opening",
         action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": context.crank.deg}),)),
     )
 

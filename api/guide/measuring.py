@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
-from analysis.job import StepState, error_of
+from analysis.job import TURNS_DEG, StepState, error_of, far_enough, how_to_turn
 from analysis.timing import (
     Decided,
     DropCentre,
@@ -25,15 +25,8 @@ from api.base import MeasurementView
 from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
 from api.jobs import lobes_left, lobes_measured, touched, touches
 
-TURNS_DEG = {"bench_check": 810.0, "lobe": 750.0}
-"""How far to turn: two full turns and what it takes to be past the ramps again."""
-
-HOW = {
-    "bench_check": "Turn the crank forward, steadily, two full turns and a little more.",
-    "tdc": "Turn slowly over the top and back again, twice, well down either side.",
-    "lobe": "Turn forward two full turns and a little more, then some way back.",
-}
 GOOD_SHARE = 0.25
+Kind = Literal["bench_check", "tdc", "lobe"]
 
 
 def measuring(context: GuideContext, step: StepState) -> Guidance:
@@ -57,7 +50,9 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     if refused and view is not None:
         why = said if said != view.sentence else ""
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
-    return Guidance(f"{context.gauge_words(part)}. {_how(step, part)}", said, button="Start", action=begin)
+    return Guidance(
+        f"{context.gauge_words(part)}. {_how(context, step, part)}", said, button="Start", action=begin
+    )
 
 
 def _next_part(context: GuideContext, step: StepState) -> str:
@@ -66,9 +61,12 @@ def _next_part(context: GuideContext, step: StepState) -> str:
     return touches(lobes_left(context.job, context.facts, step.id)[0])
 
 
-def _how(step: StepState, part: str) -> str:
-    kind = step.kind if step.kind == "bench_check" else "tdc" if part.startswith("piston") else "lobe"
-    return f"Then press, and: {HOW[kind][0].lower()}{HOW[kind][1:]}"
+def _how(context: GuideContext, step: StepState, part: str) -> str:
+    kind: Kind = (
+        "bench_check" if step.kind == "bench_check" else "tdc" if part.startswith("piston") else "lobe"
+    )
+    how = how_to_turn(kind, forward_only=context.job.engine.forward_only)
+    return f"Then press, and: {how[0].lower()}{how[1:]}"
 
 
 # -- before: nipping up and torquing
@@ -85,7 +83,7 @@ def _to_tighten(context: GuideContext, step: StepState) -> Guidance:
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
     part = touches(step.lobes[0])
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
-    sentence = f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(step, part)}"
+    sentence = f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(context, step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
     return Guidance(sentence, button=label, action=Action(words, facts=((done, None),), begin=part))
@@ -105,7 +103,8 @@ class _Live:
 
 
 def _running(context: GuideContext, step: StepState, view: MeasurementView) -> Guidance:
-    kind = step.kind if step.kind == "bench_check" else view.what
+    kind: Kind = "bench_check" if step.kind == "bench_check" else view.what
+    how = how_to_turn(kind, forward_only=context.job.engine.forward_only)
     target = TURNS_DEG.get(kind)
     turned = context.crank.turned_deg if context.crank is not None else None
     left = None if target is None or turned is None else max(0.0, target - turned)
@@ -115,7 +114,7 @@ def _running(context: GuideContext, step: StepState, view: MeasurementView) -> G
     else:
         live = _live(context, view, enough=enough)
     return Guidance(
-        live.sentence or HOW[kind],
+        live.sentence or how,
         _not_yet(context),
         live.tone,
         live.number,
@@ -157,7 +156,8 @@ def _live_lobe(
     number = Number(full_lift, "deg", f"{what.lobe.words.capitalize()}: centre {side}", result["u95_deg"])
     verdict = _live_verdict(context, _as_fact(what.lobe, result))
     if enough and len([one for one in result["passes"] if one["used"]]) > 1:
-        return _Live(number, "Far enough: turn some way back, then finish.", "on_the_number", verdict)
+        enough_words = far_enough(forward_only=context.job.engine.forward_only)
+        return _Live(number, enough_words, "on_the_number", verdict)
     return _Live(number, "", "approach", verdict)
 
 
@@ -194,9 +194,10 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
     label = "late" if verdict.error_deg > 0 else "early"
     number = Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg)
     words = early_or_late(verdict.error_deg)
-    if verdict.call == "out":
+    if verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None):
         action = Action("To be corrected.", facts=((_decide(step, "correct"), None),))
-        return Guidance(step.sentence, number=number, verdict=words, button="Correct it", action=action)
+        button = "Correct it" if verdict.call == "out" else "Move it again"
+        return Guidance(step.sentence, number=number, verdict=words, button=button, action=action)
     again = _measure_again(step)
     return Guidance(step.sentence, number=number, verdict=words, button="Measure again", action=again)
 

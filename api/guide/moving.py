@@ -14,10 +14,14 @@ from analysis.timing import (
     FlankMove,
     Moved,
     MoveView,
+    Slip,
+    adjuster_now,
     best_park,
     correction_for,
     crank_move,
     dead_centre_words,
+    expected_mm,
+    find_slip,
     first_phase,
     flank_move,
     follow_crank,
@@ -99,11 +103,12 @@ def _in_the_way(step: StepState) -> Guidance:
 
 
 def _to_fit(context: GuideContext, step: StepState, cam: Cam, error_deg: float) -> Guidance:
-    setting = setting_of(cam.adjuster, error_deg)
+    fitted = adjuster_now(cam, context.job.engine.reference_lobes(cam), context.evidence.facts)
+    setting = setting_of(fitted, error_deg)
     said = setting.sentence if setting is not None else step.sentence
     number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
     change = None if setting is None else setting.leaves_deg - error_deg
-    fact = Moved(cam.name, FITTED[cam.adjuster.kind], change)
+    fact = Moved(cam.name, FITTED[cam.adjuster.kind], change, None if setting is None else setting.to_fit_deg)
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
     action = Action("Fitted.", facts=((fact, source),), forget=True)
     return Guidance(said, number=number, button="Fitted", action=action)
@@ -133,16 +138,17 @@ def _by_scale(cam: Cam, correction: Correction) -> Guidance:
 def _to_park(
     context: GuideContext, step: StepState, correction: Correction, lobe: KnownLobe, way: Way
 ) -> Guidance:
-    park = best_park(lobe.lift, correction.error_deg if way == "cam_turned" else 0.0)
+    engine, alone = context.job.engine, way == "cam_turned"
+    park = best_park(lobe.lift, correction.error_deg if alone else 0.0, engine.tdcs_deg() if alone else ())
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
     gauge_on = context.gauge_words(touches(lobe.lobe), lobe.gauge)
-    sentence = f"{gauge_on}. Turn forward to {there} and {held}, then slacken the bolts but one."
+    sentence = f"{gauge_on}. Turn forward to {there} and {held}, then slacken all bolts; leave one just nipped so it drags."
     why = _whole_way(correction, way)
     now, gauge = context.job_deg(), context.gauges.get(lobe.gauge)
     if now is None or gauge is None or context.crank is None:
         return Guidance("The bench is not read; see its cables.", why, "fault")
-    to_go = to_go_deg(now, park.crank_deg)
+    to_go = to_go_deg(now, park.crank_deg, forward_only=engine.forward_only, near_deg=NEAR_PARK_DEG)
     near = abs(to_go) <= NEAR_PARK_DEG
     number = Number(to_go, "deg", f"to {there}")
     fault = _not_ready(context, lobe, now, gauge, near=near)
@@ -166,6 +172,8 @@ def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: Ga
         return ""
     assert context.crank is not None
     if not context.crank.taken_up:
+        if context.job.engine.forward_only:
+            return "Turned back last: go on forward two turns and come to it again, so that the slack is taken up."
         return "Turned back last: go well back past it and come forward again, so that the slack is taken up."
     if lobe.base_mm is None:
         return ""
@@ -174,9 +182,25 @@ def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: Ga
     slope = abs(lobe.lift.slope_mm_deg(now_deg))
     if abs(off) <= max(OFF_THE_CURVE_DEG * slope, 0.05):
         return ""
+    slip = _slip(lobe, now_deg, gauge.reading_mm)
+    way = "later" if slip.slipped_deg > 0 else "earlier"
     return (
-        f"The gauge reads {gauge.reading_mm:.2f} where its curve says {expected:.2f}: it is on another "
-        "valve, was knocked or set anew, or the cam has moved. Put it back, or measure this lobe again."
+        f"The gauge reads {gauge.reading_mm:.2f} where its curve says {expected:.2f}, as with the cam "
+        f"{abs(slip.slipped_deg):.1f} deg {way}: it slipped, or the gauge is on another valve, was knocked or set "
+        "anew. Put it back, or nip up and measure this lobe again."
+    )
+
+
+def _slip(lobe: KnownLobe, job_deg: float, reading_mm: float) -> Slip:
+    assert lobe.base_mm is not None
+    return find_slip(
+        lobe.lift,
+        crank_deg=job_deg,
+        reading_mm=reading_mm,
+        base_mm=lobe.base_mm,
+        polarity=lobe.polarity,
+        step_mm=lobe.step_mm,
+        u95_deg=lobe.u95_deg,
     )
 
 
@@ -196,17 +220,24 @@ def _hold(
         "crank_deg": context.crank.deg,
         "job_deg": now,
     }
+    slip = None if lobe.base_mm is None else _slip(lobe, now, body["reading_mm"])
+    if slip is not None and slip.seen:
+        body |= {"slipped_deg": slip.slipped_deg, "said": slip.sentence}
+    if lobe.base_mm is not None:
+        body["expected_mm"] = expected_mm(lobe.lift, now, lobe.base_mm, lobe.polarity)
     if way == "crank_turned":
         body["phase"] = first_phase(_crank_move(context, body, lobe))
     else:
-        _flank_move(body, lobe)
-    return Action("Held.", stage=GuideStage(step.id, "moving", body))
+        _flank_move(context, body, lobe)
+    return Action(
+        f"Held. {body['said']}" if "said" in body else "Held.", stage=GuideStage(step.id, "moving", body)
+    )
 
 
 # -- the move itself
 
 
-def _flank_move(body: dict[str, Any], lobe: KnownLobe) -> FlankMove:
+def _flank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) -> FlankMove:
     return flank_move(
         lobe.lift,
         body["error_deg"],
@@ -214,12 +245,14 @@ def _flank_move(body: dict[str, Any], lobe: KnownLobe) -> FlankMove:
         reading_mm=body["reading_mm"],
         polarity=lobe.polarity,
         step_mm=lobe.step_mm,
+        expected_mm=body.get("expected_mm"),
+        forward_only=context.job.engine.forward_only,
     )
 
 
 def _crank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) -> CrankMove:
     return crank_move(
-        body["error_deg"],
+        body["error_deg"] + body.get("slipped_deg", 0.0),
         crank_deg=body["crank_deg"],
         gauge_mm=body["reading_mm"],
         slack_deg=lobe.slack_deg,
@@ -245,13 +278,13 @@ def _follow(
         else _crank_view(context, stage, lobe, gauge)
     )
     action = _moved(step, stage, view, gauge, context.crank.deg)
-    return _on_the_move(view, _whole_way(correction, way), way, action)
+    return _on_the_move(view, stage.body.get("said") or _whole_way(correction, way), way, action)
 
 
 def _flank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
     assert context.crank is not None
     off = context.crank.deg - stage.body["crank_deg"]
-    return follow_flank(_flank_move(stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
+    return follow_flank(_flank_move(context, stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
 
 
 def _crank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:

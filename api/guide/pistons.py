@@ -54,7 +54,7 @@ def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
     now, known = context.job_deg(), context.lobes.get(lobe.valve)
     if now is None or known is None:
         return Guidance(said)
-    to_go = to_go_deg(now, target)
+    to_go = to_go_deg(now, target, forward_only=context.job.engine.forward_only)
     near = abs(to_go) <= NEAR_DEG
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
     number = Number(to_go, "deg", f"to {there}")
@@ -104,6 +104,7 @@ def clearance_of(context: GuideContext, drop: DropMeasured, known: KnownLobe) ->
         known.lift,
         less_clearance_mm=less_clearance_mm(context.job, drop.lobe.valve),
         tdc_u_deg=max((context.state.tdc_u95_deg or 0.2) / 2, 0.05),
+        shop_minimum_mm=context.job.shop_least_mm(drop.lobe.valve),
     )
 
 

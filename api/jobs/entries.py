@@ -55,6 +55,9 @@ def job_of(entry: JobEntry, engine: Engine, card: CamCard) -> Job:
         tolerance_deg=entry.tolerance_deg,
         cylinders_wanted=tuple(entry.cylinders_wanted),
         single_cam_aim=entry.single_cam_aim,
+        plunger_on=entry.plunger_on,
+        shop_inlet_to_piston_mm=entry.shop_inlet_to_piston_mm,
+        shop_exhaust_to_piston_mm=entry.shop_exhaust_to_piston_mm,
         note=entry.note,
     )
     refuse_impossible_job(job)

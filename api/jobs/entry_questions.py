@@ -94,7 +94,7 @@ def _refuse_crank(engine: Engine) -> None:
     for word, value in (("stroke", engine.stroke_mm), ("rod", engine.rod_mm)):
         if value is not None and value <= 0:
             raise EntryError("impossible_engine", f"A {word} of {value:g} mm cannot be; correct it.")
-    least_mm = (engine.stroke_mm or 0) / 2 + abs(engine.pin_offset_mm or 0)
+    least_mm = (engine.stroke_mm or 0) / 2 + abs(engine.offset_mm or 0)
     if engine.stroke_mm and engine.rod_mm and engine.rod_mm <= least_mm:
         raise EntryError(
             "impossible_engine",
@@ -112,6 +112,10 @@ def engine_questions(engine: Engine) -> list[Question]:
         _outside("stroke", "engine.stroke_mm", "A stroke of", engine.stroke_mm, (30, 250)),
         _outside("rod", "engine.rod_mm", "A rod of", engine.rod_mm, (60, 500)),
         _outside("pin_offset", "engine.pin_offset_mm", "A pin offset of", engine.pin_offset_mm, (-4, 4)),
+        _pin_side(engine),
+        _outside(
+            "crank_offset", "engine.crank_offset_mm", "A crank offset of", engine.crank_offset_mm, (-20, 20)
+        ),
         _outside(
             "slack_limit", "engine.slack_limit_deg", "A slack limit of", engine.slack_limit_deg, (0.2, 15)
         ),
@@ -123,8 +127,37 @@ def engine_questions(engine: Engine) -> list[Question]:
             if (least := engine.least_to_piston_mm(valve)) is not None
         ),
         _rod_ratio(engine),
+        _fires_evenly(engine),
     ]
     return [one for one in found if one is not None]
+
+
+def _pin_side(engine: Engine) -> Question | None:
+    """Ask to which side a pin is offset where nobody has said; engines kept before it was asked are among them."""
+    if engine.offset_side_known:
+        return None
+    return Question(
+        code="pin_side_not_known",
+        place="engine.pin_offset_mm",
+        message=f"To which side is the pin offset by {abs(engine.pin_offset_mm or 0):g} mm? Towards the thrust "
+        "side is positive: seen turning clockwise, the left. If it is not known, true TDC will be less certain.",
+    )
+
+
+def _fires_evenly(engine: Engine) -> Question | None:
+    """Ask whether a twin or a vee fires evenly: on one crankpin it does not."""
+    may_be_uneven = (
+        len(engine.cylinders) == 2 or len({name[:1] for name in engine.cylinders if name[0].isalpha()}) > 1
+    )
+    if engine.firing_intervals_deg or not may_be_uneven:
+        return None
+    even = 720 / len(engine.cylinders)
+    return Question(
+        code="firing_intervals_not_stated",
+        place="engine.firing_intervals_deg",
+        message=f"Does it fire evenly, every {even:g} degrees? A 45-degree twin on one crankpin fires at 315 and "
+        "405, a 90-degree twin at 270 and 450. Give the intervals, in the firing order.",
+    )
 
 
 def _rod_ratio(engine: Engine) -> Question | None:
@@ -334,16 +367,20 @@ def refuse_impossible_job(job: Job) -> None:
 
 
 def job_questions(job: Job) -> list[Question]:
-    """Ask about what an engine and a card can hardly be together."""
+    """Ask about what an engine and a card can hardly be together, and what an engine on file does not say."""
+    silent = [one for one in (_pin_side(job.engine), _fires_evenly(job.engine)) if one is not None]
     if job.card.way == "separation":
-        return []
+        return silent
     opened = {valve for cam in job.engine.cams for valve in cam.valves}
     return [
-        Question(
-            code=f"card_silent_on_{valve}",
-            place=f"card.{valve}",
-            message=f"Card {job.card.name} says nothing of the {valve} valves that {job.engine.name} has.",
-        )
-        for valve in VALVES
-        if valve in opened and job.card.lobe(valve) is None
+        *silent,
+        *(
+            Question(
+                code=f"card_silent_on_{valve}",
+                place=f"card.{valve}",
+                message=f"Card {job.card.name} says nothing of the {valve} valves that {job.engine.name} has.",
+            )
+            for valve in VALVES
+            if valve in opened and job.card.lobe(valve) is None
+        ),
     ]

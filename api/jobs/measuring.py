@@ -93,7 +93,10 @@ class JobMeasuring:
         if what.valve is None:
             engine = job.engine
             tdc = TdcAsked(
-                stroke_mm=engine.stroke_mm, rod_mm=engine.rod_mm, pin_offset_mm=engine.pin_offset_mm
+                stroke_mm=engine.stroke_mm,
+                rod_mm=engine.rod_mm,
+                pin_offset_mm=engine.offset_mm,
+                pin_side_known=engine.offset_side_known,
             )
             return MeasurementAsked(touches=f"piston_{what.cylinder.lower()}", gauge=gauge, tdc=tdc)
         if state.overlap_tdc_deg is None:

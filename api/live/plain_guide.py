@@ -31,8 +31,8 @@ def plain_guide(health: Health, measurement: MeasurementView | None, centre: Cen
 
 
 HOW = {
-    "tdc": "Turn slowly over the top and back again, twice, a few millimetres either side.",
-    "lobe": "Turn steadily in the running direction for two full turns or more, then a little way back.",
+    "tdc": "Turn slowly over the top twice or more, a few millimetres either side; and back, if the maker allows it.",
+    "lobe": "Turn steadily in the running direction for four full turns or more; then a little way back, if allowed.",
 }
 
 

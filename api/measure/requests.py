@@ -22,7 +22,13 @@ class TdcAsked(Asked):
 
     stroke_mm: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] | None = None
     rod_mm: Annotated[float, Field(gt=0, le=5000, allow_inf_nan=False)] | None = None
-    pin_offset_mm: Annotated[float, Field(ge=-100, le=100, allow_inf_nan=False)] | None = None
+    pin_offset_mm: Annotated[
+        float | None,
+        Field(ge=-100, le=100, allow_inf_nan=False, description="Positive to the (major) thrust side."),
+    ] = None
+    pin_side_known: Annotated[
+        bool, Field(description="False where only the size of the offset is known, not its side.")
+    ] = True
 
     @model_validator(mode="after")
     def _engine_turns(self) -> Self:

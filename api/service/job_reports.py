@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -18,6 +19,7 @@ from analysis.timing import (
     LobeMeasured,
     PistonClearance,
     PistonClearanceFound,
+    adjuster_now,
     best_park,
     correction_for,
     find_piston_clearance,
@@ -109,7 +111,7 @@ class JobReports:
                 lifts[lobe] = known.lift
         if not lifts:
             raise ConflictError(
-                "no_curve", "No lobe of this job has a lift curve yet; measure one over two full turns."
+                "no_curve", "No lobe of this job has a lift curve yet; measure one over four full turns."
             )
         return await asyncio.to_thread(lift_table, job.engine, lifts)
 
@@ -163,10 +165,10 @@ class JobReports:
         """Give for every cam what would bring it to its card."""
         await self._contexts.read(job_id)
         state = self._jobs.state(job_id)
-        job = self._jobs.read.job(job_id).job
+        job, _, facts = self._counting(job_id)
         lobes = self._contexts.lobes(job_id)
         return [
-            _correction(job, job.engine.cam(one.cam), one, lobes.get(one.cam))
+            _correction(job, job.engine.cam(one.cam), one, lobes.get(one.cam), facts)
             for one in state.cams
             if one.to_make_deg is not None
         ]
@@ -192,7 +194,7 @@ class JobReports:
             raise ConflictError(
                 "no_curve",
                 f"The lift curve of {lobe.words} since its cam was last touched is not there: measure it "
-                "over two full turns, then enter the drop.",
+                "over four full turns, then enter the drop.",
             )
         found = await asyncio.to_thread(self._clearance, job_id, job, drop, known)
         await self._jobs.add(job_id, found.fact(), entry.by, drop_source(drop, known))
@@ -201,7 +203,14 @@ class JobReports:
     def _clearance(self, job_id: int, job: Job, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
         u_tdc = max((self._jobs.state(job_id).tdc_u95_deg or 0.2) / 2, 0.05)
         less = less_clearance_mm(job, drop.lobe.valve)
-        return find_piston_clearance(job.engine, drop, known.lift, less_clearance_mm=less, tdc_u_deg=u_tdc)
+        return find_piston_clearance(
+            job.engine,
+            drop,
+            known.lift,
+            less_clearance_mm=less,
+            tdc_u_deg=u_tdc,
+            shop_minimum_mm=job.shop_least_mm(drop.lobe.valve),
+        )
 
     async def piston_clearances(self, job_id: int) -> list[PistonClearanceView]:
         """Give valve to piston, as last found for each valve, with its curve where that can be drawn."""
@@ -253,7 +262,7 @@ def _clearance_view(
     number, what = known
     lobe = Lobe(what.cylinder, what.valve)
     touched = max(evidence.touches(job.engine.cam_of(lobe).name), default=0)
-    minimum, whose = minimum_of(job.engine, what.valve)
+    minimum, whose = minimum_of(job.engine, what.valve, job.shop_least_mm(what.valve))
     return PistonClearanceView(
         lobe=LobeName(cylinder=what.cylinder, valve=what.valve, touches=touches(lobe)),
         fact=number,
@@ -277,11 +286,13 @@ def _clearance_view(
     )
 
 
-def _correction(job: Job, cam: Cam, standing: CamStanding, known: KnownLobe | None) -> CamCorrection:
+def _correction(
+    job: Job, cam: Cam, standing: CamStanding, known: KnownLobe | None, facts: Sequence[Fact]
+) -> CamCorrection:
     assert standing.to_make_deg is not None
     error = -standing.to_make_deg
     found = correction_for(job.engine, cam, error)
-    setting = setting_of(cam.adjuster, error)
+    setting = setting_of(adjuster_now(cam, job.engine.reference_lobes(cam), facts), error)
     plain = {name: value for name, value in asdict(found).items() if name != "error_deg"}
     return CamCorrection(
         cam=cam.name,
@@ -290,7 +301,7 @@ def _correction(job: Job, cam: Cam, standing: CamStanding, known: KnownLobe | No
         setting="" if setting is None else setting.sentence,
         setting_leaves_deg=None if setting is None else setting.leaves_deg,
         single_cam=_single(job, cam, standing),
-        park=_park_words(known, error),
+        park=_park_words(job, known, error),
         lift_at_tdc_then_mm=_lift_then(job, known, -error),
         **plain,
     )
@@ -313,11 +324,11 @@ def _single(job: Job, cam: Cam, standing: CamStanding) -> SingleCamView | None:
     )
 
 
-def _park_words(known: KnownLobe | None, error_deg: float) -> str:
+def _park_words(job: Job, known: KnownLobe | None, error_deg: float) -> str:
     if known is None:
         return ""
     try:
-        return best_park(known.lift, error_deg).sentence
+        return best_park(known.lift, error_deg, job.engine.tdcs_deg()).sentence
     except Refusal as refusal:
         return refusal.message
 

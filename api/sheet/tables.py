@@ -204,7 +204,7 @@ def piston_table(sheet: Sheet, styles: Styles, width: float) -> Table:
     rows = []
     for one in sheet.piston:
         shifted = {row.shift_deg: row for row in one.table}
-        maker = "engine maker" if one.minimum_from == "engine maker" else "usual"
+        maker = one.minimum_from if one.minimum_from in {"engine maker", "the shop"} else "usual"
         texts = (
             f"{one.lobe.valve} {one.lobe.cylinder}"
             + ("" if one.still_holds else " (before the cam was moved)"),

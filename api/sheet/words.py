@@ -109,11 +109,14 @@ def moved_words(by_deg: float) -> str:
 def engine_lines(engine: Engine) -> list[SheetLine]:
     """Give the engine."""
     rod = "" if engine.rod_mm is None else f", rod {engine.rod_mm:g} mm"
-    pin = "" if engine.pin_offset_mm is None else f", pin offset {engine.pin_offset_mm:g} mm"
+    pin = _pin_words(engine)
     stroke = "not given" if engine.stroke_mm is None else f"{engine.stroke_mm:g} mm{rod}{pin}"
     lines = [
         ("Engine", engine.name),
-        ("Firing order", f"{'-'.join(engine.firing_order)}, reference cylinder {engine.reference}"),
+        (
+            "Firing order",
+            f"{'-'.join(engine.firing_order)}, reference cylinder {engine.reference}{_intervals(engine)}",
+        ),
         ("Rotation", f"{engine.rotation}, seen from the {engine.seen_from}"),
         ("Stroke", stroke),
         *_several_valves(engine),
@@ -122,6 +125,24 @@ def engine_lines(engine: Engine) -> list[SheetLine]:
     if engine.slack_limit_deg is not None:
         lines.append(("Slack limit", deg(engine.slack_limit_deg, 1)))
     return [SheetLine(name=name, text=text) for name, text in lines]
+
+
+def _intervals(engine: Engine) -> str:
+    steps = engine.firing_intervals_deg
+    return f", every {'-'.join(f'{step:g}' for step in steps)} crank deg" if steps else ""
+
+
+def _pin_words(engine: Engine) -> str:
+    """Say how far and to which side the pin is offset, and the crank."""
+    said = ""
+    if engine.pin_offset_mm is not None:
+        side = "towards" if engine.pin_offset_mm > 0 else "away from"
+        where = f" {side} the thrust side" if engine.pin_side_known else ", side not known"
+        said = f", pin offset {abs(engine.pin_offset_mm):g} mm" + (where if engine.pin_offset_mm else "")
+    if engine.crank_offset_mm:
+        side = "towards" if engine.crank_offset_mm > 0 else "away from"
+        said += f", crank offset {abs(engine.crank_offset_mm):g} mm {side} the thrust side"
+    return said
 
 
 def _several_valves(engine: Engine) -> list[tuple[str, str]]:

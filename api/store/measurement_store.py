@@ -78,7 +78,11 @@ class Measurement:
         """Give what the estimator is asked."""
         own = self.settings
         if self.what == "tdc":
-            return TdcSettings(own.get("stroke_mm"), own.get("rod_mm"), own.get("pin_offset_mm"))
+            # What was kept before the side was asked says nothing of it.
+            side_known = bool(own.get("pin_side_known", False)) or not own.get("pin_offset_mm")
+            return TdcSettings(
+                own.get("stroke_mm"), own.get("rod_mm"), own.get("pin_offset_mm"), pin_side_known=side_known
+            )
         asked: Fields = {name: own[name] for name in ("tdc_deg", "tdc_u_deg", "drop_mm") if name in own}
         if own.get("check_lifts_mm"):
             asked["check_lifts_mm"] = tuple(own["check_lifts_mm"])

@@ -32,7 +32,7 @@ export class Drawing {
   // Height of the piston pin above the crank, mm, at degrees after true TDC.
   pistonHeight(deg) {
     const throwDeg = radians(deg + this.plan.highest_throw_deg);
-    const side = this.radius * Math.sin(throwDeg) - this.plan.pin_offset_mm;
+    const side = this.radius * Math.sin(throwDeg) + this.plan.pin_offset_mm;
     return this.radius * Math.cos(throwDeg) + Math.sqrt(this.plan.rod_mm ** 2 - side ** 2);
   }
 
@@ -120,7 +120,7 @@ export class Drawing {
       x: CRANK.x + this.radius * MM * Math.sin(throwDeg),
       y: CRANK.y - this.radius * MM * Math.cos(throwDeg),
     };
-    const small = { x: CRANK.x + this.plan.pin_offset_mm * MM, y: CRANK.y - this.pistonHeight(deg) * MM };
+    const small = { x: CRANK.x - this.plan.pin_offset_mm * MM, y: CRANK.y - this.pistonHeight(deg) * MM };
     // The disc is read at a pointer on its right-hand side: the number there is the crank angle.
     this.scale.setAttribute("transform", `translate(${CRANK.x} ${CRANK.y}) rotate(${90 - (deg % 360)})`);
     const turn = (angle, radius) =>

@@ -22,7 +22,11 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class SliderCrank:
-    """Crank, rod and piston pin; the pin (or cylinder) offset may be of either sign."""
+    """Crank, rod and piston pin, seen with the crank turning clockwise: the throw falls to the right after TDC.
+
+    `pin_offset_mm` is how far the pin stands to the left of the crank's axis, the side to which gas presses the
+    piston; negative is to the right.
+    """
 
     stroke_mm: float
     rod_mm: float
@@ -31,13 +35,14 @@ class SliderCrank:
     def height_mm(self, throw_deg: Floats) -> Floats:
         """Pin height over the crank axis along the bore, mm, at throw degrees from the bore's axis."""
         radius, angle = self.stroke_mm / 2.0, np.radians(throw_deg)
-        side = radius * np.sin(angle) - self.pin_offset_mm
+        pin_right_mm = -self.pin_offset_mm
+        side = radius * np.sin(angle) - pin_right_mm
         return radius * np.cos(angle) + np.sqrt(self.rod_mm**2 - side**2)
 
     @property
     def highest_throw_deg(self) -> float:
         """Throw angle at the piston's highest point: rod and throw in one line."""
-        return math.degrees(math.asin(self.pin_offset_mm / (self.rod_mm + self.stroke_mm / 2.0)))
+        return math.degrees(math.asin(-self.pin_offset_mm / (self.rod_mm + self.stroke_mm / 2.0)))
 
     def below_top_mm(self, from_tdc_deg: Floats) -> Floats:
         """How far the piston stands below its highest point, mm, at degrees from true TDC."""
@@ -139,9 +144,20 @@ def take_up(crank_deg: Floats, slack_deg: float, start_deg: float | None = None)
     return sprocket
 
 
-def firing_offsets(order: tuple[int, ...]) -> dict[int, float]:
-    """Crank degrees from cylinder 1's overlap TDC to each cylinder's, for an evenly firing four-stroke."""
+def firing_offsets(order: tuple[int, ...], intervals_deg: tuple[float, ...] = ()) -> dict[int, float]:
+    """Crank degrees from cylinder 1's overlap TDC to each cylinder's, in a four-stroke.
+
+    `intervals_deg` are from each in the order to the next; none is an even firing engine.
+    """
     first = order.index(1)
+    if intervals_deg:
+        turned, at = 0.0, {}
+        for cylinder, gap in zip(
+            order[first:] + order[:first], intervals_deg[first:] + intervals_deg[:first], strict=True
+        ):
+            at[cylinder] = turned
+            turned += gap
+        return at
     return {
         cylinder: 720.0 * ((place - first) % len(order)) / len(order) for place, cylinder in enumerate(order)
     }
@@ -162,6 +178,8 @@ class Engine:
     Attributes
     ----------
     firing_order : tuple of int
+    firing_intervals_deg : tuple of float
+        From each in the firing order to the next; none is even.
     rooms : mapping of str to ValveRoom
         By kind of valve, where known.
     cams : mapping of str to Cam
@@ -171,12 +189,15 @@ class Engine:
     crank: SliderCrank
     cams: Mapping[str, Cam]
     firing_order: tuple[int, ...] = (1,)
+    firing_intervals_deg: tuple[float, ...] = ()
     overlap_tdc_deg: Mapping[int, float] = field(default_factory=dict)
     rooms: Mapping[str, ValveRoom] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.overlap_tdc_deg:
-            object.__setattr__(self, "overlap_tdc_deg", firing_offsets(self.firing_order))
+            object.__setattr__(
+                self, "overlap_tdc_deg", firing_offsets(self.firing_order, self.firing_intervals_deg)
+            )
 
     @cached_property
     def cam_of(self) -> dict[str, str]:

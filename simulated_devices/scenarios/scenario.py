@@ -40,6 +40,7 @@ class EngineTable(_Table):
     rod_mm: Positive
     pin_offset_mm: float = 0.0
     firing_order: tuple[int, ...] = (1,)
+    firing_intervals_deg: tuple[Positive, ...] = ()
     room: dict[Literal["inlet", "exhaust"], RoomTable] = {}
 
     @model_validator(mode="after")
@@ -50,6 +51,9 @@ class EngineTable(_Table):
             raise ValueError(
                 "firing_order has to name every cylinder once, from 1 on; write it like [1, 3, 4, 2]"
             )
+        steps = self.firing_intervals_deg
+        if steps and (len(steps) != len(self.firing_order) or abs(sum(steps) - 720.0) > 1e-6):
+            raise ValueError("firing_intervals_deg needs one angle for each cylinder, 720 together")
         return self
 
 
@@ -149,6 +153,7 @@ class GaugeTable(WireTable):
     jitter_s: Annotated[float, Field(ge=0.0, le=0.5)] = 0.0
     travel_mm: Positive = 25.0
     angle_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 0.0
+    seat: Literal["face", "point"] = "face"
     polarity: Literal[1, -1] = 1
     noise_mm: NotNegative = 0.0
     zero_mm: float = 0.0

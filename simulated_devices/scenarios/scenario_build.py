@@ -37,16 +37,20 @@ def engine_of(scenario: Scenario) -> Engine:
     table = scenario.engine
     return Engine(
         SliderCrank(table.stroke_mm, table.rod_mm, table.pin_offset_mm),
-        {cam.name: _cam(cam, table.firing_order) for cam in scenario.cam},
+        {
+            cam.name: _cam(cam, firing_offsets(table.firing_order, table.firing_intervals_deg))
+            for cam in scenario.cam
+        },
         table.firing_order,
+        table.firing_intervals_deg,
         rooms={kind: ValveRoom(room.at_tdc_mm, room.stem_deg) for kind, room in table.room.items()},
     )
 
 
-def _cam(table: CamTable, firing_order: tuple[int, ...]) -> Cam:
+def _cam(table: CamTable, overlap_tdc_deg: Mapping[int, float]) -> Cam:
     valves = {}
     for lobe in table.lobe:
-        for cylinder, shift_deg in sorted(firing_offsets(firing_order).items()):
+        for cylinder, shift_deg in sorted(overlap_tdc_deg.items()):
             valves[f"{lobe.valve}_{cylinder}"] = _valve(lobe, cylinder, shift_deg)
     return Cam(valves, table.slack_deg, table.late_deg)
 
@@ -98,6 +102,7 @@ def gauge_of(table: GaugeTable) -> DialIndicator:
         jitter_s=table.jitter_s,
         travel_mm=table.travel_mm,
         angle_deg=table.angle_deg,
+        seat=table.seat,
         polarity=table.polarity,
         noise_mm=table.noise_mm,
         zero_mm=table.zero_mm,

@@ -40,6 +40,7 @@ TARN = Engine(
     stroke_mm=80.0,
     rod_mm=135.0,
     pin_offset_mm=0.8,
+    pin_side_known=True,
     slack_limit_deg=4.0,
 )
 SALLOW = Engine(

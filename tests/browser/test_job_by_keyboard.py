@@ -183,6 +183,7 @@ def _keep_engine_and_card(keys: Keyboard) -> None:
         "pin_offset_mm": "0.8",
     }.items():
         keys.type(f"[name={name}]", text)
+    keys.choose("[name='pin_side']", "towards")
     keys.choose("[name='adjuster.kind']", "slotted")
     keys.type("[name='adjuster.bolt_circle_radius_mm']", "42")
     keys.press("Keep this engine")
@@ -235,7 +236,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     hands.tdc()
     expect(page.locator("#step")).to_contain_text("stroke", ignore_case=True, timeout=30_000)
     hands.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": 180})
-    hands.press("Both slightly open")
+    hands.press("Both valves rocking")
 
     hands.lobe("inlet_1")
     hands.press("Correct it")

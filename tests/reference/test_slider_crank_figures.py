@@ -33,7 +33,7 @@ class Engine:
 
     @property
     def top_deg(self) -> float:
-        return degrees(asin(self.pin_offset / (self.rod + self.throw)))
+        return -degrees(asin(self.pin_offset / (self.rod + self.throw)))
 
 
 def analysed(engine: Engine, from_top_deg: float) -> float:
@@ -112,8 +112,9 @@ def test_the_textbook_formula_holds_all_round(below: Below, at_deg: float) -> No
 
 
 # A multibody code (exudyn 1.13, PyPI: Rigid2D bodies and RevoluteJoint2D, static solve): throw 40, rod 140,
-# pin offset 1.5 mm; distance of the pin from the crank's axis along the bore, by throw angle.
-OFFSET_ENGINE = Engine(40.0, 140.0, 1.5)
+# pin 1.5 mm to the side the throw falls to after the top, which is not the thrust side; distance of the pin from
+# the crank's axis along the bore, by throw angle.
+OFFSET_ENGINE = Engine(40.0, 140.0, -1.5)
 MULTIBODY_MM = {0.0: 179.991964, 20.0: 177.056798, 90.0: 134.602192, 180.0: 99.991964, -30.0: 172.980273}
 
 
@@ -129,7 +130,7 @@ def test_an_offset_pin_stands_where_a_multibody_code_puts_it(
 
 def test_highest_and_lowest_points_are_the_multibody_codes() -> None:
     """Same source: highest at 0.477470 deg, lowest at 180.859469 deg of the throw, stroke 80.005001 mm."""
-    top = top_after_upright_deg(40.0, 140.0, 1.5)
+    top = top_after_upright_deg(40.0, 140.0, -1.5)
     assert top == pytest.approx(0.477470, abs=1e-6)
     lowest = minimize_scalar(
         lambda deg: -analysed(OFFSET_ENGINE, deg), bounds=(170, 190), options={"xatol": 1e-9}
@@ -165,7 +166,7 @@ def test_equal_readings_with_an_offset_pin_are_off_by_the_derived_bias(
     found = exact_midpoint_deg(OFFSET_ENGINE, drop_mm)
     assert abs(found) == pytest.approx(bias_deg, abs=5e-5)
     assert abs(found) == pytest.approx(degrees(1.5 * drop_mm / 180.0**2), rel=0.07)
-    mirrored = Engine(40.0, 140.0, -1.5)
+    mirrored = Engine(40.0, 140.0, 1.5)
     assert exact_midpoint_deg(mirrored, drop_mm) == pytest.approx(-found, abs=1e-9)
 
 

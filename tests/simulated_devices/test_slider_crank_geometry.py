@@ -9,19 +9,20 @@ from hypothesis import strategies as st
 
 from simulated_devices.machine import Engine, SliderCrank, firing_offsets
 
-# Static solve of a multibody model (exudyn 1.13: rigid bodies and revolute joints), r 40, l 140, e 1.5 mm.
+# Static solve of a multibody model (exudyn 1.13: rigid bodies and revolute joints), r 40, l 140, pin 1.5 mm to
+# the side the throw falls to after the top: away from the thrust side.
 MULTIBODY_MM = {0.0: 179.991964, 20.0: 177.056798, 90.0: 134.602192, 180.0: 99.991964, -30.0: 172.980273}
 
 
 @pytest.mark.parametrize(("throw_deg", "distance_mm"), MULTIBODY_MM.items())
 def test_pin_height_agrees_with_a_multibody_code(throw_deg, distance_mm):
-    crank = SliderCrank(80.0, 140.0, 1.5)
+    crank = SliderCrank(80.0, 140.0, -1.5)
     assert float(crank.height_mm(np.asarray(throw_deg))) == pytest.approx(distance_mm, abs=1e-6)
 
 
 def test_highest_point_agrees_with_a_multibody_code():
     # The same source: highest point at 0.477470 deg, stroke 80.005001 mm, lowest at 180.859469 deg.
-    crank = SliderCrank(80.0, 140.0, 1.5)
+    crank = SliderCrank(80.0, 140.0, -1.5)
     assert crank.highest_throw_deg == pytest.approx(0.477470, abs=1e-6)
     turn = np.linspace(0.0, 360.0, 360_001)
     below = crank.below_top_mm(turn)
@@ -41,7 +42,7 @@ cranks = st.builds(
 def test_the_pin_lies_on_the_bore_and_one_rod_from_the_throw(crank, throw_deg):
     """The pin as the meeting of a circle and a line, in complex numbers."""
     throw = crank.stroke_mm / 2.0 * 1j * np.exp(-1j * math.radians(throw_deg))
-    pin = complex(crank.pin_offset_mm, float(crank.height_mm(np.asarray(throw_deg))))
+    pin = complex(-crank.pin_offset_mm, float(crank.height_mm(np.asarray(throw_deg))))
     assert abs(pin - throw) == pytest.approx(crank.rod_mm, rel=1e-12)
 
 

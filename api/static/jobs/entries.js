@@ -31,7 +31,7 @@ const CRANK = [
   "exhaust_valves",
   "stroke_mm",
   "rod_mm",
-  "pin_offset_mm",
+  "crank_offset_mm",
   "slack_limit_deg",
   "inlet_to_piston_mm",
   "exhaust_to_piston_mm",
@@ -71,6 +71,15 @@ function camsOf(form) {
   ];
 }
 
+/** The pin's offset, positive to the thrust side; a sign that was typed counts only with a side. */
+function pinOf(form) {
+  const offset = typed(form.pin_offset_mm);
+  if (offset === undefined) return {};
+  const bare = typeof offset === "number" ? Math.abs(offset) : offset.replace(/^[-+]\s*/, "");
+  const signed = typeof bare === "number" ? -bare : `-${bare}`;
+  return { pin_offset_mm: form.pin_side === "other" ? signed : bare, pin_side_known: Boolean(form.pin_side) };
+}
+
 /** Body of `POST /api/engines`. `form` is a plain object of the form's texts. */
 export function engineEntry(form, confirmed = []) {
   const firing = names(form.firing_order);
@@ -83,7 +92,9 @@ export function engineEntry(form, confirmed = []) {
     seen_from: form.seen_from,
     cams: camsOf(form),
     forward_only: Boolean(form.forward_only),
+    firing_intervals_deg: names(form.firing_intervals_deg).map(Number),
     ...numbers,
+    ...pinOf(form),
   });
   return { engine, confirmed };
 }
@@ -120,6 +131,9 @@ export function jobEntry(form, confirmed = []) {
       tolerance_deg: typed(form.tolerance_deg),
       cylinders_wanted: names(form.cylinders_wanted),
       single_cam_aim: form.single_cam_aim,
+      plunger_on: form.plunger_on,
+      shop_inlet_to_piston_mm: typed(form.shop_inlet_to_piston_mm),
+      shop_exhaust_to_piston_mm: typed(form.shop_exhaust_to_piston_mm),
       note: (form.note ?? "").trim(),
     }),
     confirmed,

@@ -102,11 +102,11 @@ def test_lobes_measured_before_the_cam_was_moved_are_not_compared_with_those_aft
 
 @pytest.mark.parametrize(("clearance", "word"), [(0.5, "more"), (0.1, "less")])
 def test_a_clearance_that_was_set_wrong_shows_in_the_duration(tarn_job, clearance, word):
-    """0.2 mm of clearance is about 5 deg of duration at 1 mm: CALC figure of the trade."""
+    """A lobe that is open 30 deg less for each mm higher up: 0.2 mm of clearance is 6 deg. Calculated."""
     card = replace(tarn_job.card, inlet=replace(tarn_job.card.inlet, duration_deg=236, check_lift_mm=1.0))
     job = replace(tarn_job, card=card)
-    duration = 236 - 25 * (clearance - 0.3)
-    measured = lobe("1", events=(Event(1.0, 0, duration, duration),))
+    open_deg = {lift: 236 - 30 * (lift - 1.0 + clearance - 0.3) for lift in (0.5, 1.0, 1.5)}
+    measured = lobe("1", events=tuple(Event(lift, 0, open_deg[lift], open_deg[lift]) for lift in open_deg))
     found = next(warn for warn in check_job(job, listed(measured)) if warn.code == "duration_off_card")
     assert f"0.20 mm {word} valve clearance" in found.message
 

@@ -31,7 +31,10 @@ def travel(rng: np.random.Generator, turning_points: list[float], speed_deg_s: f
 
 
 def piston_mm(crank_deg: np.ndarray, throw: float, rod: float, offset: float) -> np.ndarray:
-    """Height of the pin above the crank's axis: where the rod just reaches, by bisection."""
+    """Height of the pin above the crank's axis: where the rod just reaches, by bisection.
+
+    `offset` is to the side that the throw falls to, away from the thrust side.
+    """
     x, y = throw * np.sin(np.radians(crank_deg)), throw * np.cos(np.radians(crank_deg))
     low, high = y.copy(), y + 2 * rod
     for _ in range(60):
@@ -49,9 +52,9 @@ def bench(
     turned = travel(rng, turning_points, ways.get("speed_deg_s", 30.0))
     ticks_s = np.arange(len(turned)) * TICK_S + rng.uniform(0, 1000)
     grid = np.linspace(-3, 3, 60001)
-    top_deg = grid[np.argmax(piston_mm(grid, 40.0, 135.0, 0.8))]
-    fall = piston_mm(turned + top_deg, 40.0, 135.0, 0.8)
-    gauge = np.maximum(fall - piston_mm(np.array([top_deg]), 40.0, 135.0, 0.8), -ways.get("reach_mm", 15.0))
+    top_deg = grid[np.argmax(piston_mm(grid, 40.0, 135.0, -0.8))]
+    fall = piston_mm(turned + top_deg, 40.0, 135.0, -0.8)
+    gauge = np.maximum(fall - piston_mm(np.array([top_deg]), 40.0, 135.0, -0.8), -ways.get("reach_mm", 15.0))
     zero_deg = rng.uniform(0, 360)
     lines_s = np.arange(ticks_s[0] + 0.3, ticks_s[-1] - 0.01, 1 / 200)
     counts_deg = np.round((np.interp(lines_s, ticks_s, turned) + zero_deg) * 10) / 10

@@ -203,7 +203,7 @@ def test_equal_overlap_lift_finds_the_error_of_an_even_cam():
 def test_separation_and_advance_find_a_single_cams_error_and_what_the_grinder_left(late, wide, sep, advance):
     engine = Engine("Sallow", ("1",), ("1",), (Cam("cam", ("inlet", "exhaust")),))
     card = CamCard("Garth 248", "separation", separation_cam_deg=sep, advance_deg=advance)
-    job = Job("HL-2", engine, card)
+    job = Job("HL-2", engine, card, single_cam_aim="share")
     inlet = LobeMeasured("1", "inlet", (sep + wide - advance + late) % 720, 1.27, 0.1)
     exhaust = LobeMeasured("1", "exhaust", (-(sep + wide + advance) + late) % 720, 1.27, 0.1)
     found = cam_error(job, engine.cams[0], [inlet, exhaust])

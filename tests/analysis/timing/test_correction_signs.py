@@ -214,10 +214,13 @@ def test_slots_that_end_too_soon_say_what_is_left():
     assert "2.0 deg late" in setting.sentence
 
 
-def test_the_middle_of_the_slots_tells_what_a_plain_pulley_would_have_left():
+def test_the_slots_tell_where_the_pulley_ends_and_what_room_is_left():
     setting = setting_of(Adjuster("slots", slot_each_way_cam_deg=8), 10.0)
     assert setting.to_fit_deg == -5
-    assert "a plain one would have left the cam 10.0 deg late" in setting.sentence
+    assert (
+        "5.00 cam deg earlier than the middle of its slots, 13.00 left to go later and 3.00 earlier"
+        in setting.sentence
+    )
 
 
 def test_a_tooth_and_the_rest_for_the_adjuster():

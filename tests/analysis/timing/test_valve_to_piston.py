@@ -32,6 +32,7 @@ TARN = Engine(
     stroke_mm=80.0,
     rod_mm=135.0,
     pin_offset_mm=0.8,
+    pin_side_known=True,
 )
 
 
@@ -39,7 +40,8 @@ class Metal:
     """One cylinder: throw, rod and an offset pin, a crown, one valve at an angle to the bore."""
 
     def __init__(self, valve_deg, pocket, seat_gap):
-        self.throw, self.rod, self.offset = 40.0, 135.0, 0.8
+        self.throw, self.rod = 40.0, 135.0
+        self.offset = -0.8  # to the thrust side, where the throw comes up
         self.top_deg = self.find_top()
         self.top_mm = self.pin_height(0.0)
         lean = np.radians(valve_deg)
@@ -55,7 +57,7 @@ class Metal:
 
     def find_top(self):
         self.top_deg = 0.0
-        angles = np.linspace(0, 1, 200_001)
+        angles = np.linspace(-1, 1, 400_001)
         return float(angles[np.argmax(self.pin_height(angles))])
 
     def fallen(self, after_deg):

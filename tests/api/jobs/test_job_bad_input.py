@@ -20,6 +20,7 @@ ENGINE: dict[str, Any] = {
     "stroke_mm": 80,
     "rod_mm": 135,
     "pin_offset_mm": 0.8,
+    "pin_side_known": True,
 }
 CARD: dict[str, Any] = {
     "name": "Whinfell 262",

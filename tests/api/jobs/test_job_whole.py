@@ -60,6 +60,7 @@ def begin(
         "stroke_mm": table["stroke_mm"],
         "rod_mm": table["rod_mm"],
         "pin_offset_mm": table.get("pin_offset_mm", 0.0),
+        "pin_side_known": True,
     }
     if cams is not None:
         engine["cams"] = cams

@@ -27,6 +27,7 @@ CARD: Fields = {
 def begin(builder: Any, table: Fields) -> None:
     order = [str(number) for number in table["firing_order"]]
     engine = {name: table[name] for name in ("name", "stroke_mm", "rod_mm", "pin_offset_mm")}
+    engine["pin_side_known"] = True
     engine |= {"cylinders": sorted(order), "firing_order": order}
     kept = builder.post("/api/engines", {"layout": "twin cam", "engine": engine})
     card = builder.post("/api/cards", {"card": CARD})

@@ -42,6 +42,7 @@ ENGINE = {
     "stroke_mm": 80,
     "rod_mm": 135,
     "pin_offset_mm": 0.8,
+    "pin_side_known": True,
 }
 SIDE = {"drop_mm": 1.27, "checking_clearance_mm": 0.25, "lift_mm": 9.4}
 CARD = {

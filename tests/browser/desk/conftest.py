@@ -75,6 +75,7 @@ ENGINE = {
     "stroke_mm": 80.0,
     "rod_mm": 135.0,
     "pin_offset_mm": 0.8,
+    "pin_side_known": True,
 }
 SLOTS = {"kind": "slots", "bolt_circle_radius_mm": 42.0, "slot_each_way_cam_deg": 6.0}
 CARD = {

@@ -34,6 +34,7 @@ TARN: Fields = {
     "stroke_mm": 80,
     "rod_mm": 135,
     "pin_offset_mm": 0.8,
+    "pin_side_known": True,
 }
 WHINFELL: Fields = {
     "name": "Whinfell 262",

@@ -10,6 +10,8 @@ from typing import Any
 
 import pytest
 
+from analysis.base import TdcSettings
+from api.store import MeasurementReader, ShopReader
 from capture.bench import load_bench
 
 KEPT = Path(__file__).with_name("before")
@@ -45,6 +47,24 @@ def test_a_shop_shows_its_signed_job_as_before(old_shop: Any, sheet: dict[str, A
     now = old_shop.get("/api/jobs/1/sheet.json")
     assert shown(now) == shown(sheet)
     assert [one["what"]["kind"] for one in now["facts"]] == [one["what"]["kind"] for one in sheet["facts"]]
+
+
+def test_a_pin_whose_side_was_never_asked_is_asked_about_and_not_turned_round(old_shop: Any) -> None:
+    engine = old_shop.get("/api/engines")[0]["engine"]
+    assert engine["pin_offset_mm"] == 0.8
+    assert engine["pin_side_known"] is False
+    kept = old_shop.get("/api/engines")[0]["id"]
+    card = old_shop.get("/api/cards")[0]["id"]
+    refused = old_shop.refused("/api/jobs", {"reference": "HL-9", "engine_id": kept, "card_id": card}, 422)
+    assert [one["code"] for one in refused["questions"]] == ["pin_side_not_known"]
+    settings = TdcSettings(80.0, 135.0, 0.8, pin_side_known=False)
+    tdcs = [
+        one
+        for one in old_shop.get("/api/measurements?job_id=1&limit=100")["measurements"]
+        if one["what"] == "tdc"
+    ]
+    reader = MeasurementReader(ShopReader(old_shop.data))
+    assert {reader.get(one["id"]).analysis_settings() for one in tdcs} == {settings}
 
 
 def test_its_traces_are_read_and_drawn(old_shop: Any) -> None:
