@@ -198,7 +198,7 @@ def store_shop(data: Path, rows: list[dict[str, Any]], jobs: int) -> None:
         "cylinders": ["1", "2", "3", "4"],
         "firing_order": ["1", "3", "4", "2"],
     }
-    engine |= {"stroke_mm": 80, "rod_mm": 135, "pin_offset_mm": 0.8}
+    engine |= {"stroke_mm": 80, "rod_mm": 135, "pin_offset_mm": 0.8, "pin_side_known": True}
     side = {"drop_mm": 1.27, "checking_clearance_mm": 0.25}
     card = {
         "name": "Whinfell 262",
