@@ -62,4 +62,3 @@ def encoder_u_deg(limit_deg: float, from_deg: float, to_deg: float, *also_to_deg
         )
     )
     return 0.5 * limit_deg * reach
-

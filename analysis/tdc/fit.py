@@ -126,7 +126,9 @@ def model_piston(readings: Readings, values: Floats) -> Modelled:
     jacobian[:, LAG] = jacobian[:, CENTRE] * speed
     jacobian[:, RATIO] = scale * piston.by_ratio
     jacobian[:, OFFSET] = scale * piston.by_offset
-    jacobian[:, STICK] = trailing(jacobian[:, LAG], scale * piston.drop, readings.time_s, float(values[STICK]))
+    jacobian[:, STICK] = trailing(
+        jacobian[:, LAG], scale * piston.drop, readings.time_s, float(values[STICK])
+    )
     residual = readings.gauge_mm - values[ZERO] - scale * piston.drop - values[STICK] * jacobian[:, STICK]
     return Modelled(residual, jacobian, angle, speed, piston.drop)
 
