@@ -293,6 +293,7 @@ class LobeWork:
             variance,
             rounds,
             self._scatter_freedom(state, placed, variance),
+            count_known(self.prior.jitter_s),
         )
 
     def _scatter_freedom(self, state: FitState, placed: Placed, variance: Floats) -> float:

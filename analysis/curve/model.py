@@ -99,6 +99,8 @@ class LobeFit:
         Weight that each reading had, 1/mm², and its variance by the noise model alone.
     scatter_freedom : float
         Degrees of freedom with which jitter and other scatter were found.
+    readings_known : float
+        As how many readings it counted what was known of the jitter before.
     """
 
     survey: Survey
@@ -114,6 +116,7 @@ class LobeFit:
     variance_mm2: Floats
     rounds: int
     scatter_freedom: float = float("inf")
+    readings_known: float = 0.0
 
     @property
     def lag_u_s(self) -> float:

@@ -19,6 +19,8 @@ from analysis.lobe.passes import PassFit, between_passes_u_deg
 from analysis.lobe.shape import LobeShape, Reading
 
 _LEAST_FREEDOM = 1.0
+# The readings that a pair hangs on settle its two places, too.
+_SETTLED_BY_THEM = 2.0
 # However few readings show the scatter: gauges are not unlike without limit.
 _FEWEST_FREEDOM = 3.0
 _NEAR_PEAK_MM = 0.1
@@ -39,13 +41,15 @@ def budget_of(
     lag_u = abs(float(centre.gradient @ fit.covariance[-1])) / fit.lag_u_s
     whole = centre.u(fit.covariance)
     fit_u2 = max(whole**2 - lag_u**2, 0.0)
-    parts = _noise_parts(fit, centre)
+    moved = _moved_by(fit, centre)
+    parts = _noise_parts(fit, moved)
     smoothing = max(fit_u2 - sum(part**2 for part in parts.values()), 0.0)
-    freedom = max(fit.scatter_freedom, _FEWEST_FREEDOM)
+    carrying = _readings_that_carry(fit, moved) - _SETTLED_BY_THEM
+    freedom = max(min(fit.scatter_freedom, carrying + fit.readings_known), _FEWEST_FREEDOM)
     alone = sum(one.shift_deg is not None for one in passes)
     lines = [
         *(Component(name, u, freedom if name in _OF_SCATTER else np.inf) for name, u in parts.items()),
-        Component("smoothing of the curve", float(np.sqrt(smoothing))),
+        Component("smoothing of the curve", float(np.sqrt(smoothing)), max(carrying, _FEWEST_FREEDOM)),
         Component("lag", lag_u),
         Component("gauge error", _gauge_error_u(shape, settings.drop_mm, gauge)),
         Component(RETRACE_LINE, retrace_u_deg(shape, settings.drop_mm, gauge)),
@@ -77,8 +81,8 @@ def _encoder_u(fit: LobeFit, shape: LobeShape, settings: LobeSettings) -> float:
     return encoder_u_deg(settings.encoder_error_deg, settings.tdc_deg, before, after)
 
 
-def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
-    """How far each kind of reading noise moves the centre, the lag held."""
+def _moved_by(fit: LobeFit, centre: Reading) -> Floats:
+    """How far each reading would move the centre, were its weight one, the lag held."""
     lag_column = fit.covariance[-1] / fit.covariance[-1, -1]
     held = fit.covariance - np.outer(lag_column, fit.covariance[-1])
     pull = held @ centre.gradient
@@ -86,6 +90,19 @@ def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
     moved = fit.basis.curve(pull[: fit.basis.size], placed.spots)[0]
     if fit.base_mm is not None:
         moved = moved + pull[fit.basis.size]
+    return np.asarray(moved)
+
+
+def _readings_that_carry(fit: LobeFit, moved: Floats) -> float:
+    """How many readings the centre hangs on: as many as would carry it, were each as weighty as the others."""
+    pull = np.abs(fit.weight * moved * fit.placed.slope_mm_deg)
+    squares = float(np.sum(pull**2))
+    return float(np.sum(pull)) ** 2 / squares if squares > 0.0 else 0.0
+
+
+def _noise_parts(fit: LobeFit, moved: Floats) -> dict[str, float]:
+    """How far each kind of reading noise moves the centre, the lag held."""
+    placed = fit.placed
     share = fit.weight * moved
     whole = np.sum(share**2 / np.maximum(fit.weight, 1e-30))
     raw = np.sum(share**2 * fit.variance_mm2)
