@@ -24,9 +24,9 @@ RETRACE_LINE = "retrace of the gauge"
 ENCODER_LINE = "encoder out of round"
 """How a budget names the two."""
 
-# How a limit is shared between once a turn (a disc off its axis) and twice (a coupling askew, a disc oval), as a sum
-# of squares. Common practice, no source.
-_SHARES = ((1, 0.9), (2, math.sqrt(1.0 - 0.9**2)))
+# How much of a limit may be once a turn (a disc off its axis) and how much twice (a coupling askew, a disc oval).
+# Common practice, no source.
+_SHARES = ((1, 1.0), (2, 0.5))
 
 
 def encoder_u_deg(limit_deg: float, from_deg: float, to_deg: float, *also_to_deg: float) -> float:
@@ -46,7 +46,7 @@ def encoder_u_deg(limit_deg: float, from_deg: float, to_deg: float, *also_to_deg
     Examples
     --------
     >>> round(encoder_u_deg(0.1, 0.0, 180.0), 3)
-    0.09
+    0.1
     >>> encoder_u_deg(0.1, 30.0, 30.0), round(encoder_u_deg(0.1, 0.0, 720.0), 9)
     (0.0, 0.0)
     """
