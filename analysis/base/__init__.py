@@ -3,6 +3,14 @@
 from analysis.base.breaks import Residuals, Suspicion
 from analysis.base.errors import AnalysisError, Refusal, Warn
 from analysis.base.least_squares import Prior, settle
+from analysis.base.limits import (
+    ENCODER_LINE,
+    RETRACE_LINE,
+    USUAL_ENCODER_ERROR_DEG,
+    USUAL_GAUGE_ERROR_MM,
+    USUAL_RETRACE_MM,
+    encoder_u_deg,
+)
 from analysis.base.noise import NoiseModel, crowding, robust_weights, smallest_step
 from analysis.base.results import (
     CentreAtDrop,
@@ -21,7 +29,12 @@ from analysis.base.uncertainty import Component, Expanded, expand, limit_u
 from analysis.base.words import STRICT, EntryError, from_plain, read_plain, to_plain
 
 __all__ = [
+    "ENCODER_LINE",
+    "RETRACE_LINE",
     "STRICT",
+    "USUAL_ENCODER_ERROR_DEG",
+    "USUAL_GAUGE_ERROR_MM",
+    "USUAL_RETRACE_MM",
     "AnalysisError",
     "CentreAtDrop",
     "Component",
@@ -47,6 +60,7 @@ __all__ = [
     "Warn",
     "changes",
     "crowding",
+    "encoder_u_deg",
     "expand",
     "from_plain",
     "limit_u",

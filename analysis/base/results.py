@@ -78,7 +78,8 @@ class TdcResult:
     """True TDC of one piston.
 
     Angles are crank degrees of the trace, wrapped to 0..360. `u95_deg` is expanded, k = 2. `centre_by_lag_deg_s`
-    is how the centre follows the lag: what the covariance of the two makes of one second more.
+    is how the centre follows the lag: what the covariance of the two makes of one second more. `retrace_mm` is what the
+    gauge reads less with its plunger going in than coming out; `jitter_s` how far single readings come early or late.
     """
 
     centre_deg: float
@@ -95,6 +96,9 @@ class TdcResult:
     curve: Curve | None = None
     polarity: int = 1
     centre_by_lag_deg_s: float = 0.0
+    retrace_mm: float = 0.0
+    retrace_u_mm: float = 0.0
+    jitter_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,12 +146,15 @@ class TdcSettings:
         Positive to the (major) thrust side of the crank's axis.
     pin_side_known
         False where only the size of the offset is known, not its side.
+    encoder_error_deg
+        The encoder's limit of error over its turn; 0 where it is not to be counted.
     """
 
     stroke_mm: float | None = None
     rod_mm: float | None = None
     pin_offset_mm: float | None = None
     pin_side_known: bool = True
+    encoder_error_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +169,8 @@ class LobeSettings:
         Drop below full lift at which `centre_deg` is told; more drops go to `drops_mm`.
     check_lifts_mm
         Lifts above the base circle at which opening, closing and duration are told.
+    encoder_error_deg
+        The encoder's limit of error over its turn; 0 where it is not to be counted.
     """
 
     tdc_deg: float = 0.0
@@ -169,3 +178,4 @@ class LobeSettings:
     drop_mm: float = 1.27
     drops_mm: tuple[float, ...] = (0.25, 0.5, 0.75, 1.0, 1.27, 2.0)
     check_lifts_mm: tuple[float, ...] = field(default=(0.1, 0.3, 1.0, 1.27))
+    encoder_error_deg: float = 0.0

@@ -7,6 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.base.uncertainty import limit_u
+
+# A retrace that is given without an uncertainty is taken as good to a thousandth.
+_FOUND_U_MM = 0.001
+
 Floats = NDArray[np.float64]
 
 
@@ -44,12 +49,33 @@ class GaugeFacts:
         Smallest step of the display.
     error_mm
         Stated limit of error over the range used (half width of a rectangular distribution).
+    retrace_mm
+        Stated limit of what the gauge reads less with its plunger going in than coming out, at one place.
+    found_retrace_mm, found_retrace_u_mm
+        The same as found with this gauge, and its standard uncertainty: it is taken out of lobes.
+    jitter_s
+        How far single readings of this gauge were found to be late or early, one standard deviation.
     """
 
     lag_s: float | None = None
     lag_u_s: float | None = None
     step_mm: float | None = None
     error_mm: float | None = None
+    retrace_mm: float | None = None
+    found_retrace_mm: float | None = None
+    found_retrace_u_mm: float | None = None
+    jitter_s: float | None = None
+
+    @property
+    def stick_mm(self) -> tuple[float, float]:
+        """Half the retrace, by which readings trail the plunger either way, and its standard uncertainty.
+
+        Found with this gauge; else nought, as far as the limit allows (0 where there is none).
+        """
+        if self.found_retrace_mm is not None:
+            known_u = _FOUND_U_MM if self.found_retrace_u_mm is None else self.found_retrace_u_mm
+            return 0.5 * self.found_retrace_mm, 0.5 * known_u
+        return 0.0, limit_u(0.5 * (self.retrace_mm or 0.0))
 
 
 def changes(value: Floats) -> NDArray[np.bool_]:

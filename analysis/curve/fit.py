@@ -21,7 +21,7 @@ from analysis.base import Floats, NoiseModel, robust_weights
 from analysis.curve.basis import SplineBasis
 from analysis.curve.contrast import contrast_of, reliability_of
 from analysis.curve.model import ForwardReadings, LagPrior, LobeFit, Placed
-from analysis.curve.noise import local_roughness, renewed, shared_error
+from analysis.curve.noise import count_known, local_roughness, renewed, shared_error
 from analysis.curve.state import (
     ROUGHLY,
     WELL,
@@ -228,9 +228,22 @@ class LobeWork:
         alone_u = np.sqrt(np.maximum(crank.u_deg**2, crank.density_deg2_s / self.interval_s))
         crank_mm = np.where(sure, alone_u, 0.0) * np.abs(slope)
         residual = self.readings.value_mm - state.base - lift
+        if self.prior.stick_mm:
+            residual = residual + self.prior.stick_mm * self._trailing(phase, lift, slope)
         missed = np.append(self.missed_mm(state), 0.0)[cell]
         known = np.hypot(crank_mm, missed)
         return Placed(phase, speed, spots, cell, lift, slope, slope * speed, crank, known, residual, sure)
+
+    def _trailing(self, phase: Floats, lift: Floats, slope: Floats) -> Floats:
+        """Which way readings turned forward trail the plunger: 1 as the valve opens, -1 as it shuts and after."""
+        peak = int(np.argmax(lift))
+        turned = np.where(
+            phase < phase[peak],
+            lift - (0.0 if self.has_base else float(lift.min()) - 1.0),
+            2.0 * self.prior.stick_mm - (lift[peak] - lift),
+        )
+        way = np.clip(turned / self.prior.stick_mm - 1.0, -1.0, 1.0)
+        return np.asarray(np.where((slope == 0.0) & self.has_base, -1.0, way))
 
     def _speed(self, then: Floats, state: FitState) -> Floats:
         """Mean speed over as much time as the lag is unsure of.
@@ -279,7 +292,18 @@ class LobeWork:
             state.weight,
             variance,
             rounds,
+            self._scatter_freedom(state, placed, variance),
+            count_known(self.prior.jitter_s),
         )
+
+    def _scatter_freedom(self, state: FitState, placed: Placed, variance: Floats) -> float:
+        """Readings that show the scatter, each less what the curve follows it, and what was known of it before."""
+        found = state.noise.extra_mm**2 + (state.noise.jitter_s * placed.rate_mm_s) ** 2
+        lag = state.covariance[:, -1]
+        held = state.covariance - np.outer(lag, lag) / max(float(lag[-1]), 1e-30)
+        followed = np.minimum(state.weight * self._fitted_variance(held, placed), 1.0)
+        shown = (state.weight > 0.0) * (found / np.maximum(variance, 1e-14)) * (1.0 - followed)
+        return float(np.sum(shown)) + count_known(self.prior.jitter_s)
 
     def _noise(self, state: FitState, placed: Placed, trusting: bool) -> tuple[NoiseModel, Floats]:
         """Noise model and local roughness from residuals, each made up for the freedom it lost."""
@@ -287,7 +311,7 @@ class LobeWork:
         fitted = self._fitted_variance(state.covariance, placed)
         freedom = variance / (variance + fitted) if trusting else np.maximum(1.0 - fitted / variance, 0.0)
         calm = placed.residual_mm / np.sqrt(state.roughness[placed.cell])
-        noise = renewed(state.noise, calm, freedom, placed.rate_mm_s, placed.crank_mm)
+        noise = renewed(state.noise, calm, freedom, placed.rate_mm_s, placed.crank_mm, self.prior.jitter_s)
         sd = np.sqrt(noise.variance_mm2(placed.rate_mm_s, placed.crank_mm))
         ratio = placed.residual_mm / (sd * np.sqrt(np.maximum(freedom, _LEAST_FREEDOM)))
         return noise, local_roughness(ratio, placed.cell, state.roughness)

@@ -26,10 +26,22 @@ class ForwardReadings:
 
 @dataclass(frozen=True, slots=True)
 class LagPrior:
-    """What is known of the lag before the fit: mean and standard uncertainty, seconds."""
+    """What is known of the gauge before the fit.
+
+    Attributes
+    ----------
+    lag_s, u_s : float
+        Mean and standard uncertainty of its lag, seconds.
+    jitter_s : float or None
+        How far its readings were found to be late or early before, one standard deviation.
+    stick_mm : float
+        By how much its readings trail the plunger either way: taken out.
+    """
 
     lag_s: float
     u_s: float
+    jitter_s: float | None = None
+    stick_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +97,10 @@ class LobeFit:
         Variance of the third derivative along the lobe, mm²/deg⁵.
     weight, variance_mm2 : ndarray, shape (m,)
         Weight that each reading had, 1/mm², and its variance by the noise model alone.
+    scatter_freedom : float
+        Degrees of freedom with which jitter and other scatter were found.
+    readings_known : float
+        As how many readings it counted what was known of the jitter before.
     """
 
     survey: Survey
@@ -99,6 +115,8 @@ class LobeFit:
     weight: Floats
     variance_mm2: Floats
     rounds: int
+    scatter_freedom: float = float("inf")
+    readings_known: float = 0.0
 
     @property
     def lag_u_s(self) -> float:

@@ -11,8 +11,11 @@ from scipy.ndimage import uniform_filter1d
 from analysis.base import Floats, NoiseModel
 
 _USUAL_JITTER_S = 0.003
+_LEAST_JITTER_S = 0.0003
 _USUAL_EXTRA_STEPS = 0.1
 _USUAL_COUNT = 1.0
+# What the gauge showed before counts as so many readings: that of another day is not quite that of today.
+_KNOWN_COUNT = 12.0
 _MOST_JITTER_S = 0.025
 _MOST_EXTRA_MM = 0.02
 _MOST_EXTRA_STEPS = 1.0
@@ -28,7 +31,12 @@ Ints = NDArray[np.intp]
 
 
 def renewed(
-    noise: NoiseModel, residual_mm: Floats, freedom: Floats, rate_mm_s: Floats, known_mm: Floats
+    noise: NoiseModel,
+    residual_mm: Floats,
+    freedom: Floats,
+    rate_mm_s: Floats,
+    known_mm: Floats,
+    jitter_s: float | None = None,
 ) -> NoiseModel:
     """Estimate jitter and extra scatter again (restricted maximum likelihood, one multiplicative step).
 
@@ -42,6 +50,8 @@ def renewed(
         1 less the leverage of each reading.
     rate_mm_s, known_mm : ndarray, shape (m,)
         How fast the plunger moves; scatter known beforehand, such as the crank's.
+    jitter_s : float, optional
+        The gauge's jitter as found before.
     """
     variance = np.maximum(noise.variance_mm2(rate_mm_s, known_mm), 1e-14)
     squares = np.minimum(residual_mm**2, _CLIP_SQUARE * variance)
@@ -52,7 +62,8 @@ def renewed(
         squares,
         variance=variance,
         freedom=freedom,
-        usual=_USUAL_JITTER_S**2,
+        usual=_USUAL_JITTER_S**2 if jitter_s is None else max(jitter_s, _LEAST_JITTER_S) ** 2,
+        count=count_known(jitter_s),
     )
     extra = _component(
         noise.extra_mm**2,
@@ -70,14 +81,25 @@ def renewed(
     )
 
 
+def count_known(jitter_s: float | None) -> float:
+    """As how many readings it counts what is known of the jitter before the readings."""
+    return _USUAL_COUNT if jitter_s is None else _KNOWN_COUNT
+
+
 def _component(
-    present: float, shape: Floats, squares: Floats, *, variance: Floats, freedom: Floats, usual: float
+    present: float,
+    shape: Floats,
+    squares: Floats,
+    *,
+    variance: Floats,
+    freedom: Floats,
+    usual: float,
+    count: float = _USUAL_COUNT,
 ) -> float:
     present = max(present, 1e-3 * usual, 1e-14)
     share = present * shape / variance
-    found = float(np.sum(share * squares / variance)) + _USUAL_COUNT * usual / present
-    count = float(np.sum(share * freedom)) + _USUAL_COUNT
-    return present * found / count
+    found = float(np.sum(share * squares / variance)) + count * usual / present
+    return present * found / (float(np.sum(share * freedom)) + count)
 
 
 def local_roughness(ratio: Floats, cell: Ints, before: Floats) -> Floats:

@@ -6,8 +6,9 @@ a job's facts.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from analysis.timing import SAME_LIFT_MM, Difference, Fact, Job, Lobe, LobeMeasured, Moved, Tightened, compare
@@ -21,6 +22,12 @@ class ToldFrom:
 
     tdc_deg: float
     tdc_u_deg: float
+    turn_u_deg: float = field(default=0.0, compare=False)
+
+    @property
+    def shared_u_deg(self) -> float:
+        """What two lobes told from here have alike: TDC's own error, and the encoder's over the turn to them."""
+        return math.hypot(self.tdc_u_deg, self.turn_u_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +103,7 @@ def _change(
     if then is None:
         return None
     first, second = told_from.get(before.number), told_from.get(number)
-    shared_u_deg = first.tdc_u_deg if first is not None and first == second else 0.0
+    shared_u_deg = first.shared_u_deg if first is not None and first == second else 0.0
     difference = compare(*then, after.centre_deg, after.u95_deg, shared_u_deg=shared_u_deg)
     return LobeChange(lobe, before.number, number, before.between, after.drop_mm, difference)
 

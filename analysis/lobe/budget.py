@@ -4,12 +4,26 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.base import Contribution, Floats, GaugeFacts, LobeSettings
+from analysis.base import (
+    ENCODER_LINE,
+    RETRACE_LINE,
+    Component,
+    Floats,
+    GaugeFacts,
+    LobeSettings,
+    encoder_u_deg,
+    limit_u,
+)
 from analysis.curve import LobeFit
 from analysis.lobe.passes import PassFit, between_passes_u_deg
 from analysis.lobe.shape import LobeShape, Reading
 
-_ROOT_3 = float(np.sqrt(3.0))
+_LEAST_FREEDOM = 1.0
+# The readings that a pair hangs on settle its two places, too.
+_SETTLED_BY_THEM = 2.0
+# However few readings show the scatter: gauges are not unlike without limit.
+_FEWEST_FREEDOM = 3.0
+_NEAR_PEAK_MM = 0.1
 _LEVEL_STEP_MM = 0.05
 
 
@@ -22,27 +36,53 @@ def budget_of(
     gauge: GaugeFacts,
     passes: tuple[PassFit, ...],
     unsettled_deg: float = 0.0,
-) -> tuple[Contribution, ...]:
-    """Itemise the standard uncertainty of a centre; the root of the sum of squares is the whole."""
+) -> tuple[Component, ...]:
+    """Itemise the standard uncertainty of a centre; `uncertainty.expand` makes the whole of it."""
     lag_u = abs(float(centre.gradient @ fit.covariance[-1])) / fit.lag_u_s
     whole = centre.u(fit.covariance)
     fit_u2 = max(whole**2 - lag_u**2, 0.0)
-    parts = _noise_parts(fit, centre)
+    moved = _moved_by(fit, centre)
+    parts = _noise_parts(fit, moved)
     smoothing = max(fit_u2 - sum(part**2 for part in parts.values()), 0.0)
-    lines = {
-        **parts,
-        "smoothing of the curve": float(np.sqrt(smoothing)),
-        "lag": lag_u,
-        "gauge error": _gauge_error_u(shape, settings.drop_mm, gauge),
-        "true TDC": settings.tdc_u_deg,
-        "pass to pass": between_passes_u_deg(passes),
-        "not settled yet": unsettled_deg,
-    }
-    return tuple(Contribution(source, u) for source, u in lines.items() if u > 0.0)
+    carrying = _readings_that_carry(fit, moved) - _SETTLED_BY_THEM
+    freedom = max(min(fit.scatter_freedom, carrying + fit.readings_known), _FEWEST_FREEDOM)
+    alone = sum(one.shift_deg is not None for one in passes)
+    lines = [
+        *(Component(name, u, freedom if name in _OF_SCATTER else np.inf) for name, u in parts.items()),
+        Component("smoothing of the curve", float(np.sqrt(smoothing)), max(carrying, _FEWEST_FREEDOM)),
+        Component("lag", lag_u),
+        Component("gauge error", _gauge_error_u(shape, settings.drop_mm, gauge)),
+        Component(RETRACE_LINE, retrace_u_deg(shape, settings.drop_mm, gauge)),
+        Component(ENCODER_LINE, _encoder_u(fit, shape, settings)),
+        Component("true TDC", settings.tdc_u_deg),
+        Component("pass to pass", between_passes_u_deg(passes), max(alone - 1.0, _LEAST_FREEDOM)),
+        Component("not settled yet", unsettled_deg),
+    ]
+    return tuple(line for line in lines if line.u > 0.0)
 
 
-def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
-    """How far each kind of reading noise moves the centre, the lag held."""
+_OF_SCATTER = ("jitter of the lag", "other scatter of the readings")
+
+
+def retrace_u_deg(shape: LobeShape, drop_mm: float, gauge: GaugeFacts) -> float:
+    """What is not known of the retrace: it makes the rising flank late by half of it over the slope, and the falling one."""
+    slopes = [abs(shape.slope_at(shape.peak_mm - max(drop_mm, _NEAR_PEAK_MM), side)) for side in (-1, 1)]
+    if min(slopes) <= 0.0:
+        return 0.0
+    return 0.5 * gauge.stick_mm[1] * sum(1.0 / slope for slope in slopes)
+
+
+def _encoder_u(fit: LobeFit, shape: LobeShape, settings: LobeSettings) -> float:
+    """The turn from true TDC to the middle of the pair, by an encoder that is out of round."""
+    pair = shape.pair_at_drop(settings.drop_mm)
+    if not settings.encoder_error_deg or pair is None:
+        return 0.0
+    before, after = (one.value + fit.survey.start_deg for one in pair)
+    return encoder_u_deg(settings.encoder_error_deg, settings.tdc_deg, before, after)
+
+
+def _moved_by(fit: LobeFit, centre: Reading) -> Floats:
+    """How far each reading would move the centre, were its weight one, the lag held."""
     lag_column = fit.covariance[-1] / fit.covariance[-1, -1]
     held = fit.covariance - np.outer(lag_column, fit.covariance[-1])
     pull = held @ centre.gradient
@@ -50,6 +90,19 @@ def _noise_parts(fit: LobeFit, centre: Reading) -> dict[str, float]:
     moved = fit.basis.curve(pull[: fit.basis.size], placed.spots)[0]
     if fit.base_mm is not None:
         moved = moved + pull[fit.basis.size]
+    return np.asarray(moved)
+
+
+def _readings_that_carry(fit: LobeFit, moved: Floats) -> float:
+    """How many readings the centre hangs on: as many as would carry it, were each as weighty as the others."""
+    pull = np.abs(fit.weight * moved * fit.placed.slope_mm_deg)
+    squares = float(np.sum(pull**2))
+    return float(np.sum(pull)) ** 2 / squares if squares > 0.0 else 0.0
+
+
+def _noise_parts(fit: LobeFit, moved: Floats) -> dict[str, float]:
+    """How far each kind of reading noise moves the centre, the lag held."""
+    placed = fit.placed
     share = fit.weight * moved
     whole = np.sum(share**2 / np.maximum(fit.weight, 1e-30))
     raw = np.sum(share**2 * fit.variance_mm2)
@@ -73,4 +126,4 @@ def _gauge_error_u(shape: LobeShape, drop_mm: float, gauge: GaugeFacts) -> float
     low, high = shape.centre_at_drop(drop_mm - _LEVEL_STEP_MM), shape.centre_at_drop(drop_mm + _LEVEL_STEP_MM)
     if low is None or high is None:
         return 0.0
-    return abs(high.value - low.value) / (2.0 * _LEVEL_STEP_MM) * gauge.error_mm / _ROOT_3
+    return abs(high.value - low.value) / (2.0 * _LEVEL_STEP_MM) * limit_u(gauge.error_mm)

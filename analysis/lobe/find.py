@@ -63,9 +63,9 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
 
 
 def lobe_lag_prior(gauge: GaugeFacts) -> LagPrior:
-    """What is known of the lag beforehand."""
+    """What is known of the gauge beforehand: lag, jitter, and what its plunger sticks by."""
     mean_s, u_s = lag_prior(gauge)
-    return LagPrior(mean_s, max(u_s, 1e-5))
+    return LagPrior(mean_s, max(u_s, 1e-5), gauge.jitter_s, gauge.stick_mm[0])
 
 
 def _measured(checked: CheckedStreams, prior: LagPrior, wild: Bools) -> Measured:

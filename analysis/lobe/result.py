@@ -8,17 +8,22 @@ import numpy as np
 
 from analysis.base import (
     CentreAtDrop,
+    Component,
+    Contribution,
     Curve,
     EqualReadings,
+    Expanded,
     Floats,
     GaugeFacts,
     LiftEvents,
     LobeResult,
     LobeSettings,
     Pass,
+    encoder_u_deg,
+    expand,
 )
 from analysis.curve import CYCLE_DEG, ForwardReadings, LagPrior, LobeFit, Survey, shared_rounding_mm
-from analysis.lobe.budget import budget_of
+from analysis.lobe.budget import budget_of, retrace_u_deg
 from analysis.lobe.changes import PassScatter
 from analysis.lobe.faults import refuse_shape, warnings_of
 from analysis.lobe.passes import PassFit
@@ -27,6 +32,8 @@ from analysis.lobe.slack import Slack
 from analysis.readings import CheckedStreams, Sweep
 
 _CURVE_STEP_DEG = 1.0
+_WORTH_TELLING = 0.02
+_NEAR_PEAK_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +72,7 @@ def lobe_result(
     fit, shape, base_u_mm = found.fit, found.shape, _base_rounding_mm(found)
     centre = refuse_shape(fit, shape, settings.drop_mm)
     peak, full = shape.peak(), shape.full_lift()
-    tell = _Teller(fit.survey, settings.tdc_deg)
+    tell = _Teller(fit.survey, settings, gauge)
     budget = budget_of(
         fit,
         shape,
@@ -75,14 +82,19 @@ def lobe_result(
         passes=found.passes,
         unsettled_deg=0.0 if moved is None else abs(float(centre.gradient @ moved)),
     )
-    u_deg = float(np.sqrt(sum(line.u_deg**2 for line in budget)))
+    expanded = expand(budget)
+    u_deg = 0.5 * expanded.expanded
     centre_deg, full_deg = tell.phase(centre.value), tell.phase(full.value)
     return LobeResult(
         centre_deg=centre_deg,
         drop_mm=settings.drop_mm,
-        u95_deg=2.0 * u_deg,
+        u95_deg=expanded.expanded,
         full_lift_deg=full_deg,
-        full_lift_u_deg=float(np.hypot(full.u(fit.covariance), settings.tdc_u_deg)),
+        full_lift_u_deg=_together(
+            full.u(fit.covariance),
+            tell.from_tdc_u_deg(full.value),
+            retrace_u_deg(shape, _NEAR_PEAK_MM, gauge),
+        ),
         peak_lift_mm=peak.value,
         peak_lift_u_mm=_together(peak.u(fit.covariance), base_u_mm, (gauge.error_mm or 0.0) / np.sqrt(3.0)),
         slack_deg=None if found.slack is None else found.slack.slack_deg,
@@ -96,7 +108,7 @@ def lobe_result(
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
         warnings=(*found.checked.warnings, *warnings_of(fit, shape, found.prior, scatter, found.slack)),
-        budget=budget,
+        budget=_told(budget, expanded),
         curve=_curve(fit, settings.tdc_deg, base_u_mm),
         polarity=fit.survey.polarity,
         max_slope_mm_deg=shape.largest_slope(),
@@ -107,13 +119,29 @@ def lobe_result(
 
 @dataclass(frozen=True, slots=True)
 class _Teller:
-    """Turns phases of the fit into the degrees that are told."""
+    """Turns phases of the fit into the degrees that are told, and says what lies between them and true TDC."""
 
     survey: Survey
-    tdc_deg: float
+    settings: LobeSettings
+    gauge: GaugeFacts
 
     def phase(self, phase_deg: float) -> float:
-        return float(np.mod(phase_deg + self.survey.start_deg - self.tdc_deg, CYCLE_DEG))
+        return float(np.mod(phase_deg + self.survey.start_deg - self.settings.tdc_deg, CYCLE_DEG))
+
+    def from_tdc_u_deg(self, *phase_deg: float) -> float:
+        """Of a place, or of the middle of two, from true TDC: TDC's own, and the encoder's over the turn."""
+        places = [phase + self.survey.start_deg for phase in phase_deg]
+        turn = encoder_u_deg(self.settings.encoder_error_deg, self.settings.tdc_deg, *places)
+        return float(np.hypot(self.settings.tdc_u_deg, turn))
+
+
+def _told(budget: tuple[Component, ...], whole: Expanded) -> tuple[Contribution, ...]:
+    """The budget's lines, with one more for what few readings add, so that they are the interval."""
+    lines = [Contribution(part.source, part.u) for part in budget]
+    few = float(np.sqrt(max((0.5 * whole.expanded) ** 2 - whole.u**2, 0.0)))
+    if few > _WORTH_TELLING * whole.u:
+        lines.append(Contribution("few readings (Student's t)", few))
+    return tuple(lines)
 
 
 def _base_rounding_mm(found: Measured) -> float:
@@ -137,9 +165,14 @@ def _events(
         return ()
 
     def u_deg(event: Reading) -> float:
-        """Of the fit, of the level it is told from, and of TDC."""
+        """Of the fit, of the level it is told from, of the retrace between the two, and of the turn from TDC."""
         slope = abs(found.shape.at(event.value)[1])
-        return _together(event.u(found.fit.covariance), base_u_mm / slope, settings.tdc_u_deg)
+        return _together(
+            event.u(found.fit.covariance),
+            base_u_mm / slope,
+            2.0 * tell.gauge.stick_mm[1] / slope,
+            tell.from_tdc_u_deg(event.value),
+        )
 
     events = []
     for lift in settings.check_lifts_mm:
@@ -155,12 +188,13 @@ def _events(
 def _centres(found: Measured, settings: LobeSettings, tell: _Teller) -> tuple[CentreAtDrop, ...]:
     drops = sorted({*settings.drops_mm, settings.drop_mm})
     found_at = [(drop, found.shape.centre_at_drop(drop)) for drop in drops]
+
+    def u_deg(drop: float, at: Reading) -> float:
+        retrace = retrace_u_deg(found.shape, drop, tell.gauge)
+        return _together(at.u(found.fit.covariance), retrace, tell.from_tdc_u_deg(at.value))
+
     return tuple(
-        CentreAtDrop(
-            drop, tell.phase(at.value), float(np.hypot(at.u(found.fit.covariance), settings.tdc_u_deg))
-        )
-        for drop, at in found_at
-        if at is not None
+        CentreAtDrop(drop, tell.phase(at.value), u_deg(drop, at)) for drop, at in found_at if at is not None
     )
 
 

@@ -83,8 +83,13 @@ def _refuse_leap(checked: CheckedStreams) -> None:
     speed = np.abs(angle[n:] - angle[:-n]) / np.maximum(time_s[n:] - time_s[:-n], n * line_s)
     padded = np.pad(speed, (n, n), mode="edge")
     before, after = padded[: len(step)], padded[n + 1 : n + 1 + len(step)]
-    usual = np.maximum(before, after) * (np.maximum(gap, line_s) + _LINE_SLOP_S) * 1.5
-    excess = np.abs(step) - usual - _LEAP_COUNTS * count
+    fastest = 1.5 * np.maximum(before, after)
+    excess = np.abs(step) - fastest * (np.maximum(gap, line_s) + _LINE_SLOP_S) - _LEAP_COUNTS * count
+    # A line may have been read late, never early: the crank may have begun a step when the line before came.
+    over_two, gap_two = np.abs(angle[2:] - angle[:-2]), time_s[2:] - time_s[:-2]
+    late = over_two - fastest[1:] * (np.maximum(gap_two, 2.0 * line_s) + _LINE_SLOP_S) - _LEAP_COUNTS * count
+    excess[1:] = np.minimum(excess[1:], late)
+    excess[0] = 0.0  # with one line before it a leap spoils nothing
     # Where lines are missing the crank may have turned meanwhile; one that sends changes only is silent at rest.
     lines = checked.motion.lines
     excess[gap > (max(_LONGEST_REST_S, lines.missing_s) if lines.frugal else lines.missing_s)] = 0.0

@@ -8,8 +8,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.base import Component, Expanded, Floats, GaugeFacts, Pass, Prior, crowding, expand, limit_u
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, PistonFit
+from analysis.base import (
+    ENCODER_LINE,
+    RETRACE_LINE,
+    Component,
+    Expanded,
+    Floats,
+    GaugeFacts,
+    Pass,
+    Prior,
+    crowding,
+    expand,
+    limit_u,
+)
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, STICK, PistonFit
 from analysis.tdc.misfit import Coherence
 
 # The part of a gauge's stated error that differs between plunger going in and coming out: retrace over whole range
@@ -34,7 +46,13 @@ class Budget:
 
 
 def budget_of(
-    fit: PistonFit, prior: Prior, *, gauge: GaugeFacts, passes: Sequence[Pass], coherence: Coherence
+    fit: PistonFit,
+    prior: Prior,
+    *,
+    gauge: GaugeFacts,
+    passes: Sequence[Pass],
+    coherence: Coherence,
+    encoder_error_deg: float = 0.0,
 ) -> Budget:
     """Itemise the uncertainty of a centre and expand it.
 
@@ -49,11 +67,14 @@ def budget_of(
         Each with its own centre where it has one.
     coherence : Coherence
         How far stretches of readings stand off the fit.
+    encoder_error_deg : float
+        The encoder's limit of error over its turn.
     """
     parts = _matched(list(_from_fit(fit, prior)), float(fit.covariance[CENTRE, CENTRE]))
     readings_u = math.sqrt(math.fsum(part.u**2 for part in parts if part.source in _OF_READINGS))
     parts += [
         Component("gauge error", _gauge_error_u(fit, gauge)),
+        Component(ENCODER_LINE, _encoder_u(fit, encoder_error_deg)),
         _between_passes(fit, passes, readings_u),
         Component(
             "misfit of the curve",
@@ -88,7 +109,7 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
     yield Component("jitter of the lag", part((noise.jitter_s * fit.model.rate_mm_s) ** 2), freedom)
     yield Component("encoder count", part(np.maximum(fit.known_mm**2 - shared2, 0.0)))
     yield Component("other scatter of the readings", part(noise.extra_mm**2), freedom)
-    names = {LAG: "gauge lag as known before", RATIO: "rod ratio", OFFSET: "pin offset"}
+    names = {LAG: "gauge lag as known before", RATIO: "rod ratio", OFFSET: "pin offset", STICK: RETRACE_LINE}
     for index, name in names.items():
         yield Component(name, math.sqrt(float(row[index] ** 2 * prior.precision[index])))
 
@@ -126,9 +147,25 @@ def _gauge_error_u(fit: PistonFit, gauge: GaugeFacts) -> float:
     """
     if not gauge.error_mm:
         return 0.0
-    gains = (fit.model.jacobian @ fit.covariance[CENTRE]) * fit.weight
-    retrace = float(gains @ np.sign(fit.model.rate_mm_s)) * _RETRACE_SHARE
+    gains = _gains(fit)
+    retrace = 0.0  # stated by itself, it has a line of its own
+    if gauge.retrace_mm is None and gauge.found_retrace_mm is None:
+        retrace = float(gains @ np.sign(fit.model.rate_mm_s)) * _RETRACE_SHARE
     reading = fit.readings.gauge_mm
     place = 2.0 * np.pi * (reading - reading.min()) / max(float(np.ptp(reading)), 1e-9)
     along = max(float(np.hypot(gains @ np.cos(n * place), gains @ np.sin(n * place))) for n in _HARMONICS)
     return limit_u(gauge.error_mm) * math.hypot(retrace, along)
+
+
+def _encoder_u(fit: PistonFit, limit_deg: float) -> float:
+    """What an encoder that is out over its turn does to readings either side of the top, beside moving the top itself."""
+    if not limit_deg:
+        return 0.0
+    turned = _gains(fit) * fit.model.slope_mm_deg
+    angle = np.radians(fit.folded_deg)
+    return 0.5 * limit_deg * float(np.hypot(turned @ (np.cos(angle) - 1.0), turned @ np.sin(angle)))
+
+
+def _gains(fit: PistonFit) -> Floats:
+    """How far the centre follows each reading, degrees a millimetre."""
+    return np.asarray((fit.model.jacobian @ fit.covariance[CENTRE]) * fit.weight)

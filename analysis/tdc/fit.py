@@ -12,12 +12,16 @@ from analysis.base import Floats, NoiseModel, Prior, crowding, robust_weights, s
 from analysis.readings import CrankMotion
 from analysis.timing import piston_drop
 
-CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET = range(6)
-"""Order of the parameters: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw."""
+CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET, STICK = range(7)
+"""Order of the parameters: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw, and
+by how much a reading trails the plunger either way (mm), which is half the retrace.
+"""
 
 _RATIO_BOUNDS = (0.12, 0.48)
 _OFFSET_BOUND = 0.2
 _LAG_BOUNDS = (-0.3, 1.0)
+_STANDS = 0.003
+_LEAST_STICK_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +50,7 @@ class Modelled:
     ----------
     residual_mm : ndarray, shape (m,)
         Reading less model.
-    jacobian : ndarray, shape (m, 6)
+    jacobian : ndarray, shape (m, 7)
         Derivatives of the model by the parameters, in the order of `CENTRE` and its fellows.
     angle_deg, speed_deg_s, drop : ndarray, shape (m,)
         Crank angle past the centre (unwrapped), crank speed, and drop of the piston in throws, lag removed.
@@ -75,7 +79,7 @@ class PistonFit:
 
     Attributes
     ----------
-    values, covariance : ndarray, shapes (6,), (6, 6)
+    values, covariance : ndarray, shapes (7,), (7, 7)
         Parameters in the order of `CENTRE` and its fellows.
     variance_mm2, known_mm : ndarray, shape (m,)
         Variance of each reading, and the standard uncertainty in it that is not the step's, jitter's or extra.
@@ -115,15 +119,34 @@ def model_piston(readings: Readings, values: Floats) -> Modelled:
     angle = crank - values[CENTRE]
     piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
     scale = float(values[SCALE])
-    jacobian = np.empty((len(angle), 6))
+    jacobian = np.empty((len(angle), 7))
     jacobian[:, CENTRE] = piston.slope * (-scale * np.pi / 180.0)
     jacobian[:, ZERO] = 1.0
     jacobian[:, SCALE] = piston.drop
     jacobian[:, LAG] = jacobian[:, CENTRE] * speed
     jacobian[:, RATIO] = scale * piston.by_ratio
     jacobian[:, OFFSET] = scale * piston.by_offset
-    residual = readings.gauge_mm - values[ZERO] - scale * piston.drop
+    jacobian[:, STICK] = trailing(
+        jacobian[:, LAG], scale * piston.drop, readings.time_s, float(values[STICK])
+    )
+    residual = readings.gauge_mm - values[ZERO] - scale * piston.drop - values[STICK] * jacobian[:, STICK]
     return Modelled(residual, jacobian, angle, speed, piston.drop)
+
+
+def trailing(rate_mm_s: Floats, position_mm: Floats, time_s: Floats, stick_mm: float) -> Floats:
+    """Which way readings trail the plunger: -1 where they grow, 1 where they fall, between these just past the top.
+
+    `rate_mm_s` is the derivative by the lag: minus the reading's own pace. Where the crank stands, readings trail as
+    they did when it stopped. A plunger that sticks has to come back by twice what it sticks before the reading follows.
+    """
+    fast = np.abs(rate_mm_s) > _STANDS * float(np.max(np.abs(rate_mm_s), initial=0.0))
+    way = np.where(fast, np.sign(rate_mm_s), 0.0)
+    last = np.maximum.accumulate(np.where(fast, np.arange(len(way)), 0))
+    way = way[last]
+    # Past the top, where readings that grew now fall or the other way about.
+    beyond = way * np.sign(position_mm) < 0.0
+    freed = np.clip(np.abs(position_mm) / max(abs(stick_mm), _LEAST_STICK_MM) - 1.0, -1.0, 1.0)
+    return np.asarray(np.where(beyond, way * freed, way))
 
 
 def fit_piston(
@@ -134,7 +157,7 @@ def fit_piston(
     Parameters
     ----------
     readings : Readings
-    start : ndarray, shape (6,)
+    start : ndarray, shape (7,)
         First guess, in the order of `CENTRE` and its fellows.
     prior : Prior
     noise : NoiseModel

@@ -6,15 +6,16 @@ import math
 
 import numpy as np
 
-from analysis.base import GaugeFacts, Prior, Refusal, TdcSettings
+from analysis.base import GaugeFacts, Prior, Refusal, TdcSettings, limit_u
 from analysis.readings import lag_prior
-from analysis.tdc.fit import LAG, OFFSET, RATIO
+from analysis.tdc.fit import LAG, OFFSET, RATIO, STICK
 from analysis.timing import throw_mm
 
 # Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source.
 _TYPICAL_RATIO = (0.29, 0.04)
 _TYPICAL_OFFSET = (0.0, 0.02)
-_STATED_RATIO_U = 5e-4
+_STATED_ROD_MM, _STATED_STROKE_MM = 0.5, 0.1
+_NO_STICK_U_MM = 1e-7
 _STATED_OFFSET_U = 2e-4
 
 
@@ -29,20 +30,32 @@ def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
     ratio, offset = _TYPICAL_RATIO, _TYPICAL_OFFSET
     throw = known_throw_mm(settings)
     if throw is not None and settings.rod_mm is not None:
-        ratio = (throw / settings.rod_mm, _STATED_RATIO_U)
+        stated = (throw / settings.rod_mm) * math.hypot(
+            limit_u(_STATED_ROD_MM) / settings.rod_mm, limit_u(_STATED_STROKE_MM) / (2.0 * throw)
+        )
+        ratio = (throw / settings.rod_mm, stated)
     if settings.pin_offset_mm is not None:
-        stated = settings.pin_offset_mm / (throw or 40.0)
-        offset = (stated, _STATED_OFFSET_U) if settings.pin_side_known else (0.0, _either_side(stated))
-    mean, sd = np.zeros(6), np.full(6, math.inf)
+        aside = settings.pin_offset_mm / (throw or 40.0)
+        offset = (aside, _STATED_OFFSET_U) if settings.pin_side_known else (0.0, _either_side(aside))
+    mean, sd = np.zeros(7), np.full(7, math.inf)
     mean[LAG], sd[LAG] = lag_prior(gauge)
     mean[RATIO], sd[RATIO] = ratio
     mean[OFFSET], sd[OFFSET] = offset
+    mean[STICK], sd[STICK] = _stick(gauge)
     return Prior(mean, sd)
 
 
 def _either_side(stated: float) -> float:
     """Standard uncertainty of an offset that is as likely to one side as to the other."""
     return math.hypot(stated, _STATED_OFFSET_U)
+
+
+def _stick(gauge: GaugeFacts) -> tuple[float, float]:
+    """What the plunger sticks by: as its limit has it, and rather more, for readings tell it and limits are exceeded."""
+    known_mm, u_mm = gauge.stick_mm
+    if gauge.found_retrace_mm is None:
+        u_mm = 0.5 * (gauge.retrace_mm or 0.0)
+    return known_mm, max(u_mm, _NO_STICK_U_MM)
 
 
 def known_throw_mm(settings: TdcSettings) -> float | None:

@@ -22,7 +22,7 @@ from analysis.base import (
 )
 from analysis.readings import CheckedStreams, Sweep, equal_readings, find_sweeps
 from analysis.tdc.budget import budget_of
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, SCALE, ZERO, PistonFit
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, SCALE, STICK, ZERO, PistonFit
 from analysis.tdc.lag_told import unseen_error_s
 from analysis.tdc.misfit import Coherence
 from analysis.tdc.prior import known_throw_mm
@@ -48,7 +48,14 @@ def tdc_result(
     """Put a fit into the words of `TdcResult`."""
     values = fit.values
     passes = _passes(checked, fit)
-    budget = budget_of(fit, prior, gauge=gauge, passes=passes, coherence=coherence)
+    budget = budget_of(
+        fit,
+        prior,
+        gauge=gauge,
+        passes=passes,
+        coherence=coherence,
+        encoder_error_deg=settings.encoder_error_deg,
+    )
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
     by_lag_deg_s = float(fit.covariance[CENTRE, LAG]) / lag_u**2
     warnings = [*checked.warnings, *noted]
@@ -75,6 +82,9 @@ def tdc_result(
         curve=_curve(fit, centre),
         polarity=-1 if values[SCALE] > 0.0 else 1,
         centre_by_lag_deg_s=by_lag_deg_s,
+        retrace_mm=2.0 * max(float(values[STICK]), 0.0),
+        retrace_u_mm=2.0 * math.sqrt(float(fit.covariance[STICK, STICK])),
+        jitter_s=fit.noise.jitter_s,
     )
 
 
@@ -164,7 +174,7 @@ def _curve(fit: PistonFit, centre: float) -> Curve:
     angle = np.linspace(float(folded.min()), float(folded.max()), 181)
     piston = piston_drop(np.radians(angle), float(fit.values[RATIO]), float(fit.values[OFFSET]))
     scale = float(fit.values[SCALE])
-    jacobian = np.zeros((len(angle), 6))
+    jacobian = np.zeros((len(angle), 7))
     jacobian[:, CENTRE] = -scale * piston.slope * (np.pi / 180.0)
     jacobian[:, ZERO], jacobian[:, SCALE] = 1.0, piston.drop
     jacobian[:, RATIO], jacobian[:, OFFSET] = scale * piston.by_ratio, scale * piston.by_offset

@@ -6,7 +6,7 @@ are alike they share their lag too: each estimator is told what the others tell 
 it moves TDC and lobes one way on forward turns, and so cancels, for the most part, in the angle from one to the
 other (GUM, JCGM 100:2008, 5.2: correlated inputs).
 
-Not in the interval, for nothing in the readings shows it: an encoder that runs unevenly over its turn.
+An encoder that runs unevenly over its turn shows in no reading; its stated limit goes into every angle between two.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.base import (
+    ENCODER_LINE,
+    Contribution,
     Floats,
     GaugeFacts,
     LobeResult,
@@ -27,6 +29,7 @@ from analysis.base import (
     TdcResult,
     TdcSettings,
     Warn,
+    encoder_u_deg,
 )
 from analysis.lobe import find_lobe
 from analysis.readings import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
@@ -177,19 +180,20 @@ def find_together(
     tdc = _tdc_of(found[0])
     overlap = overlap_tdc_of(tdc.centre_deg, at)
     refuse_unbracketed(crank_time_s, crank_deg, tdc, [(name, centre) for name, _, centre in at])
+    limit_deg = settings.lobe.encoder_error_deg
     if settings.unlike_u_s is None:
-        return _result(ordered, found, overlap, np.eye(len(ordered)))
+        return _result(ordered, found, overlap, np.eye(len(ordered)), limit_deg)
     prior = _prior_of(ordered, settings.unlike_u_s)
     witnesses = [_witness(gauge, one) for gauge, one in zip(ordered, found, strict=True)]
     doubt = doubt_alike([gauge.name for gauge in ordered], witnesses, settings.unlike_u_s)
     if doubt is not None:
-        apart = _result(ordered, found, overlap, np.eye(len(ordered)))
+        apart = _result(ordered, found, overlap, np.eye(len(ordered)), limit_deg)
         return replace(apart, warnings=(doubt,))
     lags = join_lags(witnesses, prior)
     again = [crank.ask(gauge, lags.facts(gauge.facts, k)) for k, gauge in enumerate(ordered)]
     agreed = [with_lag(one, *lags.of(k)) for k, one in enumerate(again)]
     overlap += nearest(agreed[0].centre_deg - overlap, 360.0)
-    return _result(ordered, agreed, overlap, lags.correlations)
+    return _result(ordered, agreed, overlap, lags.correlations, limit_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +210,14 @@ class _Crank:
         try:
             if gauge.valve is None:
                 return find_tdc(streams, self.settings.tdc, facts)
-            return find_lobe(streams, replace(self.settings.lobe, tdc_deg=0.0, tdc_u_deg=0.0), facts)
+            return find_lobe(streams, _alone(self.settings.lobe), facts)
         except Refusal as refusal:
             raise Refusal(refusal.code, f"Gauge {gauge.name}: {refusal.message}") from refusal
+
+
+def _alone(lobe: LobeSettings) -> LobeSettings:
+    """A lobe by itself: what the way from TDC adds is added when TDC is known."""
+    return replace(lobe, tdc_deg=0.0, tdc_u_deg=0.0, encoder_error_deg=0.0)
 
 
 def _prior_of(gauges: Sequence[GaugeOn], unlike_u_s: float) -> LagPrior:
@@ -246,15 +255,22 @@ def _result(
     found: Sequence[TdcResult | LobeResult],
     overlap_deg: float,
     correlations: Floats,
+    limit_deg: float,
 ) -> TogetherResult:
     centres = [Centre.of(one) for one in found]
     lobes = [
-        _from_tdc(gauge, _lobe_of(found[k]), overlap_deg, (centres[0], centres[k], float(correlations[0, k])))
+        _from_tdc(
+            gauge,
+            _lobe_of(found[k]),
+            overlap_deg,
+            (centres[0], centres[k], float(correlations[0, k])),
+            limit_deg,
+        )
         for k, gauge in enumerate(gauges)
         if gauge.valve is not None
     ]
     separations = tuple(
-        _separation(one, other, angle_between(centres[i], centres[j], float(correlations[i, j])))
+        _separation(one, other, angle_between(centres[i], centres[j], float(correlations[i, j])), limit_deg)
         for i, one in enumerate(lobes, 1)
         for j, other in enumerate(lobes, 1)
         if one.valve == "inlet" and other.valve == "exhaust"
@@ -265,12 +281,22 @@ def _result(
 
 
 def _from_tdc(
-    gauge: GaugeOn, lobe: LobeResult, overlap_deg: float, pair: tuple[Centre, Centre, float]
+    gauge: GaugeOn,
+    lobe: LobeResult,
+    overlap_deg: float,
+    pair: tuple[Centre, Centre, float],
+    limit_deg: float,
 ) -> LobeFromTdc:
-    told = with_more_u(moved(lobe, -overlap_deg), angle_between(*pair))
+    turn_u = encoder_u_deg(limit_deg, overlap_deg, lobe.centre_deg)
+    told = with_more_u(moved(lobe, -overlap_deg), math.hypot(angle_between(*pair), turn_u))
     kept = tuple(warning for warning in lobe.warnings if not _needless(warning, *pair))
-    told = replace(told, budget=budget_from(lobe.budget, *pair), warnings=kept)
-    return LobeFromTdc(gauge.name, _valve(gauge), told, 2.0 * math.hypot(pair[0].u_deg, pair[1].u_deg))
+    budget = budget_from(lobe.budget, *pair)
+    if turn_u:
+        budget = (*budget, Contribution(ENCODER_LINE, turn_u))
+    told = replace(told, budget=budget, warnings=kept)
+    return LobeFromTdc(
+        gauge.name, _valve(gauge), told, 2.0 * math.hypot(pair[0].u_deg, pair[1].u_deg, turn_u)
+    )
 
 
 def _needless(warning: Warn, tdc: Centre, lobe: Centre, shared: float) -> bool:
@@ -280,9 +306,10 @@ def _needless(warning: Warn, tdc: Centre, lobe: Centre, shared: float) -> bool:
     return net_lag_u(tdc, lobe, shared) < _LAG_MATTERS * angle_between(tdc, lobe, shared)
 
 
-def _separation(inlet: LobeFromTdc, exhaust: LobeFromTdc, u_deg: float) -> Separation:
+def _separation(inlet: LobeFromTdc, exhaust: LobeFromTdc, u_deg: float, limit_deg: float) -> Separation:
     apart = float(np.mod(inlet.lobe.centre_deg - exhaust.lobe.centre_deg, CYCLE_DEG))
-    return Separation(inlet.gauge, exhaust.gauge, 0.5 * apart, u_deg)
+    turn_u = encoder_u_deg(limit_deg, exhaust.lobe.centre_deg, inlet.lobe.centre_deg)
+    return Separation(inlet.gauge, exhaust.gauge, 0.5 * apart, math.hypot(u_deg, turn_u))
 
 
 def _valve(gauge: GaugeOn) -> Valve:

@@ -12,6 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 from sqlite_utils import Database
 
+from analysis.base import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
 from api.archive.intake import Intake, mark_of, taking_in
 from api.archive.job_file_models import FactsTold
 from api.base import ConflictError, MisuseError, foreign_json, in_one_sentence
@@ -31,6 +32,12 @@ from api.store import (
 
 MARK = "# measurement "
 LOOKED_AT_LINES = 50
+FACTS = ("step_mm", "error_mm", "retrace_mm", "found_retrace_mm", "found_retrace_u_mm", "jitter_s")
+SETTINGS = ("encoder_error_deg",)
+USUAL_FACTS = {"error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
+USUAL_SETTINGS = {"encoder_error_deg": USUAL_ENCODER_ERROR_DEG}
+"""Of a file that says nothing of what it was measured with."""
+MOST_OF_ANY = 10.0
 
 
 def told_by_file(path: Path) -> dict[str, Any]:
@@ -143,7 +150,7 @@ def _planned(
     asked: MeasurementAsked, gauge: str, name: str, interval: StoredInterval, told: dict[str, Any]
 ) -> Measurement:
     settings = (asked.tdc or TdcAsked()) if asked.kind == "tdc" else (asked.lobe or LobeAsked())
-    facts = _known_marks(told)
+    facts = _known_marks(told) if _part(told, "facts") else USUAL_FACTS
     return Measurement(
         id=0,
         what=asked.kind,
@@ -155,13 +162,9 @@ def _planned(
         started_at=_moment_in(told, "started_at"),
         ended_at=_moment_in(told, "ended_at"),
         imported_file=name,
-        settings=settings.model_dump(exclude_none=True),
-        facts={
-            "lag_s": asked.lag_s,
-            "lag_u_s": asked.lag_u_s,
-            "step_mm": facts.get("step_mm"),
-            "error_mm": facts.get("error_mm"),
-        },
+        settings=settings.model_dump(exclude_none=True)
+        | _numbers(_part(told, "settings") or USUAL_SETTINGS, SETTINGS),
+        facts={"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s} | _numbers(facts, FACTS),
         program=PROGRAM,
     )
 
@@ -187,6 +190,15 @@ def _moment_in(told: dict[str, Any], name: str) -> str:
         )
     except (KeyError, ValueError, OverflowError):
         return now_text()
+
+
+def _numbers(told: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
+    """Take over what a file says of the instruments, as far as these are numbers that can be."""
+    return {
+        name: float(told[name])
+        for name in names
+        if isinstance(told.get(name), (int, float)) and 0.0 <= told[name] < MOST_OF_ANY
+    }
 
 
 def _with(planned: Measurement, outcome: FitOutcome) -> Measurement:

@@ -141,6 +141,9 @@ class DetailTold(Told):
     base_mm: Deg | None = None
     gain: Deg | None = None
     rod_ratio: Deg | None = None
+    retrace_mm: NotLess | None = None
+    retrace_u_mm: NotLess | None = None
+    jitter_s: NotLess | None = None
     budget: list[PartTold] = []
     centres: list[CentreTold] = []
     equal_readings: list[PairTold] = []
@@ -154,6 +157,10 @@ class FactsTold(Told):
     lag_u_s: Annotated[float, Field(ge=0, le=10)] | None = None
     step_mm: Annotated[float, Field(ge=0, le=10)] | None = None
     error_mm: Annotated[float, Field(ge=0, le=10)] | None = None
+    retrace_mm: Annotated[float, Field(ge=0, le=10)] | None = None
+    found_retrace_mm: Annotated[float, Field(ge=0, le=10)] | None = None
+    found_retrace_u_mm: Annotated[float, Field(ge=0, le=10)] | None = None
+    jitter_s: Annotated[float, Field(ge=0, le=10)] | None = None
     lag_from: Number | None = None
 
 

@@ -5,13 +5,24 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, TdcResult, TdcSettings
+from analysis.base import (
+    USUAL_ENCODER_ERROR_DEG,
+    USUAL_GAUGE_ERROR_MM,
+    USUAL_RETRACE_MM,
+    GaugeFacts,
+    LobeResult,
+    LobeSettings,
+    Refusal,
+    Streams,
+    TdcResult,
+    TdcSettings,
+)
 from analysis.timing import Valve
 from api.base import MisuseError, TraceFileError
 from api.cli.result_table import result_table, together_table
@@ -33,6 +44,7 @@ class Task:
     fields: Callable[[Any], dict[str, Any]]
     table: Callable[[Any], Iterator[str]]
     as_json: bool
+    supposed: str = ""
 
 
 @click.group()
@@ -44,6 +56,35 @@ _files = click.argument("files", nargs=-1, required=True, metavar="FILE...", typ
 _gauge = click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
 _lag = click.option(
     "--lag", "lag_s", metavar="S", type=float, help="Known lag of the gauge behind the encoder, s."
+)
+_gauge_error = click.option(
+    "--gauge-error",
+    "error_mm",
+    metavar="MM",
+    type=float,
+    help=f"The maker's limit of error over the gauge's travel; left out: {USUAL_GAUGE_ERROR_MM:g}, as JIS B 7503 has "
+    "it for 30 mm.",
+)
+_retrace = click.option(
+    "--retrace",
+    "retrace_mm",
+    metavar="MM",
+    type=float,
+    help=f"The maker's limit of retrace; left out: {USUAL_RETRACE_MM:g}, as JIS B 7503 has it for 30 mm.",
+)
+_found_retrace = click.option(
+    "--found-retrace",
+    "found_retrace_mm",
+    metavar="MM",
+    type=float,
+    help="Retrace found with this gauge, as `measure tdc` tells it: it is taken out.",
+)
+_encoder_error = click.option(
+    "--encoder-error",
+    "encoder_error_deg",
+    metavar="DEG",
+    type=float,
+    help=f"The encoder's limit of error over its turn; left out: {USUAL_ENCODER_ERROR_DEG:g} is supposed.",
 )
 _stroke = click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
 _rod = click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
@@ -77,6 +118,9 @@ _json = click.option("--json", "as_json", is_flag=True, help="One JSON object a 
 @_rod
 @_pin_offset
 @_lag
+@_gauge_error
+@_retrace
+@_encoder_error
 @_json
 def tdc(
     *,
@@ -86,6 +130,9 @@ def tdc(
     rod_mm: float | None,
     pin_offset_mm: float | None,
     lag_s: float | None,
+    error_mm: float | None,
+    retrace_mm: float | None,
+    encoder_error_deg: float | None,
     as_json: bool,
 ) -> None:
     """Find true TDC of the piston that the gauge stands on.
@@ -93,14 +140,16 @@ def tdc(
     Stroke, rod and pin offset help but are not needed. Exit code 0: all measured, 1: one or more refused,
     2: misused, or a file cannot be read.
     """
-    settings, facts = tdc_settings(stroke_mm, rod_mm, pin_offset_mm), gauge_facts(lag_s)
+    settings = tdc_settings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg)
+    facts = gauge_facts(lag_s, error_mm, retrace_mm)
+    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg)
 
     def find(trace: Trace) -> TdcResult:
         from analysis.tdc import find_tdc
 
         return find_tdc(streams_of(trace, gauge), settings, facts)
 
-    _finish(files, Task("tdc", find, result_fields, result_table, as_json))
+    _finish(files, Task("tdc", find, result_fields, result_table, as_json, supposed))
 
 
 @measure.command()
@@ -110,6 +159,10 @@ def tdc(
     "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
 )
 @_lag
+@_gauge_error
+@_retrace
+@_found_retrace
+@_encoder_error
 @_drop
 @_check_lift
 @_json
@@ -119,6 +172,10 @@ def lobe(
     gauge: str | None,
     tdc_deg: float,
     lag_s: float | None,
+    error_mm: float | None,
+    retrace_mm: float | None,
+    found_retrace_mm: float | None,
+    encoder_error_deg: float | None,
     drop_mm: float,
     check_lifts_mm: tuple[float, ...],
     as_json: bool,
@@ -127,14 +184,17 @@ def lobe(
 
     Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    settings, facts = lobe_settings(tdc_deg, drop_mm, check_lifts_mm), gauge_facts(lag_s)
+    settings = lobe_settings(tdc_deg, drop_mm, check_lifts_mm, encoder_error_deg)
+    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
+    retrace_known = retrace_mm if found_retrace_mm is None else found_retrace_mm
+    supposed = supposed_limits(error_mm, retrace_known, encoder_error_deg)
 
     def find(trace: Trace) -> LobeResult:
         from analysis.lobe import find_lobe
 
         return find_lobe(streams_of(trace, gauge), settings, facts)
 
-    _finish(files, Task("lobe", find, result_fields, result_table, as_json))
+    _finish(files, Task("lobe", find, result_fields, result_table, as_json, supposed))
 
 
 @measure.command()
@@ -151,6 +211,9 @@ def lobe(
 @_rod
 @_pin_offset
 @_lag
+@_gauge_error
+@_retrace
+@_encoder_error
 @_drop
 @_check_lift
 @_json
@@ -165,6 +228,9 @@ def together(
     rod_mm: float | None,
     pin_offset_mm: float | None,
     lag_s: float | None,
+    error_mm: float | None,
+    retrace_mm: float | None,
+    encoder_error_deg: float | None,
     drop_mm: float,
     check_lifts_mm: tuple[float, ...],
     as_json: bool,
@@ -177,10 +243,11 @@ def together(
     Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
     """
     engine, asked = (
-        tdc_settings(stroke_mm, rod_mm, pin_offset_mm),
-        lobe_settings(0.0, drop_mm, check_lifts_mm),
+        tdc_settings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg),
+        lobe_settings(0.0, drop_mm, check_lifts_mm, encoder_error_deg),
     )
-    facts = gauge_facts(lag_s)
+    facts = gauge_facts(lag_s, error_mm, retrace_mm)
+    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg)
 
     def find(trace: Trace) -> TogetherResult:
         from analysis.together import USUAL_UNLIKE_S, TogetherSettings, find_together
@@ -190,10 +257,15 @@ def together(
         gauges = gauges_of(trace, piston, inlet, exhaust, facts)
         return find_together(crank.time_s, crank.value, gauges, settings)
 
-    _finish(files, Task("together", find, together_fields, together_table, as_json))
+    _finish(files, Task("together", find, together_fields, together_table, as_json, supposed))
 
 
-def tdc_settings(stroke_mm: float | None, rod_mm: float | None, pin_offset_mm: float | None) -> TdcSettings:
+def tdc_settings(
+    stroke_mm: float | None,
+    rod_mm: float | None,
+    pin_offset_mm: float | None,
+    encoder_error_deg: float | None = None,
+) -> TdcSettings:
     """Check what is said of the crank train; raises `MisuseError` where it cannot be."""
     _require_between("--stroke", stroke_mm, 1.0, 2000.0, "mm")
     _require_between("--rod", rod_mm, 1.0, 5000.0, "mm")
@@ -207,24 +279,59 @@ def tdc_settings(stroke_mm: float | None, rod_mm: float | None, pin_offset_mm: f
             "contradictory_options",
             f"a rod of {rod_mm:g} mm cannot turn over a stroke of {stroke_mm:g} mm; check both.",
         )
-    return TdcSettings(stroke_mm, rod_mm, pin_offset_mm)
+    return TdcSettings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg=_encoder_limit(encoder_error_deg))
 
 
-def lobe_settings(tdc_deg: float, drop_mm: float, check_lifts_mm: tuple[float, ...]) -> LobeSettings:
+def lobe_settings(
+    tdc_deg: float,
+    drop_mm: float,
+    check_lifts_mm: tuple[float, ...],
+    encoder_error_deg: float | None = None,
+) -> LobeSettings:
     """Check what is asked of a lobe; raises `MisuseError` where it cannot be."""
     _require_between("--tdc", tdc_deg, -1e9, 1e9, "deg")
     _require_between("--drop", drop_mm, 0.01, 50.0, "mm")
     for lift_mm in check_lifts_mm:
         _require_between("--check-lift", lift_mm, 0.005, 50.0, "mm")
-    if not check_lifts_mm:
-        return LobeSettings(tdc_deg=tdc_deg, drop_mm=drop_mm)
-    return LobeSettings(tdc_deg=tdc_deg, drop_mm=drop_mm, check_lifts_mm=tuple(dict.fromkeys(check_lifts_mm)))
+    asked = LobeSettings(
+        tdc_deg=tdc_deg, drop_mm=drop_mm, encoder_error_deg=_encoder_limit(encoder_error_deg)
+    )
+    return replace(asked, check_lifts_mm=tuple(dict.fromkeys(check_lifts_mm))) if check_lifts_mm else asked
 
 
-def gauge_facts(lag_s: float | None) -> GaugeFacts:
-    """Check a lag given by hand."""
+def gauge_facts(
+    lag_s: float | None,
+    error_mm: float | None = None,
+    retrace_mm: float | None = None,
+    found_retrace_mm: float | None = None,
+) -> GaugeFacts:
+    """Check what is said of the gauge; where a limit is left out, give the usual one."""
     _require_between("--lag", lag_s, -MOST_LAG_S, MOST_LAG_S, "s")
-    return GaugeFacts(lag_s=lag_s)
+    _require_between("--gauge-error", error_mm, 0.0, 10.0, "mm")
+    _require_between("--retrace", retrace_mm, 0.0, 10.0, "mm")
+    _require_between("--found-retrace", found_retrace_mm, 0.0, 10.0, "mm")
+    return GaugeFacts(
+        lag_s=lag_s,
+        error_mm=USUAL_GAUGE_ERROR_MM if error_mm is None else error_mm,
+        retrace_mm=USUAL_RETRACE_MM if retrace_mm is None else retrace_mm,
+        found_retrace_mm=found_retrace_mm,
+    )
+
+
+def _encoder_limit(encoder_error_deg: float | None) -> float:
+    _require_between("--encoder-error", encoder_error_deg, 0.0, 10.0, "deg")
+    return USUAL_ENCODER_ERROR_DEG if encoder_error_deg is None else encoder_error_deg
+
+
+def supposed_limits(error_mm: float | None, retrace_mm: float | None, encoder_error_deg: float | None) -> str:
+    """Name the limits that nobody stated, in one line; empty where all were."""
+    parts = [
+        (error_mm, f"gauge error {USUAL_GAUGE_ERROR_MM:g} mm (JIS B 7503, up to 30 mm; --gauge-error)"),
+        (retrace_mm, f"retrace {USUAL_RETRACE_MM:g} mm (JIS B 7503, up to 30 mm; --retrace)"),
+        (encoder_error_deg, f"encoder {USUAL_ENCODER_ERROR_DEG:g} deg over its turn (--encoder-error)"),
+    ]
+    left_out = [named for given, named in parts if given is None]
+    return f"  Supposed, for nothing was stated: {', '.join(left_out)}" if left_out else ""
 
 
 def _require_between(option: str, value: float | None, low: float, high: float, unit: str) -> None:
@@ -320,7 +427,7 @@ def _measure_file(path: Path, task: Task) -> int:
     if task.as_json:
         _echo_json(head | task.fields(result))
     else:
-        click.echo("\n".join((str(path), *task.table(result), "")))
+        click.echo("\n".join((str(path), *task.table(result), *filter(None, [task.supposed]), "")))
     return 0
 
 

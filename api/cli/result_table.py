@@ -55,6 +55,7 @@ def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]
 def _tdc(result: TdcResult) -> Iterator[str]:
     yield f"  True TDC          {result.centre_deg:9.3f} deg   ± {result.u95_deg:.3f} deg (k = 2)"
     yield f"  Lag of the gauge  {result.lag_s * 1e3:9.1f} ms    ± {2 * result.lag_u_s * 1e3:.1f} ms"
+    yield f"  Retrace           {result.retrace_mm:9.4f} mm    ± {2 * result.retrace_u_mm:.4f} mm"
     yield f"  Readings stray    {result.residual_sd_mm:9.4f} mm    from the piston's motion (one sd)"
     if result.equal_readings:
         yield "  Equal readings, lag taken out"

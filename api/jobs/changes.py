@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
+from analysis.base import ENCODER_LINE
 from analysis.job import LobeChange, ToldFrom
 from analysis.timing import Fact, LobeMeasured
 from api.base import LobeChangeView
@@ -25,7 +27,9 @@ def told_from(facts: Sequence[Fact], measurements: MeasurementReader, job_id: in
 def tdc_of(measurement: Measurement) -> ToldFrom:
     """Give the true TDC that a measurement of a lobe was told from."""
     settings = measurement.settings
-    return ToldFrom(float(settings.get("tdc_deg") or 0.0), float(settings.get("tdc_u_deg") or 0.0))
+    lines = (measurement.detail or {}).get("budget", [])
+    turn_u = math.fsum(line["u_deg"] for line in lines if line["source"] == ENCODER_LINE)
+    return ToldFrom(float(settings.get("tdc_deg") or 0.0), float(settings.get("tdc_u_deg") or 0.0), turn_u)
 
 
 def change_view(change: LobeChange) -> LobeChangeView:

@@ -80,7 +80,8 @@ def _difference(first: Measurement, other: Measurement) -> DifferenceView:
     if before is None or after is None:
         why = "One of the two gave no number, or none at the same drop below full lift."
         return DifferenceView(measurement_id=other.id, sentence=why)
-    shared = tdc_of(first).tdc_u_deg if first.what == "lobe" and tdc_of(first) == tdc_of(other) else 0.0
+    same_tdc = first.what == "lobe" and tdc_of(first) == tdc_of(other)
+    shared = tdc_of(first).shared_u_deg if same_tdc else 0.0
     found = compare(*before, *after, shared_u_deg=shared, cycle_deg=_cycle_deg(first))
     return DifferenceView(
         measurement_id=other.id,

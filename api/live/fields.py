@@ -21,7 +21,16 @@ OF_LOBE = (
     "lag_s",
     "asymmetry_deg",
 )
-DETAIL_OF_TDC = ("lag_u_s", "gain", "rod_ratio", "residual_sd_mm", "polarity")
+DETAIL_OF_TDC = (
+    "lag_u_s",
+    "gain",
+    "rod_ratio",
+    "residual_sd_mm",
+    "polarity",
+    "retrace_mm",
+    "retrace_u_mm",
+    "jitter_s",
+)
 DETAIL_OF_LOBE = (
     "full_lift_u_deg",
     "peak_lift_u_mm",

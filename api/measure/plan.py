@@ -32,6 +32,7 @@ def planned(
         settings = (asked.tdc or TdcAsked()).model_dump()
     else:
         settings = _lobe_settings(asked.lobe or LobeAsked(), store, run_id)
+    settings["encoder_error_deg"] = stored.encoder_error_deg(run_id)
     return Measurement(
         id=0,
         what=asked.kind,
@@ -83,10 +84,21 @@ def _lobe_settings(asked: LobeAsked, store: MeasurementReader, run_id: int) -> F
 
 
 def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Fields:
-    """Take the lag from the last true TDC found with the same gauge where none is given."""
-    facts = {"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s, "lag_from": None}
+    """Take lag, retrace and jitter from the last true TDC found with the same gauge where no lag is given.
+
+    A measurement of TDC finds its retrace anew.
+    """
+    facts: Fields = {"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s, "lag_from": None}
     last = store.last_tdc(gauge=gauge)
-    if asked.lag_s is not None or last is None or last.result is None or last.detail is None:
+    if last is None or last.result is None or last.detail is None:
+        return facts
+    if asked.kind == "lobe" and last.detail.get("retrace_u_mm"):
+        facts |= {
+            "found_retrace_mm": last.detail["retrace_mm"],
+            "found_retrace_u_mm": last.detail["retrace_u_mm"],
+            "jitter_s": last.detail["jitter_s"],
+        }
+    if asked.lag_s is not None:
         return facts
     known = {"lag_s": last.result["lag_s"], "lag_u_s": last.detail["lag_u_s"]}
     return facts | known | {"lag_from": last.id}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -81,16 +81,21 @@ class Measurement:
             # What was kept before the side was asked says nothing of it.
             side_known = bool(own.get("pin_side_known", False)) or not own.get("pin_offset_mm")
             return TdcSettings(
-                own.get("stroke_mm"), own.get("rod_mm"), own.get("pin_offset_mm"), pin_side_known=side_known
+                own.get("stroke_mm"),
+                own.get("rod_mm"),
+                own.get("pin_offset_mm"),
+                pin_side_known=side_known,
+                encoder_error_deg=own.get("encoder_error_deg", 0.0),
             )
-        asked: Fields = {name: own[name] for name in ("tdc_deg", "tdc_u_deg", "drop_mm") if name in own}
+        names = ("tdc_deg", "tdc_u_deg", "drop_mm", "encoder_error_deg")
+        asked: Fields = {name: own[name] for name in names if name in own}
         if own.get("check_lifts_mm"):
             asked["check_lifts_mm"] = tuple(own["check_lifts_mm"])
         return LobeSettings(**asked)
 
     def gauge_facts(self) -> GaugeFacts:
         """Give what was known of the gauge."""
-        return GaugeFacts(*(self.facts.get(name) for name in ("lag_s", "lag_u_s", "step_mm", "error_mm")))
+        return GaugeFacts(**{one.name: self.facts.get(one.name) for one in fields(GaugeFacts)})
 
 
 def now_text() -> str:

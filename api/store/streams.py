@@ -7,12 +7,18 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.base import Floats, Streams
+from analysis.base import (
+    USUAL_ENCODER_ERROR_DEG,
+    USUAL_GAUGE_ERROR_MM,
+    USUAL_RETRACE_MM,
+    Floats,
+    Streams,
+)
 from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
 from api.store.measurement_store import Measurement
 from api.store.trace_file import CRANK, Trace, read_trace
 from capture.base import BenchFileError, CaptureError
-from capture.bench import parse_bench
+from capture.bench import Bench, parse_bench
 from capture.store import ChannelReadings, StreamReader
 
 FOREVER_NS = 2**63 - 1
@@ -100,14 +106,29 @@ class StoredStreams:
         )
 
     def gauge_marks(self, run_id: int, gauge: str) -> dict[str, float | None]:
-        """Give the step and the stated error of a gauge, from the bench file that was kept with the run."""
+        """Give what is stated of a gauge in the bench file that was kept with the run, else what gauges usually keep to."""
+        bench = self._bench_of(run_id)
+        own = next((one for one in bench.gauge if one.name == gauge), None) if bench else None
+        if own is None:
+            return {"step_mm": None, "error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
+        return {
+            "step_mm": own.step_mm,
+            "error_mm": USUAL_GAUGE_ERROR_MM if own.error_mm is None else own.error_mm,
+            "retrace_mm": USUAL_RETRACE_MM if own.retrace_mm is None else own.retrace_mm,
+        }
+
+    def encoder_error_deg(self, run_id: int) -> float:
+        """Give the encoder's limit of error over its turn, as stated in the run's bench file or as usually supposed."""
+        bench = self._bench_of(run_id)
+        stated = bench.crank.error_deg if bench and bench.crank else None
+        return USUAL_ENCODER_ERROR_DEG if stated is None else stated
+
+    def _bench_of(self, run_id: int) -> Bench | None:
         text = next((run.bench for run in self._reader.runs() if run.id == run_id), "")
         try:
-            instruments = parse_bench(text.encode()).gauge
+            return parse_bench(text.encode())
         except BenchFileError:
-            instruments = ()
-        own = next((one for one in instruments if one.name == gauge), None)
-        return {"step_mm": own.step_mm if own else None, "error_mm": own.error_mm if own else None}
+            return None
 
     def of_file(self, name: str, gauge: str) -> StoredInterval:
         """Read an imported trace file; raises `TraceFileError`."""

@@ -93,6 +93,7 @@ class CrankInstrument(Instrument):
     direction: Literal[1, -1] = 1
     wraps_at: Annotated[int, Field(ge=0, le=2**32)] = 0
     fastest_rpm: Annotated[float, Field(gt=0, le=20_000)] = 300.0
+    error_deg: Annotated[float, Field(ge=0, le=10)] | None = None
 
     @field_validator("frame")
     @classmethod
@@ -125,6 +126,7 @@ class GaugeInstrument(Instrument):
     sign: Literal[1, -1] = 1
     step_mm: Annotated[float, Field(gt=0, le=10)] | None = None
     error_mm: Annotated[float, Field(ge=0, le=10)] | None = None
+    retrace_mm: Annotated[float, Field(ge=0, le=10)] | None = None
     request: Annotated[str, Field(max_length=64)] = ""
     request_interval_s: Annotated[float, Field(ge=0.01, le=60)] = 0.1
     answer_within_s: Annotated[float, Field(ge=0.02, le=10)] = 0.4

@@ -1,0 +1,92 @@
+"""Instruments as they are in shops: no faults to be refused, but what every interval has to hold.
+
+Each is made from its mechanism: a plunger held by dry friction, a disc off its axis, a computer that is busy.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulated_devices.traces import Fault, Plunger
+
+Floats = NDArray[np.float64]
+Rng = np.random.Generator
+
+
+@dataclass
+class StickingPlunger(Fault):
+    """Friction lets the sensor rest until its target has gone `retrace_mm` back: a band that the target drags along."""
+
+    retrace_mm: float
+    name = "sticking_plunger"
+
+    def on_plunger(self, shown: Plunger, rng: Rng) -> Floats:
+        """Follow the target moment by moment."""
+        order = np.argsort(shown.time_s, kind="stable")
+        sensor = np.empty_like(shown.pushed_mm)
+        half = 0.5 * self.retrace_mm
+        rests = float(shown.pushed_mm[order[0]]) + half * rng.uniform(-1.0, 1.0)
+        for row in order.tolist():
+            target = float(shown.pushed_mm[row])
+            if target - rests > half:
+                rests = target - half
+            elif rests - target > half:
+                rests = target + half
+            sensor[row] = rests
+        return sensor
+
+
+@dataclass
+class DiscOffItsAxis(Fault):
+    """The disc's marks go round a point `off_mm` beside the axis, read by one head at `radius_mm`.
+
+    `towards_deg` is the crank angle at which the marks' own centre lies towards the head.
+    """
+
+    off_mm: float
+    radius_mm: float = 25.0
+    towards_deg: float = 0.0
+    name = "disc_off_its_axis"
+
+    def on_crank(self, time_s: Floats, crank_deg: Floats, rng: Rng) -> Floats:
+        """See the marks under the head from their own centre."""
+        turned = np.radians(crank_deg - self.towards_deg)
+        aside, ahead = self.off_mm * np.sin(turned), self.radius_mm - self.off_mm * np.cos(turned)
+        return np.asarray(crank_deg + np.degrees(np.arctan2(aside, ahead)))
+
+    @property
+    def amplitude_deg(self) -> float:
+        """Largest error."""
+        return math.degrees(math.asin(self.off_mm / self.radius_mm))
+
+
+@dataclass
+class BusyComputer(Fault):
+    """Now and then the computer looks elsewhere for `stall_s`: what came meanwhile is stamped when it looks again.
+
+    `alone`: one line only is stamped late, as by a thread that was put to sleep between reading it and looking at
+    the clock; the others were read by their own times.
+    """
+
+    stall_s: float
+    each_s: float = 5.0
+    alone: bool = False
+    name = "busy_computer"
+
+    def on_arrivals(self, time_s: Floats, rng: Rng) -> Floats:
+        """Delay what arrives within a stall to its end."""
+        arrived = time_s.copy()
+        at_s = float(time_s[0]) + rng.uniform(0.0, self.each_s)
+        while at_s < time_s[-1]:
+            held = np.flatnonzero((time_s >= at_s) & (time_s < at_s + self.stall_s))
+            if len(held):
+                rows = held[:1] if self.alone else held
+                arrived[rows] = np.minimum(
+                    at_s + self.stall_s, time_s[min(held[-1] + 1, len(time_s) - 1)] - 1e-5
+                )
+            at_s += self.each_s * rng.uniform(0.5, 1.5)
+        return np.maximum.accumulate(arrived)
