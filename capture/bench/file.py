@@ -37,6 +37,9 @@ class Instrument(BaseModel):
     tag: Annotated[str, Field(max_length=16)] = ""
     pattern: Annotated[str, Field(max_length=500)] = ""
     silent_after_s: Annotated[float, Field(ge=0.2, le=3600)] = 1.5
+    dtr: bool = False
+    rts: bool = True
+    flow: Literal["none", "rtscts", "xonxoff"] = "none"
 
     @field_validator("port")
     @classmethod
@@ -67,6 +70,18 @@ class Instrument(BaseModel):
             raise ValueError('`pattern` only goes with frame = "pattern"; take it out or change `frame`')
         if self.frame != "tagged" and self.tag:
             raise ValueError('`tag` only goes with frame = "tagged"; take it out or change `frame`')
+        return self
+
+    @model_validator(mode="after")
+    def _lines_are_there_to_be_set(self) -> Self:
+        given = self.model_fields_set & {"dtr", "rts", "flow"}
+        if given and self.port.startswith("socket://"):
+            raise ValueError(
+                f"`{min(given)}` cannot be set through socket://, which carries bytes alone; set it at the "
+                "serial server, or reach the server as rfc2217://host:port"
+            )
+        if self.flow == "rtscts" and "rts" in given:
+            raise ValueError('with flow = "rtscts" the port moves RTS itself; take `rts` out')
         return self
 
     def decoder(self) -> Decoder:
