@@ -86,7 +86,9 @@ class Instrument(BaseModel):
 
     def decoder(self) -> Decoder:
         """A fresh decoder for this instrument's lines."""
-        return make_decoder(self.frame, tag=self.tag, pattern=self.pattern)
+        decoder = make_decoder(self.frame, tag=self.tag, pattern=self.pattern)
+        decoder.seven_bits = self.framing.startswith("7")
+        return decoder
 
     @property
     def byte_ns(self) -> int:

@@ -138,7 +138,7 @@ class PortReader:
                 self._wait(RESTART_PAUSE_S)
 
     def _session(self) -> None:
-        self.status.beat_ns = self._clock_ns() + LONGEST_OPENING_NS
+        self.status.beat_ns = time.monotonic_ns() + LONGEST_OPENING_NS
         with Port(self.instrument) as port:
             try:
                 self._opened(port)
