@@ -99,7 +99,7 @@ class Capture:
         for reader in self.readers.values():
             reader.start()
         self._watch.start()
-        facts = {"pid": os.getpid(), "socket": str(self.feed.path), "run_id": self.run_id}
+        facts = {"pid": os.getpid(), **self.feed.facts, "run_id": self.run_id}
         publish_facts(self.data_dir, {**facts, "started": self._started[1] / 1e9})
         notify("READY=1")
         log.info("recording %s into %s as run %d", ", ".join(self.readers), self.data_dir, self.run_id)

@@ -156,6 +156,6 @@ def _end_process(pid: int) -> None:
         while time.monotonic() < deadline:
             os.kill(pid, 0)
             time.sleep(0.05)
-        os.kill(pid, signal.SIGKILL)
+        os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))  # on Windows either ends it at once
     except ProcessLookupError:
         return

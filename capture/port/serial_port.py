@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import sys
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -161,6 +162,8 @@ def _who_has(port: str) -> str:
 
 
 def _owner_group(port: str) -> str:
+    if sys.platform == "win32":
+        return "often dialout"
     try:
         return Path(port).group()
     except (OSError, KeyError, NotImplementedError, ImportError):

@@ -21,7 +21,7 @@ from capture.base import FeedError, Gap, read_facts
 from capture.feed import LiveClient
 from capture.store import StreamReader
 from capture.store.stream_store import integrity
-from simulated_devices.wire.pty_line import read_journal
+from simulated_devices.wire.line import read_journal
 
 HERE = Path(__file__).parent
 ROW = "fault_row"
