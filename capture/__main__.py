@@ -15,7 +15,14 @@ import signal
 import sys
 from pathlib import Path
 
-from capture.base import BenchFileError, CaptureError, DataFolderBusy, FolderLock, bench_keeps_time
+from capture.base import (
+    BenchFileError,
+    CaptureError,
+    DataFolderBusy,
+    FolderLock,
+    ask_for_priority,
+    bench_keeps_time,
+)
 from capture.bench import Bench, load_bench
 
 EXIT_STOPPED = 0
@@ -55,19 +62,11 @@ def _record(options: argparse.Namespace, bench: Bench) -> int:
     from capture.daemon import Capture
 
     if not bench_keeps_time():
-        _ask_for_priority()
+        ask_for_priority()
     capture = Capture(bench, options.bench.read_text(encoding="utf-8-sig"), options.data)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: capture.stop())
     return EXIT_STOPPED if capture.run() else EXIT_NOT_ALL_STORED
-
-
-def _ask_for_priority() -> None:
-    """Stamps are better when others wait for us; where it is not allowed, so be it."""
-    try:
-        os.nice(-15)
-    except (OSError, AttributeError):
-        logging.getLogger(__name__).debug("no leave to run at a higher priority; stamps may be less exact")
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -114,7 +114,7 @@ class Capture:
         for reader in self._ports:
             reader.start()
         self._watch.start()
-        facts = {"pid": os.getpid(), "socket": str(self.feed.path), "run_id": self.run_id}
+        facts = {"pid": os.getpid(), **self.feed.facts, "run_id": self.run_id}
         publish_facts(self.data_dir, {**facts, "started": self._started[1] / 1e9})
         if self._bench_changed:
             sentence = f"the bench file is not that of the run before; run {self.run_id} begins with it"

@@ -14,6 +14,7 @@ from types import FrameType
 from simulated_devices.live import ControlServer, LiveBench, parse_address
 from simulated_devices.machine import BenchClock, SimulatorError, clock_asked_for
 from simulated_devices.scenarios import bench_file, load_scenario
+from simulated_devices.wire import HAS_PTYS
 
 _LOOK_FOR_PARENT_S = 0.5
 
@@ -28,6 +29,12 @@ def _arguments(given: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--control", metavar="HOST:PORT", help="address of the control page (port 0: any)")
     parser.add_argument(
         "--bench-file", type=Path, metavar="OUT", help="write a bench file that fits, absolute ports"
+    )
+    parser.add_argument(
+        "--sockets-from",
+        type=int,
+        metavar="PORT",
+        help="instruments on TCP ports from this one on, no terminals",
     )
     parser.add_argument("--run-script", action="store_true", help="carry out the scenario's script at once")
     parser.add_argument("--no-journals", action="store_true", help="do not write down accepted lines")
@@ -45,8 +52,9 @@ def main(given: list[str] | None = None) -> int:
     def end(_number: int, _frame: FrameType | None) -> None:
         ended.set()
 
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, end)
+    for number in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):  # systems differ in which they have
+        if hasattr(signal, number):
+            signal.signal(getattr(signal, number), end)
     try:
         _run(arguments, ended)
     except SimulatorError as error:
@@ -57,8 +65,9 @@ def main(given: list[str] | None = None) -> int:
 
 def _ask_for_priority() -> None:
     """A real instrument waits for no computer; where the system gives no leave, this one does at times."""
-    with contextlib.suppress(OSError, AttributeError):
-        os.nice(-15)
+    if sys.platform != "win32" and hasattr(os, "nice"):
+        with contextlib.suppress(OSError):
+            os.nice(-15)
 
 
 def _run(arguments: argparse.Namespace, ended: threading.Event) -> None:
@@ -69,12 +78,21 @@ def _run(arguments: argparse.Namespace, ended: threading.Event) -> None:
         _ask_for_priority()
     scenario = load_scenario(arguments.scenario)
     address = parse_address(arguments.control) if arguments.control else None
-    bench = LiveBench(scenario, arguments.links.absolute(), journals=not arguments.no_journals, clock=clock)
+    first = arguments.sockets_from
+    if first is None and not HAS_PTYS:
+        raise SimulatorError("there are no pseudo-terminals on this system; give --sockets-from PORT")
+    bench = LiveBench(
+        scenario,
+        arguments.links.absolute(),
+        journals=not arguments.no_journals,
+        clock=clock,
+        first_tcp_port=first,
+    )
     control = ControlServer(address, bench) if address else None
     try:
         bench.start()
         if arguments.bench_file:
-            _write(arguments.bench_file, bench_file(scenario, bench.links))
+            _write(arguments.bench_file, bench_file(scenario, bench.links, first))
         if control:
             control.start()
         _tell(bench, control)
@@ -101,7 +119,7 @@ def _write(file: Path, text: str) -> None:
 def _tell(bench: LiveBench, control: ControlServer | None) -> None:
     """One line when all is up: whoever started this waits for it."""
     where = f", control page {control.url}" if control else ""
-    ports = ", ".join(str(line.port.link) for line in bench.lines.values())
+    ports = ", ".join(line.port.name for line in bench.lines.values())
     print(f"{bench.scenario.engine.name}: {ports}{where}", flush=True)  # noqa: T201
 
 

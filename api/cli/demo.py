@@ -17,6 +17,7 @@ from api.base import DEFAULT_PORT, BenchError, MisuseError, ServiceConfig
 from api.host import DemoScript, listening, serve
 from simulated_devices.machine import SimulatorError
 from simulated_devices.scenarios import Scenario, bench_file, load_scenario
+from simulated_devices.wire import HAS_PTYS
 
 HOST = "127.0.0.1"
 SCENARIO = "hollin_lane_twin_cam"
@@ -61,7 +62,8 @@ def demo(port: int, control_port: int, data_dir: Path | None, scenario_file: str
         raise MisuseError("bad_scenario", str(error)) from None
     with _folder(data_dir) as folder, tempfile.TemporaryDirectory(prefix="lobewright-demo-") as links:
         bench = Path(links) / "bench.toml"
-        bench.write_text(bench_file(scenario, Path(links)), encoding="utf-8")
+        first = None if HAS_PTYS else control_port + 1
+        bench.write_text(bench_file(scenario, Path(links), first), encoding="utf-8")
         config = ServiceConfig(
             data_dir=folder,
             bench_file=bench,
@@ -72,7 +74,7 @@ def demo(port: int, control_port: int, data_dir: Path | None, scenario_file: str
         )
         with listening(HOST, control_port):
             pass  # so that a taken port is told in our words, before anything is started
-        with _simulator(scenario_file, Path(links), control_port):
+        with _simulator(scenario_file, Path(links), control_port, first):
             serve(config, _script(scenario, config) if script else None)
 
 
@@ -90,10 +92,11 @@ def _folder(data_dir: Path | None) -> Iterator[Path]:
 
 
 @contextlib.contextmanager
-def _simulator(scenario_file: str, links: Path, control_port: int) -> Iterator[None]:
+def _simulator(scenario_file: str, links: Path, control_port: int, first: int | None) -> Iterator[None]:
     """Run the simulator as a process of its own, in a session of its own: we end it, nobody else does."""
     command = [sys.executable, "-m", "simulated_devices", "--scenario", scenario_file, "--links", str(links)]
     further = ["--control", f"{HOST}:{control_port}", "--stay-with", str(os.getpid())]
+    further += [] if first is None else ["--sockets-from", str(first)]
     child = subprocess.Popen([*command, *further], stdin=subprocess.DEVNULL, start_new_session=True)
     try:
         yield

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
-import grp
-import importlib.util
 import json
 import os
 import shutil
 import sqlite3
 import subprocess
+import sys
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import NamedTuple
 
@@ -127,9 +128,8 @@ def _told_by_capture(data_dir: Path) -> dict[str, tuple[str, str]] | None:
 def _group(bench: Bench) -> Finding:
     """Is this account allowed at serial devices for good, not only today?"""
     groups = {_group_of(one.port) for one in bench.instruments if one.port.startswith("/dev/tty")} - {""}
-    mine = {grp.getgrgid(number).gr_name for number in os.getgroups() if _is_group(number)}
-    missing = sorted(groups - mine)
-    if os.geteuid() == 0 or not missing:
+    missing = sorted(groups - _own_groups())
+    if not missing or _is_root():
         return Finding("permissions", State.OK, "This account may open serial devices.")
     name = missing[0]
     return Finding(
@@ -140,19 +140,35 @@ def _group(bench: Bench) -> Finding:
     )
 
 
-def _group_of(port: str) -> str:
-    try:
-        return Path(port).group()
-    except (OSError, KeyError):
+if sys.platform == "win32" or find_spec("grp") is None:  # no group there to be in
+
+    def _group_of(port: str) -> str:
         return ""
 
+    def _own_groups() -> set[str]:
+        return set()
 
-def _is_group(number: int) -> bool:
-    try:
-        grp.getgrgid(number)
-    except KeyError:
+    def _is_root() -> bool:
         return False
-    return True
+
+else:
+    import grp
+
+    def _group_of(port: str) -> str:
+        try:
+            return Path(port).group()
+        except (OSError, KeyError):
+            return ""
+
+    def _own_groups() -> set[str]:
+        names: set[str] = set()
+        for number in os.getgroups():
+            with contextlib.suppress(KeyError):
+                names.add(grp.getgrgid(number).gr_name)
+        return names
+
+    def _is_root() -> bool:
+        return os.geteuid() == 0
 
 
 def _folder(data_dir: Path) -> Iterator[Finding]:
@@ -231,7 +247,7 @@ def _kept_by_network() -> bool | None:
 
 
 def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
-    if importlib.util.find_spec("pysqlite3") is not None:
+    if find_spec("pysqlite3") is not None:
         yield Finding(
             "databases",
             State.WRONG,

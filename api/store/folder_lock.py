@@ -3,21 +3,10 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 
 from api.base import StoreError
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _take(handle: int) -> None:
-        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-else:
-    import fcntl
-
-    def _take(handle: int) -> None:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+from capture.base import lock_for_life
 
 
 class FolderLock:
@@ -32,7 +21,7 @@ class FolderLock:
     def __init__(self, path: Path) -> None:
         self._handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         try:
-            _take(self._handle)
+            lock_for_life(self._handle)
         except OSError:
             holder = os.read(self._handle, 20).decode("ascii", "replace").strip() or "unknown"
             os.close(self._handle)

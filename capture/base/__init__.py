@@ -31,8 +31,11 @@ from capture.base.folder import (
 from capture.base.log_limit import LimitedLog
 from capture.base.reading import MM_PER_INCH, Channel, Event, Gap, Readings, Segment
 from capture.base.service_notify import notify
+from capture.base.system import HAS_DESCRIPTORS, HAS_LOCAL_SOCKETS, ask_for_priority, lock_for_life
 
 __all__ = [
+    "HAS_DESCRIPTORS",
+    "HAS_LOCAL_SOCKETS",
     "LOCK_NAME",
     "MM_PER_INCH",
     "BenchFileError",
@@ -60,9 +63,11 @@ __all__ = [
     "Segment",
     "StoreNewer",
     "StoreUnusable",
+    "ask_for_priority",
     "bench_keeps_time",
     "folder_mark",
     "is_held",
+    "lock_for_life",
     "notify",
     "publish_facts",
     "read_facts",

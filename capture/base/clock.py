@@ -113,4 +113,5 @@ class PortProgress:
     def _put(self, place: int, *numbers: int) -> None:
         if self._file >= 0:
             told = b"".join(number.to_bytes(8, sys.byteorder) for number in numbers)
-            os.pwrite(self._file, told, 8 * place)
+            os.lseek(self._file, 8 * place, os.SEEK_SET)  # no pwrite on Windows
+            os.write(self._file, told)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 from pathlib import Path
 from typing import Any, Self
 
 from capture.base.errors import DataFolderBusy
+from capture.base.system import lock_for_life
 
 LOCK_NAME = "capture.lock"
 FACTS_NAME = "capture.json"
@@ -27,10 +27,10 @@ class FolderLock:
     def __init__(self, data_dir: Path) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
         path = data_dir / LOCK_NAME
-        self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        self._fd = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         try:
-            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
+            lock_for_life(self._fd)
+        except OSError as error:
             pid = os.read(self._fd, 32).decode("ascii", "replace").strip() or "unknown"
             os.close(self._fd)
             raise DataFolderBusy(

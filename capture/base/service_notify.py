@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import sys
+
+from capture.base.system import HAS_LOCAL_SOCKETS
 
 
 def notify(state: str) -> None:
     """Send a state such as ``READY=1`` or ``WATCHDOG=1``; does nothing outside a service manager."""
     address = os.environ.get("NOTIFY_SOCKET", "")
-    if not address:
+    if sys.platform == "win32" or not address or not HAS_LOCAL_SOCKETS:
         return
     if address.startswith("@"):
         address = "\0" + address[1:]

@@ -40,6 +40,9 @@ class Instrument(BaseModel):
     tag: Annotated[str, Field(max_length=16)] = ""
     pattern: Annotated[str, Field(max_length=500)] = ""
     silent_after_s: Annotated[float, Field(ge=0.2, le=3600)] = 1.5
+    dtr: bool = False
+    rts: bool = True
+    flow: Literal["none", "rtscts", "xonxoff"] = "none"
 
     @field_validator("port")
     @classmethod
@@ -74,9 +77,23 @@ class Instrument(BaseModel):
             )
         return self
 
+    @model_validator(mode="after")
+    def _lines_are_there_to_be_set(self) -> Self:
+        given = self.model_fields_set & {"dtr", "rts", "flow"}
+        if given and self.port.startswith("socket://"):
+            raise ValueError(
+                f"`{min(given)}` cannot be set through socket://, which carries bytes alone; set it at the "
+                "serial server, or reach the server as rfc2217://host:port"
+            )
+        if self.flow == "rtscts" and "rts" in given:
+            raise ValueError('with flow = "rtscts" the port moves RTS itself; take `rts` out')
+        return self
+
     def decoder(self) -> Decoder:
         """A fresh decoder for this instrument's lines."""
-        return make_decoder(self.frame, tag=self.tag, pattern=self.pattern)
+        decoder = make_decoder(self.frame, tag=self.tag, pattern=self.pattern)
+        decoder.seven_bits = self.framing.startswith("7")
+        return decoder
 
     @property
     def byte_ns(self) -> int:
@@ -168,7 +185,9 @@ class GaugeInstrument(Instrument):
 
     def decoder(self) -> Decoder:
         """A fresh decoder for this gauge's lines."""
-        return make_decoder(self.frame, tag=self.tag, pattern=self.pattern, unit=self.unit)
+        decoder = make_decoder(self.frame, tag=self.tag, pattern=self.pattern, unit=self.unit)
+        decoder.seven_bits = self.framing.startswith("7")
+        return decoder
 
     @property
     def request_bytes(self) -> bytes:

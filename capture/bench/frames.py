@@ -19,7 +19,9 @@ BUFFER_BYTES = 4096
 LONGEST_LINE_BYTES = 80
 LATEST_LINES = 8
 MOST_MATCH_S, LEAST_MATCH_S = 0.05, 0.001
-_TERMINATOR = re.compile(rb"[\r\n]+")
+_TERMINATOR = re.compile(rb"[\r\n\x03]+")
+_TERMINATOR_BUT_ETX = re.compile(rb"[\r\n]+")
+_SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +80,21 @@ class Rejects:
 class LineSplitter:
     """Bounded splitter: chunks in, complete lines out, each with the offset where it ended.
 
-    CR, LF and any mixture of them end a line; NUL before or behind a line is padding.
+    CR, LF, ETX and any mixture of them end a line; NUL before or behind a line is padding, as is STX.
+    With `control_kept`, STX and ETX are bytes like any other.
     """
 
     rejects: Rejects = field(default_factory=Rejects)
     in_step: bool = False
+    control_kept: bool = False
     _buffer: bytes = b""
 
     def feed(self, chunk: bytes) -> list[tuple[bytes, int]]:
         """Complete lines that ended in this chunk, with their end offsets; empty lines left out."""
         lines: list[tuple[bytes, int]] = []
         start = 0
-        for match in _TERMINATOR.finditer(chunk):
+        terminator = _TERMINATOR_BUT_ETX if self.control_kept else _TERMINATOR
+        for match in terminator.finditer(chunk):
             self._take(chunk[start : match.start()], match.end(), lines)
             start = match.end()
         self._keep(chunk[start:])
@@ -108,7 +113,7 @@ class LineSplitter:
         return len(self._buffer)
 
     def _take(self, piece: bytes, end: int, lines: list[tuple[bytes, int]]) -> None:
-        line = (self._buffer + piece).strip(b"\0")
+        line = (self._buffer + piece).strip(b"\0" if self.control_kept else b"\0\x02")
         self._buffer = b""
         if not self.in_step:
             self.in_step = True
@@ -140,11 +145,14 @@ class Decoder(ABC):
         What a device said of itself, code and sentence; whoever tells it on empties the list.
     speaks_for_board : bool
         This decoder tells what concerns a port as a whole.
+    seven_bits : bool
+        The eighth bit of a byte is parity that was left in, and is taken off.
     """
 
     speaks_for_board = False
 
     def __init__(self) -> None:
+        self.seven_bits = False
         self.rejects = Rejects()
         self.latest: deque[tuple[bytes, bool]] = deque(maxlen=LATEST_LINES)
         self.notices: list[tuple[str, str]] = []
@@ -165,6 +173,8 @@ class Decoder(ABC):
             In order; `rejects` has grown by what could not be used.
         """
         frames = []
+        if self.seven_bits:
+            chunk = chunk.translate(_SEVEN_BITS)
         for line, end in self._splitter.feed(chunk):
             frame = self._recognise(line, end) if len(line) <= LONGEST_LINE_BYTES else None
             if frame is ELSEWHERE:
@@ -203,9 +213,9 @@ class Decoder(ABC):
 
 
 def decimal_frame(text: bytes, end: int, line: bytes, micros: int | None = None) -> Frame:
-    """Turn ``-12.340`` into -12340 with 3 decimals, exactly."""
+    """Turn ``-12.340`` into -12340 with 3 decimals, exactly; a comma is a point, spaces part thousands."""
     sign = -1 if text[:1] == b"-" else 1
-    whole, _, part = text.lstrip(b"+- ").partition(b".")
+    whole, _, part = text.lstrip(b"+- ").replace(b" ", b"").replace(b",", b".").partition(b".")
     return Frame(sign * int(whole + part), end, decimals=len(part), text=line, micros=micros)
 
 
@@ -302,13 +312,15 @@ class PatternDecoder(Decoder):
     halved until a line is recognised again: such lines one after another then cost next to nothing.
     """
 
-    _NUMBER = re.compile(rb"[+-]?[ ]{0,8}\d{1,6}(\.\d{1,6})?")
+    _NUMBER = re.compile(rb"[+-]?[ ]{0,8}(\d{1,6}|\d{1,3}( \d{3}){1,2})([.,]\d{1,6})?")
     _COUNT = re.compile(rb"[+-]?\d{1,10}")
 
     def __init__(self, pattern: str) -> None:
         super().__init__()
         self._pattern = compiled(pattern)
         self._patience_s = MOST_MATCH_S
+        named = ("\x02", "\x03", r"\x02", r"\x03")
+        self._splitter.control_kept = any(control in pattern for control in named)
 
     def _recognise(self, line: bytes, end: int) -> Frame | None:
         try:

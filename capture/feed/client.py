@@ -5,30 +5,15 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
-import socket
 from collections.abc import AsyncIterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from capture.base import FeedAbsent, FeedLost, folder_mark, read_facts
+from capture.base import FeedAbsent, FeedLost, folder_mark
+from capture.feed.endpoint import connected, opened
 
-LONGEST_MESSAGE_BYTES = 16 * 1024 * 1024
 Message = dict[str, Any]
-
-
-def feed_path(data_dir: Path | str) -> Path:
-    """Where the live feed of a data folder listens.
-
-    Raises
-    ------
-    FeedAbsent
-        When no capture process has said so.
-    """
-    facts = read_facts(Path(data_dir))
-    if facts is None or not isinstance(facts.get("socket"), str):
-        raise FeedAbsent(f"no capture is running for {data_dir}; start it")
-    return Path(facts["socket"])
 
 
 def refuse_other_folder(hello: Message, data_dir: Path) -> None:
@@ -99,14 +84,10 @@ class LiveClient:
     """
 
     def __init__(self, data_dir: Path | str, timeout_s: float = 5.0) -> None:
-        path = feed_path(data_dir)
         self._timeout_s = timeout_s
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._socket.settimeout(timeout_s)
         try:
-            self._socket.connect(str(path))
+            self._socket = connected(data_dir, timeout_s)
         except OSError as error:
-            self._socket.close()
             raise FeedAbsent(f"no capture answers for {data_dir}; start it") from error
         self._buffer = b""
         self._waiting: list[Message] = []
@@ -206,14 +187,11 @@ class AsyncLiveClient:
         self.hello: Message = {}
 
     async def __aenter__(self) -> Self:
-        path = feed_path(self._data_dir)
         try:
             async with asyncio.timeout(
                 self._timeout_s
             ):  # not wait_for: before Python 3.12 it can lose a cancelling
-                self._reader, self._writer = await asyncio.open_unix_connection(
-                    str(path), limit=LONGEST_MESSAGE_BYTES
-                )
+                self._reader, self._writer = await opened(self._data_dir)
         except (OSError, TimeoutError) as error:
             raise FeedAbsent(f"no capture answers for {self._data_dir}; start it") from error
         self.hello = await self._next_message()

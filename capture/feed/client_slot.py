@@ -17,6 +17,8 @@ class ClientSlot:
         connection.setblocking(False)
         self.connection = connection
         self.gone = False
+        self.known = False
+        """Whether it may be told anything."""
         self._out = bytearray()
         self._in = b""
         self._stuck_since_s: float | None = None

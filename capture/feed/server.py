@@ -1,4 +1,4 @@
-"""The live feed: everything the readers find, as JSON lines on a Unix socket, to any number of clients.
+"""The live feed: everything the readers find, as JSON lines on a local socket, to any number of clients.
 
 Messages, told apart by `kind`:
 
@@ -23,21 +23,18 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
-import os
+import secrets
 import selectors
-import shutil
-import socket
-import tempfile
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from capture.base import Event, Gap, Readings
 from capture.feed.client import AsyncLiveClient, LiveClient, decoded
 from capture.feed.client_slot import ClientSlot
+from capture.feed.endpoint import Endpoint
 
 __all__ = ["FEED_SCHEMA", "AsyncLiveClient", "LiveClient", "LiveFeed"]
 
@@ -65,12 +62,9 @@ class LiveFeed:
 
     def __init__(self, hello: Callable[[], Message], commands: dict[str, Command]) -> None:
         self._hello, self._commands = hello, commands
-        self._folder = Path(tempfile.mkdtemp(prefix="lw-", dir=_short_folder()))
-        self.path = self._folder / "feed"
-        self._listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._listening.bind(str(self.path))
-        self._listening.listen(MOST_CLIENTS)
-        self._listening.setblocking(False)
+        self._endpoint = Endpoint(MOST_CLIENTS)
+        self.path, self.facts = self._endpoint.path, self._endpoint.facts
+        self._listening = self._endpoint.listening
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._listening, selectors.EVENT_READ)
         self._clients: list[ClientSlot] = []
@@ -138,9 +132,7 @@ class LiveFeed:
             self._thread.join(timeout_s)
         for client in self._clients:
             client.close()
-        with contextlib.suppress(OSError):
-            self._listening.close()
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._endpoint.close()
 
     # --- the thread ---------------------------------------------------------------------------------
 
@@ -176,9 +168,22 @@ class LiveFeed:
             connection.close()
             return
         client = ClientSlot(connection)
-        client.add(_line({**self._hello(), "kind": "hello", "next": dict(self._next)}))
+        client.known = not self._endpoint.secret
         self._clients.append(client)
         self._selector.register(connection, selectors.EVENT_READ, client)
+        if client.known:
+            self._greet(client)
+
+    def _greet(self, client: ClientSlot) -> None:
+        client.add(_line({**self._hello(), "kind": "hello", "next": dict(self._next)}))
+
+    def _admit(self, client: ClientSlot, said: bytes) -> bool:
+        """Whether a client that came over TCP said the secret; it is told nothing before."""
+        client.known = secrets.compare_digest(said.strip(), self._endpoint.secret)
+        if client.known:
+            self._publish_heard()
+            self._greet(client)
+        return client.known
 
     def _publish_heard(self) -> None:
         heard = [self._heard.popleft() for _ in range(len(self._heard))]
@@ -191,7 +196,8 @@ class LiveFeed:
         if lines:
             everything = b"".join(lines)
             for client in self._clients:
-                client.add(everything)
+                if client.known:
+                    client.add(everything)
 
     def _hear(self, client: ClientSlot) -> None:
         commands = client.receive()
@@ -199,7 +205,11 @@ class LiveFeed:
             self._cut(client, gone=True)
             return
         for line in commands:
-            self._obey(client, line)
+            if client.known:
+                self._obey(client, line)
+            elif not self._admit(client, line):
+                self._cut(client, gone=True)
+                return
 
     def _obey(self, client: ClientSlot, line: bytes) -> None:
         try:
@@ -235,12 +245,6 @@ class LiveFeed:
         if not gone:
             self.cut_clients += 1
             log.warning("a client of the live feed did not read and was cut off; it may connect again")
-
-
-def _short_folder() -> str | None:
-    """A folder with a short name: a socket's path is limited to about 100 bytes."""
-    runtime = os.environ.get("XDG_RUNTIME_DIR", "")
-    return runtime if runtime and len(runtime) < 60 and os.access(runtime, os.W_OK) else None
 
 
 def _coalesced(heard: list[Readings | Message]) -> list[Readings | Message]:

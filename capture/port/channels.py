@@ -29,7 +29,9 @@ class PortChannels:
         self.intakes = [Intake(instrument, out, clock) for instrument in instruments]
         self.intakes[0].decoder.speaks_for_board = True
         self.statuses = [
-            ChannelStatus(intake, instrument.port, instrument.silent_after_s, beat_ns=beat_ns)
+            ChannelStatus(
+                intake, instrument.port, instrument.silent_after_s, restarts=instrument.dtr, beat_ns=beat_ns
+            )
             for intake, instrument in zip(self.intakes, instruments, strict=True)
         ]
 

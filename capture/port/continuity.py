@@ -116,10 +116,22 @@ class CrankContinuity(Continuity):
         The counter's modulus; 0 when it does not wrap.
     fastest_rpm : float
         Faster than this nobody turns the crank.
+    restarts : bool
+        Opening the port restarts the counter: a count near zero then is a new zero, even where the crank
+        could have been turned there.
     """
 
-    def __init__(self, counts_per_turn: int, direction: int, wraps_at: int, fastest_rpm: float) -> None:
+    def __init__(
+        self,
+        counts_per_turn: int,
+        direction: int,
+        wraps_at: int,
+        fastest_rpm: float,
+        *,
+        restarts: bool = False,
+    ) -> None:
         super().__init__()
+        self._restarts = restarts
         self._direction, self._wraps_at = direction, wraps_at
         self._counts_per_ns = fastest_rpm / 60 * counts_per_turn / 1e9
         self._near_zero = max(2, counts_per_turn // 36)
@@ -143,7 +155,7 @@ class CrankContinuity(Continuity):
             return [self._admitted(count, t_ns)]
         if self._reopened:
             self._reopened = False
-            return self._accept_jump([(count, t_ns)])
+            return self._accept_jump([(count, t_ns)], restarted=self._restarts)
         follows_last = self._smooth(self._last[0], count, self._step, 1 + len(self._held))
         follows_held = bool(self._held) and self._smooth(self._held[-1][0], count, 0, 1)
         if follows_last and follows_held:
@@ -177,12 +189,12 @@ class CrankContinuity(Continuity):
         self._last = (count, unwrapped + self._step, t_ns)
         return self._admitted(self._last[1], t_ns)
 
-    def _accept_jump(self, held: list[tuple[int, int]]) -> list[Admitted]:
+    def _accept_jump(self, held: list[tuple[int, int]], *, restarted: bool = False) -> list[Admitted]:
         """A leap that stayed: motion over a gap, or a counter that began again."""
         count, t_ns = held[0]
         before, unwrapped, last_ns = self._last or (count, count, t_ns)
         leap = self._between(before, count)
-        from_zero = abs(count) <= self._near_zero < abs(leap)
+        from_zero = abs(count) <= self._near_zero and (restarted or self._near_zero < abs(leap))
         reachable = abs(leap) <= self._near_zero + self._counts_per_ns * (t_ns - last_ns)
         if reachable and not from_zero:
             return [self._accept(*pair) for pair in held]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+import sys
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,7 +34,7 @@ def is_device_path(port: str) -> bool:
 
 def is_pty(rdev: int) -> bool:
     """Whether a device number is a pseudo-terminal's."""
-    return os.major(rdev) in _PTY_MAJORS
+    return sys.platform != "win32" and os.major(rdev) in _PTY_MAJORS
 
 
 def identity(port: str) -> str:
@@ -49,7 +50,7 @@ def identity(port: str) -> str:
     except OSError:
         return ""
     usb = _usb_identity(Path(real).name)
-    return usb or f"node:{facts.st_rdev}:{facts.st_ctime_ns}"
+    return usb or f"node:{_number(facts)}:{facts.st_ctime_ns}"
 
 
 def device_number(port: str) -> int | None:
@@ -58,7 +59,11 @@ def device_number(port: str) -> int | None:
         facts = os.stat(port)  # noqa: PTH116
     except OSError:
         return None
-    return facts.st_rdev if stat.S_ISCHR(facts.st_mode) else None
+    return _number(facts) if stat.S_ISCHR(facts.st_mode) else None
+
+
+def _number(facts: os.stat_result) -> int:
+    return int(getattr(facts, "st_rdev", 0))  # not on Windows, where no port is a file
 
 
 def holders(rdevs: set[int]) -> dict[int, list[Holder]]:
@@ -77,6 +82,8 @@ def holders(rdevs: set[int]) -> dict[int, list[Holder]]:
 
 
 def _devices_read_by(pid: int, rdevs: set[int]) -> set[int]:
+    if sys.platform == "win32":
+        return set()
     names = {f"/dev/pts/{os.minor(rdev)}" for rdev in rdevs if is_pty(rdev)}
     read: set[int] = set()
     made: set[int] = set()
@@ -107,6 +114,8 @@ def _tty_index(pid: int, fd: str) -> int:
 
 
 def _opened_for_reading(pid: int, fd: str) -> bool:
+    if sys.platform == "win32":
+        return False
     return int(_fdinfo(pid, fd, "flags") or "0", 8) & os.O_ACCMODE != os.O_WRONLY
 
 

@@ -17,6 +17,8 @@ from capture.port.intake import Intake
 
 RATE_WINDOW_NS = 3_000_000_000
 GARBLED_LINES = 5
+RESTART_S = 3.0
+"""A board that restarts when its port is opened speaks after this at the latest."""
 
 
 class ChannelState(StrEnum):
@@ -45,11 +47,14 @@ class ChannelStatus:
         `ONLINE` while the port is open, whatever comes out of it.
     port_sentence : str
         Why the port is not open.
+    restarts : bool
+        The device may begin again whenever the port is opened, and is waited for.
     """
 
     intake: Intake
     port: str
     silent_after_s: float
+    restarts: bool = False
     asked: bool = False
     port_state: ChannelState = ChannelState.STARTING
     port_sentence: str = ""
@@ -207,16 +212,26 @@ def _judge(status: ChannelStatus, seen: _Seen, now_ns: int) -> tuple[ChannelStat
         return ChannelState.MUTE, (
             f"{name}: does not answer when asked; check that it is on, and request and baud in the bench file"
         )
-    quiet_s = (now_ns - max(status.intake.last_ns, status.opened_ns)) / 1e9
-    if quiet_s > status.silent_after_s:
-        return ChannelState.SILENT, (
-            f"{name}: the port is open, but nothing has come for {quiet_s:.0f} s; is the instrument on?"
-        )
+    quiet = _quiet(status, now_ns)
+    if quiet:
+        return quiet
     if status.others:
         return ChannelState.SHARED, (
             f"{name}: {status.others} also has {status.port} open and may take readings away; close it"
         )
     return ChannelState.ONLINE, _online_sentence(status)
+
+
+def _quiet(status: ChannelStatus, now_ns: int) -> tuple[ChannelState, str] | None:
+    name = status.intake.channel.name
+    quiet_s = (now_ns - max(status.intake.last_ns, status.opened_ns)) / 1e9
+    if status.restarts and status.intake.last_ns < status.opened_ns and quiet_s < RESTART_S:
+        return ChannelState.STARTING, f"{name}: the port was opened with DTR raised; its board is waited for"
+    if quiet_s > status.silent_after_s:
+        return ChannelState.SILENT, (
+            f"{name}: the port is open, but nothing has come for {quiet_s:.0f} s; is the instrument on?"
+        )
+    return None
 
 
 def _online_sentence(status: ChannelStatus) -> str:

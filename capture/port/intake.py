@@ -289,7 +289,11 @@ class _Tally:
 def _continuity(instrument: CrankInstrument | GaugeInstrument) -> Continuity:
     if isinstance(instrument, CrankInstrument):
         return CrankContinuity(
-            instrument.counts_per_turn, instrument.direction, instrument.wraps_at, instrument.fastest_rpm
+            instrument.counts_per_turn,
+            instrument.direction,
+            instrument.wraps_at,
+            instrument.fastest_rpm,
+            restarts=instrument.dtr,
         )
     return GaugeContinuity(instrument.unit)
 

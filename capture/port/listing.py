@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from serial.tools import list_ports
@@ -21,6 +21,9 @@ BAUDS = (115200, 9600, 57600, 38400, 19200, 4800, 2400, 1200)
 FRAMINGS = ("8N1", "7E1")
 LISTEN_S = 0.6
 ENOUGH_LINES = 3
+RAISED = ((True, True), (True, False))
+"""DTR and RTS as a mute instrument may want them; usually they are lowered and raised."""
+RESTART_LISTEN_S = 3.0
 _KINDS = ("decimal", "count_index", "count_micros", "count", "tagged")
 
 
@@ -48,6 +51,9 @@ class Sniffed:
         The last line, as harmless text.
     sentence : str
         All of this for people.
+    dtr, rts : bool
+        How the control lines stood.
+    could_open : bool
     """
 
     port: ListedPort
@@ -57,6 +63,9 @@ class Sniffed:
     lines_per_s: float
     sample: str
     sentence: str
+    dtr: bool = False
+    rts: bool = True
+    could_open: bool = True
 
 
 def listed_ports() -> list[ListedPort]:
@@ -68,7 +77,7 @@ def listed_ports() -> list[ListedPort]:
     ]
 
 
-def sniff(port: ListedPort, listen_s: float = LISTEN_S) -> Sniffed:
+def sniff(port: ListedPort, listen_s: float = LISTEN_S, *, raise_lines: bool = False) -> Sniffed:
     """Listen to a port at the usual speeds until something can be read.
 
     Parameters
@@ -76,27 +85,62 @@ def sniff(port: ListedPort, listen_s: float = LISTEN_S) -> Sniffed:
     port : ListedPort
     listen_s : float
         How long to listen at each speed; a slow gauge needs a second or more.
+    raise_lines : bool
+        Where nothing comes, try again with the control lines raised. That restarts many a board, which is
+        then waited for.
     """
+    found = _sniff_at_speeds(port, listen_s, dtr=False, rts=True)
+    if not raise_lines or not _is_mute(found):
+        return found
+    for dtr, rts in RAISED:
+        raised = _sniff_at_speeds(port, max(listen_s, RESTART_LISTEN_S), dtr=dtr, rts=rts)
+        if not _is_mute(raised):
+            return raised
+    asked = "it may answer only when asked (see `request` in the bench file)"
+    return replace(found, sentence=f"{port.name}: silent, also with DTR and RTS raised; {asked}")
+
+
+def _is_mute(found: Sniffed) -> bool:
+    return not found.frame and not found.sample and found.could_open
+
+
+def _sniff_at_speeds(port: ListedPort, listen_s: float, *, dtr: bool, rts: bool) -> Sniffed:
+    def nothing(sentence: str, heard: bytes = b"", *, could_open: bool = True) -> Sniffed:
+        sample = as_text(heard[-40:])
+        return Sniffed(port, "", 0, "", 0.0, sample, f"{port.name}: {sentence}", dtr, rts, could_open)
+
     heard_any = b""
     for framing in FRAMINGS:
         for baud in BAUDS:
+            instrument = _listener(port.name, baud, framing, dtr=dtr, rts=rts)
             try:
-                heard, seconds = _listen(port.name, baud, framing, listen_s)
+                heard, seconds = _listen(instrument, listen_s)
             except PortError as error:
-                return Sniffed(port, "", 0, "", 0.0, "", f"{port.name}: {error}")
+                return nothing(str(error), could_open=False)
             heard_any = heard_any or heard
             found = recognise(heard)
             if found:
                 kind, lines, sample = found
-                sentence = f"{port.name}: {FRAME_KINDS[kind]} at {baud} {framing}, last {sample!r}"
-                return Sniffed(port, kind, baud, framing, lines / seconds, sample, sentence)
-            if not heard and not heard_any:
-                sentence = (
-                    f"{port.name}: silent; it may answer only when asked (see `request` in the bench file)"
+                lines_up = "" if (dtr, rts) == (False, True) else f" with {_as_keys(dtr=dtr, rts=rts)}"
+                sentence = f"{port.name}: {FRAME_KINDS[kind]} at {baud} {framing}{lines_up}, last {sample!r}"
+                return Sniffed(port, kind, baud, framing, lines / seconds, sample, sentence, dtr, rts)
+            if not heard_any:
+                return nothing(
+                    "silent; it may answer only when asked (see `request` in the bench file), or want its "
+                    "control lines raised (`lobewright ports --raise`)"
                 )
-                return Sniffed(port, "", 0, "", 0.0, "", sentence)
-    sentence = f"{port.name}: sends something that no frame kind and no usual speed makes sense of"
-    return Sniffed(port, "", 0, "", 0.0, as_text(heard_any[-40:]), sentence)
+    return nothing("sends something that no frame kind and no usual speed makes sense of", heard_any)
+
+
+def _as_keys(*, dtr: bool, rts: bool) -> str:
+    return f"dtr = {str(dtr).lower()}, rts = {str(rts).lower()}"
+
+
+def _listener(name: str, baud: int, framing: str, *, dtr: bool, rts: bool) -> GaugeInstrument:
+    plain = GaugeInstrument(name="sniffed", port=name, baud=baud, framing=framing, frame="decimal")
+    return plain.model_copy(
+        update={"dtr": dtr, "rts": rts}
+    )  # unchecked: a name that has no lines is listened to, too
 
 
 def recognise(heard: bytes) -> tuple[str, int, str] | None:
@@ -116,7 +160,7 @@ def suggested_bench(found: list[Sniffed]) -> str:
     for one in found:
         if one.frame in CRANK_KINDS and "[crank]" not in "".join(parts):
             parts.append(
-                f'[crank]\nport = "{one.port.name}"\nbaud = {one.baud}\nframing = "{one.framing}"\n'
+                f'[crank]\nport = "{one.port.name}"\nbaud = {one.baud}\nframing = "{one.framing}"\n{_raised_keys(one)}'
                 f'frame = "{one.frame}"\ncounts_per_turn = 3600   # as the encoder says\n'
                 "direction = 1            # -1 when the number falls as the crank turns forward\n"
             )
@@ -124,15 +168,20 @@ def suggested_bench(found: list[Sniffed]) -> str:
             gauges += 1
             parts.append(
                 f'[[gauge]]\nname = "gauge_{gauges}"\nport = "{one.port.name}"\nbaud = {one.baud}\n'
-                f'framing = "{one.framing}"\nframe = "{one.frame}"\nunit = "mm"              # or "in"\n'
+                f'framing = "{one.framing}"\n{_raised_keys(one)}frame = "{one.frame}"\nunit = "mm"              # or "in"\n'
             )
         else:
             parts.append(f"# {one.sentence}\n")
     return "\n".join(parts)
 
 
-def _listen(name: str, baud: int, framing: str, listen_s: float) -> tuple[bytes, float]:
-    instrument = GaugeInstrument(name="sniffed", port=name, baud=baud, framing=framing, frame="decimal")
+def _raised_keys(one: Sniffed) -> str:
+    if (one.dtr, one.rts) == (False, True):
+        return ""
+    return f"dtr = {str(one.dtr).lower()}\nrts = {str(one.rts).lower()}\n"
+
+
+def _listen(instrument: GaugeInstrument, listen_s: float) -> tuple[bytes, float]:
     heard = b""
     started_s = time.monotonic()
     with Port(instrument) as port:

@@ -29,6 +29,8 @@ from capture.port.serial_port import READ_TIMEOUT_S, Port
 log = logging.getLogger(__name__)
 HELD_UP_NS = 500_000_000
 RESTART_PAUSE_S = 0.2
+LONGEST_OPENING_NS = 5_000_000_000
+"""A server that does not answer is waited for; a thread that waits is not dead."""
 
 
 class PortReader:
@@ -132,6 +134,7 @@ class PortReader:
                 self._wait(RESTART_PAUSE_S)
 
     def _session(self) -> None:
+        self.status.beat_ns = time.monotonic_ns() + LONGEST_OPENING_NS
         with Port(self.instrument) as port:
             try:
                 self._opened(port)
@@ -149,7 +152,6 @@ class PortReader:
         if self._asker:
             self._asker.begin(now_ns)
         self._reason = "reopened"
-        self._back_off.succeeded()
         self._judge_device(port)
         if self.instrument.frame == "board":
             port.write(ASK_BOARD)
@@ -241,6 +243,7 @@ class PortReader:
 
     def _check(self, port: Port, now_ns: int) -> None:
         """Twice a second: list rejects, follow a name that moved, look whether a person has decided."""
+        self._back_off.succeeded()  # not at opening: a server may let us in and throw us out at once
         self.channels.settle(now_ns)
         if port.moved():
             raise PortLost(f"port {port.name} now leads to another device; opening that")

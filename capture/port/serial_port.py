@@ -7,24 +7,20 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import os
-import select
-import termios
-import time
+import sys
+from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
-
-import serial
+from typing import Self
 
 from capture.base import PortBusy, PortDenied, PortError, PortLost, PortMissing, PortUnusable
 from capture.bench import Instrument
-from capture.port.devices import device_number, holders, identity, is_device_path, is_pty
+from capture.port.device_line import DEVICE_ERRORS, device_line
+from capture.port.devices import device_number, holders, identity, is_device_path
+from capture.port.lines import CHUNK_BYTES, READ_TIMEOUT_S, WRITE_TIMEOUT_S, Line, PyserialLine, TcpLine
 
-READ_TIMEOUT_S = 0.2
-WRITE_TIMEOUT_S = 0.4
-CHUNK_BYTES = 4096
-_GONE = (OSError, serial.SerialException, termios.error, TypeError)  # TypeError: closed under our feet
+__all__ = ["CHUNK_BYTES", "READ_TIMEOUT_S", "WRITE_TIMEOUT_S", "Port"]
+
 _MISSING = {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ENOTCONN, errno.ECONNREFUSED}
 
 
@@ -47,10 +43,8 @@ class Port:
     def __init__(self, instrument: Instrument) -> None:
         self.name = instrument.port
         self.identity = identity(self.name)
-        self._serial: Any = _opened(instrument)
-        self._fd = self._file_descriptor()
-        self.rdev = os.fstat(self._fd).st_rdev if self._fd is not None else None
-        self._keep_others_out()
+        self._line = _opened(instrument)
+        self.rdev = self._line.rdev
 
     def __enter__(self) -> Self:
         return self
@@ -68,12 +62,9 @@ class Port:
         PortLost
         """
         try:
-            if self._fd is not None:
-                return self._read_descriptor(self._fd, timeout_s)
-            self._serial.timeout = timeout_s
-            return bytes(self._serial.read(min(self._serial.in_waiting or 1, CHUNK_BYTES)))
-        except _GONE as error:
-            raise PortLost(self._sentence("went away; plug it in again")) from error
+            return self._line.read(timeout_s)
+        except DEVICE_ERRORS as error:
+            raise PortLost(self._gone()) from error
 
     def waiting(self) -> bool:
         """Whether more has arrived.
@@ -83,9 +74,9 @@ class Port:
         PortLost
         """
         try:
-            return bool(self._serial.in_waiting)
-        except _GONE as error:
-            raise PortLost(self._sentence("went away; plug it in again")) from error
+            return self._line.waiting()
+        except DEVICE_ERRORS as error:
+            raise PortLost(self._gone()) from error
 
     def write(self, data: bytes) -> bool:
         """Send; false when the device did not take it within `WRITE_TIMEOUT_S`.
@@ -95,19 +86,14 @@ class Port:
         PortLost
         """
         try:
-            if self._fd is not None:
-                return self._write_descriptor(self._fd, data)
-            self._serial.write(data)
-        except serial.SerialTimeoutException:
-            return False
-        except _GONE as error:
-            raise PortLost(self._sentence("went away; plug it in again")) from error
-        return True
+            return self._line.write(data)
+        except DEVICE_ERRORS as error:
+            raise PortLost(self._gone()) from error
 
     def empty(self) -> None:
         """Throw away what has arrived and was not read."""
-        with contextlib.suppress(*_GONE):
-            self._serial.reset_input_buffer()
+        with contextlib.suppress(*DEVICE_ERRORS):
+            self._line.empty()
 
     def moved(self) -> bool:
         """Whether the name leads to another device now than the one that is open."""
@@ -120,82 +106,29 @@ class Port:
 
     def close(self) -> None:
         """Close; whatever the driver says about it."""
-        with contextlib.suppress(*_GONE):
-            if self._fd is not None:
-                fcntl.ioctl(self._fd, termios.TIOCNXCL)
-        with contextlib.suppress(*_GONE):
-            self._serial.close()
+        with contextlib.suppress(*DEVICE_ERRORS):
+            self._line.close()
 
-    def _read_descriptor(self, fd: int, timeout_s: float) -> bytes:
-        if not _ready(fd, select.POLLIN, timeout_s):
-            return b""
-        chunk = os.read(fd, CHUNK_BYTES)
-        if not chunk:
-            raise PortLost(self._sentence("went away; plug it in again"))
-        return chunk
-
-    @staticmethod
-    def _write_descriptor(fd: int, data: bytes) -> bool:
-        deadline = time.monotonic() + WRITE_TIMEOUT_S
-        left = data
-        while left:
-            if _ready(fd, select.POLLOUT, max(0.0, deadline - time.monotonic())):
-                with contextlib.suppress(BlockingIOError):
-                    left = left[os.write(fd, left) :]
-            elif time.monotonic() >= deadline:
-                return False
-        return True
-
-    def _file_descriptor(self) -> int | None:
-        try:
-            return int(self._serial.fileno()) if is_device_path(self.name) else None
-        except (OSError, AttributeError):
-            return None
-
-    def _keep_others_out(self) -> None:
-        """`exclusive` is a lock that only the polite ask for; TIOCEXCL makes the kernel refuse.
-
-        Not on a pseudo-terminal: there it outlives us while the far end is open, and would keep us out
-        ourselves after a crash.
-        """
-        if self._fd is None or self.rdev is None or is_pty(self.rdev):
-            return
-        with contextlib.suppress(*_GONE):
-            fcntl.ioctl(self._fd, termios.TIOCEXCL)
-        with contextlib.suppress(*_GONE, ValueError, AttributeError, NotImplementedError):
-            self._serial.set_low_latency_mode(True)
-
-    def _sentence(self, what: str) -> str:
-        return f"port {self.name} {what}"
+    def _gone(self) -> str:
+        if _is_server(self.name):
+            return f"port {self.name} broke off; is the serial server on, and the cable behind it plugged in?"
+        return f"port {self.name} went away; plug it in again"
 
 
-def _ready(fd: int, what: int, timeout_s: float) -> bool:
-    poll = select.poll()  # unlike select, any descriptor number will do
-    poll.register(fd, what)
-    return bool(poll.poll(timeout_s * 1000))
+def _is_server(port: str) -> bool:
+    return port.startswith(("socket://", "rfc2217://"))
 
 
-def _opened(instrument: Instrument) -> Any:
+def _opened(instrument: Instrument) -> Line:
     port = instrument.port
     try:
-        opening: Any = serial.serial_for_url(
-            port,
-            do_not_open=True,
-            baudrate=instrument.baud,
-            bytesize=int(instrument.framing[0]),
-            parity=instrument.framing[1],
-            stopbits=float(instrument.framing[2:]),
-            timeout=READ_TIMEOUT_S,
-            write_timeout=WRITE_TIMEOUT_S,
-            exclusive=True if is_device_path(port) else None,
-        )
-        opening.dtr = False  # many boards restart when it is raised
-        opening.open()
-    except _GONE as error:
+        if port.startswith("socket://"):
+            return TcpLine(port)
+        return device_line(instrument) if is_device_path(port) else PyserialLine(instrument)
+    except DEVICE_ERRORS as error:
         raise _refusal(port, error) from error
     except ValueError as error:
         raise PortUnusable(f"port {port} cannot be opened: {error}; correct the bench file") from error
-    return opening
 
 
 def _refusal(port: str, error: Exception) -> PortError:
@@ -203,6 +136,11 @@ def _refusal(port: str, error: Exception) -> PortError:
     number = error.errno if isinstance(error, OSError) else None
     if isinstance(error.__context__, OSError):
         number = number or error.__context__.errno
+    if _is_server(port):
+        return PortMissing(
+            f"port {port}: no serial server answers there ({error.__context__ or error}); "
+            "switch it on, or correct the bench file"
+        )
     if number in {errno.EACCES, errno.EPERM}:
         return PortDenied(
             f"no permission to open {port}; add this account to the group that owns it "
@@ -212,7 +150,7 @@ def _refusal(port: str, error: Exception) -> PortError:
         return PortBusy(f"port {port} is busy: {_who_has(port)} has it; close that program")
     if number in _MISSING or (is_device_path(port) and not os.path.lexists(port)):
         return PortMissing(f"port {port} is not there; plug the instrument in or correct the bench file")
-    if is_device_path(port) and device_number(port) is None and os.path.exists(port):  # noqa: PTH110
+    if is_device_path(port) and device_number(port) is None and Path(port).exists():
         return PortUnusable(f"{port} is not a serial port; correct the bench file")
     return PortMissing(f"port {port} cannot be opened: {error}; check the cable and the bench file")
 
@@ -224,9 +162,9 @@ def _who_has(port: str) -> str:
 
 
 def _owner_group(port: str) -> str:
-    import grp
-
+    if sys.platform == "win32":
+        return "often dialout"
     try:
-        return grp.getgrgid(os.stat(port).st_gid).gr_name  # noqa: PTH116
-    except (OSError, KeyError):
+        return Path(port).group()
+    except (OSError, KeyError, NotImplementedError, ImportError):
         return "often dialout"

@@ -25,13 +25,13 @@ from simulated_devices.scenarios import (
     manner_of,
     set_up,
 )
-from simulated_devices.wire import CrankLine, GaugeLine, PtyLine
+from simulated_devices.wire import CrankLine, GaugeLine, JournalledLine, port_names, simulated_line
 
 _POLL_S = 0.02
 
 
 class LiveBench:
-    """A whole bench on pseudo-terminals.
+    """A whole bench on pseudo-terminals, or on TCP ports.
 
     Parameters
     ----------
@@ -42,12 +42,21 @@ class LiveBench:
         Whether accepted lines are written down.
     clock : MachineClock, optional
         The time that it lives in.
+    first_tcp_port : int, optional
+        Instruments are on TCP ports from this one on; needed where there are no pseudo-terminals.
     """
 
     def __init__(
-        self, scenario: Scenario, links: Path, *, journals: bool = True, clock: MachineClock | None = None
+        self,
+        scenario: Scenario,
+        links: Path,
+        *,
+        journals: bool = True,
+        clock: MachineClock | None = None,
+        first_tcp_port: int | None = None,
     ) -> None:
         self.scenario = scenario
+        self.ports = port_names(scenario.channels, links, first_tcp_port)
         self.clock = clock or MachineClock()
         self.links = links
         self._made_links = not links.exists()
@@ -87,8 +96,9 @@ class LiveBench:
             self.gauges[table.name] = line
         self.script = Script(self)
 
-    def _port(self, name: str, journals: bool) -> PtyLine:
-        return PtyLine(self.links / name, self.links / f"{name}.journal" if journals else None, self.clock)
+    def _port(self, name: str, journals: bool) -> JournalledLine:
+        journal = self.links / f"{name}.journal" if journals else None
+        return simulated_line(self.ports[name], journal, self.clock)
 
     @property
     def lines(self) -> dict[str, LiveLine]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from simulated_devices.machine import (
     MachineClock,
     Mounting,
 )
-from simulated_devices.wire import CrankLine, GaugeLine, LineFault, Outgoing, PtyLine, places
+from simulated_devices.wire import CrankLine, GaugeLine, JournalledLine, LineFault, Outgoing, places
 
 GAUGE_TICK_S = 0.005
 FRESH_FOR_S = 0.01
@@ -32,7 +33,7 @@ class LiveLine(ABC):
     ----------
     name : str
         The channel.
-    port : PtyLine
+    port : JournalledLine
         Opened by `start`, closed by `stop`.
     world : World
     rng : numpy.random.Generator
@@ -41,7 +42,7 @@ class LiveLine(ABC):
     """
 
     def __init__(
-        self, name: str, port: PtyLine, world: World, rng: np.random.Generator, clock: MachineClock
+        self, name: str, port: JournalledLine, world: World, rng: np.random.Generator, clock: MachineClock
     ) -> None:
         self.name = name
         self.port = port
@@ -66,7 +67,7 @@ class LiveLine(ABC):
     @property
     def port_name(self) -> str:
         """Name of the port, as whoever reads it knows it."""
-        return self.port.link.name
+        return Path(self.port.name).name
 
     @property
     def written(self) -> int:
@@ -140,7 +141,7 @@ class CrankLiveLine(LiveLine):
 
     def __init__(
         self,
-        port: PtyLine,
+        port: JournalledLine,
         world: World,
         rng: np.random.Generator,
         clock: MachineClock,
@@ -200,7 +201,7 @@ class GaugeLiveLine(LiveLine):
     def __init__(
         self,
         name: str,
-        port: PtyLine,
+        port: JournalledLine,
         world: World,
         rng: np.random.Generator,
         clock: MachineClock,

@@ -6,30 +6,31 @@ import json
 from pathlib import Path
 
 from simulated_devices.scenarios.scenario import EncoderTable, GaugeTable, Scenario, WireTable
-from simulated_devices.wire import CRANK_FORMATS, GAUGE_FORMATS
+from simulated_devices.wire import CRANK_FORMATS, GAUGE_FORMATS, port_names
 
 _MM_PER_IN = 25.4
 
 
-def bench_file(scenario: Scenario, links: Path) -> str:
-    """The text of the bench file, TOML."""
+def bench_file(scenario: Scenario, links: Path, first_tcp_port: int | None = None) -> str:
+    """The text of the bench file, TOML; ports as `simulated_devices.wire.port_names` names them."""
+    ports = port_names(scenario.channels, links, first_tcp_port)
     parts = [f"# Simulated bench of {scenario.shop}: {scenario.engine.name}", "", "[crank]"]
-    parts += _crank(scenario.encoder, links)
+    parts += _crank(scenario.encoder, ports["crank"])
     for gauge in scenario.gauge:
-        parts += ["", "[[gauge]]", *_gauge(gauge, links)]
+        parts += ["", "[[gauge]]", *_gauge(gauge, ports[gauge.name])]
     return "\n".join(parts) + "\n"
 
 
-def _crank(table: EncoderTable, links: Path) -> list[str]:
+def _crank(table: EncoderTable, port: str) -> list[str]:
     return [
-        *_wire(table, links / "crank"),
+        *_wire(table, port),
         f"counts_per_turn = {table.counts_per_turn}",
         f"direction = {table.direction}",
     ]
 
 
-def _gauge(table: GaugeTable, links: Path) -> list[str]:
-    rows = [f"name = {_text(table.name)}", *_wire(table, links / table.name)]
+def _gauge(table: GaugeTable, port: str) -> list[str]:
+    rows = [f"name = {_text(table.name)}", *_wire(table, port)]
     rows += [f"unit = {_text(table.unit)}", f"sign = {table.polarity}"]
     step_mm = table.step * (_MM_PER_IN if table.unit == "in" else 1.0)
     rows += [f"step_mm = {round(step_mm, 9)}", f"error_mm = {table.error_mm}"]
@@ -40,11 +41,11 @@ def _gauge(table: GaugeTable, links: Path) -> list[str]:
     return rows
 
 
-def _wire(table: WireTable, port: Path) -> list[str]:
+def _wire(table: WireTable, port: str) -> list[str]:
     known = (*CRANK_FORMATS, *GAUGE_FORMATS)
     assert table.frame in known
     frame = "pattern" if table.frame == "template" else table.frame
-    rows = [f"port = {_text(str(port))}", f"baud = {table.baud}", f"frame = {_text(frame)}"]
+    rows = [f"port = {_text(port)}", f"baud = {table.baud}", f"frame = {_text(frame)}"]
     return [*rows, f"pattern = {_text(table.pattern)}"] if table.frame == "template" else rows
 
 

@@ -219,6 +219,11 @@ class Scenario(_Table):
     script: tuple[StepTable, ...] = ()
     card: CardTable | None = None
 
+    @property
+    def channels(self) -> list[str]:
+        """The encoder's and every gauge's name."""
+        return ["crank", *(gauge.name for gauge in self.gauge)]
+
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
         kinds = [lobe.valve for cam in self.cam for lobe in cam.lobe]

@@ -3,12 +3,6 @@ r"""A pseudo-terminal behind a stable name, and a journal of every line that it 
 The link is written atomically (a new link renamed over the old), so that a replugged device appears under the
 same name as with udev. Writing never blocks: what the terminal has no room for is dropped, as a
 device drops what nobody takes. While nobody has the port open, nothing is sent at all.
-
-Journal
--------
-One row for each line accepted whole, tab-separated: the monotonic time in nanoseconds at which its last byte
-was accepted, the bytes (with ``\r``, ``\n``, ``\t``, ``\\`` and ``\xNN`` written out), and ``spoiled`` when a
-fault had made them something other than the line meant.
 """
 
 from __future__ import annotations
@@ -16,35 +10,18 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import sys
 import termios
 import tty
 from pathlib import Path
 
 from simulated_devices.machine import MachineClock, SimulatorError
-from simulated_devices.wire.line_faults import Outgoing
+from simulated_devices.wire.line import JournalledLine
+
+assert sys.platform != "win32"  # nothing below is looked at there
 
 
-def escaped(sent: bytes) -> str:
-    """Bytes as text of one line."""
-    return sent.decode("latin-1").encode("unicode_escape").decode("ascii")
-
-
-def unescaped(text: str) -> bytes:
-    """The bytes that `escaped` wrote."""
-    return text.encode("ascii").decode("unicode_escape").encode("latin-1")
-
-
-def read_journal(path: Path) -> list[tuple[int, bytes, bool]]:
-    """Rows of a journal: time in ns, bytes, spoiled. A row cut off at the end is left out."""
-    rows = []
-    for row in path.read_text().splitlines(keepends=True):
-        if row.endswith("\n"):
-            stamp, sent, mark = row[:-1].split("\t")
-            rows.append((int(stamp), unescaped(sent), mark == "spoiled"))
-    return rows
-
-
-class PtyLine:
+class PtyLine(JournalledLine):
     """One simulated serial line.
 
     Parameters
@@ -58,22 +35,16 @@ class PtyLine:
     """
 
     def __init__(self, link: Path, journal: Path | None = None, clock: MachineClock | None = None) -> None:
+        super().__init__(journal, clock)
         self.link = link
-        self.accepted = 0
-        self.written = 0
-        self._received = 0
-        self._come = b""
-        self._clock = clock or MachineClock()
-        self.dropped = 0
-        self._journal = (
-            -1 if journal is None else os.open(journal, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-        )
         self._master = -1
         self._device = ""
         self._points_to = ""
-        self._rest: tuple[bytes, Outgoing] | None = None
-        self._had_reader = False
-        self._rows: list[str] = []
+
+    @property
+    def name(self) -> str:
+        """What the bench file calls the port."""
+        return str(self.link)
 
     @property
     def plugged(self) -> bool:
@@ -113,10 +84,11 @@ class PtyLine:
             ) from error
         self._points_to = target
 
-    def swap_links(self, other: PtyLine) -> None:
+    def swap_links(self, other: JournalledLine) -> None:
         """Let each of two links lead to the other's terminal, as when two cables change places."""
-        self.point_link(other.device)
-        other.point_link(self.device)
+        if isinstance(other, PtyLine):
+            self.point_link(other.device)
+            other.point_link(self.device)
 
     def unplug(self, half_line: bytes = b"") -> None:
         """Pull the cable: close the terminal (after half a line, if given) and take the link away."""
@@ -130,18 +102,6 @@ class PtyLine:
         if self.link.is_symlink() and str(self.link.readlink()) == self._points_to:
             self.link.unlink()
         self._device = ""
-
-    def close(self) -> None:
-        """Unplug for good and close the journal."""
-        self.unplug()
-        if self._journal >= 0:
-            os.close(self._journal)
-            self._journal = -1
-
-    @property
-    def in_use(self) -> bool:
-        """Whether anybody had the port open when the last line was due."""
-        return self._had_reader
 
     def has_reader(self) -> bool:
         """Whether anybody has the port open; what an earlier reader left unread is thrown away."""
@@ -169,66 +129,13 @@ class PtyLine:
             termios.tcflush(slave, termios.TCIFLUSH)
             os.close(slave)
 
-    def read(self) -> bytes:
-        """What the reader of this port has written to it: requests."""
-        self.received()
-        come, self._come = self._come, b""
-        return come
-
-    def received(self) -> int:
-        """Bytes that were written to this port, as far as they have come; `read` gives those that are new."""
-        if self.plugged:
-            with contextlib.suppress(OSError):
-                come = os.read(self._master, 4096)
-                self._come += come
-                self._received += len(come)
-        return self._received
-
-    def send(self, items: list[Outgoing]) -> None:
-        """Send lines; those for which there is no room, or no reader, are dropped and counted."""
-        if not items and self._rest is None:
-            return
-        if not self.has_reader():
-            self.dropped += len(items)
-            return
-        if self._rest is not None and not self._send_rest():
-            self.dropped += len(items)
-            return
-        self._write_journal()
-        for place, item in enumerate(items):
-            self._rest = (item.sent, item)
-            if not self._send_rest():
-                # A line begun has to be finished later; one not begun is dropped.
-                if self._rest is not None and self._rest[0] == item.sent:
-                    self._rest = None
-                    self.dropped += 1
-                self.dropped += len(items) - place - 1
-                break
-        self._write_journal()
-
-    def _send_rest(self) -> bool:
-        """Go on with the line begun; true when its last byte was accepted."""
-        assert self._rest is not None
-        left, item = self._rest
+    def _arrived(self) -> bytes:
+        if not self.plugged:
+            return b""
         try:
-            while left:
-                written = os.write(self._master, left[:1] if item.one_byte_writes else left)
-                left = left[written:]
-                self.written += written
+            return os.read(self._master, 4096)
         except OSError:
-            self._rest = (left, item)
-            return False
-        self._rest = None
-        self._accept(item)
-        return True
+            return b""
 
-    def _accept(self, item: Outgoing) -> None:
-        self.accepted += 1
-        if self._journal >= 0:
-            mark = "spoiled" if item.spoiled else ""
-            self._rows.append(f"{self._clock.now_ns()}\t{escaped(item.sent)}\t{mark}\n")
-
-    def _write_journal(self) -> None:
-        if self._rows:
-            os.write(self._journal, "".join(self._rows).encode("ascii"))
-            self._rows.clear()
+    def _write(self, data: bytes) -> int:
+        return os.write(self._master, data)

@@ -22,7 +22,7 @@ from pathlib import Path
 from capture.feed import LiveClient
 from capture.store import StreamReader
 from capture.store.stream_store import integrity
-from simulated_devices.wire.pty_line import read_journal
+from simulated_devices.wire.line import read_journal
 
 SENDER = Path(__file__).parents[1] / "faults" / "sender_process.py"
 BARE = """

@@ -21,7 +21,7 @@ from capture.base import FeedError, Gap, read_facts
 from capture.feed import LiveClient
 from capture.store import StreamReader
 from capture.store.stream_store import integrity
-from simulated_devices.wire.pty_line import read_journal
+from simulated_devices.wire.line import read_journal
 
 HERE = Path(__file__).parent
 ROW = "fault_row"
@@ -55,6 +55,7 @@ class FaultBench:
     capture: subprocess.Popen[bytes] | None = None
     clients: list[LiveClient] = field(default_factory=list)
     log_path: Path = Path()
+    before_capture: Callable[[], object] | None = None
 
     def start(self) -> None:
         self.data = self.data if self.data != Path() else self.folder / "data"
@@ -68,6 +69,8 @@ class FaultBench:
         )
         assert self.sender.stdout is not None
         assert json.loads(self.sender.stdout.readline()) == {"ready": True}
+        if self.before_capture:
+            self.before_capture()
         self.start_capture()
 
     def write_bench_file(self) -> None:

@@ -18,7 +18,8 @@ import sys
 import time
 from pathlib import Path
 
-from simulated_devices.wire import Outgoing, PtyLine
+from simulated_devices.wire import Outgoing
+from simulated_devices.wire.pty_line import PtyLine
 
 
 class Instrument:

@@ -12,7 +12,7 @@ import serial
 
 from capture.bench import load_bench, make_decoder
 from simulated_devices.scenarios.scenario import SCENARIOS
-from simulated_devices.wire.pty_line import read_journal
+from simulated_devices.wire.line import read_journal
 
 TWIN = (SCENARIOS / "hollin_lane_twin_cam.toml").read_text()
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from simulated_devices.machine import SimulatorError
-from simulated_devices.wire import LINE_FAULTS, Outgoing, PtyLine
+from simulated_devices.wire import LINE_FAULTS, Outgoing
+from simulated_devices.wire.line import escaped, read_journal, unescaped
 from simulated_devices.wire.line_faults import (
     Bursts,
     Corrupted,
@@ -19,7 +20,7 @@ from simulated_devices.wire.line_faults import (
     NoLineEnd,
     OneByteWrites,
 )
-from simulated_devices.wire.pty_line import escaped, read_journal, unescaped
+from simulated_devices.wire.pty_line import PtyLine
 
 
 def lines(count, start=0):

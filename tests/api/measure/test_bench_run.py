@@ -27,12 +27,15 @@ from api.live.estimating import find
 from api.store import read_trace
 from capture.store import StreamReader
 from simulated_devices.scenarios.scenario import SCENARIOS
-from simulated_devices.wire.pty_line import read_journal
+from simulated_devices.wire.line import read_journal
 
 Fields = dict[str, Any]
 STEADY = {"speed_deg_s": 30.0}
 MOST_LINES_BEFORE_OPENING = 1000
 """Five seconds of the crank: so long a busy machine may take from opening a port to emptying it."""
+
+
+WITHOUT_POSIX = "without posix"
 
 
 def free_port() -> int:
@@ -111,17 +114,31 @@ def ended(process: subprocess.Popen[bytes], longest_s: float = 10.0) -> int:
         raise
 
 
+def without_posix() -> dict[str, str]:
+    """Surroundings in which Python starts without what only POSIX systems have."""
+    own = [str(Path(__file__).parent / "without_posix"), os.environ.get("PYTHONPATH", "")]
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, own))}
+
+
 @pytest.fixture
-def demo(tmp_path: Path) -> Iterator[Shop]:
-    """`lobewright demo` without its own hands, in a time of its own, which stands still while nobody waits for it."""
+def demo(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Shop]:
+    """`lobewright demo` without its own hands, in a time of its own, which stands still while nobody waits for it.
+
+    Where asked for, without all that only POSIX systems have, and then in the machine's time.
+    """
     shop = Shop(f"http://127.0.0.1:{(port := free_port())}", f"http://127.0.0.1:{(control := free_port())}")
     options = ["--no-script", "--port", str(port), "--control-port", str(control)]
     command = [*LOBEWRIGHT, "demo", *options, "--data", str(tmp_path / "data")]
     clock = tmp_path / "clock"
-    process = subprocess.Popen([*command, "--scenario", str(demo_scenario(tmp_path))], env=environment(clock))
+    bare = getattr(request, "param", "") == WITHOUT_POSIX
+    around = without_posix() if bare else environment(clock)
+    process = subprocess.Popen([*command, "--scenario", str(demo_scenario(tmp_path))], env=around)
     try:
         until(lambda: process.poll() is not None or shop.alive(), "the demo is up")
-        ports_open(clock, 3)
+        facts = json.loads((tmp_path / "data" / "capture.json").read_text())
+        assert ("socket" in facts) == (not bare), "where the feed listens"
+        if not bare:
+            ports_open(clock, 3)
         yield shop
     finally:
         process.send_signal(signal.SIGINT)
@@ -140,6 +157,7 @@ def assert_close(found: dict[str, Fields], truths_deg: dict[str, float], within_
         )
 
 
+@pytest.mark.parametrize("demo", ["as here", WITHOUT_POSIX], indirect=True)
 def test_the_demo_bench_finds_true_tdc_and_both_lobes_within_their_intervals(demo: Shop) -> None:
     rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, **STEADY}
     found = demo.measure({"dial_a": "piston_1", "dial_b": "piston_4"}, rock)

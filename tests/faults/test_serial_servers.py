@@ -1,0 +1,220 @@
+"""Ports at a real serial server: ser2net (RFC 2217 and plain), and socat, over pseudo-terminals."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import termios
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.faults
+
+BACK_WITHIN_S = 2.0
+ASKED = {"request": "?\r", "request_interval_s": 0.1, "answer_within_s": 0.3}
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+def listens(port: int) -> bool:
+    """Whether somebody listens; asked without connecting, for a server may serve one caller alone."""
+    wanted = f":{port:04X}"
+    rows = [row.split() for row in Path("/proc/net/tcp").read_text().splitlines()[1:]]
+    return any(row[1].endswith(wanted) and row[3] == "0A" for row in rows)
+
+
+class Server:
+    """One serial server process in front of one device."""
+
+    def __init__(self, kind: str, device: Path, folder: Path) -> None:
+        self.kind, self.device, self.folder, self.port = kind, device, folder, free_port()
+        self.process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"{'rfc2217' if self.kind == 'ser2net telnet' else 'socket'}://127.0.0.1:{self.port}"
+
+    def command(self) -> list[str]:
+        if self.kind == "socat":
+            listen = f"TCP4-LISTEN:{self.port},bind=127.0.0.1,reuseaddr,fork,max-children=1"
+            return ["socat", listen, f"OPEN:{self.device},raw,echo=0,nonblock=1"]
+        by = "telnet(rfc2217),tcp" if self.kind == "ser2net telnet" else "tcp"
+        settings = self.folder / f"{self.port}.yaml"
+        settings.write_text(
+            f"connection: &one\n  accepter: {by},127.0.0.1,{self.port}\n"
+            f"  connector: serialdev,{self.device},9600n81,local\n"
+        )
+        return [shutil.which("ser2net") or "/usr/sbin/ser2net", "-n", "-u", "-c", str(settings)]
+
+    def start(self) -> float:
+        """Start it; gives the time at which it listened."""
+        self.process = subprocess.Popen(self.command(), stderr=subprocess.DEVNULL, start_new_session=True)
+        until_s = time.monotonic() + 20
+        while not listens(self.port):
+            assert self.process.poll() is None, f"{self.kind} ended"
+            assert time.monotonic() < until_s
+            time.sleep(0.005)
+        return time.monotonic()
+
+    def signal(self, number: int) -> None:
+        """To the server and what it started: socat has a process for each caller."""
+        assert self.process
+        os.killpg(self.process.pid, number)
+
+    def kill(self) -> None:
+        if self.process:
+            self.signal(signal.SIGKILL)
+            self.process.wait(5)
+            self.process = None
+
+
+@pytest.fixture(name="bench_behind")
+def _bench_behind(make_bench: Any) -> Iterator[Callable[..., tuple[Any, dict[str, Server]]]]:
+    servers: list[Server] = []
+
+    def behind(kind: str, *, asked: bool = False, **plunger_keys: Any) -> tuple[Any, dict[str, Server]]:
+        plunger = {"rate_hz": 0, "end": "\r"} if asked else {"rate_hz": 20}
+        bench = make_bench({"crank": {"rate_hz": 300}, "plunger": plunger}, start=False)
+        mine = {name: Server(kind, bench.folder / name, bench.folder) for name in bench.instruments}
+        servers.extend(mine.values())
+        bench.bench_keys = {name: {"port": server.url} for name, server in mine.items()}
+        bench.bench_keys["plunger"] |= (ASKED if asked else {}) | plunger_keys
+        bench.before_capture = lambda: [server.start() for server in mine.values()]
+        bench.start()
+        return bench, mine
+
+    yield behind
+    for server in servers:
+        server.kill()
+
+
+every_server = pytest.mark.parametrize("kind", ["ser2net telnet", "ser2net plain", "socat"])
+
+
+def check_nothing_is_wrong(bench: Any) -> dict[str, Any]:
+    """Stop; what is stored was said, in order, and what is missing lies in a listed gap.
+
+    A server holds bytes back on their way: the slack is its, not ours.
+    """
+    bench.stop()
+    return {name: bench.account(name, slack_ns=400_000_000) for name in bench.instruments}
+
+
+@every_server
+def test_a_server_killed_and_started_again_is_read_within_two_seconds(
+    kind: str, bench_behind: Any, helpers: Any, measured: Any
+) -> None:
+    bench, servers = bench_behind(kind)
+    client = bench.client()
+    for name in servers:
+        helpers.wait_for(client, helpers.is_reading(name), 30)
+    time.sleep(0.7)
+    servers["crank"].kill()
+    helpers.wait_for(client, helpers.is_state("crank", "offline"), 5)
+    time.sleep(3.0)  # long enough for the pauses between tries to have grown
+    up_s = servers["crank"].start()
+    helpers.wait_for(client, helpers.is_reading("crank"), 10)
+    back_s = time.monotonic() - up_s
+    accounts = check_nothing_is_wrong(bench)
+    assert not accounts["crank"].invented
+    assert not accounts["plunger"].unexplained
+    measured(49, "serial servers killed, cables pulled, stopped", f"{kind}: back {back_s:.2f} s after it is")
+    assert back_s < BACK_WITHIN_S
+
+
+@every_server
+def test_an_asked_gauge_answers_through_a_server(kind: str, bench_behind: Any, helpers: Any) -> None:
+    bench, servers = bench_behind(kind, asked=True)
+    client = bench.client()
+    helpers.wait_for(client, helpers.is_reading("plunger"), 30)
+    servers["plunger"].kill()
+    helpers.wait_for(client, helpers.is_state("plunger", "offline"), 5)
+    servers["plunger"].start()
+    helpers.wait_for(client, helpers.is_reading("plunger"), 10)
+    assert not check_nothing_is_wrong(bench)["plunger"].invented
+
+
+@every_server
+def test_a_cable_pulled_behind_a_server_is_told_and_read_again_when_plugged(
+    kind: str, bench_behind: Any, helpers: Any, measured: Any
+) -> None:
+    bench, _ = bench_behind(kind)
+    client = bench.client()
+    helpers.wait_for(client, helpers.is_reading("crank"), 30)
+    pulled = bench.order("unplug", half="4711")
+    helpers.wait_for(client, helpers.is_state("crank", "offline", "silent"), 8)
+    told_s = (time.monotonic_ns() - pulled["at_ns"]) / 1e9
+    time.sleep(1.0)
+    plugged = bench.order("plug")
+    helpers.wait_for(client, helpers.is_reading("crank"), 15)
+    back_s = (time.monotonic_ns() - plugged["at_ns"]) / 1e9
+    assert not check_nothing_is_wrong(bench)["crank"].invented
+    figures = f"{kind}: pulled cable told after {told_s:.2f} s, read {back_s:.2f} s after plugging"
+    measured(49, "serial servers killed, cables pulled, stopped", figures)
+    assert told_s < 4.0
+
+
+@every_server
+def test_a_server_that_stands_still_is_told_within_the_silent_time(
+    kind: str, bench_behind: Any, helpers: Any, measured: Any
+) -> None:
+    """A stopped process: the connection stands, and nothing comes through it."""
+    bench, servers = bench_behind(kind)
+    client = bench.client()
+    helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
+    helpers.wait_for(client, helpers.is_reading("crank"), 30)
+    stopped_s = time.monotonic()
+    servers["crank"].signal(signal.SIGSTOP)
+    helpers.wait_for(client, helpers.is_state("crank", "silent", "offline"), 8)
+    told_s = time.monotonic() - stopped_s
+    servers["crank"].signal(signal.SIGCONT)
+    helpers.wait_for(client, helpers.is_reading("crank"), 10)
+    assert not check_nothing_is_wrong(bench)["crank"].invented
+    figures = f"{kind}: standing still told after {told_s:.2f} s"
+    measured(49, "serial servers killed, cables pulled, stopped", figures)
+    assert told_s < 1.5 + 1.0
+
+
+def test_baud_and_framing_reach_the_device_behind_the_server(bench_behind: Any, helpers: Any) -> None:
+    bench, _ = bench_behind("ser2net telnet", baud=19200, framing="8O2", flow="xonxoff")
+    client = bench.client()
+    helpers.wait_for(client, helpers.is_reading("plunger"), 30)
+    device = os.open(bench.folder / "plunger", os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    iflag, _, cflag, _, speed, _, _ = termios.tcgetattr(device)
+    os.close(device)
+    bench.stop()
+    assert speed == termios.B19200
+    assert iflag & termios.IXON
+    assert cflag & termios.CSTOPB
+    assert (
+        cflag & termios.PARODD
+    )  # that parity is on at all, and seven bits, is what no pseudo-terminal keeps
+
+
+def test_a_server_that_is_not_there_and_a_name_that_is_none_are_told(make_bench: Any, helpers: Any) -> None:
+    port = free_port()
+    keys = {"crank": {"port": f"rfc2217://127.0.0.1:{port}"}, "plunger": {"port": "socket://nothing"}}
+    bench = make_bench(None, keys)
+    client = bench.client()
+    health = helpers.wait_for(
+        client, lambda m: m["kind"] == "health" and helpers.state_of(m, "plunger")["state"] != "starting", 10
+    )
+    health = helpers.wait_for(
+        client, lambda m: m["kind"] == "health" and helpers.state_of(m, "crank")["state"] != "starting", 10
+    )
+    assert helpers.state_of(health, "crank")["state"] == "offline"
+    assert "no serial server answers" in helpers.state_of(health, "crank")["sentence"]
+    assert helpers.state_of(health, "plunger")["state"] == "unusable"
+    assert "write socket://host:port" in helpers.state_of(health, "plunger")["sentence"]
+    bench.stop()
