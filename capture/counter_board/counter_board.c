@@ -20,7 +20,7 @@
 #define LINE_EVERY US(4000)                 /* 250 lines a second while the crank turns */
 #define QUIET_LINES 25                      /* one in 25 of them when it stands */
 #define TURNING_LINES 50                    /* "turning" lasts 0.2 s beyond the last count */
-#define EDGES_A_MILLISECOND 64              /* more than that and the count is no longer trusted */
+#define EDGES_A_MILLISECOND 100             /* more than that and the count is no longer trusted */
 #define PACKET_END US(2500)                 /* a pause that ends a gauge's packet */
 #define ASK_EVERY_LINES 12                  /* an asked gauge: about 20 times a second */
 #define MUTE_LINES 500                      /* 2 s without a packet from a gauge that is set up */
@@ -219,12 +219,14 @@ static void put_hex(uint8_t nibble) { put_raw(nibble < 10 ? '0' + nibble : 'A' -
 
 static void begin_line(char tag)
 {
+    keep_time();
     crc = 0;
     put((uint8_t)tag);
 }
 
 static void end_line(uint32_t at)
 {
+    keep_time();                            /* lines take long while edges come fast */
     put(' ');
     put_number(at, 1, 0);
     put(' ');
