@@ -87,13 +87,13 @@ class Capture:
         self._bus.add(self.recorder)
         self._bus.add(self.feed)
         devices = KnownDevices(self._remembered_devices())
-        self.readers = {
-            instrument.channel.name: PortReader(instrument, self._bus, devices, self._remember_device)
-            for instrument in bench.instruments
-        }
-        statuses = [reader.status for reader in self.readers.values()]
+        self._ports = [
+            PortReader(instruments, self._bus, devices, self._remember_device) for instruments in bench.ports
+        ]
+        self.readers = {name: reader for reader in self._ports for name in reader.channels.names}
+        statuses = [status for reader in self._ports for status in reader.channels.statuses]
         self._board = HealthBoard(statuses, self._bus)
-        self._watch = Watch(list(self.readers.values()), self._bus, self.recorder.anchor)
+        self._watch = Watch(self._ports, self._bus, self.recorder.anchor)
         self._stopping = threading.Event()
         self._limited_log = LimitedLog(log)
         self._recorder_was_hung = False
@@ -111,7 +111,7 @@ class Capture:
         sys.setswitchinterval(SWITCH_INTERVAL_S)  # so that a busy thread delays the stamps of others less
         self.recorder.start()
         self.feed.start()
-        for reader in self.readers.values():
+        for reader in self._ports:
             reader.start()
         self._watch.start()
         facts = {"pid": os.getpid(), "socket": str(self.feed.path), "run_id": self.run_id}
@@ -140,9 +140,9 @@ class Capture:
         """Close the ports, store everything, say so, end; tells whether everything is stored."""
         notify("STOPPING=1")
         self._watch.stop()
-        for reader in self.readers.values():
+        for reader in self._ports:
             reader.stop()
-        for reader in self.readers.values():
+        for reader in self._ports:
             reader.join(1.0)
         stored = self.recorder.stop()
         if stored:
@@ -231,7 +231,7 @@ class Capture:
             self.recorder.start()
         if not self.feed.alive:
             self.feed.start()
-        for reader in self.readers.values():
+        for reader in self._ports:
             if not reader.alive:
                 self._tell(
                     Event(
@@ -249,7 +249,7 @@ class Capture:
             self._tell(Event(wire_now_ns(), "", code, sentence))
 
     def _all_beat(self) -> bool:
-        oldest = min([self.recorder.beat_ns, *(r.status.beat_ns for r in self.readers.values())])
+        oldest = min([self.recorder.beat_ns, *(r.status.beat_ns for r in self._ports)])
         return time.monotonic_ns() - oldest < BEAT_WITHIN_NS
 
     def _listener_failed(self, listener: Listener, error: Exception) -> None:

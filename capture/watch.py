@@ -76,4 +76,4 @@ class Watch:
         others = holders({rdev for rdev in ports if rdev is not None}) if ports else {}
         for rdev, reader in ports.items():
             who = others.get(rdev or 0, [])
-            reader.status.others = ", ".join(str(holder) for holder in who)
+            reader.channels.shared_with(", ".join(str(holder) for holder in who))

@@ -17,7 +17,7 @@ from api.store import MeasurementReader
 from capture.base import CaptureError
 from capture.store import StreamReader
 
-ANEW = frozenset({"counter_reset", "counter_jump"})
+ANEW = frozenset({"counter_reset", "counter_jump", "counts_lost"})
 
 
 @dataclass(frozen=True, slots=True)

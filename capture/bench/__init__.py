@@ -1,5 +1,6 @@
 """The bench file and the frame kinds it names: bytes of one instrument into values."""
 
+from capture.bench.board import ASK_BOARD
 from capture.bench.file import (
     Bench,
     CrankInstrument,
@@ -9,9 +10,11 @@ from capture.bench.file import (
     load_bench,
     parse_bench,
 )
-from capture.bench.frames import CRANK_KINDS, FRAME_KINDS, Frame, make_decoder
+from capture.bench.frames import Frame
+from capture.bench.kinds import CRANK_KINDS, FRAME_KINDS, make_decoder
 
 __all__ = [
+    "ASK_BOARD",
     "CRANK_KINDS",
     "FRAME_KINDS",
     "Bench",

@@ -16,7 +16,9 @@ import regex
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from capture.base import BenchFileError, Channel
-from capture.bench.frames import CRANK_KINDS, FRAME_KINDS, GAUGE_KINDS, Decoder, compiled, make_decoder
+from capture.bench.board import BOARD_TAGS
+from capture.bench.frames import Decoder, compiled
+from capture.bench.kinds import CRANK_KINDS, FRAME_KINDS, GAUGE_KINDS, make_decoder
 from capture.bench.problems import Models, problems_of, syntax_problem
 
 _NAME = re.compile(r"[a-z0-9_]{1,32}")
@@ -66,8 +68,10 @@ class Instrument(BaseModel):
             )
         if self.frame != "pattern" and self.pattern:
             raise ValueError('`pattern` only goes with frame = "pattern"; take it out or change `frame`')
-        if self.frame != "tagged" and self.tag:
-            raise ValueError('`tag` only goes with frame = "tagged"; take it out or change `frame`')
+        if self.frame not in {"tagged", "board"} and self.tag:
+            raise ValueError(
+                '`tag` only goes with frame = "tagged" or "board"; take it out or change `frame`'
+            )
         return self
 
     def decoder(self) -> Decoder:
@@ -99,6 +103,12 @@ class CrankInstrument(Instrument):
     @classmethod
     def _pattern_has_a_count(cls, pattern: str) -> str:
         return _checked_pattern(pattern, "count", {"count", "index", "micros"})
+
+    @model_validator(mode="after")
+    def _crank_of_a_board_has_no_tag(self) -> Self:
+        if self.frame == "board" and self.tag:
+            raise ValueError("`tag` is for a board's gauges; the crank needs none: take it out")
+        return self
 
     @property
     def channel(self) -> Channel:
@@ -145,6 +155,19 @@ class GaugeInstrument(Instrument):
             raise ValueError("`request` holds a character above 255; write bytes as \\u00xx")
         return request
 
+    @model_validator(mode="after")
+    def _input_of_a_board_is_named(self) -> Self:
+        if self.frame == "board" and (self.tag not in BOARD_TAGS or self.request):
+            raise ValueError(
+                'a gauge with frame = "board" needs tag = "A" or tag = "B", the input it is wired to, and no '
+                "`request`; the board asks by itself"
+            )
+        return self
+
+    def decoder(self) -> Decoder:
+        """A fresh decoder for this gauge's lines."""
+        return make_decoder(self.frame, tag=self.tag, pattern=self.pattern, unit=self.unit)
+
     @property
     def request_bytes(self) -> bytes:
         """What is sent to get one answer; empty for a gauge that speaks by itself."""
@@ -179,10 +202,34 @@ class Bench(BaseModel):
             seen: set[str] = set()
             for instrument in self.instruments:
                 label = str(getattr(instrument, what, "crank"))
+                if what == "port" and instrument.frame == "board":
+                    label += f" {instrument.tag}".rstrip()  # one input of a board, too, feeds one channel
                 if label in seen:
                     raise ValueError(f"the {what} {label!r} is given twice; every instrument needs its own")
                 seen.add(label)
+        self._boards_agree()
         return self
+
+    def _boards_agree(self) -> None:
+        for port, first, *others in self._by_port():
+            for other in others:
+                if "board" not in {first.frame, other.frame}:
+                    continue
+                if (first.frame, first.baud, first.framing) != (other.frame, other.baud, other.framing):
+                    raise ValueError(
+                        f"the instruments on the board at {port!r} differ in frame, baud or framing; one port has one"
+                    )
+
+    def _by_port(self) -> list[tuple[Any, ...]]:
+        ports: dict[str, list[CrankInstrument | GaugeInstrument]] = {}
+        for instrument in self.instruments:
+            ports.setdefault(instrument.port, []).append(instrument)
+        return [(port, *instruments) for port, instruments in ports.items()]
+
+    @property
+    def ports(self) -> tuple[tuple[CrankInstrument | GaugeInstrument, ...], ...]:
+        """The instruments of each port, the crank first; more than one only on a counter board."""
+        return tuple(tuple(instruments) for _, *instruments in self._by_port())
 
     @property
     def instruments(self) -> tuple[CrankInstrument | GaugeInstrument, ...]:

@@ -42,6 +42,8 @@ class Frame:
         The line itself, for people.
     rejects_before : int
         Lines that could not be used between the frame before and this one.
+    begins : str
+        Why this frame is not tied to those before it; empty where it is.
     """
 
     value: int
@@ -51,6 +53,10 @@ class Frame:
     micros: int | None = None
     text: bytes = b""
     rejects_before: int = 0
+    begins: str = ""
+
+
+ELSEWHERE = Frame(0, 0)  # a good line that is not this channel's
 
 
 @dataclass(slots=True)
@@ -130,11 +136,18 @@ class Decoder(ABC):
         What could not be used, counted.
     latest : deque of (bytes, bool)
         The last `LATEST_LINES` whole lines as they came in, oldest first, and whether each was recognised.
+    notices : list of (str, str)
+        What a device said of itself, code and sentence; whoever tells it on empties the list.
+    speaks_for_board : bool
+        This decoder tells what concerns a port as a whole.
     """
+
+    speaks_for_board = False
 
     def __init__(self) -> None:
         self.rejects = Rejects()
         self.latest: deque[tuple[bytes, bool]] = deque(maxlen=LATEST_LINES)
+        self.notices: list[tuple[str, str]] = []
         self._splitter = LineSplitter(self.rejects)
         self._rejects_told = 0
 
@@ -154,6 +167,8 @@ class Decoder(ABC):
         frames = []
         for line, end in self._splitter.feed(chunk):
             frame = self._recognise(line, end) if len(line) <= LONGEST_LINE_BYTES else None
+            if frame is ELSEWHERE:
+                continue
             self.latest.append((line[:LONGEST_LINE_BYTES], frame is not None))
             if frame is None:
                 self.rejects.rejected += 1
@@ -184,14 +199,14 @@ class Decoder(ABC):
 
     @abstractmethod
     def _recognise(self, line: bytes, end: int) -> Frame | None:
-        """The frame of one line, or `None`."""
+        """The frame of one line, `ELSEWHERE`, or `None`."""
 
 
-def _decimal(text: bytes, end: int, line: bytes) -> Frame:
+def decimal_frame(text: bytes, end: int, line: bytes, micros: int | None = None) -> Frame:
     """Turn ``-12.340`` into -12340 with 3 decimals, exactly."""
     sign = -1 if text[:1] == b"-" else 1
     whole, _, part = text.lstrip(b"+- ").partition(b".")
-    return Frame(sign * int(whole + part), end, decimals=len(part), text=line)
+    return Frame(sign * int(whole + part), end, decimals=len(part), text=line, micros=micros)
 
 
 class DecimalDecoder(Decoder):
@@ -201,7 +216,7 @@ class DecimalDecoder(Decoder):
 
     def _recognise(self, line: bytes, end: int) -> Frame | None:
         match = self._LINE.fullmatch(line)
-        return _decimal(match[1], end, line) if match else None
+        return decimal_frame(match[1], end, line) if match else None
 
 
 class TaggedDecoder(Decoder):
@@ -229,9 +244,9 @@ class TaggedDecoder(Decoder):
             if not body.startswith(self._tag):
                 return None
             match = DecimalDecoder._LINE.fullmatch(body[len(self._tag) :].lstrip(b" \t:=,"))
-            return _decimal(match[1], end, line) if match else None
+            return decimal_frame(match[1], end, line) if match else None
         found = self._LINE.fullmatch(line)
-        return _decimal(found["number"], end, line) if found else None
+        return decimal_frame(found["number"], end, line) if found else None
 
 
 class CountDecoder(Decoder):
@@ -308,7 +323,7 @@ class PatternDecoder(Decoder):
         if "count" in groups:
             return self._count(groups, end, line)
         number = (groups["value"] or b"").strip(b" \t")
-        return _decimal(number, end, line) if self._NUMBER.fullmatch(number) else None
+        return decimal_frame(number, end, line) if self._NUMBER.fullmatch(number) else None
 
     def _count(self, groups: dict[str, bytes | None], end: int, line: bytes) -> Frame | None:
         count, micros = groups["count"] or b"", groups.get("micros")
@@ -319,36 +334,3 @@ class PatternDecoder(Decoder):
         if own is not None and own >= 2**32:
             return None
         return Frame(int(count), end, index=index, micros=own, text=line)
-
-
-FRAME_KINDS: dict[str, str] = {
-    "decimal": "a signed decimal a line",
-    "tagged": "a tag and a decimal",
-    "count": "a count a line",
-    "count_index": "a count with an index mark",
-    "count_micros": "a count with the device's own microseconds",
-    "pattern": "a regular expression with named groups, for anything else",
-}
-CRANK_KINDS = ("count", "count_index", "count_micros", "pattern")
-GAUGE_KINDS = ("decimal", "tagged", "pattern")
-
-
-def make_decoder(kind: str, *, tag: str = "", pattern: str = "") -> Decoder:
-    """A fresh decoder of the named kind.
-
-    Raises
-    ------
-    KeyError
-        For a kind that is not in `FRAME_KINDS`; the bench file is checked before it comes to that.
-    """
-    if kind == "tagged":
-        return TaggedDecoder(tag)
-    if kind == "pattern":
-        return PatternDecoder(pattern)
-    plain: dict[str, type[Decoder]] = {
-        "decimal": DecimalDecoder,
-        "count": CountDecoder,
-        "count_index": CountIndexDecoder,
-        "count_micros": CountMicrosDecoder,
-    }
-    return plain[kind]()

@@ -5,6 +5,8 @@ Nothing is dropped without a `Gap`: every line that was read and is not among th
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from capture.base import Event, Gap, Listener, Readings, Segment
 from capture.bench import CrankInstrument, Frame, GaugeInstrument
 from capture.port.continuity import Admitted, Continuity, CrankContinuity, GaugeContinuity, Proof
@@ -12,10 +14,12 @@ from capture.port.index_watch import IndexWatch
 from capture.port.stamping import DeviceClock, Stamper
 
 TALLY_EVERY_NS = 1_000_000_000
+NOTICE_EVERY_NS = 10_000_000_000
 
 _BEGINNINGS = {
     "counter_reset": "the counter began again at zero; find true TDC again before measuring",
     "counter_jump": "the count leapt further than a hand can turn; find true TDC again before measuring",
+    "counts_lost": "counts were lost, as the board has told; find true TDC again before measuring",
     "resolution": "the gauge now sends another number of decimals; was its unit key pressed?",
 }
 
@@ -28,9 +32,16 @@ class Intake:
     instrument : CrankInstrument or GaugeInstrument
     out : Listener
         Given readings, gaps and events, in order.
+    clock : DeviceClock, optional
+        Shared by the channels of one device.
     """
 
-    def __init__(self, instrument: CrankInstrument | GaugeInstrument, out: Listener) -> None:
+    def __init__(
+        self,
+        instrument: CrankInstrument | GaugeInstrument,
+        out: Listener,
+        clock: DeviceClock | None = None,
+    ) -> None:
         self.channel = instrument.channel
         self.decoder = instrument.decoder()
         self.accepted = 0
@@ -41,13 +52,16 @@ class Intake:
         self._continuity = _continuity(instrument)
         self._proof = Proof(_lines_that_prove(instrument, asked=self._asked))
         self._stamper = Stamper(instrument.byte_ns)
-        self._device_clock: DeviceClock | None = None
+        self._device_clock = clock or DeviceClock()
+        self._clock_told = False
+        self._notices = _Notices()
         self._index = (
             IndexWatch(instrument.counts_per_turn) if isinstance(instrument, CrankInstrument) else None
         )
         self._segment: Segment | None = None
         self._begin_reason = "start"
         self._tally = _Tally()
+        self._lost = ""
         self._in_doubt = False
         self._late = False
         self._opening = False
@@ -81,7 +95,9 @@ class Intake:
         if self._index:
             self._index.begin()
         self._stamper.begin(now_ns)
-        self._device_clock = None
+        self._device_clock.begin()
+        self._clock_told = False
+        self._notices = _Notices()
         self._begin_reason = reason
         self._opening = True
 
@@ -115,6 +131,7 @@ class Intake:
             self._list_rejects(read_ns)
         stamps = self._stamper.stamps(read_ns, len(chunk), [frame.end for frame in frames])
         self._take_frames([*zip(frames, stamps, strict=True)], late=late)
+        self._tell_notices(read_ns)
         return len(frames)
 
     def take_answer(self, frame: Frame, t_ns: int) -> None:
@@ -152,9 +169,11 @@ class Intake:
             for proven, stamp in self._proof.admit(frame, t_ns):
                 if self._index:
                     self._look_at_index(self._index, proven, stamp)
-                admitted += self._continuity.admit(proven, self._own_time(proven, stamp))
-        if stamped and stamped[-1][0].micros is None:
-            self._device_clock = None
+                passed = self._continuity.admit(proven, self._own_time(proven, stamp))
+                self._lost = proven.begins or self._lost
+                if passed and self._lost:
+                    passed[0], self._lost = replace(passed[0], begins=passed[0].begins or self._lost), ""
+                admitted += passed
         if admitted and self._in_doubt:
             self._tally.in_doubt += len(admitted)
         elif admitted:
@@ -170,11 +189,20 @@ class Intake:
             self._out.event(Event(t_ns, self.channel.name, "index_slip", sentence))
 
     def _own_time(self, frame: Frame, t_ns: int) -> int:
-        if frame.micros is None:
-            return t_ns
-        if self._device_clock is None:
-            self._device_clock = DeviceClock()
-        return self._device_clock.stamp(t_ns, frame.micros)
+        return t_ns if frame.micros is None else self._device_clock.stamp(t_ns, frame.micros)
+
+    def _tell_notices(self, now_ns: int) -> None:
+        """What the device said of itself, and once how its clock stands to ours."""
+        notices, self.decoder.notices = self.decoder.notices, []
+        uncertainty_ns = self._device_clock.uncertainty_ns
+        if self.decoder.speaks_for_board and not self._clock_told and uncertainty_ns is not None:
+            self._clock_told = True
+            drift, ms = self._device_clock.drift_ppm, uncertainty_ns / 1e6
+            notices.append(
+                ("clock_mapped", f"its clock and ours drift by {drift:+.0f} ppm, stamps hold to {ms:.3f} ms")
+            )
+        for code, sentence in self._notices.new(notices, now_ns):
+            self._out.event(Event(now_ns, self.channel.name, code, f"{self.channel.name}: {sentence}"))
 
     def _pass_on(self, admitted: list[Admitted]) -> None:
         start = 0
@@ -190,8 +218,8 @@ class Intake:
         number = 0 if self._segment is None else self._segment.number + 1
         self._segment = Segment(number, reason, reading.shift, reading.decimals)
         self._begin_reason = ""
-        if reading.begins and self._index:
-            self._index.begin()
+        if reading.begins and reading.begins != "counts_lost" and self._index:
+            self._index.begin()  # after lost counts the mark itself shows how many
         if reading.begins:
             sentence = f"{self.channel.name}: {_BEGINNINGS[reason]}"
             self._out.event(Event(reading.t_ns, self.channel.name, reason, sentence))
@@ -217,6 +245,22 @@ class Intake:
             "in_doubt": self._tally.in_doubt,
             "late_answer": self._tally.late_answer,
         }
+
+
+class _Notices:
+    """The same notice at most once in `NOTICE_EVERY_NS`: a loose wire says it with every line."""
+
+    def __init__(self) -> None:
+        self._told_ns: dict[str, int] = {}
+
+    def new(self, notices: list[tuple[str, str]], now_ns: int) -> list[tuple[str, str]]:
+        """Those that were not told lately."""
+        fresh = []
+        for code, sentence in notices:
+            if now_ns - self._told_ns.get(code, now_ns - NOTICE_EVERY_NS) >= NOTICE_EVERY_NS:
+                self._told_ns[code] = now_ns
+                fresh.append((code, sentence))
+        return fresh
 
 
 class _Tally:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from capture.base import (
     Bus,
@@ -18,12 +18,12 @@ from capture.base import (
     wire_now_ns,
     wire_pause_s,
 )
-from capture.bench import CrankInstrument, GaugeInstrument
+from capture.bench import ASK_BOARD, CrankInstrument, GaugeInstrument
 from capture.port.asking import Asker
 from capture.port.backoff import BackOff
+from capture.port.channels import PortChannels
 from capture.port.devices import KnownDevices
-from capture.port.health import ChannelState, ChannelStatus
-from capture.port.intake import Intake
+from capture.port.health import ChannelState
 from capture.port.serial_port import READ_TIMEOUT_S, Port
 
 log = logging.getLogger(__name__)
@@ -36,7 +36,8 @@ class PortReader:
 
     Parameters
     ----------
-    instrument : CrankInstrument or GaugeInstrument
+    instruments : CrankInstrument or GaugeInstrument
+        One; or all that share a counter board's port, the crank first.
     bus : Bus
         Given readings, gaps and events.
     devices : KnownDevices
@@ -47,7 +48,7 @@ class PortReader:
 
     def __init__(
         self,
-        instrument: CrankInstrument | GaugeInstrument,
+        instruments: CrankInstrument | GaugeInstrument | Sequence[CrankInstrument | GaugeInstrument],
         bus: Bus,
         devices: KnownDevices,
         on_device: Callable[[str, str], None] = lambda channel, identity: None,
@@ -55,12 +56,11 @@ class PortReader:
         sleep: Callable[[float], object] | None = None,
         clock_ns: Callable[[], int] = wire_now_ns,
     ) -> None:
-        self.instrument = instrument
+        instruments = instruments if isinstance(instruments, Sequence) else (instruments,)
+        self.instrument = instrument = instruments[0]
+        self.channels = PortChannels(instruments, bus, time.monotonic_ns())
         self.name = instrument.channel.name
-        self.intake = Intake(instrument, bus)
-        self.status = ChannelStatus(
-            self.intake, instrument.port, instrument.silent_after_s, beat_ns=time.monotonic_ns()
-        )
+        self.intake, self.status = self.channels.intakes[0], self.channels.statuses[0]
         self._bus, self._devices, self._on_device = bus, devices, on_device
         self._stop = threading.Event()
         self._sleep = sleep or self._stop.wait
@@ -139,18 +139,20 @@ class PortReader:
             finally:
                 self._port = None
                 self._progress.end()
-                self.intake.finish(self._clock_ns())
+                self.channels.finish(self._clock_ns())
 
     def _opened(self, port: Port) -> None:
         now_ns = self._clock_ns()
         self._port, self._read_ns, self._awake_ns = port, now_ns, time.monotonic_ns()
         self._progress.begin()
-        self.intake.begin(self._reason, now_ns, self._created_ns)
+        self.channels.begin(self._reason, now_ns, self._created_ns)
         if self._asker:
             self._asker.begin(now_ns)
         self._reason = "reopened"
         self._back_off.succeeded()
         self._judge_device(port)
+        if self.instrument.frame == "board":
+            port.write(ASK_BOARD)
         self._tell("port_opened", f"{self.name}: {port.name} is open")
 
     def _judge_device(self, port: Port) -> None:
@@ -159,11 +161,12 @@ class PortReader:
             if self.status.port_state is not ChannelState.IN_DOUBT:
                 self._log.warning("doubt", sentence)
                 self._tell("device_in_doubt", sentence)
-            self.status.closed(ChannelState.IN_DOUBT, sentence)
+            self.channels.closed(ChannelState.IN_DOUBT, sentence)
         else:
-            self.status.opened(self._clock_ns())
-            self._on_device(self.name, port.identity)
-        self.intake.hold(in_doubt=bool(sentence))
+            self.channels.opened(self._clock_ns())
+            for name in self.channels.names:
+                self._on_device(name, port.identity)
+        self.channels.hold(in_doubt=bool(sentence))
 
     def _read(self, port: Port) -> None:
         checked_ns = time.monotonic_ns()
@@ -187,7 +190,7 @@ class PortReader:
     def _take_the_last(self, port: Port) -> None:
         """Told to stop: what has already arrived still counts."""
         if not self._asker and port.waiting():
-            self.intake.take(port.read(0.0), self._clock_ns())
+            self.channels.take(port.read(0.0), self._clock_ns())
 
     def _patience_s(self) -> float:
         if not self._asker:
@@ -198,7 +201,7 @@ class PortReader:
         if self._asker:
             self._take_answer(chunk, now_ns, self._asker)
             return
-        self.intake.take(chunk, now_ns, late=late)
+        self.channels.take(chunk, now_ns, late=late)
         if late:
             self._take_what_waited(port)
 
@@ -208,7 +211,7 @@ class PortReader:
         while port.waiting() and not self._stop.is_set():
             chunk = port.read(0.0)
             self._read_ns, self._awake_ns = self._clock_ns(), time.monotonic_ns()
-            self.intake.take(chunk, self._read_ns, late=True)
+            self.channels.take(chunk, self._read_ns, late=True)
             self._progress.taken(len(chunk))
 
     def _take_answer(self, chunk: bytes, now_ns: int, asker: Asker) -> None:
@@ -238,7 +241,7 @@ class PortReader:
 
     def _check(self, port: Port, now_ns: int) -> None:
         """Twice a second: list rejects, follow a name that moved, look whether a person has decided."""
-        self.intake.settle(now_ns)
+        self.channels.settle(now_ns)
         if port.moved():
             raise PortLost(f"port {port.name} now leads to another device; opening that")
         if self.status.port_state is ChannelState.IN_DOUBT:
@@ -251,8 +254,7 @@ class PortReader:
             self._log.warning("port", f"{self.name}: {sentence}")
         if was_open:
             self._tell("port_lost", f"{self.name}: {sentence}")
-        self.status.closed(state, sentence)
-        self.status.mute, self.status.others = False, ""
+        self.channels.closed(state, sentence)
 
     def _wait(self, seconds: float) -> None:
         self.status.beat_ns = time.monotonic_ns()

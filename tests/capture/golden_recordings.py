@@ -18,6 +18,7 @@ from pathlib import Path
 
 from capture.base import Event, Gap, Readings
 from capture.bench import parse_bench
+from capture.bench.board import crc8
 from capture.port.intake import Intake
 
 FOLDER = Path(__file__).parent / "golden"
@@ -34,9 +35,14 @@ HEADS = {
     "count_wrap": '[crank]\nport = "/dev/c"\nframe = "count"\ncounts_per_turn = 3600\nwraps_at = 3600\n',
     "count_index": '[crank]\nport = "/dev/c"\nframe = "count_index"\ncounts_per_turn = 3600\n',
     "count_micros": '[crank]\nport = "/dev/c"\nframe = "count_micros"\ncounts_per_turn = 3600\n',
+    "board": '[crank]\nport = "/dev/c"\nframe = "board"\ncounts_per_turn = 3600\n',
     "pattern_crank": '[crank]\nport = "/dev/c"\nframe = "pattern"\ncounts_per_turn = 3600\n'
     "pattern = 'E(?P<count>-?[0-9]+) Z(?P<index>[01])'\n",
 }
+
+
+def board_line(body: str) -> str:
+    return f"{body}{crc8(body.encode()):02X}"
 
 
 def line(kind: str, number: int) -> bytes:
@@ -52,6 +58,7 @@ def line(kind: str, number: int) -> bytes:
         "count_wrap": f"{count % 3600}",
         "count_index": f"{count} {int(count == 3600)}",
         "count_micros": f"{count} {(2**32 - 10_000 + 2000 * number) % 2**32}",
+        "board": board_line(f"C{count} {(2**32 - 10_000 + 4000 * number) % 2**32} "),
         "pattern_crank": f"E{count} Z{int(count == 3600)}",
     }
     return texts[kind].encode()

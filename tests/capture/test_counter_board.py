@@ -32,7 +32,9 @@ def wave() -> Waveform:
     return Waveform()
 
 
-def test_forty_thousand_edges_a_second_with_jitter_while_two_gauges_are_read(chip: Chip, wave: Waveform) -> None:
+def test_forty_thousand_edges_a_second_with_jitter_while_two_gauges_are_read(
+    chip: Chip, wave: Waveform
+) -> None:
     wave.command(FIRST_CYCLE, "A3fns")
     wave.command(FIRST_CYCLE + SECOND // 10, "B2fns")
     encoder = Encoder(wave)
@@ -46,7 +48,9 @@ def test_forty_thousand_edges_a_second_with_jitter_while_two_gauges_are_read(chi
     assert not sent.tagged("X")
     assert [value for value, _ in sent.tagged("A")] == [f"m-12.{place:03}" for place in range(20)]
     assert [value for value, _ in sent.tagged("B")] == [f"m{25.4 * place:.4f}" for place in range(20)]
-    print(f"40,000 edges/s, jitter of half a distance, two gauges: none lost; longest in cycles {sent.longest}")
+    print(
+        f"40,000 edges/s, jitter of half a distance, two gauges: none lost; longest in cycles {sent.longest}"
+    )
 
 
 def test_reversals_and_bounce_cancel_out(chip: Chip, wave: Waveform) -> None:
@@ -159,16 +163,21 @@ def test_swapped_phases_are_set_right_by_a_command(chip: Chip, wave: Waveform) -
     ],
 )
 def test_a_gauge_is_read_in_every_format_and_polarity(
-    chip: Chip, wave: Waveform, kind: int, bits: list[int], told: str, bit_us: float, falling: bool, inverted: bool
+    chip: Chip,
+    wave: Waveform,
+    kind: int,
+    bits: list[int],
+    told: str,
+    bit_us: float,
+    falling: bool,
+    inverted: bool,
 ) -> None:
     wave.command(FIRST_CYCLE, f"B{kind}{'f' if falling else 'r'}{'i' if inverted else 'n'}s")
     wave.pin(FIRST_CYCLE, "C", 2, int(falling))
     for place in range(3):
         pauses = {24: 300.0} if kind == 2 else {}
         start = SETTLED + place * SECOND / 20
-        send_packet(
-            wave, 1, start, bits, bit_us=bit_us, falling=falling, inverted=inverted, pauses_us=pauses
-        )
+        send_packet(wave, 1, start, bits, bit_us=bit_us, falling=falling, inverted=inverted, pauses_us=pauses)
     sent = chip.run(wave, eeprom="formats")
     assert [value for value, _ in sent.tagged("B")] == [told] * 3
     first = sent.tagged("B")[0][1]

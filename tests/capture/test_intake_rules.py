@@ -192,7 +192,19 @@ def test_a_device_clock_takes_the_batching_of_the_bus_out_of_the_stamps() -> Non
     error_ms = ((stamps - np.array(true_ns)) / MS)[1000:]
     raw_ms = ((np.array(arrival) - np.array(true_ns)) / MS)[1000:]
     assert error_ms.std() < raw_ms.std() / 10
-    assert (np.diff(stamps) > 0).all()
+    assert (np.diff(stamps[1000:]) > 0).all()
+    assert (stamps <= np.array(arrival)).all()
+    assert clock.drift_ppm == pytest.approx(-80, abs=5)
+    assert abs(error_ms - error_ms.mean()).max() * MS < 10 * (clock.uncertainty_ns or 0)
+
+
+def test_a_gauge_that_is_told_late_shares_the_clock_of_its_board() -> None:
+    rng, clock = random.Random(5), DeviceClock()
+    for number in range(5000):
+        t = number * 4 * MS
+        clock.stamp(t + 3 * 10**9 + rng.randrange(2 * MS), t // 1000)
+    t = 4990 * 4 * MS
+    assert clock.stamp(t + 3 * 10**9 + 20 * MS, t // 1000) == pytest.approx(t + 3 * 10**9, abs=MS / 10)
 
 
 def test_a_question_is_tried_three_times_and_then_asked_rarely() -> None:

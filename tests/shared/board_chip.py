@@ -67,7 +67,9 @@ class Encoder:
         self.wave.pin(cycle, "B", 2, 1)
         self.wave.pin(cycle + cycles_long, "B", 2, 0)
 
-    def run(self, start: float, edges: int, per_second: float, *, jitter: float = 0.0, seed: int = 1) -> float:
+    def run(
+        self, start: float, edges: int, per_second: float, *, jitter: float = 0.0, seed: int = 1
+    ) -> float:
         """Edges one way (negative: the other), each early or late by up to `jitter` of the distance."""
         rng, pause = random.Random(seed), SECOND / per_second
         way = 1 if edges > 0 else -1
@@ -125,7 +127,9 @@ class Chip:
         (self.folder / "waveform").write_text(wave.text())
         end = max(wave.end, FIRST_CYCLE) + round(seconds_more * SECOND)
         files = [self.folder / name for name in ("board_chip", "counter_board.elf", "waveform", eeprom)]
-        told = subprocess.run([*files, str(end)], check=True, capture_output=True, text=True, timeout=250).stdout
+        told = subprocess.run(
+            [*files, str(end)], check=True, capture_output=True, text=True, timeout=250
+        ).stdout
         sent = Sent([], {}, [])
         for line in told.splitlines():
             first, *rest = line.split()
