@@ -41,7 +41,7 @@ def test_forty_thousand_edges_a_second_with_jitter_while_two_gauges_are_read(
     end = encoder.run(SETTLED, 40_000, 40_000, jitter=0.5)
     for place, start in enumerate(range(SETTLED, int(end), SECOND // 20)):
         send_packet(wave, 0, start, digits_13(f"-12.{place:03}"), bit_us=120)
-        send_packet(wave, 1, start + 3000, two_groups(0, 20480 * place), bit_us=26)
+        send_packet(wave, 1, start + 3000, two_groups(0, 20480 * place), bit_us=60)
     sent = chip.run(wave, eeprom="forty")
     assert sent.count == 40_000
     assert not sent.tagged("E")
