@@ -8,7 +8,8 @@ import sys
 
 import click
 
-from api.base import ServiceError, keep_private
+from api.base import ServiceError
+from api.files import keep_private
 
 # Our matrices are small: several threads of linear algebra would wait for each other, and hold up the live screens.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

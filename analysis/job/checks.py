@@ -13,6 +13,7 @@ from math import acos, degrees, hypot
 from statistics import median
 
 from analysis.base import Warn
+from analysis.moving import tooth_deg
 from analysis.timing import (
     SAME_ENGINE_DEG,
     SAME_LIFT_MM,
@@ -35,7 +36,6 @@ from analysis.timing import (
     newest,
     odd_lobes,
     order,
-    tooth_deg,
 )
 
 LIFT_SHARE = 0.03

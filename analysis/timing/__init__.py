@@ -2,6 +2,7 @@
 
 from analysis.timing.angles import (
     HALF_CYCLE_DEG,
+    cam_deg_of,
     dead_centre_words,
     early_or_late,
     error_of,
@@ -15,14 +16,6 @@ from analysis.timing.angles import (
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
-from analysis.timing.correction import (
-    Correction,
-    correction_for,
-    lift_at_tdc_after,
-    setting_of,
-    single_cam_after,
-    tooth_deg,
-)
 from analysis.timing.engine import (
     CYCLE_DEG,
     Adjuster,
@@ -33,6 +26,8 @@ from analysis.timing.engine import (
     Lobe,
     LobeCard,
     PlungerOn,
+    Side,
+    Turn,
     Valve,
 )
 from analysis.timing.facts import (
@@ -57,23 +52,10 @@ from analysis.timing.facts import (
     Withdrawn,
     payload_from_plain,
 )
-from analysis.timing.fitted import adjuster_now
-from analysis.timing.guided_move import (
-    CrankMove,
-    FlankMove,
-    MoveView,
-    crank_move,
-    first_phase,
-    flank_move,
-    follow_crank,
-    follow_flank,
-)
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
-from analysis.timing.parking import best_park
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
-from analysis.timing.slip import Slip, expected_mm, find_slip
 from analysis.timing.stored_lift import StoredLift
 from analysis.timing.valve_to_piston import (
     DropMeasured,
@@ -95,8 +77,6 @@ __all__ = [
     "CamCard",
     "CamError",
     "ClearanceNoted",
-    "Correction",
-    "CrankMove",
     "Decided",
     "Difference",
     "DropCentre",
@@ -104,14 +84,12 @@ __all__ = [
     "Engine",
     "Event",
     "Fact",
-    "FlankMove",
     "HandPair",
     "HandTools",
     "Job",
     "Lobe",
     "LobeCard",
     "LobeMeasured",
-    "MoveView",
     "Moved",
     "NotComparable",
     "Noted",
@@ -120,25 +98,23 @@ __all__ = [
     "PistonClearance",
     "PistonClearanceFound",
     "PlungerOn",
+    "Side",
     "SignedOff",
     "Skipped",
-    "Slip",
     "StoredLift",
     "StrokeFound",
     "TdcMeasured",
     "Tightened",
+    "Turn",
     "Valve",
     "Verdict",
     "WentBack",
     "Withdrawn",
-    "adjuster_now",
     "bank_of",
     "banks_off_deg",
-    "best_park",
+    "cam_deg_of",
     "cam_error",
     "compare",
-    "correction_for",
-    "crank_move",
     "curve_by_hand",
     "dead_centre_words",
     "drift",
@@ -146,18 +122,11 @@ __all__ = [
     "error_of",
     "events_to_timing",
     "expected_crank_deg",
-    "expected_mm",
     "find_piston_clearance",
-    "find_slip",
-    "first_phase",
-    "flank_move",
-    "follow_crank",
-    "follow_flank",
     "full_lift_of",
     "full_lift_words",
     "full_lifts_of",
     "judge",
-    "lift_at_tdc_after",
     "lobe_by_hand",
     "lobe_error",
     "minimum_of",
@@ -169,12 +138,9 @@ __all__ = [
     "piston_below_top_mm",
     "piston_drop",
     "separation_cam_deg",
-    "setting_of",
-    "single_cam_after",
     "spread_of",
     "table",
     "tdc_by_hand",
     "throw_mm",
     "told_from_own_tdc",
-    "tooth_deg",
 ]

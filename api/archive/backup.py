@@ -27,17 +27,8 @@ from typing import Any, BinaryIO
 
 from pydantic import BaseModel, ConfigDict
 
-from api.base import (
-    ConflictError,
-    MisuseError,
-    NoRoom,
-    OverBudget,
-    StoreError,
-    ZipBudget,
-    foreign_json,
-    open_within,
-    sync,
-)
+from api.base import ConflictError, MisuseError, StoreError
+from api.files import NoRoom, OverBudget, ZipBudget, foreign_json, open_within, sync
 from api.live import PROGRAM
 from api.store import FILE_NAME as SHOP_NAME
 from api.store import (

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import BinaryIO, TypeVar
 
 from api.archive.intake import remove_leftovers
-from api.base import ConflictError, NoRoom, StoreError, refuse_without_room
+from api.base import ConflictError, StoreError
+from api.files import NoRoom, refuse_without_room
 
 T = TypeVar("T")
 PREFIX = ".upload-"

@@ -15,7 +15,8 @@ from sqlite_utils import Database
 from analysis.base import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
 from api.archive.intake import Intake, mark_of, taking_in
 from api.archive.job_file_models import FactsTold
-from api.base import ConflictError, MisuseError, foreign_json, in_one_sentence
+from api.base import ConflictError, MisuseError, in_one_sentence
+from api.files import foreign_json
 from api.live import PROGRAM, FitOutcome, estimate
 from api.measure import KeptDrawings, LobeAsked, MeasurementAsked, TdcAsked
 from api.store import (

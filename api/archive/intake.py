@@ -18,7 +18,8 @@ from dataclasses import dataclass
 from hashlib import file_digest
 from pathlib import Path
 
-from api.base import ConflictError, NoRoom, ServiceError, StoreError, refuse_without_room, sync
+from api.base import ConflictError, ServiceError, StoreError
+from api.files import NoRoom, refuse_without_room, sync
 from api.store import IMPORTED_FOLDER, Asking, ShopStore
 
 PREFIX = ".import-"

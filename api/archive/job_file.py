@@ -19,16 +19,8 @@ from typing import IO, Any
 from pydantic import ValidationError
 
 from api.archive.job_file_models import VERSION, JobInFile
-from api.base import (
-    JobFileError,
-    NoRoom,
-    OverBudget,
-    StoreError,
-    ZipBudget,
-    foreign_json,
-    in_one_sentence,
-    open_within,
-)
+from api.base import JobFileError, StoreError, in_one_sentence
+from api.files import NoRoom, OverBudget, ZipBudget, foreign_json, open_within
 
 MANIFEST = "job.json"
 SHEET = "sheet.json"

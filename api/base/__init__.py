@@ -12,8 +12,6 @@ from api.base.errors import (
     StoreError,
     TraceFileError,
 )
-from api.base.folders import sync
-from api.base.from_elsewhere import foreign_json
 from api.base.interval import Counts, Interval, StoredPart, streams_from
 from api.base.job_errors import BlockedError, QuestionedError, with_service_errors
 from api.base.job_messages import (
@@ -76,11 +74,9 @@ from api.base.messages import (
     RecorderHealth,
 )
 from api.base.plain_text import readable, safe_cell, unreadable
-from api.base.private import keep_private
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
-from api.base.zip_budget import NoRoom, OverBudget, ZipBudget, open_within, refuse_without_room
 
 __all__ = [
     "ANY",
@@ -133,9 +129,7 @@ __all__ = [
     "Message",
     "MisuseError",
     "MoveWay",
-    "NoRoom",
     "NotFoundError",
-    "OverBudget",
     "PistonClearanceView",
     "PressEntry",
     "Pressed",
@@ -159,20 +153,14 @@ __all__ = [
     "Trouble",
     "Unadopted",
     "VerdictView",
-    "ZipBudget",
     "add_problems",
-    "foreign_json",
     "in_one_sentence",
-    "keep_private",
-    "open_within",
     "own_ip_addresses",
     "qr_code",
     "readable",
-    "refuse_without_room",
     "safe_cell",
     "shop_addresses",
     "streams_from",
-    "sync",
     "thin",
     "unreadable",
     "with_service_errors",

@@ -7,19 +7,16 @@ from typing import Any, Literal, cast
 
 from analysis.base import Refusal
 from analysis.job import StepState
-from analysis.timing import (
-    Cam,
+from analysis.moving import (
     Correction,
     CrankMove,
     FlankMove,
-    Moved,
     MoveView,
     Slip,
     adjuster_now,
     best_park,
     correction_for,
     crank_move,
-    dead_centre_words,
     expected_mm,
     find_slip,
     first_phase,
@@ -28,6 +25,7 @@ from analysis.timing import (
     follow_flank,
     setting_of,
 )
+from analysis.timing import Cam, Moved, dead_centre_words
 from api.guide.guidance import (
     NO_NUMBER,
     Action,

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
-from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, StoreError, keep_private
+from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, StoreError
+from api.files import keep_private
 from api.host.options import data_option
 from api.store import read_only_words
 from capture.store import STORE_NAME, lies_read_only

@@ -9,6 +9,14 @@ from typing import Any
 
 from analysis.base import Refusal
 from analysis.job import CamStanding, Evidence, card_from, check_job, lobe_changes, rank_cards
+from analysis.moving import (
+    adjuster_now,
+    best_park,
+    correction_for,
+    lift_at_tdc_after,
+    setting_of,
+    single_cam_after,
+)
 from analysis.timing import (
     Cam,
     CamCard,
@@ -19,15 +27,9 @@ from analysis.timing import (
     LobeMeasured,
     PistonClearance,
     PistonClearanceFound,
-    adjuster_now,
-    best_park,
-    correction_for,
     find_piston_clearance,
-    lift_at_tdc_after,
     minimum_of,
     newest,
-    setting_of,
-    single_cam_after,
 )
 from analysis.timing import table as lobe_table
 from api.base import (

@@ -18,6 +18,7 @@ from analysis.job import (
     Evidence,
     JobState,
 )
+from analysis.moving import single_cam_after
 from analysis.timing import (
     Cam,
     Job,
@@ -29,7 +30,6 @@ from analysis.timing import (
     expected_crank_deg,
     full_lift_of,
     lobe_error,
-    single_cam_after,
 )
 from api.base import Finding
 from api.jobs import cam_standing_view, departure_view, verdict_view

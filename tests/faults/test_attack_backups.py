@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import random
+import signal
 import sqlite3
 import subprocess
 import zipfile
@@ -190,6 +192,7 @@ def test_a_medium_that_can_only_be_read_is_called_so_and_can_be_backed_up(
             plain_job(client)
         if not in_good_order:
             shop.kill()
+            os.kill(json.loads((data / "capture.json").read_text())["pid"], signal.SIGKILL)
     until(lambda: not remounted(medium, "ro"), "the medium can be made read-only")
     looked = command("check", "--data", data)
     assert looked.returncode == 1

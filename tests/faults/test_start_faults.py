@@ -20,7 +20,7 @@ pytestmark = pytest.mark.faults
 KILLED_IN_MIGRATION = """
 import os, signal, sqlite3, sys
 from pathlib import Path
-from capture import schema
+from capture.store import schema
 
 @schema.migrations()
 def m999_a_later_change(db):

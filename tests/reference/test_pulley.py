@@ -7,7 +7,7 @@ from math import cos, hypot, pi, radians, sin
 
 import pytest
 
-from analysis.timing.correction import arc_mm, chord_mm, key_deg, vernier_step_cam_deg
+from analysis.moving.correction import arc_mm, chord_mm, key_deg, vernier_step_cam_deg
 
 # Machinery's Handbook, 31st ed., p. 711, Ex. 3(a): bolt circle of diameter 10 about (7.5, 6), holes at 30,
 # 90 and 150 degrees.

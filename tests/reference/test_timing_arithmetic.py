@@ -10,6 +10,7 @@ from statistics import fmean
 
 import pytest
 
+from analysis.moving import tooth_deg
 from analysis.timing import (
     HandPair,
     early_or_late,
@@ -20,7 +21,6 @@ from analysis.timing import (
     lobe_by_hand,
     separation_cam_deg,
     tdc_by_hand,
-    tooth_deg,
 )
 from analysis.timing.angles import (
     advance_of,

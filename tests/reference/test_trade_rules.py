@@ -17,6 +17,17 @@ from analysis.base import GaugeFacts, Refusal, TdcSettings
 from analysis.job import far_enough, how_to_turn
 from analysis.job.checks import clearance_by_duration_mm, tilt_deg
 from analysis.job.steps import plan
+from analysis.moving import (
+    adjuster_now,
+    best_park,
+    correction_for,
+    crank_move,
+    expected_mm,
+    find_slip,
+    flank_move,
+    follow_flank,
+    setting_of,
+)
 from analysis.tdc.fit import OFFSET
 from analysis.tdc.prior import piston_prior
 from analysis.timing import (
@@ -33,20 +44,11 @@ from analysis.timing import (
     Moved,
     StoredLift,
     TdcMeasured,
-    adjuster_now,
-    best_park,
     cam_error,
-    correction_for,
-    crank_move,
-    expected_mm,
-    find_slip,
-    flank_move,
-    follow_flank,
     judge,
     lobe_error,
     minimum_of,
     piston_below_top_mm,
-    setting_of,
     told_from_own_tdc,
 )
 from analysis.timing.slider_crank import top_after_upright_deg

@@ -14,7 +14,7 @@ from typing import Any
 from waiting import until
 
 from simulated_devices.machine import BENCH_CLOCK, BENCH_PACE
-from simulated_devices.wire.pty_line import read_journal
+from simulated_devices.wire.line import read_journal
 
 GAUGE_BELIEVED_S = 0.3
 """Rest after a move: a gauge that leapt at its very end is believed with the next reading."""

@@ -14,22 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.timing import (
-    Adjuster,
-    Cam,
-    CamCard,
-    Engine,
-    Job,
-    LobeCard,
-    LobeMeasured,
-    cam_error,
-    correction_for,
-    error_of,
-    setting_of,
-    single_cam_after,
-)
+from analysis.moving import correction_for, setting_of, single_cam_after
+from analysis.moving.correction import change_for, teeth_and_rest
+from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, LobeMeasured, cam_error, error_of
 from analysis.timing.angles import crank_angle_of
-from analysis.timing.correction import change_for, teeth_and_rest
 
 CARD_DEG = {"inlet": 108.0, "exhaust": 112.0}
 

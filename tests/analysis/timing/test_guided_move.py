@@ -8,15 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.base import Refusal
-from analysis.timing import (
-    StoredLift,
-    best_park,
-    crank_move,
-    first_phase,
-    flank_move,
-    follow_crank,
-    follow_flank,
-)
+from analysis.moving import best_park, crank_move, first_phase, flank_move, follow_crank, follow_flank
+from analysis.timing import StoredLift
 
 HALF_OPEN, HALF_CLOSE = 118.0, 126.0
 

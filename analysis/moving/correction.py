@@ -11,9 +11,17 @@ from dataclasses import dataclass
 from math import atan, degrees, inf, lcm, radians, sin
 from typing import Literal
 
-from analysis.timing.angles import cam_deg_of, early_or_late
-from analysis.timing.engine import CYCLE_DEG, Adjuster, Cam, Engine, Side, Turn
-from analysis.timing.stored_lift import StoredLift
+from analysis.timing import (
+    CYCLE_DEG,
+    Adjuster,
+    Cam,
+    Engine,
+    Side,
+    StoredLift,
+    Turn,
+    cam_deg_of,
+    early_or_late,
+)
 
 HARDLY_DEG = 0.005
 

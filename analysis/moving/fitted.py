@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from analysis.timing.angles import cam_deg_of, nearest
-from analysis.timing.engine import Adjuster, Cam, Lobe
-from analysis.timing.facts import Fact, LobeMeasured, Moved, Tightened
+from analysis.timing import Adjuster, Cam, Fact, Lobe, LobeMeasured, Moved, Tightened, cam_deg_of, nearest
 
 _FITTED_BY = {"keys": "key", "dowels": "dowel", "holes": "hole", "teeth": "tooth"}
 _IN_THE_SLOTS = ("cam_turned", "crank_turned", "other")

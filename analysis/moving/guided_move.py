@@ -14,9 +14,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.base import Floats, Refusal
-from analysis.timing.angles import nearest
-from analysis.timing.engine import CYCLE_DEG
-from analysis.timing.stored_lift import StoredLift
+from analysis.timing import CYCLE_DEG, StoredLift, nearest
 
 Tone = Literal["", "approach", "on_the_number", "overshot", "fault"]
 

@@ -10,7 +10,7 @@ from math import hypot
 
 import numpy as np
 
-from analysis.timing.stored_lift import StoredLift
+from analysis.timing import StoredLift
 
 _REACH_DEG = 20.0
 _STEP_DEG = 0.05

@@ -8,9 +8,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.base import Floats, Refusal
-from analysis.timing.angles import dead_centre_words, early_or_late
-from analysis.timing.engine import CYCLE_DEG
-from analysis.timing.stored_lift import StoredLift
+from analysis.timing import CYCLE_DEG, StoredLift, dead_centre_words, early_or_late
 
 _GRID_DEG = 0.5
 _ROOM_DEG = 3.0
