@@ -191,8 +191,9 @@ def test_a_medium_that_can_only_be_read_is_called_so_and_can_be_backed_up(
         with shop.client() as client:
             plain_job(client)
         if not in_good_order:
+            pid = until(lambda: json.loads((data / "capture.json").read_text())["pid"], "capture runs")
             shop.kill()
-            os.kill(json.loads((data / "capture.json").read_text())["pid"], signal.SIGKILL)
+            os.kill(pid, signal.SIGKILL)
     until(lambda: not remounted(medium, "ro"), "the medium can be made read-only")
     looked = command("check", "--data", data)
     assert looked.returncode == 1
