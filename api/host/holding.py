@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -57,7 +58,7 @@ def _let_go(data_dir: Path) -> bool:
 
 def _signal_holder(lock: Path, number: int) -> None:
     """Signal the process that holds a lock file, as the kernel tells it; does nothing where it tells nothing."""
-    if not hasattr(os, "pidfd_open"):
+    if sys.platform != "linux":
         return
     for pid in _holders(lock):
         with contextlib.suppress(OSError):
