@@ -164,9 +164,11 @@ def reading_uri(path: Path) -> str:
 
 def lies_read_only(path: Path) -> bool:
     """Tell whether a file lies on a medium that can only be read at the moment."""
+    if sys.platform == "win32":  # which does not tell it of a folder
+        return False
     try:
         return bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
-    except (OSError, AttributeError):  # not there, or a system that does not tell
+    except OSError:
         return False
 
 
