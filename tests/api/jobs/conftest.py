@@ -193,13 +193,16 @@ class Builder:
     def turn_the_cam(self, cam: str) -> None:
         """Nudge the cam towards the gauge's target, now and then too far, as hands do."""
         self.settle()
-        per_mm = self._degrees_a_mm(cam)
+        per_mm, last_mm = self._degrees_a_mm(cam), 0.0
         for _ in range(25):
             guide = self.settle()
             assert guide["tone"] != "fault", guide
             if guide["tone"] == "on_the_number":
                 return
-            nudge = guide["to_go_mm"] * per_mm
+            if guide["to_go_mm"] * last_mm < 0:
+                per_mm *= 0.6  # gone past it: more gently from here
+            last_mm = guide["to_go_mm"]
+            nudge = last_mm * per_mm
             self.pulley(
                 cam, "turn_cam", by_deg=nudge, clumsy_deg=min(self.clumsy_deg, abs(nudge) / 3), wait_s=20
             )

@@ -298,8 +298,10 @@ def _holds(data: Path, channel: str, lines: list[int]) -> bool:
 def assert_export_measures_the_same(shop: Shop, number: int, result: Fields, path: Path) -> None:
     """The exported trace holds the same readings: measured again it gives the very same number."""
     path.write_bytes(httpx.get(f"{shop.web}/api/measurements/{number}/trace.csv", timeout=30).content)
-    facts = shop.get(f"/api/measurements/{number}")["facts"]
-    known = GaugeFacts(step_mm=facts["step_mm"], error_mm=facts["error_mm"])
-    again = find(streams_of(read_trace(path), None), TdcSettings(), known)
+    kept = shop.get(f"/api/measurements/{number}")
+    names = ("step_mm", "error_mm", "retrace_mm")
+    known = GaugeFacts(**{name: kept["facts"][name] for name in names})
+    settings = TdcSettings(encoder_error_deg=kept["settings"]["encoder_error_deg"])
+    again = find(streams_of(read_trace(path), None), settings, known)
     assert again.centre_deg == pytest.approx(result["centre_deg"], abs=1e-6)
     assert again.u95_deg == pytest.approx(result["u95_deg"], abs=1e-6)
