@@ -31,6 +31,8 @@ HELD_UP_NS = 500_000_000
 RESTART_PAUSE_S = 0.2
 LONGEST_OPENING_NS = 5_000_000_000
 """A server that does not answer is waited for; a thread that waits is not dead."""
+CALL_AGAIN_NS = 3_000_000_000
+"""From a channel told silent until its serial server is called anew."""
 
 
 class PortReader:
@@ -77,6 +79,7 @@ class PortReader:
         self._port: Port | None = None
         self._read_ns = 0
         self._awake_ns = 0
+        self._heard_ns = 0
 
     # --- what others call ---------------------------------------------------------------------------
 
@@ -147,6 +150,7 @@ class PortReader:
     def _opened(self, port: Port) -> None:
         now_ns = self._clock_ns()
         self._port, self._read_ns, self._awake_ns = port, now_ns, time.monotonic_ns()
+        self._heard_ns = 0
         self._progress.begin()
         self.channels.begin(self._reason, now_ns, self._created_ns)
         if self._asker:
@@ -179,6 +183,7 @@ class PortReader:
             self._read_ns, self._awake_ns = now_ns, awake_ns
             self.status.beat_ns = awake_ns
             if chunk:
+                self._heard_ns = now_ns
                 self._take(port, chunk, now_ns, late=late)
                 self._progress.taken(len(chunk))
             if self._asker:
@@ -247,8 +252,20 @@ class PortReader:
         self.channels.settle(now_ns)
         if port.moved():
             raise PortLost(f"port {port.name} now leads to another device; opening that")
+        if port.at_server and self._fell_silent(now_ns):
+            raise PortLost(f"port {port.name} gives nothing any more; calling the serial server again")
         if self.status.port_state is ChannelState.IN_DOUBT:
             self._judge_device(port)
+
+    def _fell_silent(self, now_ns: int) -> bool:
+        """Whether a connection that has carried bytes carries none now.
+
+        Servers may lose the device behind them and leave the caller connected to nothing, while a new call
+        would be served. One that has carried nothing yet is left alone: calling it again and again heals nothing.
+        """
+        if not self._heard_ns or (self._asker and not self._asker.mute):
+            return False
+        return now_ns - self._heard_ns > self.instrument.silent_after_s * 1e9 + CALL_AGAIN_NS
 
     def _closed(self, state: str, sentence: str) -> None:
         was_open = self.status.port_state in {ChannelState.ONLINE, ChannelState.IN_DOUBT}

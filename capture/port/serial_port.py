@@ -45,6 +45,7 @@ class Port:
         self.identity = identity(self.name)
         self._line = _opened(instrument)
         self.rdev = self._line.rdev
+        self.at_server = _is_server(self.name)
 
     def __enter__(self) -> Self:
         return self
@@ -110,7 +111,7 @@ class Port:
             self._line.close()
 
     def _gone(self) -> str:
-        if _is_server(self.name):
+        if self.at_server:
             return f"port {self.name} broke off; is the serial server on, and the cable behind it plugged in?"
         return f"port {self.name} went away; plug it in again"
 

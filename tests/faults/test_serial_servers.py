@@ -145,8 +145,9 @@ def test_an_asked_gauge_answers_through_a_server(kind: str, bench_behind: Any, h
     assert not check_nothing_is_wrong(bench)["plunger"].invented
 
 
-# ser2net is not asked: once its pseudo-terminal is gone it lets callers in and does not open the new one.
-@pytest.mark.parametrize("kind", ["socat"])
+# ser2net 4.3 leaves its caller connected to nothing when bytes that it holds back for others to join them
+# (chardelay, on unless switched off) wait at the moment the device goes; whoever calls anew is served.
+@every_server
 def test_a_cable_pulled_behind_a_server_is_told_and_read_again_when_plugged(
     kind: str, bench_behind: Any, helpers: Any, measured: Any
 ) -> None:
@@ -219,3 +220,38 @@ def test_a_server_that_is_not_there_and_a_name_that_is_none_are_told(make_bench:
     assert helpers.state_of(health, "plunger")["state"] == "unusable"
     assert "write socket://host:port" in helpers.state_of(health, "plunger")["sentence"]
     bench.stop()
+
+
+def test_a_caller_left_connected_to_nothing_calls_again(make_bench: Any, helpers: Any) -> None:
+    """A server that goes on holding a dead connection, and gives readings to whoever calls anew."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(10)
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        bench = make_bench(None, {"crank": {"port": url}})
+        client = bench.client()
+        held, _ = server.accept()
+        with held:
+            held.sendall(b"1\r\n2\r\n3\r\n")
+            helpers.wait_for(client, helpers.is_state("crank", "silent"), 8)
+            again, _ = server.accept()
+            with again:
+                for count in range(4, 54):
+                    again.sendall(b"%d\r\n" % count)
+                    time.sleep(0.02)
+                helpers.wait_for(client, helpers.is_reading("crank"), 5)
+                bench.stop()
+
+
+def test_a_caller_that_was_never_given_anything_stays_connected(make_bench: Any, helpers: Any) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(10)
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        bench = make_bench(None, {"crank": {"port": url}})
+        client = bench.client()
+        held, _ = server.accept()
+        with held:
+            helpers.wait_for(client, helpers.is_state("crank", "silent"), 8)
+            server.settimeout(6)
+            with pytest.raises(TimeoutError):
+                server.accept()
+            bench.stop()
