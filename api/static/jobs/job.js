@@ -24,6 +24,7 @@ import {
 import { factWords, standingOf } from "./job_view.js";
 import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
+import { askReason } from "./reason.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
@@ -66,18 +67,7 @@ async function doing(action) {
 
 /** Ask for the reason that the sheet prints, then do it. */
 function withReason(title, about, button, action) {
-  const dialog = byId("reason-dialog");
-  put(byId("reason-title"), spoken(title));
-  put(byId("reason-about"), spoken(about));
-  put(byId("reason-send"), spoken(button));
-  byId("reason").value = "";
-  byId("reason-form").onsubmit = (event) => {
-    event.preventDefault();
-    dialog.close();
-    doing(() => action(byId("reason").value));
-  };
-  byId("reason-leave").onclick = () => dialog.close();
-  dialog.showModal();
+  askReason(spoken(title), spoken(about), spoken(button), (reason) => doing(() => action(reason)));
 }
 
 function fact(what) {
