@@ -6,6 +6,7 @@ import { get, post, remove } from "./ask.js";
 import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
+import { foldSheets } from "./fold.js";
 import { formFor, lengthTyped } from "./job_forms.js";
 import { handEntry, handLobes } from "./job_hand.js";
 import {
@@ -507,4 +508,5 @@ settings.addEventListener("change", () => job && paint());
 window.addEventListener("resize", () => job && paintRules());
 // The drawing's colours are the library's own copies: drawn again in the other light.
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => job && paintPiston());
+foldSheets(byId("main"), ".job-now, .job-correction");
 doing(async () => {});

@@ -274,7 +274,7 @@ def test_cautions_stand_where_the_work_is(builder_of):
 def test_what_holds_all_through_a_job_is_said_once_before_the_crank_is_turned(builder_of):
     several = {"forward_only": True, "inlet_valves": 2, "exhaust_valves": 2}
     first, *rest = procedure.plan(builder_of(engine=several).job)
-    for word in ("by hand", "do not lever", "clear of belt", "valve to piston again"):
+    for word in ("turn by hand", "do not lever", "clear of belt", "valve to piston again"):
         assert any(word in caution.lower() for caution in first.cautions), word
         assert not any(word in caution.lower() for step in rest for caution in step.cautions), word
     assert max(len(step.cautions) for step in rest) <= 3
