@@ -141,7 +141,7 @@ function moreButtons(measurement, job) {
 
 function curveView(now) {
   const { measurement, points } = now;
-  const title = measurement ? `${whatOf(measurement.touches)}: gauge over crank degrees` : "The curve";
+  const title = measurement ? `${whatOf(measurement.touches)} over crank degrees` : "The curve";
   put(byId("curve-title"), spoken(title));
   const count = points?.crankDeg.length ?? 0;
   put(
