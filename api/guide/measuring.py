@@ -198,6 +198,7 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
     to_move = verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None)
     first = choices[0] if to_move else choices[2]
     return Guidance(
+        "Move it, leave it with a reason, or measure again.",
         step.sentence,
         number=Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg),
         verdict=early_or_late(verdict.error_deg),

@@ -139,7 +139,7 @@ class Hands:
             told = now
         number = re.search(r"[\d.]+", told)
         far = float(number.group()) if number else 0.0
-        return told, -far if "Back" in told or "anticlockwise" in told else far
+        return told, -far if "Back" in told or "anticlockwise" in told.lower() else far
 
     def shown(self) -> None:
         """Wait until the page has painted whatever the service knows now."""
@@ -159,7 +159,7 @@ class Hands:
         pytest.fail(f"the crank was never where the page wanted it: {told}")
 
     def dead_until_on_the_number(self) -> None:
-        expect(self.page.locator(".cue-words")).to_contain_text("clockwise")
+        expect(self.page.locator(".cue-words")).to_contain_text("clockwise", ignore_case=True)
         expect(self.page.locator("#act")).to_be_disabled()
         assert "too far" not in self.page.inner_text("main").lower()
         assert not re.search(r"[-−]\d", self.page.inner_text(".do"))
@@ -262,7 +262,8 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     picture(page, "bench_to_the_park")
     hands.pulley("slacken")
     hands.press("bolts slack")
-    expect(page.locator(".cue-words")).to_contain_text("clockwise")
+    expect(page.locator(".cue-words")).to_contain_text("clockwise", ignore_case=True)
+    expect(page.locator("#sentence")).to_contain_text("Turn the cam clockwise, ")
     picture(page, "bench_on_the_move")
     hands.turn_the_cam()
     picture(page, "bench_on_the_number")

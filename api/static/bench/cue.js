@@ -46,9 +46,8 @@ function readTurn({ move, tone }) {
   const reach = share(move.to_go_deg, SCALES.deg);
   const there = tone === "on_the_number";
   const far = `${digits(Math.abs(move.to_go_deg), 1)}°`;
-  const words = move.too_far
-    ? `Too far: turn the cam ${move.turn}, ${far} back`
-    : `Turn the cam ${move.turn}, ${far} to go`;
+  const turn = move.turn[0].toUpperCase() + move.turn.slice(1);
+  const words = move.too_far ? `Too far: ${move.turn}, ${far} back` : `${turn}, ${far} to go`;
   return {
     unit: "deg",
     way: there ? "there" : move.too_far ? "back" : "on",
@@ -93,6 +92,7 @@ function turnArrow() {
 
 const TURN = 120;
 const HEIGHT = 104;
+const TICK_ROOM = 32;
 const MIDDLE = 46;
 
 /** The drawing of a cue in a box; `draw` may be called for every painted frame. */
@@ -135,9 +135,14 @@ export class Cue {
     const half = width / 2 - 14;
     let path = `M14 ${MIDDLE + 28}H${width - 14}`;
     const texts = [];
-    for (const tick of SCALES[unit].ticks) {
+    const { ticks } = SCALES[unit];
+    for (const tick of ticks) {
+      // On a narrow rule the numbers would run into one another: the outermost stays, then those that have room.
+      const away = share(tick, SCALES[unit]) * half;
+      if (ticks.some((other) => other > tick && share(other, SCALES[unit]) * half - away < TICK_ROOM))
+        continue;
       for (const side of [-1, 1]) {
-        const x = width / 2 + side * share(tick, SCALES[unit]) * half;
+        const x = width / 2 + side * away;
         path += `M${x.toFixed(1)} ${MIDDLE + 28}v7`;
         texts.push(svg("text", { x, y: HEIGHT - 8 }, `${tick}${unit === "deg" ? "°" : ""}`));
       }

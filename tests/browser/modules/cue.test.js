@@ -25,13 +25,13 @@ export const tests = {
   "a cam says which way it turns and how far, without a sign": () => {
     const move = { turn: "clockwise", to_go_deg: 3.44, to_go_cam_deg: 1.72, too_far: false };
     const cue = readCue(guide({ move, to_go_mm: -0.4, tone: "approach" }));
-    equal([cue.words, cue.turn, cue.way], ["Turn the cam clockwise, 3.4° to go", "clockwise", "on"]);
+    equal([cue.words, cue.turn, cue.way], ["Clockwise, 3.4° to go", "clockwise", "on"]);
     ok(cue.place < 0, "it is not there yet");
   },
   "a cam is too far only once it crossed the number, and is turned back": () => {
     const move = { turn: "anticlockwise", to_go_deg: 0.3, to_go_cam_deg: 0.15, too_far: true };
     const cue = readCue(guide({ move, to_go_mm: 0.03, tone: "overshot" }));
-    equal(cue.words, "Too far: turn the cam anticlockwise, 0.3° back");
+    equal(cue.words, "Too far: anticlockwise, 0.3° back");
     ok(cue.place > 0);
     equal(readCue(guide({ move, tone: "on_the_number" })).words, "On the number");
   },
