@@ -44,7 +44,7 @@ export function theNumber(bench, choices, raw = true) {
   }
   const crank = crankChannel(bench);
   const latest = crank && bench.latest[crank.name];
-  if (!raw) return { ...NOTHING, label: "", unit: "" };
+  if (!raw) return { label: "No number yet", digits: "", unit: "", interval: "" };
   if (!latest) return NOTHING;
   if (bench.tdcDeg === null)
     return { label: "Crank, on the encoder", ...plainAngle(wrap(latest.value, 360), 1), interval: "" };

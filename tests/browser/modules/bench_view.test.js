@@ -178,7 +178,7 @@ export const tests = {
     const told = theNumber({ ...done, guide }, choices);
     equal([told.digits, told.label], ["", "was 3.4 deg late; now unproved"]);
   },
-  "a wall shows nothing raw": () => equal(theNumber(alive, choices, false).digits, "–"),
+  "a wall shows nothing raw": () => equal(theNumber(alive, choices, false).digits, ""),
   "short of the number the large button is dead, and says why": () => {
     const move = { turn: "clockwise", to_go_deg: 3.4, to_go_cam_deg: 1.7, too_far: false };
     const told = theButton({ ...alive, guide: { ...alive.guide, job_id: 3, move } }, {}, "live");
