@@ -8,11 +8,20 @@ from analysis.job.evidence import Evidence
 from analysis.job.opening import SAME_TDC_DEG, STROKE_NEAR_TDC_DEG
 from analysis.job.procedure import fact_added, job_state
 from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, StepState
-from analysis.job.steps import CHECK_PISTONS, MAKERS_FIRST, STOP_ON_RESISTANCE, TAKE_OUT, TURN_BY_HAND, Step
+from analysis.job.steps import (
+    CHECK_PISTONS,
+    EVERLASTING,
+    MAKERS_FIRST,
+    STOP_ON_RESISTANCE,
+    TAKE_OUT,
+    TURN_BY_HAND,
+    Step,
+)
 from analysis.job.turning import TURNS_DEG, far_enough, how_to_turn
 
 __all__ = [
     "CHECK_PISTONS",
+    "EVERLASTING",
     "MAKERS_FIRST",
     "SAME_TDC_DEG",
     "STOP_ON_RESISTANCE",

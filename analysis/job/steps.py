@@ -89,8 +89,10 @@ MAKERS_FIRST = (
 CLEARANCE_FIRST = (
     "A wrong clearance shifts opening, closing and duration and changes lift; the centre hardly moves."
 )
-HOLD_THE_CAM = "Hold the cam before its bolts are slackened: an open valve's spring will turn it."
-KEEP_IT_TIGHT = "Keep the pulley from going with the cam: the drive's slack must stay taken up."
+HOLD_THE_CAM = (
+    "Hold the cam before its bolts are slackened: an open valve's spring will turn it. Keep the pulley from going "
+    "with it: the drive's slack must stay taken up."
+)
 TORQUE_FIGURE = "Torque and locking as the engine maker says; tightening moves pulleys."
 CRANK_STOP = "A positive stop is met gently, by hand, from both sides; never with the starter."
 
@@ -143,9 +145,13 @@ def plan(job: Job) -> tuple[Step, ...]:
     return tuple(steps)
 
 
+EVERLASTING = (TURN_BY_HAND, STOP_ON_RESISTANCE, KEEP_CLEAR, CHECK_PISTONS)
+"""What holds all through a job: said once, before the crank is first turned, so that it is read."""
+
+
 def _turning(job: Job) -> tuple[str, ...]:
-    backwards = (FORWARD_ONLY,) if job.engine.forward_only else ()
-    return (TURN_BY_HAND, STOP_ON_RESISTANCE, KEEP_CLEAR, *backwards)
+    """What this engine adds wherever its crank is turned."""
+    return (FORWARD_ONLY,) if job.engine.forward_only else ()
 
 
 def _through_the_top(job: Job) -> str:
@@ -165,7 +171,7 @@ def _opening(job: Job) -> tuple[Step, ...]:
             f"Gauge on piston {reference}. Turn the crank forward two turns: the counting direction, the "
             "counts a turn and the gauges are proved.",
             "The encoder's direction, 360 degrees from TDC to TDC, gauges alive and their signs.",
-            cautions=turning,
+            cautions=(*EVERLASTING, *turning),
         ),
         Step(
             "clearances",
@@ -173,7 +179,7 @@ def _opening(job: Job) -> tuple[Step, ...]:
             "Valve clearances",
             f"Set and note the valve clearance of cylinder {reference} on the base circle, against the card.",
             "Events and durations that can be compared with the card.",
-            cautions=(CLEARANCE_FIRST, *turning),
+            cautions=(CLEARANCE_FIRST,),
         ),
         Step(
             "true_tdc",
@@ -250,9 +256,9 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     return {
         "lobe": turning,
         "verdict": (MAKERS_FIRST,),
-        "correction": (HOLD_THE_CAM, KEEP_IT_TIGHT, CAM_ALONE, *turning, CHECK_PISTONS),
-        "nipped": (*turning, CHECK_PISTONS),
-        "torqued": (TORQUE_FIGURE, *turning, CHECK_PISTONS),
+        "correction": (HOLD_THE_CAM, CAM_ALONE, *turning),
+        "nipped": turning,
+        "torqued": (TORQUE_FIGURE, *turning),
     }[kind]
 
 
@@ -345,7 +351,7 @@ def _closing(job: Job, before: tuple[str, ...], torqued: tuple[str, ...]) -> tup
             "At a stated crank angle push each valve until it touches the piston and enter its travel.",
             "The least clearance, where it is, and what it becomes with the cam early or late.",
             torqued,
-            (STOP_ON_RESISTANCE, MAKERS_FIRST, *one_of_several(job, both)),
+            (MAKERS_FIRST, *one_of_several(job, both)),
             cylinder=reference,
             lobes=both,
         ),

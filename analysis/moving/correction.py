@@ -194,12 +194,16 @@ def _slots(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
     wanted = adjuster.fitted_deg - cam_deg_of(error_deg)
     reached = max(-room, min(room, wanted))
     leaves = 2 * (reached - wanted)
-    where = f"{abs(reached):.2f} cam deg {_later(reached)} than the middle of its slots"
+    where = (
+        f"{abs(reached):.2f} cam deg {'retarded' if reached > 0 else 'advanced'} from mid-slot"
+        if abs(reached) >= HARDLY_DEG
+        else "at mid-slot"
+    )
     if abs(leaves) < HARDLY_DEG:
         left = (
             "" if room == inf else f", {room - reached:.2f} left to go later and {room + reached:.2f} earlier"
         )
-        sentence = f"The pulley ends {where}{left}."
+        sentence = f"Pulley then {where}{left}."
         return AdjusterSetting("slots", 0, reached, 0.0, True, sentence)
     sentence = (
         f"The slots end first: at their end, {where}, the cam is still {early_or_late(leaves)}. Move the "
@@ -246,7 +250,11 @@ def _sizes(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
     fit = min(sorted(at_hand, key=abs), key=lambda size: round(abs(size - wanted), 9))
     leaves = error_deg + (fit - adjuster.fitted_deg) * crank_for_one
     name = adjuster.kind.removesuffix("s")
-    size = f"the {abs(fit):g} deg {name}, fitted to make it {_later(fit)}" if fit else f"a straight {name}"
+    size = (
+        f"the {abs(fit):g} deg {name}, fitted to {'retard' if fit > 0 else 'advance'}"
+        if fit
+        else f"a straight {name}"
+    )
     sentence = f"Fit {size}: the cam is then {early_or_late(leaves)}."
     if fit == adjuster.fitted_deg:
         sentence = f"Keep {size}: no other is nearer, and the cam stays {early_or_late(leaves)}."
@@ -277,8 +285,8 @@ def single_cam_after(inlet_error_deg: float, exhaust_error_deg: float, change_de
     if abs(left) >= 0.05:
         kind = "wider" if left > 0 else "narrower"
         sentence += (
-            f" The lobe separation is ground {abs(left):.1f} cam deg {kind} than the card: no setting of the "
-            f"cam cures that; shared, each lobe keeps {abs(left):.1f} crank deg."
+            f" The lobe separation measures {abs(left):.1f} cam deg {kind} than the card (cam, card or follower): no "
+            f"setting of the cam cures that; shared, each lobe keeps {abs(left):.1f} crank deg."
         )
     return SingleCamOutcome(inlet, exhaust, left, sentence)
 

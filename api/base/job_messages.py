@@ -299,11 +299,14 @@ class MeasureEntry(Entry):
 class PressEntry(Entry):
     """Press the one large button. Everything may be left out.
 
-    `token` is that of the guide that was seen: if the job has gone on since, nothing is done (409).
+    `token` is that of the guide that was seen: if the job has gone on since, nothing is done (409). `choice` presses
+    one of the guide's choices instead, counted from 1; `reason` goes with a choice that wants one.
     """
 
     token: str = ""
     by: Person = ""
+    choice: int = Field(default=0, ge=0, le=9)
+    reason: str = Field(default="", max_length=2000)
 
 
 class Pressed(Body):

@@ -119,11 +119,34 @@ class Measurement(Message):
     measurement: MeasurementView
 
 
+class CamTurn(Message):
+    """A cam being turned at a held crank: which way it still goes, as its own end is looked at, and how far.
+
+    Both ways to go are without a sign; `too_far` says that the number was crossed.
+    """
+
+    turn: Literal["clockwise", "anticlockwise"]
+    seen_from: str
+    to_go_deg: float
+    to_go_cam_deg: float
+    too_far: bool = False
+
+
+class Choice(Message):
+    """A smaller button beside the large one; `wants_reason`: a reason goes with it, as `reason` of the body."""
+
+    label: str
+    action: str
+    wants_reason: bool = False
+
+
 class Guide(Message):
     """What the builder does now: one sentence, one number, one way to go.
 
     `to_go_deg` is signed (positive: turn on in the running direction); `to_go_mm` is what the gauge must
-    still move; `target_mm` is the reading to stop at; `button` is what the one large button does.
+    still move; `target_mm` is the reading to stop at; `button` is what the one large button does, and `choices` what
+    else may be done. `call` and `headline` are there when a measurement was just compared with the card, `was` when
+    the last number holds no more. `link` is a page to open once the button was pressed.
     """
 
     kind: Literal["guide"] = "guide"
@@ -142,6 +165,17 @@ class Guide(Message):
     tone: Literal["", "approach", "on_the_number", "overshot", "fault"] = ""
     button: str = ""
     action: str = ""
+    link: str = ""
+    choices: list[Choice] = []
+    move: CamTurn | None = None
+    call: Literal["", "in", "out", "cannot_tell"] = ""
+    headline: str = ""
+    was: str = ""
+    card: str = ""
+    job: str = ""
+    customer: str = ""
+    step_number: int = 0
+    steps: int = 0
     cautions: list[str] = []
 
 

@@ -4,6 +4,7 @@ from api.guide.contexts import GuideContexts
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, token_of
 from api.guide.job_guide import guidance_in, guide_in, overlap_here
 from api.guide.pistons import drop_source, less_clearance_mm
+from api.guide.verdicts import with_reason
 
 __all__ = [
     "Action",
@@ -17,4 +18,5 @@ __all__ = [
     "less_clearance_mm",
     "overlap_here",
     "token_of",
+    "with_reason",
 ]

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from analysis.job import Evidence, JobState, Step, StepState
 from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
-from api.base import Centre, MeasurementView
+from api.base import CamTurn, Centre, MeasurementView
 from api.measure import ZeroProof
 from api.store import GuideStage
 
@@ -18,6 +18,14 @@ PARTS = {
     "inlet": "the inlet valve of cylinder",
     "exhaust": "the exhaust valve of cylinder",
 }
+
+FITTED_KINDS: dict[str, Literal["key", "dowel", "hole", "tooth"]] = {
+    "keys": "key",
+    "dowels": "dowel",
+    "holes": "hole",
+    "teeth": "tooth",
+}
+"""Adjusters with fixed sizes, and what of them is fitted."""
 
 Tone = Literal["", "approach", "on_the_number", "overshot", "fault"]
 
@@ -146,6 +154,8 @@ class Action:
         What the guide remembers; `forget` lets it remember nothing.
     begin
         What the gauge touches in the measurement to begin.
+    sign
+        The job's builder signs it.
     did
         What was done, in words.
     """
@@ -156,6 +166,7 @@ class Action:
     forget: bool = False
     begin: str = ""
     finish: bool = False
+    sign: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +183,25 @@ NO_NUMBER = Number()
 
 
 @dataclass(frozen=True, slots=True)
+class Option:
+    """What a smaller button would do; the reason that it may want goes into its decision."""
+
+    label: str
+    action: Action
+    wants_reason: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CamVerdict:
+    """A verdict as a screen shouts it."""
+
+    call: Literal["in", "out", "cannot_tell"]
+    headline: str
+    error_deg: float
+    u95_deg: float
+
+
+@dataclass(frozen=True, slots=True)
 class Guidance:
     """What a step has to say at this moment, and what the large button would do.
 
@@ -183,6 +213,12 @@ class Guidance:
         Label of the large button; it is shown only where there is a `action`.
     action
         `None`: the button does nothing.
+    link
+        Page that a press opens.
+    options
+        What else may be done, by smaller buttons.
+    told
+        The verdict that takes over the screen.
     """
 
     sentence: str
@@ -195,6 +231,10 @@ class Guidance:
     verdict: str = ""
     button: str = ""
     action: Action | None = None
+    link: str = ""
+    options: tuple[Option, ...] = ()
+    move: CamTurn | None = None
+    told: CamVerdict | None = None
 
 
 def token_of(context: GuideContext) -> str:

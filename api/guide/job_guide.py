@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from analysis.job import STROKE_NEAR_TDC_DEG, StepState
+from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
-from api.base import Guide
+from api.base import Choice, Guide
 from api.guide.guidance import Action, Guidance, GuideContext, Number, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
+from api.guide.verdicts import card_words, over, was
+from api.store import GuideStage
 
 Rule = Callable[[GuideContext, StepState], Guidance]
 FULL_CYCLE_DEG = 720.0
@@ -23,7 +25,9 @@ HALF_TURN_DEG = 180.0
 def guide_in(context: GuideContext) -> Guide:
     """Give the guide of this moment, as every screen is sent it."""
     guidance, step = guidance_in(context), context.step
-    number, presses = guidance.number, guidance.action is not None
+    number, presses, told = guidance.number, guidance.action is not None, guidance.told
+    running = context.measurement is not None and context.measurement.state == "running"
+    press = f"/api/jobs/{context.job_id}/press?token={token_of(context)}"
     return Guide(
         job_id=context.job_id,
         step="Signed" if step is None else step.title,
@@ -39,9 +43,28 @@ def guide_in(context: GuideContext) -> Guide:
         verdict=guidance.verdict,
         tone=guidance.tone,
         button=guidance.button if presses else "",
-        action=f"/api/jobs/{context.job_id}/press?token={token_of(context)}" if presses else "",
-        cautions=[] if step is None or context.waiting else list(step.cautions),
+        action=press if presses else "",
+        link=guidance.link,
+        choices=[
+            Choice(label=one.label, action=f"{press}&choice={place}", wants_reason=one.wants_reason)
+            for place, one in enumerate(guidance.options, 1)
+        ],
+        move=guidance.move,
+        call="" if told is None else told.call,
+        headline="" if told is None else told.headline,
+        was="" if step is None or running else was(context, step),
+        card="" if step is None else card_words(context, step),
+        job=context.job.reference,
+        customer=context.job.customer,
+        step_number=len(context.state.steps) if step is None else context.state.steps.index(step) + 1,
+        steps=len(context.state.steps),
+        cautions=[] if step is None or context.waiting else _cautions(step, running=running),
     )
+
+
+def _cautions(step: StepState, *, running: bool) -> list[str]:
+    """Give the step's cautions; what holds all through the job was read before the crank was turned."""
+    return [caution for caution in step.cautions if not (running and caution in EVERLASTING)]
 
 
 def guidance_in(context: GuideContext) -> Guidance:
@@ -58,7 +81,8 @@ def guidance_in(context: GuideContext) -> Guidance:
         return Guidance(context.trouble, tone="fault")
     if context.zero.state != "stands" and not running and step.asks.needs_zero:
         return _zero(context)
-    return measuring(context, step) if step.asks.measures else RULES[step.kind](context, step)
+    said = measuring(context, step) if step.asks.measures else RULES[step.kind](context, step)
+    return said if running else over(context, step, said)
 
 
 def _zero(context: GuideContext) -> Guidance:
@@ -87,10 +111,10 @@ def _clearances(context: GuideContext, step: StepState) -> Guidance:
     if not facts or None in facts:
         return Guidance(said, "Enter what was found on the job's page.")
     noted = [fact for fact in facts if fact is not None]
-    figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f} mm" for fact in noted)
-    why = f"On the card: {figures}. Anything else is entered on the job's page."
+    figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f}" for fact in noted)
+    why = "As the card has them, in mm. A valve that differs is entered on the job's page."
     action = Action("Clearances noted.", facts=tuple((fact, None) for fact in noted))
-    return Guidance(said, why, button="Set as on the card", action=action)
+    return Guidance(said, why, button=f"I have set them: {figures}", action=action)
 
 
 def _to_note(context: GuideContext, step: StepState) -> list[Lobe]:
@@ -118,7 +142,7 @@ def _stroke(context: GuideContext, step: StepState) -> Guidance:
     to_go = -off if near else (-off) % 360.0
     if context.job.engine.forward_only:
         to_go = max(to_go, 0.0)
-    number = Number(to_go, "deg", "to TDC")
+    number = Number(abs(to_go), "deg", "to TDC")
     if not near:
         tone: Tone = "approach" if to_go < 90 else ""
         return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
@@ -141,7 +165,18 @@ def overlap_here(crank_deg: float, tdc_deg: float) -> StrokeFound:
 
 
 def _sign_off(context: GuideContext, step: StepState) -> Guidance:
-    return Guidance(step.sentence, step.why)
+    """First the sheet is read, as it stands now; then the job's builder signs it."""
+    facts, stage = len(context.facts), context.stage_of(step.id)
+    sheet = f"/api/jobs/{context.job_id}/sheet.html"
+    read = Action("The sheet is open.", stage=GuideStage(step.id, "read", {"facts": facts}))
+    if step.code:
+        return Guidance(step.why, tone="fault")
+    if stage is None or stage.body.get("facts") != facts:
+        return Guidance(step.sentence, step.why, button="Read the sheet", action=read, link=sheet)
+    if not context.job.builder:
+        return Guidance(step.sentence, "The job names no builder: sign it on the job's page, with a name.")
+    signed = Action(f"Signed by {context.job.builder}.", sign=True, forget=True)
+    return Guidance(step.sentence, step.why, button=f"Sign as {context.job.builder}", action=signed)
 
 
 RULES: dict[str, Rule] = {

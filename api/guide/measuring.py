@@ -23,6 +23,7 @@ from analysis.timing import (
 )
 from api.base import MeasurementView
 from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
+from api.guide.verdicts import choices_of, told_of
 from api.jobs import lobes_left, lobes_measured, touched, touches
 
 GOOD_SHARE = 0.25
@@ -50,8 +51,9 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     if refused and view is not None:
         why = said if said != view.sentence else ""
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
+    label = "I have read this: Start" if step.kind == "bench_check" else "Start"
     return Guidance(
-        f"{context.gauge_words(part)}. {_how(context, step, part)}", said, button="Start", action=begin
+        f"{context.gauge_words(part)}. {_how(context, step, part)}", said, button=label, action=begin
     )
 
 
@@ -192,14 +194,19 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
     if verdict is None:
         return _not_comparable(step)
     label = "late" if verdict.error_deg > 0 else "early"
-    number = Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg)
-    words = early_or_late(verdict.error_deg)
-    if verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None):
-        action = Action("To be corrected.", facts=((_decide(step, "correct"), None),))
-        button = "Correct it" if verdict.call == "out" else "Move it again"
-        return Guidance(step.sentence, number=number, verdict=words, button=button, action=action)
-    again = _measure_again(step)
-    return Guidance(step.sentence, number=number, verdict=words, button="Measure again", action=again)
+    choices = choices_of(context, step, verdict, _measure_again(step))
+    to_move = verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None)
+    first = choices[0] if to_move else choices[2]
+    return Guidance(
+        "Move it, leave it with a reason, or measure again.",
+        step.sentence,
+        number=Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg),
+        verdict=early_or_late(verdict.error_deg),
+        button=first.label,
+        action=first.action,
+        options=tuple(one for one in choices if one is not first),
+        told=told_of(context, step.cam, verdict, "Go on."),
+    )
 
 
 def _verdict(context: GuideContext, step: StepState) -> Verdict | None:

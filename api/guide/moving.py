@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any, Literal, cast
 
 from analysis.base import Refusal
@@ -26,7 +26,9 @@ from analysis.moving import (
     setting_of,
 )
 from analysis.timing import Cam, Moved, dead_centre_words
+from api.base import CamTurn
 from api.guide.guidance import (
+    FITTED_KINDS,
     NO_NUMBER,
     Action,
     GaugeNow,
@@ -34,6 +36,7 @@ from api.guide.guidance import (
     GuideContext,
     KnownLobe,
     Number,
+    Option,
     Tone,
     to_go_deg,
 )
@@ -41,12 +44,6 @@ from api.jobs import touches
 from api.store import GuideStage
 
 Way = Literal["cam_turned", "crank_turned"]
-FITTED: dict[str, Literal["key", "dowel", "hole", "tooth"]] = {
-    "keys": "key",
-    "dowels": "dowel",
-    "holes": "hole",
-    "teeth": "tooth",
-}
 NEAR_PARK_DEG = 2.0
 OFF_THE_CURVE_DEG = 1.0
 """How far, in degrees of the curve, the gauge may read off its own curve before the move is begun."""
@@ -60,7 +57,7 @@ def moving(context: GuideContext, step: StepState) -> Guidance:
     error = -standing.to_make_deg
     cam = context.job.engine.cam(step.cam)
     stage = context.stage_of(step.id)
-    if cam.adjuster.kind in FITTED and (stage is None or stage.stage == "fit"):
+    if cam.adjuster.kind in FITTED_KINDS and (stage is None or stage.stage == "fit"):
         return _to_fit(context, step, cam, error)
     if standing.measured and standing.measured[-1].by_hand:
         return _by_scale(cam, correction_for(context.job.engine, cam, error))
@@ -106,7 +103,9 @@ def _to_fit(context: GuideContext, step: StepState, cam: Cam, error_deg: float) 
     said = setting.sentence if setting is not None else step.sentence
     number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
     change = None if setting is None else setting.leaves_deg - error_deg
-    fact = Moved(cam.name, FITTED[cam.adjuster.kind], change, None if setting is None else setting.to_fit_deg)
+    fact = Moved(
+        cam.name, FITTED_KINDS[cam.adjuster.kind], change, None if setting is None else setting.to_fit_deg
+    )
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
     action = Action("Fitted.", facts=((fact, source),), forget=True)
     return Guidance(said, number=number, button="Fitted", action=action)
@@ -148,7 +147,7 @@ def _to_park(
         return Guidance("The bench is not read; see its cables.", why, "fault")
     to_go = to_go_deg(now, park.crank_deg, forward_only=engine.forward_only, near_deg=NEAR_PARK_DEG)
     near = abs(to_go) <= NEAR_PARK_DEG
-    number = Number(to_go, "deg", f"to {there}")
+    number = Number(abs(to_go), "deg", f"to {there}")
     fault = _not_ready(context, lobe, now, gauge, near=near)
     if fault:
         return Guidance(fault, why, "overshot", number, to_go_deg=to_go)
@@ -276,7 +275,10 @@ def _follow(
         else _crank_view(context, stage, lobe, gauge)
     )
     action = _moved(step, stage, view, gauge, context.crank.deg)
-    return _on_the_move(view, stage.body.get("said") or _whole_way(correction, way), way, action)
+    why = stage.body.get("said") or _whole_way(correction, way)
+    if way == "crank_turned":
+        return _turning_the_crank(view, why, action)
+    return _turning_the_cam(context, context.job.engine.cam(step.cam), view, why, action)
 
 
 def _flank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
@@ -307,25 +309,48 @@ def next_phase(context: GuideContext, stage: GuideStage, lobe: KnownLobe) -> str
     return None if phase == stage.body["phase"] else phase
 
 
-def _on_the_move(view: MoveView, why: str, way: Way, action: Action) -> Guidance:
-    button = "On the number: leave it there" if view.phase == "done" else "Leave it there"
-    if way == "crank_turned":
-        number = Number(view.to_go_deg, "deg", "crank still to turn")
-        return Guidance(
-            view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg, button=button, action=action
-        )
-    # The sign of an error says which way the crank would go, not the cam: only the gauge leads here.
-    return Guidance(
-        view.sentence,
-        why,
+def _turning_the_crank(view: MoveView, why: str, action: Action) -> Guidance:
+    number = Number(abs(view.to_go_deg), "deg", "crank still to turn")
+    said = Guidance(view.sentence, why, view.tone, number, to_go_deg=view.to_go_deg)
+    return _left_there(said, view, action)
+
+
+def _turning_the_cam(context: GuideContext, cam: Cam, view: MoveView, why: str, action: Action) -> Guidance:
+    """Say which way the cam still goes; the sign of an error would say which way the crank goes, not the cam."""
+    left = correction_for(context.job.engine, cam, view.to_go_deg)
+    size, too_far = abs(view.to_go_deg), view.tone == "overshot"
+    turn = CamTurn(
+        turn=left.cam_turn,
+        seen_from=left.seen_from,
+        to_go_deg=size,
+        to_go_cam_deg=left.cam_deg,
+        too_far=too_far,
+    )
+    led = view.phase == "turn_cam"
+    words = f"urn the cam {left.cam_turn}, {size:.1f} deg"
+    start = {"overshot": f"Too far: t{words} back.", "": f"The other way: t{words} to go."}
+    said = Guidance(
+        start.get(view.tone, f"T{words} to go.") if led else view.sentence,
+        f"Seen from the {left.seen_from}. {why}" if led and "seen from" not in why else why,
         view.tone,
-        Number(view.to_go_mm, "mm", "gauge still to move"),
+        Number(size, "deg", "past it, crank degrees" if too_far else "to go, crank degrees"),
         to_go_mm=view.to_go_mm,
         target_mm=view.target_mm,
-        verdict=f"{abs(view.to_go_deg):.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
-        button=button,
-        action=action,
+        verdict=f"{size:.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
+        move=turn if led or view.phase == "done" else None,
     )
+    return _left_there(said, view, action)
+
+
+def _left_there(said: Guidance, view: MoveView, action: Action) -> Guidance:
+    """Offer the large button on the number alone; short of it a smaller one, that says how far."""
+    if view.phase == "done":
+        number = replace(said.number, label="On the number")
+        return replace(said, number=number, button="On the number: leave it there", action=action)
+    if not view.still:
+        return said
+    short = f"Leave it {abs(view.to_go_deg):.1f} deg off"
+    return replace(said, options=(Option(short, action),))
 
 
 def _moved(step: StepState, stage: GuideStage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Action:

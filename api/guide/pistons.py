@@ -57,7 +57,7 @@ def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
     to_go = to_go_deg(now, target, forward_only=context.job.engine.forward_only)
     near = abs(to_go) <= NEAR_DEG
     tone: Tone = "on_the_number" if near else "approach" if 0 < to_go < 90 else ""
-    number = Number(to_go, "deg", f"to {there}")
+    number = Number(abs(to_go), "deg", f"to {there}")
     action = _held(context, step, lobe, known, now) if near else None
     return Guidance(said, tone=tone, number=number, to_go_deg=to_go, button="Stands here", action=action)
 

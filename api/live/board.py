@@ -52,6 +52,15 @@ class Board:
         """Let every screen draw itself anew: another run has begun, or the bench is back."""
         self.screens.publish(self.hello())
 
+    def clear_of_others(self, job_id: int) -> None:
+        """Take off the bench what was measured for another job, or for none; what runs stays."""
+        shown = self.measurement
+        if shown is None or shown.state == "running" or shown.job_id == job_id:
+            return
+        self.measurement = self.centre = None
+        self.screens.draw(None, None)
+        self.say_hello()
+
     def publish_health(self) -> None:
         """Send health, which is every screen's heartbeat, and the guide where it has changed."""
         health = self.health()

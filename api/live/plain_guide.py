@@ -44,7 +44,7 @@ def _while_measuring(measurement: MeasurementView, centre: Centre | None) -> Gui
             why = centre.error["message"]
         elif result is not None and len([one for one in result["passes"] if one["used"]]) > 1:
             sentence = "Finish when the number has settled, or turn on."
-    return Guide(step=_where(measurement), sentence=sentence, why=why, cautions=CAUTIONS)
+    return Guide(step=_where(measurement), sentence=sentence, why=why)
 
 
 def _where(measurement: MeasurementView) -> str:

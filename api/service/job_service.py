@@ -36,7 +36,17 @@ from api.base import (
     SignEntry,
     StrokeEntry,
 )
-from api.guide import Action, GuideContext, GuideContexts, guidance_in, guide_in, overlap_here, token_of
+from api.guide import (
+    Action,
+    Guidance,
+    GuideContext,
+    GuideContexts,
+    guidance_in,
+    guide_in,
+    overlap_here,
+    token_of,
+    with_reason,
+)
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
@@ -205,6 +215,7 @@ class JobService:
     async def open(self, job_id: int, by: str) -> JobView:
         """Let the bench serve a job."""
         await self.jobs.open(job_id, by or SCREEN)
+        self._parts.board.clear_of_others(job_id)
         return await self.view(job_id)
 
     async def close(self, job_id: int) -> JobView:
@@ -242,11 +253,10 @@ class JobService:
                     "That was done already, by another screen or a press before; nothing is lost. "
                     f"Now: {guidance.sentence}",
                 )
-            if guidance.action is None:
-                raise ConflictError("nothing_to_press", f"There is nothing to press now. {guidance.sentence}")
-            await self._perform(job_id, guidance.action, entry.by)
+            action = _pressed(guidance, entry)
+            await self._perform(job_id, action, entry.by)
             await self.contexts.read(job_id)
-            return Pressed(did=guidance.action.did, guide=guide_in(self._context_now(job_id)))
+            return Pressed(did=action.did, guide=guide_in(self._context_now(job_id)))
 
     async def _be_open(self, job_id: int) -> None:
         row = self.jobs.read.job(job_id)
@@ -266,6 +276,8 @@ class JobService:
             self.contexts.hand.mark()
         if action.finish:
             await self.measuring.finish(job_id)
+        if action.sign:
+            await self.sign(job_id, SignEntry(by=self.jobs.read.job(job_id).job.builder))
 
     async def measure(self, job_id: int, entry: MeasureEntry) -> MeasurementView:
         """Begin the measurement of a step."""
@@ -330,6 +342,18 @@ class JobService:
                 "no_crank", "The encoder is not being read; see to it, or give the crank's angle."
             )
         return latest.value
+
+
+def _pressed(guidance: Guidance, entry: PressEntry) -> Action:
+    """Give what a press does: the large button, or one of the choices beside it."""
+    if not entry.choice:
+        if guidance.action is None:
+            raise ConflictError("nothing_to_press", f"There is nothing to press now. {guidance.sentence}")
+        return guidance.action
+    if entry.choice > len(guidance.options):
+        raise ConflictError("no_such_choice", f"That cannot be chosen now. {guidance.sentence}")
+    option = guidance.options[entry.choice - 1]
+    return with_reason(option.action, entry.reason) if option.wants_reason else option.action
 
 
 def _engine_kept(kept: Kept) -> EngineKept:

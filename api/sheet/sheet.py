@@ -184,8 +184,8 @@ def _not_curable(job: Job, standing: CamStanding) -> str:
     cured = now.partition(" The lobe separation")[0].replace("then ", "now ")
     kind = "wider" if left > 0 else "narrower"
     return (
-        f"Lobe separation is ground {abs(left):.1f} ± {u95:.1f} cam deg {kind} than the card: no setting of "
-        f"the cam cures that. {cured}"
+        f"Lobe separation measures {abs(left):.1f} ± {u95:.1f} cam deg {kind} than the card (cam, card or "
+        f"follower): no setting of the cam cures that. {cured}"
     )
 
 

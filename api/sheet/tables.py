@@ -227,7 +227,7 @@ def _shifted(row: ShiftedClearanceView | None, styles: Styles) -> Paragraph:
 
 def lobes_table(sheet: Sheet, styles: Styles, width: float) -> Table:
     """Set every lobe beside the others."""
-    head = ("Lobe", "Phase against the card", "Full lift", "Duration", "Slack", "Unlike the others in")
+    head = ("Lobe", "Phase against the card", "Peak lift", "Duration", "Slack", "Unlike the others in")
     rows = []
     for one in sheet.lobes:
         at = "" if one.check_lift_mm is None else f" at {one.check_lift_mm:g} mm"

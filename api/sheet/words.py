@@ -177,7 +177,7 @@ def card_lines(job: Job) -> list[SheetLine]:
         lines.append(
             ("Separation", f"{card.separation_cam_deg:g} cam deg, advance {card.advance_deg or 0:g}°")
         )
-        lines.append(("Full lift", f"inlet {inlet:g} ATDC, exhaust {exhaust:g} BTDC"))
+        lines.append(("Lobe centre", f"inlet {inlet:g} ATDC, exhaust {exhaust:g} BTDC"))
     for valve in ("inlet", "exhaust"):
         half = card.lobe(valve)
         if half is not None:

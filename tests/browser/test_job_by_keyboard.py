@@ -128,7 +128,7 @@ class Hands:
         self.turn_and_finish({"do": "hold", "seconds": 0.4}, turn, back, {"do": "hold", "seconds": 0.4})
 
     def cue(self) -> tuple[str, float]:
-        """What the cue says once it stands still: its words, and how far it is to go (back is negative)."""
+        """What the cue says once it stands still: its words, and how far it is to go (back, anticlockwise negative)."""
         self.wait(0.6)
         self.shown()
         told = ""
@@ -139,7 +139,7 @@ class Hands:
             told = now
         number = re.search(r"[\d.]+", told)
         far = float(number.group()) if number else 0.0
-        return told, -far if "Back" in told or "too far" in told else far
+        return told, -far if "Back" in told or "anticlockwise" in told.lower() else far
 
     def shown(self) -> None:
         """Wait until the page has painted whatever the service knows now."""
@@ -158,17 +158,28 @@ class Hands:
             self.hand(*({"do": "turn_by", "by_deg": way, "speed_deg_s": 150} for way in ways))
         pytest.fail(f"the crank was never where the page wanted it: {told}")
 
+    def dead_until_on_the_number(self) -> None:
+        expect(self.page.locator(".cue-words")).to_contain_text("clockwise", ignore_case=True)
+        expect(self.page.locator("#act")).to_be_disabled()
+        assert "too far" not in self.page.inner_text("main").lower()
+        assert not re.search(r"[-−]\d", self.page.inner_text(".do"))
+        expect(self.page.locator("#others")).to_contain_text("off")
+
     def turn_the_cam(self) -> None:
-        """Try which way the gauge goes, then nudge until the cue says it is on the number."""
+        """Turn the cam the way the cue says, nudged until it says it is on the number.
+
+        Until then the large button is dead; what is left can be accepted by a smaller one alone.
+        """
+        self.dead_until_on_the_number()
         _, before = self.cue()
         self.pulley("turn_cam", by_deg=0.4, wait_s=5)
         _, after = self.cue()
-        per_mm = 0.4 / (before - after)
+        per_deg = 0.4 / (before - after)
         for _ in range(25):
             told, go = self.cue()
             if told == "On the number":
                 return
-            self.pulley("turn_cam", by_deg=go * per_mm, wait_s=20)
+            self.pulley("turn_cam", by_deg=go * per_deg, wait_s=20)
         pytest.fail(f"the cam was never on its number: {told}")
 
 
@@ -228,10 +239,13 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     job_url = page.url
 
     keys.press("Go to the bench")
+    expect(page.locator("#cautions .note")).to_have_count(4)
+    picture(page, "bench_read_first")
     hands.touch("piston_1")
-    hands.press("Start")
+    hands.press("I have read this: Start")
+    expect(page.locator("#mind")).to_be_hidden()
     hands.turn_and_finish({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
-    hands.press("Set as on the card")
+    hands.press("I have set them")
     hands.tdc()
     hands.tdc()
     expect(page.locator("#step")).to_contain_text("stroke", ignore_case=True, timeout=30_000)
@@ -239,16 +253,29 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     hands.press("Both valves rocking")
 
     hands.lobe("inlet_1")
-    hands.press("Correct it")
+    expect(page.locator("#headline")).to_contain_text("OUT.")
+    expect(page.locator("#others")).to_contain_text("Leave it, with a reason")
+    expect(page.locator(".figure-card")).to_contain_text("Card: inlet 108.0 ATDC, ± 1°")
+    picture(page, "bench_verdict_out")
+    hands.press("Move it")
     hands.to_the_park("bolts slack")
     picture(page, "bench_to_the_park")
     hands.pulley("slacken")
     hands.press("bolts slack")
+    expect(page.locator(".cue-words")).to_contain_text("clockwise", ignore_case=True)
+    expect(page.locator("#sentence")).to_contain_text("Turn the cam clockwise, ")
+    picture(page, "bench_on_the_move")
     hands.turn_the_cam()
     picture(page, "bench_on_the_number")
-    hands.press(hands.button())
+    hands.press("On the number")
     hands.pulley("tighten")
+    expect(page.locator(".figure")).to_contain_text("now unproved")
+    expect(page.locator("#number")).to_be_hidden()
+    picture(page, "bench_unproved")
     hands.lobe("inlet_1", "Nipped up")
+    expect(page.locator("#headline")).to_contain_text("IN.")
+    expect(page.locator("#headline")).to_contain_text("Torque it.")
+    picture(page, "bench_verdict_in")
     hands.lobe("inlet_1", "Torqued")
     hands.lobe("exhaust_1")
 
@@ -270,6 +297,13 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     _give_reason(keys, "Leave this step out", "Head is off again tomorrow", "Leave it out")
     expect(page.locator("#now-title")).to_contain_text("Sign-off")
     picture(page, "job_service", full=True)
+    page.goto(own_demo.url)
+    hands.press("Read the sheet")
+    expect(page.locator(".not-signed")).to_be_visible()
+    page.goto(own_demo.url)
+    expect(page.locator("#act")).to_contain_text("Sign as Ida Thorne")
+    page.goto(job_url)
+    page.wait_for_selector("body[data-ready]")
     keys.press("Sign the job")
     expect(page.locator("#now-title")).to_have_text("Signed by Ida Thorne.")
     expect(page.locator("#heads")).not_to_contain_text("at the bench now")

@@ -9,16 +9,19 @@ import {
   keptState,
   nextTouch,
   staleness,
+  stepWords,
   theButton,
-  theNotes,
+  theCautions,
   theNumber,
   theSentence,
+  theWarnings,
 } from "./bench_view.js";
 import { pageCue } from "./cue.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { onLargeButton } from "./hands.js";
 import { LiveCurve, viewOfCurve } from "./live_curve.js";
 import { NumberBox, paintReadings, stayAwake } from "./paint.js";
+import { askReason } from "./reason.js";
 import { isDark, startScreen, tell } from "./screen.js";
 import { Sound } from "./sound.js";
 import { joined } from "./units.js";
@@ -46,7 +49,7 @@ function paint() {
   const now = bench.now;
   const stale = staleness(link.state, link.ageMs(), now);
   paintWords(now, stale);
-  number.paint(theNumber(now, settings.chosen), stale, spoken);
+  number.paint(theNumber(now, settings.chosen), stale, spoken, now.guide?.card ?? "");
   paintEdge(now);
   paintButton(now);
   cue.draw(stale ? null : now.guide, settings.chosen);
@@ -58,13 +61,29 @@ function paint() {
 function paintWords(now, stale) {
   const sentence = spoken(theSentence(now, link.state));
   put(byId("sentence"), sentence);
-  put(byId("step"), spoken(now.guide?.step ?? ""));
+  const step = [stepWords(now.guide), now.guide?.step].filter(Boolean).join(": ");
+  put(byId("step"), spoken(step));
+  paintVerdict(now.guide, stale);
   put(byId("why"), spoken(now.guide?.why ?? ""));
   show(byId("why"), Boolean(now.guide?.why) && !stale);
   refill(byId("trouble"), trouble, () => (trouble ? note("stop", spoken(trouble)) : null));
-  const lines = theNotes(now).map(([kind, text]) => [kind, spoken(text)]);
-  show(byId("mind"), lines.length > 0);
-  refill(byId("notes"), JSON.stringify(lines), () => lines.map((line) => note(...line)));
+  paintLines("mind", "cautions", theCautions(now));
+  paintLines("doubts", "notes", theWarnings(now));
+}
+
+/** The verdict takes over the page; what is to be read before the crank is first turned does, too. */
+function paintVerdict(guide, stale) {
+  const headline = stale ? "" : spoken(guide?.headline ?? "");
+  show(byId("headline"), Boolean(headline));
+  put(byId("headline"), headline);
+  byId("main").dataset.call = headline ? guide.call : "";
+  byId("main").dataset.first = guide?.step_number === 1 && bench.now.measurement?.state !== "running";
+}
+
+function paintLines(box, list, lines) {
+  const told = lines.map((line) => spoken(line));
+  show(byId(box), told.length > 0);
+  refill(byId(list), JSON.stringify(told), () => told.map((line) => note("mind", line)));
 }
 
 function paintEdge(now) {
@@ -85,20 +104,32 @@ function paintButton(now) {
   show(byId("choose"), !running && !now.guide?.job_id && link.state === "live");
   show(byId("more"), link.state === "live");
   const job = now.guide?.job_id;
-  refill(byId("more"), `${job} ${running} ${now.measurement?.id} ${now.measurement?.state}`, () =>
-    moreButtons(now.measurement, running, job),
+  refill(byId("more"), `${job} ${now.measurement?.id} ${now.measurement?.state}`, () =>
+    moreButtons(now.measurement, job),
   );
+  const others = link.state === "live" ? (now.guide?.choices ?? []) : [];
+  refill(byId("others"), JSON.stringify(others) + settings.chosen.words, () => others.map(choiceButton));
+  // Far from the large button: a thumb that slips must not throw a measurement away.
+  refill(byId("away"), String(running && link.state === "live"), () => running && awayButton());
 }
 
-function moreButtons(measurement, running, job) {
+function awayButton() {
+  const throwAway = () => act("discard");
+  return el("button", { type: "button", class: "plain-button", onclick: throwAway }, "Throw this one away");
+}
+
+function choiceButton(choice) {
+  const label = spoken(choice.label);
+  const press = () =>
+    choice.wants_reason
+      ? askReason(label, bench.now.guide?.headline ?? "", label, (reason) => act(choice.action, { reason }))
+      : act(choice.action);
+  return el("button", { type: "button", class: "plain-button", onclick: press }, label);
+}
+
+function moreButtons(measurement, job) {
   return [
     job && el("a", { class: "plain-button", href: `/jobs/${job}` }, "The job"),
-    running &&
-      el(
-        "button",
-        { type: "button", class: "plain-button", onclick: () => act("discard") },
-        "Throw this one away",
-      ),
     measurement?.state === "finished" &&
       el(
         "a",
@@ -110,13 +141,13 @@ function moreButtons(measurement, running, job) {
 
 function curveView(now) {
   const { measurement, points } = now;
-  const title = measurement ? `${whatOf(measurement.touches)}: gauge over crank degrees` : "The curve";
+  const title = measurement ? `${whatOf(measurement.touches)} over crank degrees` : "The curve";
   put(byId("curve-title"), spoken(title));
   const count = points?.crankDeg.length ?? 0;
   put(
     byId("curve-note"),
     measurement
-      ? `${count} readings as they arrive. Dots: turned on, rings: back. The line has the lag taken out.`
+      ? `${count} readings, raw: they stand a little late. Dots: turned on, rings: back. Line: lag taken out.`
       : "It is drawn here while you measure.",
   );
   return viewOfCurve(now, settings.chosen, isDark());
@@ -138,13 +169,15 @@ function describeCurve() {
 
 // ---- doing ----
 
-async function act(what) {
+async function act(what, body = undefined) {
   if (busy || !what) return;
   busy = true;
   repaint();
+  const { guide } = bench.now;
   try {
-    (await ACTIONS[what]?.()) ?? (await otherAction(what));
+    (await ACTIONS[what]?.()) ?? (await otherAction(what, body));
     trouble = "";
+    if (guide?.link && what === guide.action) window.location.href = guide.link;
   } catch (problem) {
     trouble = problem.message;
     sound.play("fault");
@@ -173,8 +206,8 @@ const ACTIONS = {
 };
 
 /** What a job's step asks for is an address of the server's own, posted to as it is. */
-async function otherAction(action) {
-  if (action.startsWith("/api/")) await post(action);
+async function otherAction(action, body) {
+  if (action.startsWith("/api/")) await post(action, body);
 }
 
 function paintChoice() {
@@ -270,14 +303,24 @@ function hear(message) {
 }
 
 let toldTone = "";
+let toldVerdict = "";
 function followGuide() {
   const { guide } = bench.now;
-  sound.follow(guide?.tone, guide?.to_go_deg ?? (guide?.to_go_mm ?? NaN) * 10);
+  sound.follow(guide?.tone, guide?.move?.to_go_deg ?? guide?.to_go_deg ?? (guide?.to_go_mm ?? NaN) * 10);
+  if (guide && guide.headline !== toldVerdict) tellVerdict(guide);
   if (guide && guide.tone !== toldTone) {
     toldTone = guide.tone;
     if (guide.sentence) tell(spoken(guide.sentence));
     if (["on_the_number", "overshot"].includes(guide.tone)) sound.say(spoken(guide.sentence));
   }
+}
+
+function tellVerdict({ headline, call }) {
+  toldVerdict = headline;
+  if (!headline) return;
+  sound.play(call === "in" ? "on_the_number" : "overshot");
+  tell(spoken(headline));
+  sound.say(spoken(headline));
 }
 
 stayAwake();

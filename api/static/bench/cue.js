@@ -3,9 +3,10 @@
  *
  * The number stands in the middle as a chain-dotted line. Where the crank (or the plunger) is now stands left of it
  * while there is still some way to go on, right of it when it went past. The thick arrow between the two is the way.
+ * A cam that is turned at a held crank has a round arrow beside it: the way it turns, as its own end is looked at.
  */
 
-import { byId, show, svg } from "./dom.js";
+import { byId, el, show, svg } from "./dom.js";
 import { digits, length } from "./units.js";
 
 /** For degrees and for mm: finest distance that is shown apart, widest, and where the rule has its ticks. */
@@ -25,6 +26,7 @@ export function share(distance, scale) {
  * arrowheads, more when farther; `words` say the same.
  */
 export function readCue(guide, choices = {}) {
+  if (guide?.move) return readTurn(guide);
   const inMm = guide?.to_go_deg === null || guide?.to_go_deg === undefined;
   const toGo = inMm ? guide?.to_go_mm : guide.to_go_deg;
   if (toGo === null || toGo === undefined || !Number.isFinite(toGo)) return null;
@@ -39,6 +41,23 @@ export function readCue(guide, choices = {}) {
   return { unit, way, place, heads, words: wordsOf(way, toGo, unit, choices) };
 }
 
+/** The cue of a cam that is turned: always degrees, never a sign; "too far" only once the number was crossed. */
+function readTurn({ move, tone }) {
+  const reach = share(move.to_go_deg, SCALES.deg);
+  const there = tone === "on_the_number";
+  const far = `${digits(Math.abs(move.to_go_deg), 1)}°`;
+  const turn = move.turn[0].toUpperCase() + move.turn.slice(1);
+  const words = move.too_far ? `Too far: ${move.turn}, ${far} back` : `${turn}, ${far} to go`;
+  return {
+    unit: "deg",
+    way: there ? "there" : move.too_far ? "back" : "on",
+    turn: there ? "" : move.turn,
+    place: there ? 0 : move.too_far ? reach : -reach,
+    heads: there ? 0 : Math.max(1, Math.ceil(reach * 4)),
+    words: there ? "On the number" : words,
+  };
+}
+
 function wordsOf(way, toGo, unit, choices) {
   if (way === "there") return "On the number";
   const far =
@@ -49,7 +68,31 @@ function wordsOf(way, toGo, unit, choices) {
   return way === "on" ? `Turn on ${far}` : `Back ${far}`;
 }
 
+/** A round arrow, clockwise; the style sheet mirrors it for the other way. */
+function turnArrow() {
+  return svg(
+    "svg",
+    {
+      class: "cue-turn",
+      viewBox: "-52 -52 104 104",
+      width: TURN - 16,
+      height: TURN - 16,
+      "aria-hidden": "true",
+    },
+    svg("path", {
+      d: "M-28 -28A40 40 0 1 1 -28 28",
+      fill: "none",
+      stroke: "var(--accent)",
+      "stroke-width": 11,
+    }),
+    svg("path", { d: "M-50 14L-8 10L-30 50z", fill: "var(--accent)" }),
+    svg("circle", { r: 5, fill: "var(--ink)" }),
+  );
+}
+
+const TURN = 120;
 const HEIGHT = 104;
+const TICK_ROOM = 32;
 const MIDDLE = 46;
 
 /** The drawing of a cue in a box; `draw` may be called for every painted frame. */
@@ -80,7 +123,8 @@ export class Cue {
       this.diamond,
       this.now,
     );
-    box.append(this.words, this.svg);
+    this.turn = turnArrow();
+    box.append(this.words, el("div", { class: "cue-line" }, this.turn, this.svg));
     this.drawnFor = "";
   }
 
@@ -91,9 +135,14 @@ export class Cue {
     const half = width / 2 - 14;
     let path = `M14 ${MIDDLE + 28}H${width - 14}`;
     const texts = [];
-    for (const tick of SCALES[unit].ticks) {
+    const { ticks } = SCALES[unit];
+    for (const tick of ticks) {
+      // On a narrow rule the numbers would run into one another: the outermost stays, then those that have room.
+      const away = share(tick, SCALES[unit]) * half;
+      if (ticks.some((other) => other > tick && share(other, SCALES[unit]) * half - away < TICK_ROOM))
+        continue;
       for (const side of [-1, 1]) {
-        const x = width / 2 + side * share(tick, SCALES[unit]) * half;
+        const x = width / 2 + side * away;
         path += `M${x.toFixed(1)} ${MIDDLE + 28}v7`;
         texts.push(svg("text", { x, y: HEIGHT - 8 }, `${tick}${unit === "deg" ? "°" : ""}`));
       }
@@ -109,7 +158,9 @@ export class Cue {
     if (!cue) return;
     if (this.words.textContent !== cue.words) this.words.textContent = cue.words;
     this.words.dataset.way = cue.way;
-    const width = Math.max(240, this.box.clientWidth || 320);
+    this.turn.toggleAttribute("hidden", !cue.turn);
+    this.turn.dataset.turn = cue.turn ?? "";
+    const width = Math.max(240, (this.box.clientWidth || 320) - (cue.turn ? TURN : 0));
     this.#drawRule(width, cue.unit);
     const half = width / 2 - 14;
     const x = width / 2 + cue.place * half;

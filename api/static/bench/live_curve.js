@@ -21,6 +21,8 @@ const NARROW = 420;
 /** Nothing is enlarged so far that the drawing is left with less than this. */
 const LEAST_WIDTH = 700;
 const PAIRS_DRAWN = 5;
+/** A base circle that moves by less, as the fit settles, is no reason to draw anew. */
+const BASE_MOVED_MM = 0.02;
 /** Where a lobe's equal readings are drawn, mm below full lift. */
 const PAIR_DROPS = [0.5, 1.27, 2, 4];
 
@@ -30,6 +32,7 @@ export function viewOfCurve(bench, choices, dark) {
   const crank = crankChannel(bench);
   return {
     key: `${measurement?.id ?? ""} ${choices.length} ${choices.angle} ${dark} ${bench.zeroDeg}`,
+    what: measurement?.what ?? "",
     period: measurement?.what === "tdc" ? 360 : 720,
     zeroDeg: bench.zeroDeg,
     points: bench.points,
@@ -55,6 +58,10 @@ export class LiveCurve {
     this.canvas = canvas;
     this.scale = scale;
     this.layer = document.createElement("canvas");
+    /** For pistons and for lobes: did the gauge read more (+1) or less (-1) at the top, by the last fit? */
+    this.senses = {};
+    /** What is drawn upwards: `sense` times the reading less `base`; lift, where the base circle is known. */
+    this.upwards = { sense: 1, base: 0, lift: false };
     this.reset("", 720);
     new ResizeObserver(() => this.#resize()).observe(canvas.parentElement);
     this.#resize();
@@ -120,6 +127,7 @@ export class LiveCurve {
       font: ink("--lettering"),
     };
     this.view = view;
+    this.#turnUp();
     this.#scan();
     this.#paintNew();
     const pen = this.canvas.getContext("2d");
@@ -130,6 +138,25 @@ export class LiveCurve {
     this.#over(pen);
   }
 
+  /** Draw the top upwards, whichever way the gauge counts; of a lobe the lift, once its base circle is known. */
+  #turnUp() {
+    const { fit, result, what } = this.view;
+    const laid = fit && Number.isFinite(result?.centre_deg) ? this.#laid() : null;
+    if (laid) this.senses[what] = laid.top.sense;
+    const sense = this.senses[what] ?? 1;
+    const lift = Boolean(laid) && what === "lobe";
+    const base = lift ? -sense * Math.max(...laid.curve.mm.map((mm) => -sense * mm)) : 0;
+    const now = this.upwards;
+    if (now.sense === sense && now.lift === lift && Math.abs(now.base - base) < BASE_MOVED_MM) return;
+    this.upwards = { sense, base, lift };
+    this.reset(this.key, this.period, this.from);
+  }
+
+  /** A gauge reading as it is drawn upwards, mm. */
+  up(mm) {
+    return this.upwards.sense * (mm - this.upwards.base);
+  }
+
   /** Look at what is new: does it still fit the frame? */
   #scan() {
     const { points, zeroDeg } = this.view;
@@ -138,7 +165,7 @@ export class LiveCurve {
     if (count < this.scanned || from !== this.from) this.reset(this.key, this.period, from);
     let outside = !this.frame;
     for (; this.scanned < count; this.scanned += 1) {
-      const value = points.gaugeMm[this.scanned];
+      const value = this.up(points.gaugeMm[this.scanned]);
       if (this.span.add(points.crankDeg[this.scanned] - zeroDeg)) outside = true;
       if (value < this.low) this.low = value;
       if (value > this.high) this.high = value;
@@ -168,7 +195,9 @@ export class LiveCurve {
   y(mm) {
     const { low, high } = this.frame;
     return (
-      this.height - MARGIN.bottom - ((mm - low) / (high - low)) * (this.height - this.top - MARGIN.bottom)
+      this.height -
+      MARGIN.bottom -
+      ((this.up(mm) - low) / (high - low)) * (this.height - this.top - MARGIN.bottom)
     );
   }
 
@@ -189,15 +218,16 @@ export class LiveCurve {
     pen.textAlign = "right";
     pen.textBaseline = "middle";
     for (const tick of ticks) {
-      const y = Math.round(this.y(tick / per)) + 0.5;
+      const { sense, base, lift } = this.upwards;
+      const y = Math.round(this.y(base + (sense * tick) / per)) + 0.5;
       pen.beginPath();
       pen.moveTo(MARGIN.left, y);
       pen.lineTo(right, y);
       pen.stroke();
-      pen.fillText(digits(tick, decimals), MARGIN.left - 8, y);
+      pen.fillText(digits(lift ? tick : sense * tick, decimals), MARGIN.left - 8, y);
     }
     pen.textAlign = "left";
-    const name = `gauge, ${LENGTHS[this.view.lengthKind]?.unit ?? "mm"}`;
+    const name = `${this.upwards.lift ? "lift" : "gauge"}, ${LENGTHS[this.view.lengthKind]?.unit ?? "mm"}`;
     pen.fillText(name, 6, 12);
     this.nameEnds = 6 + pen.measureText(name).width;
     this.#angleAxis(pen, floor, right);

@@ -16,23 +16,28 @@ export class NumberBox {
     this.degree = el("span", { class: "figure-degree" });
     this.unit = el("span", { class: "figure-unit" });
     this.interval = el("span", { class: "figure-interval" });
+    this.card = el("p", { class: "figure-card", hidden: true });
+    this.line = el(
+      "div",
+      { class: "figure-line" },
+      el("span", { class: "figure-digits" }, this.number, this.degree),
+      this.unit,
+      this.interval,
+    );
     this.staleWords = el("span");
     this.staleNote = el("p", { class: "stale-note", hidden: true }, sign("stop"), this.staleWords);
-    box.append(
-      this.label,
-      el(
-        "div",
-        { class: "figure-line" },
-        el("span", { class: "figure-digits" }, this.number, this.degree),
-        this.unit,
-        this.interval,
-      ),
-      this.staleNote,
-    );
+    box.append(this.label, this.line, this.card, this.staleNote);
   }
 
-  /** `number` as `theNumber` gives it; `stale` a sentence, or null when fresh; `say` exchanges words. */
-  paint(number, stale, say) {
+  /**
+   * `number` as `theNumber` gives it; `stale` a sentence, or null when fresh; `say` exchanges words; `card` is what the
+   * number is held against.
+   */
+  paint(number, stale, say, card = "") {
+    this.box.classList.toggle("was", !number.digits);
+    show(this.line, Boolean(number.digits));
+    show(this.card, Boolean(card));
+    put(this.card, say(card));
     this.box.classList.toggle("stale", Boolean(stale));
     const [degree, unit] = unitParts(number.unit);
     put(this.label, say(number.label));

@@ -2,11 +2,11 @@
  * The wall: the bench's number and sentence, to be read from five metres. Nothing here can be pressed.
  */
 
-import { staleness, theNumber, theSentence } from "./bench_view.js";
+import { staleness, stepWords, theNumber, theSentence } from "./bench_view.js";
 import { pageCue } from "./cue.js";
-import { byId, put } from "./dom.js";
+import { byId, put, show } from "./dom.js";
 import { LiveCurve, viewOfCurve } from "./live_curve.js";
-import { NumberBox, paintReadings, stayAwake } from "./paint.js";
+import { NumberBox, stayAwake } from "./paint.js";
 import { isDark, startScreen } from "./screen.js";
 import { followZero } from "./zero.js";
 
@@ -20,10 +20,16 @@ function paint() {
   frame = 0;
   const { now } = bench;
   const stale = staleness(link.state, link.ageMs(), now);
-  put(byId("step"), spoken(now.guide?.step ?? ""));
+  const { guide } = now;
+  put(byId("job"), [guide?.job, guide?.customer].filter(Boolean).join(", "));
+  put(byId("place"), stepWords(guide));
+  put(byId("step"), spoken(guide?.step ?? ""));
+  const headline = stale ? "" : (guide?.headline ?? "");
+  put(byId("headline"), spoken(headline));
+  show(byId("headline"), Boolean(headline));
+  byId("main").dataset.call = stale ? "" : (guide?.call ?? "");
   put(byId("sentence"), spoken(theSentence(now, link.state)));
-  number.paint(theNumber(now, settings.chosen), stale, spoken);
-  paintReadings(byId("readings"), now, link, settings.chosen, spoken);
+  number.paint(theNumber(now, settings.chosen, false), stale, spoken, guide?.card ?? "");
   cue.draw(stale ? null : now.guide, settings.chosen);
   curve.draw(viewOfCurve(now, settings.chosen, isDark()));
 }

@@ -6,6 +6,7 @@ import { get, post, remove } from "./ask.js";
 import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
+import { foldSheets } from "./fold.js";
 import { formFor, lengthTyped } from "./job_forms.js";
 import { handEntry, handLobes } from "./job_hand.js";
 import {
@@ -24,6 +25,7 @@ import {
 import { factWords, standingOf } from "./job_view.js";
 import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
+import { askReason } from "./reason.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
@@ -66,18 +68,7 @@ async function doing(action) {
 
 /** Ask for the reason that the sheet prints, then do it. */
 function withReason(title, about, button, action) {
-  const dialog = byId("reason-dialog");
-  put(byId("reason-title"), spoken(title));
-  put(byId("reason-about"), spoken(about));
-  put(byId("reason-send"), spoken(button));
-  byId("reason").value = "";
-  byId("reason-form").onsubmit = (event) => {
-    event.preventDefault();
-    dialog.close();
-    doing(() => action(byId("reason").value));
-  };
-  byId("reason-leave").onclick = () => dialog.close();
-  dialog.showModal();
+  askReason(spoken(title), spoken(about), spoken(button), (reason) => doing(() => action(reason)));
 }
 
 function fact(what) {
@@ -517,4 +508,5 @@ settings.addEventListener("change", () => job && paint());
 window.addEventListener("resize", () => job && paintRules());
 // The drawing's colours are the library's own copies: drawn again in the other light.
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => job && paintPiston());
+foldSheets(byId("main"), ".job-now, .job-correction");
 doing(async () => {});

@@ -65,7 +65,7 @@ export function fullLift(one, choices) {
 export const CAM_COLUMNS = [
   ["Lobe", false],
   ["When", false],
-  ["Full lift", true],
+  ["Lobe centre", true],
   ["Against the card", true],
   ["Verdict", false],
 ];

@@ -30,16 +30,21 @@ function guideNumber(guide, choices) {
   return { label: guide.label, digits: parts.digits, unit, interval };
 }
 
-/** The one number: the guide's when it has one, else the centre as it settles, else the crank. */
-export function theNumber(bench, choices) {
+/**
+ * The one number: the guide's when it has one, else the centre as it settles, else, where what is raw is wanted, the
+ * crank. A number that holds no more is words alone.
+ */
+export function theNumber(bench, choices, raw = true) {
   const { guide, measurement, result } = bench;
   if (guide && guide.number !== null && guide.number !== undefined) return guideNumber(guide, choices);
+  if (guide?.was) return { label: guide.was, digits: "", unit: "", interval: "" };
   if (measurement && result && Number.isFinite(result.centre_deg)) {
     const settling = measurement.state === "running" ? ", settling" : "";
     return { label: whatOf(measurement.touches) + settling, ...centreParts(measurement, result, choices) };
   }
   const crank = crankChannel(bench);
   const latest = crank && bench.latest[crank.name];
+  if (!raw) return { label: "No number yet", digits: "", unit: "", interval: "" };
   if (!latest) return NOTHING;
   if (bench.tdcDeg === null)
     return { label: "Crank, on the encoder", ...plainAngle(wrap(latest.value, 360), 1), interval: "" };
@@ -105,6 +110,7 @@ export function keptState(recorder) {
 function jobWithoutAction(guide) {
   if (guide.step === "Signed")
     return { label: "Put the job away", act: `/api/jobs/${guide.job_id}/close`, ready: true };
+  if (guide.move) return { label: "Not on the number yet", act: "", ready: false };
   return { label: "Do as the sentence says", act: "", ready: false };
 }
 
@@ -122,14 +128,32 @@ export function theButton(bench, choice, linkState) {
   return { label: `Start: ${whatOf(choice.touches)}`, act: "start", ready: true };
 }
 
-/** What is to be minded now: warnings of the number, cautions of the step. Each `[kind, text]`, none twice. */
-export function theNotes(bench) {
+/** More than so many warnings beside a step are not read. */
+const MOST_WARNINGS = 3;
+
+/** What is doubtful about the number that is shown, at most three; more are counted, never silently dropped. */
+export function theWarnings(bench) {
+  const { guide, measurement, error, result } = bench;
   const told = [];
-  if (bench.error && bench.error.message !== bench.guide?.why && bench.measurement?.state === "running")
-    told.push(["mind", `Not yet. ${bench.error.message}`]);
-  for (const warning of bench.result?.warnings ?? []) told.push(["mind", warning.message]);
-  for (const caution of bench.guide?.cautions ?? []) told.push(["mind", caution]);
-  return told;
+  if (error && error.message !== guide?.why && measurement?.state === "running")
+    told.push(`Not yet. ${error.message}`);
+  // Warnings belong to the number they were given with: another number of the guide's, or none, has none of them.
+  const own = !guide?.was && (guide?.call || guide?.number === null || guide?.number === undefined);
+  if (own || measurement?.state === "running")
+    told.push(...(result?.warnings ?? []).map((warning) => warning.message));
+  const more = told.length - MOST_WARNINGS;
+  if (more <= 0) return told;
+  return [...told.slice(0, MOST_WARNINGS - 1), `${more + 1} more warnings, with its trace.`];
+}
+
+/** Cautions of the step: safety, apart from what is doubtful about a number. */
+export function theCautions(bench) {
+  return bench.guide?.cautions ?? [];
+}
+
+/** Where the job is: "Step 9 of 19"; empty outside a job. */
+export function stepWords(guide) {
+  return guide?.steps ? `Step ${guide.step_number} of ${guide.steps}` : "";
 }
 
 /** What to measure after `touches`, the way a builder goes round an engine. */

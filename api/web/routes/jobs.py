@@ -91,10 +91,13 @@ async def press(
     desk: Desk,
     entry: Annotated[PressEntry | None, Body()] = None,
     token: Annotated[str, Query(max_length=64, description="As `token` of the body.")] = "",
+    choice: Annotated[int, Query(ge=0, le=9, description="As `choice` of the body.")] = 0,
 ) -> Pressed:
     """Do once what two screens ask for at once: the second is told that it was done already (409)."""
     asked = entry or PressEntry()
-    return await desk.press(job_id, asked.model_copy(update={"token": asked.token or token}))
+    return await desk.press(
+        job_id, asked.model_copy(update={"token": asked.token or token, "choice": asked.choice or choice})
+    )
 
 
 @router.post(

@@ -266,6 +266,15 @@ def test_cautions_stand_where_the_work_is(builder_of):
     assert any("competent builder" in caution for caution in steps["sign_off"].cautions)
     turned = [step for step in steps.values() if "Turn" in step.do or "turn" in step.do]
     for step in turned:
-        assert any("by hand" in caution for caution in step.cautions), step.id
+        assert any("backwards" in caution for caution in step.cautions), step.id
     plain = {step.id: step for step in procedure.plan(builder_of().job)}
     assert not any("backwards" in caution for caution in plain["lobe.inlet"].cautions)
+
+
+def test_what_holds_all_through_a_job_is_said_once_before_the_crank_is_turned(builder_of):
+    several = {"forward_only": True, "inlet_valves": 2, "exhaust_valves": 2}
+    first, *rest = procedure.plan(builder_of(engine=several).job)
+    for word in ("turn by hand", "do not lever", "clear of belt", "valve to piston again"):
+        assert any(word in caution.lower() for caution in first.cautions), word
+        assert not any(word in caution.lower() for step in rest for caution in step.cautions), word
+    assert max(len(step.cautions) for step in rest) <= 3

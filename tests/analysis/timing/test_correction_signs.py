@@ -205,10 +205,7 @@ def test_slots_that_end_too_soon_say_what_is_left():
 def test_the_slots_tell_where_the_pulley_ends_and_what_room_is_left():
     setting = setting_of(Adjuster("slots", slot_each_way_cam_deg=8), 10.0)
     assert setting.to_fit_deg == -5
-    assert (
-        "5.00 cam deg earlier than the middle of its slots, 13.00 left to go later and 3.00 earlier"
-        in setting.sentence
-    )
+    assert "5.00 cam deg advanced from mid-slot, 13.00 left to go later and 3.00 earlier" in setting.sentence
 
 
 def test_a_tooth_and_the_rest_for_the_adjuster():
@@ -234,5 +231,5 @@ def test_a_single_cam_is_brought_to_its_aim_and_what_is_left_does_not_depend_on_
 
 def test_a_separation_ground_wrong_is_told_with_what_each_lobe_keeps():
     outcome = single_cam_after(4.0, -2.0, -1.0)
-    assert "ground 3.0 cam deg wider than the card" in outcome.sentence
+    assert "measures 3.0 cam deg wider than the card" in outcome.sentence
     assert "each lobe keeps 3.0 crank deg" in outcome.sentence

@@ -4,10 +4,12 @@ import {
   nextTouch,
   readingOf,
   staleness,
+  stepWords,
   theButton,
-  theNotes,
+  theCautions,
   theNumber,
   theSentence,
+  theWarnings,
 } from "/static/bench_view.js";
 import { equal, ok } from "./check.js";
 
@@ -138,22 +140,54 @@ export const tests = {
   "what the guide says already is not said twice": () => {
     const error = { code: "x", message: "Turn on." };
     equal(
-      theNotes({ ...alive, measurement: running, error, guide: { ...alive.guide, why: "Turn on." } }),
+      theWarnings({ ...alive, measurement: running, error, guide: { ...alive.guide, why: "Turn on." } }),
       [],
     );
-    equal(theNotes({ ...alive, measurement: running, error }).length, 1);
+    equal(theWarnings({ ...alive, measurement: running, error }).length, 1);
   },
-  "warnings and cautions are to be minded": () =>
+  "warnings of a number stand apart from safety": () => {
+    const both = {
+      ...alive,
+      result: { warnings: [{ message: "w" }] },
+      guide: { ...alive.guide, cautions: ["c"] },
+    };
+    equal([theWarnings(both), theCautions(both)], [["w"], ["c"]]);
+  },
+  "three warnings at most, and more are counted": () => {
+    const warnings = ["a", "b", "c", "d", "e"].map((message) => ({ message }));
+    equal(theWarnings({ ...alive, result: { warnings } }), ["a", "b", "3 more warnings, with its trace."]);
+    equal(theWarnings({ ...alive, result: { warnings: warnings.slice(0, 3) } }), ["a", "b", "c"]);
+  },
+  "another number of the guide's has none of the last one's warnings": () => {
+    const result = { warnings: [{ message: "w" }] };
+    const led = { ...alive.guide, number: 3.4, unit: "deg", label: "to go" };
+    equal(theWarnings({ ...alive, result, guide: led }), []);
+    equal(theWarnings({ ...alive, result, guide: { ...led, call: "out" } }), ["w"]);
     equal(
-      theNotes({
-        ...alive,
-        result: { warnings: [{ message: "w" }] },
-        guide: { ...alive.guide, cautions: ["c"] },
-      }),
-      [
-        ["mind", "w"],
-        ["mind", "c"],
-      ],
+      theWarnings({ ...alive, result, guide: { ...alive.guide, was: "was 3.4 late; now unproved" } }),
+      [],
+    );
+  },
+  "a number that holds no more is words alone": () => {
+    const guide = { ...alive.guide, job_id: 1, was: "was 3.4 deg late; now unproved" };
+    const done = {
+      ...alive,
+      measurement: { ...running, state: "finished" },
+      result: { centre_deg: 110, u95_deg: 0.1 },
+    };
+    const told = theNumber({ ...done, guide }, choices);
+    equal([told.digits, told.label], ["", "was 3.4 deg late; now unproved"]);
+  },
+  "a wall shows nothing raw": () => equal(theNumber(alive, choices, false).digits, ""),
+  "short of the number the large button is dead, and says why": () => {
+    const move = { turn: "clockwise", to_go_deg: 3.4, to_go_cam_deg: 1.7, too_far: false };
+    const told = theButton({ ...alive, guide: { ...alive.guide, job_id: 3, move } }, {}, "live");
+    equal([told.ready, told.label], [false, "Not on the number yet"]);
+  },
+  "where the job is": () =>
+    equal(
+      [stepWords({ step_number: 9, steps: 19 }), stepWords({ steps: 0 }), stepWords(null)],
+      ["Step 9 of 19", "", ""],
     ),
   "what is not kept is told as stopped": () =>
     equal(

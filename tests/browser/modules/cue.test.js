@@ -22,6 +22,28 @@ export const tests = {
     ),
   "the bench says when it is on the number, not the screen": () =>
     equal(readCue(guide({ to_go_deg: 0.02, tone: "approach" })).way, "on"),
+  "a cam says which way it turns and how far, without a sign": () => {
+    const move = { turn: "clockwise", to_go_deg: 3.44, to_go_cam_deg: 1.72, too_far: false };
+    const cue = readCue(guide({ move, to_go_mm: -0.4, tone: "approach" }));
+    equal([cue.words, cue.turn, cue.way], ["Clockwise, 3.4° to go", "clockwise", "on"]);
+    ok(cue.place < 0, "it is not there yet");
+  },
+  "a cam is too far only once it crossed the number, and is turned back": () => {
+    const move = { turn: "anticlockwise", to_go_deg: 0.3, to_go_cam_deg: 0.15, too_far: true };
+    const cue = readCue(guide({ move, to_go_mm: 0.03, tone: "overshot" }));
+    equal(cue.words, "Too far: anticlockwise, 0.3° back");
+    ok(cue.place > 0);
+    equal(readCue(guide({ move, tone: "on_the_number" })).words, "On the number");
+  },
+  "the round arrow is drawn the way the cam turns, and is gone on the number": () => {
+    document.body.innerHTML = '<div id="box" style="width: 600px"></div>';
+    const cue = new Cue(document.getElementById("box"));
+    const move = { turn: "anticlockwise", to_go_deg: 2, to_go_cam_deg: 1, too_far: false };
+    cue.draw(guide({ move, tone: "approach" }), {});
+    equal([cue.turn.dataset.turn, cue.turn.hasAttribute("hidden")], ["anticlockwise", false]);
+    cue.draw(guide({ move, tone: "on_the_number" }), {});
+    equal(cue.turn.hasAttribute("hidden"), true);
+  },
   "more arrowheads mean farther": () => {
     const heads = [0.3, 3, 30, 170].map((deg) => readCue(guide({ to_go_deg: deg, tone: "approach" })).heads);
     ok(heads.every((count, at) => at === 0 || count >= heads[at - 1]) && heads[3] > heads[0], heads.join());

@@ -70,6 +70,24 @@ export const tests = {
         ok(Math.abs(curve.laidFit.top.mm - top) < 0.05, `${points} points: ${curve.laidFit.top.mm}`);
       }
     },
+  "a lobe stands upwards as lift, also where the gauge counts down": async () => {
+    const deg = Array.from({ length: 360 }, (_, at) => at * 2);
+    const down = deg.map((d) => 11 - 9 * Math.exp(-(((d - 110) / 50) ** 2)));
+    const before = bench(100);
+    before.points.gaugeMm = before.points.gaugeMm.map((mm) => 11 - mm);
+    const curve = await drawn({
+      ...before,
+      fit: { deg, mm: down },
+      result: { centre_deg: 110, u95_deg: 0.2 },
+    });
+    ok(curve.y(2) < curve.y(11), "full lift stands above the base circle");
+    ok(curve.upwards.lift && Math.abs(curve.up(2) - 9) < 0.01, `lift ${curve.up(2)}`);
+    curve.draw(viewOfCurve({ ...before, measurement: { ...measurement, id: 2 } }, choices, false));
+    ok(
+      !curve.upwards.lift && curve.y(2) < curve.y(11),
+      "the next lobe begins upwards, too, as the gauge reads",
+    );
+  },
   "a label stands beside its line, never over the axis's name or past the edge": () => {
     equal(labelAt(200, 150, 90, 600), 208);
     equal(labelAt(500, 150, 90, 600), 342);
