@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import termios
 import time
 from collections.abc import Callable, Iterator
