@@ -1,6 +1,6 @@
 """The bench file and the frame kinds it names: bytes of one instrument into values."""
 
-from capture.bench.board import ASK_BOARD
+from capture.bench.board import ASK_BOARD, BOARD_TAGS
 from capture.bench.file import (
     Bench,
     CrankInstrument,
@@ -15,6 +15,7 @@ from capture.bench.kinds import CRANK_KINDS, FRAME_KINDS, make_decoder
 
 __all__ = [
     "ASK_BOARD",
+    "BOARD_TAGS",
     "CRANK_KINDS",
     "FRAME_KINDS",
     "Bench",

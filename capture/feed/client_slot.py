@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import socket
+import time
 
 PATIENCE_S = 5.0
+SECRET_WITHIN_S = 2.0
 OUTBOX_BYTES = 4 * 1024 * 1024
 COMMAND_BYTES = 16 * 1024
 
@@ -19,9 +21,14 @@ class ClientSlot:
         self.gone = False
         self.known = False
         """Whether it may be told anything."""
+        self._came_s = time.monotonic()
         self._out = bytearray()
         self._in = b""
         self._stuck_since_s: float | None = None
+
+    def overdue(self, now_s: float) -> bool:
+        """Whether it ought to have said the secret by now."""
+        return not self.known and now_s - self._came_s > SECRET_WITHIN_S
 
     def add(self, line: bytes) -> None:
         """Put lines into the outbox."""

@@ -15,7 +15,8 @@ answer     id, ok, sentence, and more by command: to a client's command
 
 A client sends commands as JSON lines: ``{"id": 1, "command": "flush"}`` (store now; answered with
 ``saved``), ``{"id": 2, "command": "accept_device", "channel": "plunger"}``, ``{"id": 3, "command":
-"health"}``. A client that does not read is cut off after a few seconds; nobody waits for it.
+"health"}``. A client that does not read is cut off after a few seconds, one that came over TCP
+and does not say the secret as soon; nobody waits for either.
 """
 
 from __future__ import annotations
@@ -159,7 +160,9 @@ class LiveFeed:
         now_s = time.monotonic()
         self.beat_ns = time.monotonic_ns()
         for client in tuple(self._clients):
-            if not client.send(now_s):
+            if client.overdue(now_s):
+                self._cut(client, gone=True)
+            elif not client.send(now_s):
                 self._cut(client, gone=client.gone)
 
     def _welcome(self) -> None:

@@ -20,6 +20,9 @@ WINDOW_LINES = 16
 UNPROVEN_AT = 8
 CONFIRMING_LINES = 3
 SPIKE_MM = 1.0
+RESTART_WITHIN_NS = 5_000_000_000
+RESTART_PAUSE_NS = 250_000_000
+AT_NOUGHT = 2
 
 
 class Proof:
@@ -118,7 +121,7 @@ class CrankContinuity(Continuity):
         Faster than this nobody turns the crank.
     restarts : bool
         Opening the port restarts the counter: a count near zero then is a new zero, even where the crank
-        could have been turned there.
+        could have been turned there; also after the board's pause, which lines from before may precede.
     """
 
     def __init__(
@@ -140,6 +143,7 @@ class CrankContinuity(Continuity):
         self._shift = 0
         self._held: list[tuple[int, int]] = []
         self._reopened = False
+        self._restarts_until_ns = 0
 
     def begin(self) -> None:
         """The port was opened again; the counter may have begun again meanwhile."""
@@ -153,9 +157,8 @@ class CrankContinuity(Continuity):
             self._last = (count, count, t_ns)
             self._reopened = False
             return [self._admitted(count, t_ns)]
-        if self._reopened:
-            self._reopened = False
-            return self._accept_jump([(count, t_ns)], restarted=self._restarts)
+        if self._reopened or self._after_pause(t_ns):
+            return self._accept_jump([(count, t_ns)], restarted=self._began_again(count, t_ns))
         follows_last = self._smooth(self._last[0], count, self._step, 1 + len(self._held))
         follows_held = bool(self._held) and self._smooth(self._held[-1][0], count, 0, 1)
         if follows_last and follows_held:
@@ -171,6 +174,19 @@ class CrankContinuity(Continuity):
             return []
         held, self._held = self._held, []
         return self._accept_jump(held)
+
+    def _after_pause(self, t_ns: int) -> bool:
+        """Whether a board that restarts at opening has now made its pause."""
+        paused = self._last is not None and t_ns - self._last[2] > RESTART_PAUSE_NS
+        return paused and t_ns < self._restarts_until_ns
+
+    def _began_again(self, count: int, t_ns: int) -> bool:
+        """Whether a count near nought is a new one: who turns the crank back to just there is rare."""
+        if self._reopened:
+            self._reopened = False
+            self._restarts_until_ns = t_ns + RESTART_WITHIN_NS * self._restarts
+        at_nought = self._last is not None and abs(count) <= AT_NOUGHT < abs(self._last[0])
+        return self._restarts or at_nought
 
     def _smooth(self, before: int, after: int, step: int, lines: int) -> bool:
         """Whether the count went on about as it did from the line before."""

@@ -18,6 +18,7 @@ from capture.port.intake import Intake
 RATE_WINDOW_NS = 3_000_000_000
 GARBLED_LINES = 5
 RESTART_S = 3.0
+PAUSE_NS = 250_000_000
 """A board that restarts when its port is opened speaks after this at the latest."""
 
 
@@ -202,6 +203,13 @@ def _judge(status: ChannelStatus, seen: _Seen, now_ns: int) -> tuple[ChannelStat
     name = status.intake.channel.name
     if status.port_state is not ChannelState.ONLINE:
         return status.port_state, status.port_sentence or f"{name}: opening {status.port}"
+    if _restarting(status, now_ns):
+        return ChannelState.STARTING, f"{name}: the port was opened with DTR raised; its board is waited for"
+    return _unheard(status, seen) or _quiet(status, now_ns) or _heard(status)
+
+
+def _unheard(status: ChannelStatus, seen: _Seen) -> tuple[ChannelState, str] | None:
+    name = status.intake.channel.name
     if seen.rejected >= GARBLED_LINES and seen.rejected > seen.accepted:
         line = as_text(status.intake.decoder.rejects.last_line)[:40]
         return ChannelState.GARBLED, (
@@ -212,9 +220,11 @@ def _judge(status: ChannelStatus, seen: _Seen, now_ns: int) -> tuple[ChannelStat
         return ChannelState.MUTE, (
             f"{name}: does not answer when asked; check that it is on, and request and baud in the bench file"
         )
-    quiet = _quiet(status, now_ns)
-    if quiet:
-        return quiet
+    return None
+
+
+def _heard(status: ChannelStatus) -> tuple[ChannelState, str]:
+    name = status.intake.channel.name
     if status.others:
         return ChannelState.SHARED, (
             f"{name}: {status.others} also has {status.port} open and may take readings away; close it"
@@ -222,11 +232,16 @@ def _judge(status: ChannelStatus, seen: _Seen, now_ns: int) -> tuple[ChannelStat
     return ChannelState.ONLINE, _online_sentence(status)
 
 
+def _restarting(status: ChannelStatus, now_ns: int) -> bool:
+    """Whether what comes, or does not come, may be a board's last words, its banner or its pause."""
+    fresh = now_ns - status.opened_ns < RESTART_S * 1e9
+    quiet_ns = now_ns - max(status.intake.last_ns, status.opened_ns)
+    return status.restarts and fresh and (status.intake.last_ns < status.opened_ns or quiet_ns > PAUSE_NS)
+
+
 def _quiet(status: ChannelStatus, now_ns: int) -> tuple[ChannelState, str] | None:
     name = status.intake.channel.name
     quiet_s = (now_ns - max(status.intake.last_ns, status.opened_ns)) / 1e9
-    if status.restarts and status.intake.last_ns < status.opened_ns and quiet_s < RESTART_S:
-        return ChannelState.STARTING, f"{name}: the port was opened with DTR raised; its board is waited for"
     if quiet_s > status.silent_after_s:
         return ChannelState.SILENT, (
             f"{name}: the port is open, but nothing has come for {quiet_s:.0f} s; is the instrument on?"

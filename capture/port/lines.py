@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import select
 import socket
+import sys
 import time
 from typing import Any, Protocol
 from urllib.parse import urlsplit
@@ -24,6 +25,9 @@ CHUNK_BYTES = 4096
 _POLL_S = 0.02
 _KEEP_ALIVE = {"TCP_KEEPIDLE": 1, "TCP_KEEPALIVE": 1, "TCP_KEEPINTVL": 1, "TCP_KEEPCNT": 3}
 """Seconds until a quiet connection is asked whether it still stands, seconds between, times asked."""
+_GIVE_UP_AFTER_S = 4
+_GIVE_UP = {"linux": (18, 1000), "darwin": (0x80, 1), "win32": (5, 1)}
+"""TCP_USER_TIMEOUT, TCP_RXT_CONNDROPTIME, TCP_MAXRT, and what each counts a second as; the last two untried."""
 
 
 class Line(Protocol):
@@ -196,10 +200,18 @@ def opened(instrument: Instrument, *, exclusive: bool | None = None) -> Any:
 
 
 def keep_alive(connection: socket.socket) -> None:
-    """Have the system ask, while nothing comes, whether the other end is still there."""
+    """Have the system ask, while nothing comes, whether the other end is still there.
+
+    It does not ask while something that was sent is not acknowledged, a request to a gauge above all; that
+    it would send again for a quarter of an hour.
+    """
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in _KEEP_ALIVE.items():
         option = getattr(socket, name, None)  # systems differ in what they let us choose
         if option is not None:
             with contextlib.suppress(OSError):
                 connection.setsockopt(socket.IPPROTO_TCP, option, value)
+    if sys.platform in _GIVE_UP:
+        number, a_second = _GIVE_UP[sys.platform]
+        with contextlib.suppress(OSError):
+            connection.setsockopt(socket.IPPROTO_TCP, number, _GIVE_UP_AFTER_S * a_second)

@@ -13,18 +13,18 @@ from pathlib import Path
 from serial.tools import list_ports
 
 from capture.base import PortError
-from capture.bench import CRANK_KINDS, FRAME_KINDS, GaugeInstrument, make_decoder
+from capture.bench import BOARD_TAGS, CRANK_KINDS, FRAME_KINDS, GaugeInstrument, make_decoder
 from capture.port.health import as_text
 from capture.port.serial_port import Port
 
-BAUDS = (115200, 9600, 57600, 38400, 19200, 4800, 2400, 1200)
+BAUDS = (115200, 9600, 57600, 38400, 19200, 4800, 2400, 1200, 250000)
 FRAMINGS = ("8N1", "7E1")
 LISTEN_S = 0.6
 ENOUGH_LINES = 3
 RAISED = ((True, True), (True, False))
 """DTR and RTS as a mute instrument may want them; usually they are lowered and raised."""
 RESTART_LISTEN_S = 3.0
-_KINDS = ("decimal", "count_index", "count_micros", "count", "tagged")
+_KINDS = ("board", "decimal", "count_index", "count_micros", "count", "tagged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,8 @@ class Sniffed:
     dtr, rts : bool
         How the control lines stood.
     could_open : bool
+    inputs : tuple of str
+        Of a counter board: tag and unit of each gauge that was heard, such as ``A mm``.
     """
 
     port: ListedPort
@@ -66,6 +68,7 @@ class Sniffed:
     dtr: bool = False
     rts: bool = True
     could_open: bool = True
+    inputs: tuple[str, ...] = ()
 
 
 def listed_ports() -> list[ListedPort]:
@@ -123,7 +126,9 @@ def _sniff_at_speeds(port: ListedPort, listen_s: float, *, dtr: bool, rts: bool)
                 kind, lines, sample = found
                 lines_up = "" if (dtr, rts) == (False, True) else f" with {_as_keys(dtr=dtr, rts=rts)}"
                 sentence = f"{port.name}: {FRAME_KINDS[kind]} at {baud} {framing}{lines_up}, last {sample!r}"
-                return Sniffed(port, kind, baud, framing, lines / seconds, sample, sentence, dtr, rts)
+                inputs = inputs_of_board(heard) if kind == "board" else ()
+                rate = lines / seconds
+                return Sniffed(port, kind, baud, framing, rate, sample, sentence, dtr, rts, inputs=inputs)
             if not heard_any:
                 return nothing(
                     "silent; it may answer only when asked (see `request` in the bench file), or want its "
@@ -153,6 +158,14 @@ def recognise(heard: bytes) -> tuple[str, int, str] | None:
     return None
 
 
+def inputs_of_board(heard: bytes) -> tuple[str, ...]:
+    """The gauges among the lines of a counter board, each with the unit it reads in."""
+    possible = [(tag, unit) for tag in BOARD_TAGS for unit in ("mm", "in")]
+    return tuple(
+        f"{tag} {unit}" for tag, unit in possible if make_decoder("board", tag=tag, unit=unit).feed(heard)
+    )
+
+
 def suggested_bench(found: list[Sniffed]) -> str:
     """A bench file to start from; what has to be filled in by a person stands in comments."""
     parts = ["# A bench file to start from. Check every figure, above all counts_per_turn and direction.\n"]
@@ -164,6 +177,9 @@ def suggested_bench(found: list[Sniffed]) -> str:
                 f'frame = "{one.frame}"\ncounts_per_turn = 3600   # as the encoder says\n'
                 "direction = 1            # -1 when the number falls as the crank turns forward\n"
             )
+            for tag, unit in (found_at.split() for found_at in one.inputs):
+                gauges += 1
+                parts.append(_gauge_of_board(one, gauges, tag, unit))
         elif one.frame and one.frame not in CRANK_KINDS:
             gauges += 1
             parts.append(
@@ -173,6 +189,13 @@ def suggested_bench(found: list[Sniffed]) -> str:
         else:
             parts.append(f"# {one.sentence}\n")
     return "\n".join(parts)
+
+
+def _gauge_of_board(one: Sniffed, number: int, tag: str, unit: str) -> str:
+    return (
+        f'[[gauge]]\nname = "gauge_{number}"\nport = "{one.port.name}"\nbaud = {one.baud}\n'
+        f'framing = "{one.framing}"\n{_raised_keys(one)}frame = "board"\ntag = "{tag}"\nunit = "{unit}"\n'
+    )
 
 
 def _raised_keys(one: Sniffed) -> str:

@@ -9,7 +9,9 @@ from board_chip import crc8
 
 from capture.base import BenchFileError
 from capture.bench import parse_bench
+from capture.port import ListedPort, suggested_bench
 from capture.port.channels import PortChannels
+from capture.port.listing import BAUDS, Sniffed, inputs_of_board, recognise
 
 BENCH = (
     '[crank]\nport = "/dev/b"\nframe = "board"\ncounts_per_turn = 3600\n'
@@ -118,3 +120,31 @@ def test_a_bench_file_whose_board_does_not_agree_with_itself_is_refused(change: 
     with pytest.raises(BenchFileError) as refused:
         parse_bench(BENCH.replace(*change).encode())
     assert len(refused.value.problems) == 1
+
+
+def test_ports_recognises_the_board_and_writes_crank_and_gauges_for_one_port() -> None:
+    lines = []
+    for number in range(20):
+        for value in (f"C{number}", "Ai0.4860", "Wcommand"):
+            body = f"{value} {number * 4000} "
+            lines.append(f"{body}{crc8(body.encode()):02X}\n")
+    heard_bytes = ("1 5E\n" + "".join(lines)).encode()
+    found = recognise(heard_bytes)
+    assert found is not None
+    assert found[:2] == ("board", 20)
+    port = ListedPort("/dev/serial/by-id/board", "")
+    sniffed = Sniffed(port, "board", 250000, "8N1", 250.0, found[2], "", inputs=inputs_of_board(heard_bytes))
+    bench = parse_bench(suggested_bench([sniffed]).encode())
+    assert bench.crank is not None
+    assert (bench.crank.frame, bench.crank.baud) == ("board", 250000)
+    assert [(gauge.tag, gauge.unit, gauge.port) for gauge in bench.gauge] == [("A", "in", port.name)]
+
+
+def test_ports_listens_at_the_boards_speed() -> None:
+    assert 250_000 in BAUDS
+
+
+@pytest.mark.parametrize("heard_bytes", [b"\nC18273 4408123 00\n" * 9, b"\nA 12.34\n" * 9])
+def test_lines_without_the_boards_check_are_not_its(heard_bytes: bytes) -> None:
+    found = recognise(heard_bytes)
+    assert found is None or found[0] != "board"

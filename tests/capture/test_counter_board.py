@@ -208,6 +208,27 @@ def test_another_format_and_a_mute_gauge_are_told(chip: Chip, wave: Waveform) ->
     assert not sent.tagged("A")
 
 
+@pytest.mark.parametrize("per_second", [1_000, 40_000])
+def test_bits_of_a_gauge_lost_beside_a_fast_encoder_are_told_and_never_used(
+    chip: Chip, wave: Waveform, per_second: int
+) -> None:
+    """Bits far shorter than WIRING.txt promises at this speed: a packet is whole, or it is told."""
+    wave.command(FIRST_CYCLE, "B2fns")
+    end = Encoder(wave).run(SETTLED, per_second, per_second, jitter=0.5)
+    said = []
+    for place, start in enumerate(range(SETTLED, int(end) - SECOND // 20, SECOND // 40)):
+        send_packet(wave, 1, start, two_groups(0, 20480 * place), bit_us=13, pauses_us={24: 300.0})
+        said.append(f"m{25.4 * place:.4f}")
+    sent = chip.run(wave, eeprom="short_bits")
+    told = [value for value, _ in sent.tagged("B")]
+    problems = [value for value, _ in sent.tagged("W") if value.startswith("B,")]
+    print(f"{per_second} edges/s: {len(told)} of {len(said)} packets whole, {len(problems)} told as lost")
+    assert [value for value in said if value in told] == told, "nothing but what the gauge said, in its order"
+    assert problems or len(told) == len(said)
+    assert sent.count == per_second
+    assert not sent.tagged("E")
+
+
 def test_the_firmware_folder_says_how_it_is_wired_built_and_flashed() -> None:
     text = (Path(__file__).parents[2] / "capture" / "counter_board" / "WIRING.txt").read_text()
     assert "make flash" in text

@@ -13,8 +13,11 @@ import pytest
 from board_chip import FIRST_CYCLE, SECOND, Chip, Encoder, Sent, Waveform, digits_13, send_packet
 
 from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings
+from analysis.job.opening import _bench_fault
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
+from analysis.timing import BenchChecked
+from api.live import turned_deg
 from capture.base import Bus
 from capture.bench import Bench, parse_bench
 from capture.port import KnownDevices, PortReader
@@ -127,6 +130,27 @@ def test_through_the_chip_and_late_reads_a_measurement_is_within_its_interval(
         print(f"{what} {seed}: off by {error:+.3f} deg, interval ±{u95:.3f}")
     assert len(told) >= 2
     assert all(told)
+
+
+def test_swapped_phases_are_told_by_the_bench_check(chip: Chip, heard: Any) -> None:
+    """The crank turns forward and the board counts down: what capture makes of it is not taken for a bench in order."""
+    told = {}
+    for way in (1, -1):
+        wave = Waveform()
+        encoder = Encoder(wave)
+        wave.command(FIRST_CYCLE, "A3fns")
+        for number in range(2400):
+            encoder.step((STARTS_S + number / 1200) * SECOND, way)
+        for number in range(20):
+            send_packet(wave, 0, (STARTS_S + number / 10) * SECOND, digits_13("1.000"), bit_us=60)
+        text = '[crank]\nport = "/dev/board"\nframe = "board"\nbaud = 250000\ncounts_per_turn = 2400\n'
+        text += '[[gauge]]\nname = "dial"\nport = "/dev/board"\nframe = "board"\nbaud = 250000\ntag = "A"\n'
+        heard.all.clear()
+        through_capture(chip.run(wave, eeprom=f"way{way}"), parse_bench(text.encode()), heard, 0)
+        streams = streams_of(heard)
+        told[way] = _bench_fault(BenchChecked(turned_deg(streams) > 0, 360.0, ("dial",)))[0]
+        assert abs(turned_deg(streams)) == pytest.approx(360.0, abs=1.0)
+    assert told == {1: "", -1: "counts_backward"}
 
 
 @pytest.mark.slow

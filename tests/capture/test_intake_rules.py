@@ -85,6 +85,40 @@ def test_a_reset_while_the_cable_was_out_is_noticed(heard: Any) -> None:
     assert [event.code for event in heard.events] == ["counter_reset"]
 
 
+def reopened(line: Line, *lines: object) -> None:
+    line.intake.finish(line.now_ns)
+    line.now_ns += 10**10
+    line.intake.begin("reopened", line.now_ns)
+    line.say("", *lines)
+
+
+def test_a_restart_while_the_cable_was_out_is_noticed_however_near_to_nought_the_count_was(
+    heard: Any,
+) -> None:
+    line = Line(CRANK, heard)
+    line.say(*range(20, 40))
+    reopened(line, *[0] * 20)
+    assert [event.code for event in heard.events] == ["counter_reset"]
+
+
+def test_a_cable_put_back_where_the_count_goes_on_near_nought_is_no_restart(heard: Any) -> None:
+    line = Line(CRANK, heard)
+    line.say(*range(20, 40))
+    reopened(line, *range(39, 60))
+    line.say(*range(60, -20, -1))
+    reopened(line, *range(-20, 0))
+    assert not heard.events
+
+
+def test_last_words_of_a_board_before_its_pause_do_not_hide_its_new_nought(heard: Any) -> None:
+    line = Line(CRANK + "dtr = true\n", heard)
+    line.say(*range(4000, 4040))
+    reopened(line, *[4039] * 8, "counter v1")
+    line.say(0, every_ms=1500)
+    line.say(*range(1, 20))
+    assert [event.code for event in heard.events] == ["counter_reset"]
+
+
 def test_a_wrapping_counter_is_unwrapped_both_ways(heard: Any) -> None:
     line = Line(CRANK + "wraps_at = 3600\n", heard)
     way = [*range(3500, 3700), *range(3699, 3400, -1)]
