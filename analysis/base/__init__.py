@@ -9,6 +9,8 @@ from analysis.base.limits import (
     USUAL_ENCODER_ERROR_DEG,
     USUAL_GAUGE_ERROR_MM,
     USUAL_RETRACE_MM,
+    WORST_ENCODER_ERROR_DEG,
+    encoder_reach,
     encoder_u_deg,
 )
 from analysis.base.noise import NoiseModel, crowding, robust_weights, smallest_step
@@ -35,6 +37,7 @@ __all__ = [
     "USUAL_ENCODER_ERROR_DEG",
     "USUAL_GAUGE_ERROR_MM",
     "USUAL_RETRACE_MM",
+    "WORST_ENCODER_ERROR_DEG",
     "AnalysisError",
     "CentreAtDrop",
     "Component",
@@ -60,6 +63,7 @@ __all__ = [
     "Warn",
     "changes",
     "crowding",
+    "encoder_reach",
     "encoder_u_deg",
     "expand",
     "from_plain",

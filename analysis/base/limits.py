@@ -20,6 +20,9 @@ The figures were read from an extract in a catalogue: whole range 30 µm, retrac
 USUAL_ENCODER_ERROR_DEG = 0.1
 """An encoder's disc of 50 mm that sits 0.04 mm off its axis. Common practice, no source."""
 
+WORST_ENCODER_ERROR_DEG = 0.3
+"""What a coupling that was fitted by eye can make of a good encoder. Common practice, no source."""
+
 RETRACE_LINE = "retrace of the gauge"
 ENCODER_LINE = "encoder out of round"
 """How a budget names the two."""
@@ -50,15 +53,24 @@ def encoder_u_deg(limit_deg: float, from_deg: float, to_deg: float, *also_to_deg
     >>> encoder_u_deg(0.1, 30.0, 30.0), round(encoder_u_deg(0.1, 0.0, 720.0), 9)
     (0.0, 0.0)
     """
+    return 0.5 * limit_deg * math.hypot(*encoder_reach(from_deg, to_deg, *also_to_deg))
+
+
+def encoder_reach(from_deg: float, to_deg: float, *also_to_deg: float) -> tuple[float, float]:
+    """By how much of its limit an encoder's error once a turn, and twice a turn, can move a turn.
+
+    Parameters
+    ----------
+    from_deg, to_deg
+        As of `encoder_u_deg`.
+    """
     ends = (to_deg, *also_to_deg)
 
     def at(harmonic: int, deg: float) -> complex:
         return cmath.exp(1j * harmonic * math.radians(deg))
 
-    reach = math.hypot(
-        *(
-            share * abs(sum(at(harmonic, end) for end in ends) / len(ends) - at(harmonic, from_deg))
-            for harmonic, share in _SHARES
-        )
+    once, twice = (
+        share * abs(sum(at(harmonic, end) for end in ends) / len(ends) - at(harmonic, from_deg))
+        for harmonic, share in _SHARES
     )
-    return 0.5 * limit_deg * reach
+    return once, twice

@@ -171,6 +171,8 @@ class LobeSettings:
         Lifts above the base circle at which opening, closing and duration are told.
     encoder_error_deg
         The encoder's limit of error over its turn; 0 where it is not to be counted.
+    encoder_supposed
+        Whether nobody stated that limit, and the usual one was taken.
     """
 
     tdc_deg: float = 0.0
@@ -179,3 +181,4 @@ class LobeSettings:
     drops_mm: tuple[float, ...] = (0.25, 0.5, 0.75, 1.0, 1.27, 2.0)
     check_lifts_mm: tuple[float, ...] = field(default=(0.1, 0.3, 1.0, 1.27))
     encoder_error_deg: float = 0.0
+    encoder_supposed: bool = False

@@ -23,6 +23,9 @@ _LEAST_FREEDOM = 1.0
 _SETTLED_BY_THEM = 2.0
 # However few readings show the scatter: gauges are not unlike without limit.
 _FEWEST_FREEDOM = 3.0
+# What gauges show whose jitter is not known, and as how many readings that counts where next to none tell it.
+_USUAL_JITTER_S, _USUAL_COUNT = 0.0035, 3.0
+_FEW_READINGS = 12.0
 _NEAR_PEAK_MM = 0.1
 _LEVEL_STEP_MM = 0.05
 
@@ -44,7 +47,9 @@ def budget_of(
     moved = _moved_by(fit, centre)
     parts = _noise_parts(fit, moved)
     smoothing = max(fit_u2 - sum(part**2 for part in parts.values()), 0.0)
-    carrying = _readings_that_carry(fit, moved) - _SETTLED_BY_THEM
+    hung_on = _readings_that_carry(fit, moved)
+    parts[_JITTER_LINE] *= _jitter_widened(fit, hung_on)
+    carrying = hung_on - _SETTLED_BY_THEM
     freedom = max(min(fit.scatter_freedom, carrying + fit.readings_known), _FEWEST_FREEDOM)
     alone = sum(one.shift_deg is not None for one in passes)
     lines = [
@@ -61,7 +66,22 @@ def budget_of(
     return tuple(line for line in lines if line.u > 0.0)
 
 
-_OF_SCATTER = ("jitter of the lag", "other scatter of the readings")
+_JITTER_LINE = "jitter of the lag"
+_OF_SCATTER = (_JITTER_LINE, "other scatter of the readings")
+
+
+def _jitter_widened(fit: LobeFit, hung_on: float) -> float:
+    """By how much the jitter of the few readings that a centre hangs on may exceed what all readings show.
+
+    A curve with few readings on its flanks bends after those that come late, and what is left of them tells too little.
+    Where the gauge's jitter was found before, with many readings, it is in what the fit found already.
+    """
+    found2 = fit.noise.jitter_s**2
+    if fit.readings_known > 1.0 or hung_on >= _FEW_READINGS or found2 <= 0.0:
+        return 1.0
+    usual = _USUAL_COUNT * (1.0 - hung_on / _FEW_READINGS)
+    blended2 = (hung_on * found2 + usual * _USUAL_JITTER_S**2) / (hung_on + usual)
+    return float(np.sqrt(max(blended2 / found2, 1.0)))
 
 
 def retrace_u_deg(shape: LobeShape, drop_mm: float, gauge: GaugeFacts) -> float:
@@ -113,7 +133,7 @@ def _noise_parts(fit: LobeFit, moved: Floats) -> dict[str, float]:
 
     return {
         "gauge step": part(fit.noise.step_mm**2 / 12.0),
-        "jitter of the lag": part((fit.noise.jitter_s * placed.rate_mm_s) ** 2),
+        _JITTER_LINE: part((fit.noise.jitter_s * placed.rate_mm_s) ** 2),
         "encoder count": part(placed.crank_mm**2),
         "other scatter of the readings": part(fit.noise.extra_mm**2),
     }

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.base import Floats, Refusal, Warn
+from analysis.base import (
+    ENCODER_LINE,
+    WORST_ENCODER_ERROR_DEG,
+    Component,
+    Floats,
+    LobeSettings,
+    Refusal,
+    Warn,
+)
 from analysis.curve import LagPrior, LobeFit
 from analysis.lobe.changes import PassScatter
 from analysis.lobe.shape import LobeShape, Reading
@@ -151,6 +159,25 @@ def warnings_of(
             )
         )
     return tuple(warnings)
+
+
+def encoder_not_stated(budget: tuple[Component, ...], settings: LobeSettings, u95_deg: float) -> list[Warn]:
+    """Say what an encoder fitted by eye could add where nobody stated its limit, and it is more than the interval holds."""
+    supposed = sum(2.0 * part.u for part in budget if part.source == ENCODER_LINE)
+    if not settings.encoder_supposed or supposed <= 0.0:
+        return []
+    could_deg = supposed * WORST_ENCODER_ERROR_DEG / settings.encoder_error_deg
+    if could_deg <= u95_deg:
+        return []
+    return [
+        Warn(
+            "encoder_not_stated",
+            f"Nothing is stated of the encoder: {settings.encoder_error_deg:g} degrees over its turn are supposed. One "
+            f"whose coupling was fitted by eye can be out by {WORST_ENCODER_ERROR_DEG:g}, and this centre by "
+            f"{could_deg:.1f}: state its limit, or turn its body on the crank by half a turn and measure TDC and this "
+            "lobe again.",
+        )
+    ]
 
 
 def _way_back(slack: Slack | None) -> list[Warn]:

@@ -25,7 +25,7 @@ from analysis.base import (
 from analysis.curve import CYCLE_DEG, ForwardReadings, LagPrior, LobeFit, Survey, shared_rounding_mm
 from analysis.lobe.budget import budget_of, retrace_u_deg
 from analysis.lobe.changes import PassScatter
-from analysis.lobe.faults import refuse_shape, warnings_of
+from analysis.lobe.faults import encoder_not_stated, refuse_shape, warnings_of
 from analysis.lobe.passes import PassFit
 from analysis.lobe.shape import LobeShape, Reading
 from analysis.lobe.slack import Slack
@@ -107,7 +107,11 @@ def lobe_result(
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
-        warnings=(*found.checked.warnings, *warnings_of(fit, shape, found.prior, scatter, found.slack)),
+        warnings=(
+            *found.checked.warnings,
+            *warnings_of(fit, shape, found.prior, scatter, found.slack),
+            *encoder_not_stated(budget, settings, expanded.expanded),
+        ),
         budget=_told(budget, expanded),
         curve=_curve(fit, settings.tdc_deg, base_u_mm),
         polarity=fit.survey.polarity,

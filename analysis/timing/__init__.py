@@ -16,6 +16,7 @@ from analysis.timing.angles import (
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
+from analysis.timing.encoder_turned import EncoderTurned, FromTdc, encoder_turned
 from analysis.timing.engine import (
     CYCLE_DEG,
     Adjuster,
@@ -81,9 +82,11 @@ __all__ = [
     "Difference",
     "DropCentre",
     "DropMeasured",
+    "EncoderTurned",
     "Engine",
     "Event",
     "Fact",
+    "FromTdc",
     "HandPair",
     "HandTools",
     "Job",
@@ -119,6 +122,7 @@ __all__ = [
     "dead_centre_words",
     "drift",
     "early_or_late",
+    "encoder_turned",
     "error_of",
     "events_to_timing",
     "expected_crank_deg",

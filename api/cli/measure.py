@@ -294,7 +294,10 @@ def lobe_settings(
     for lift_mm in check_lifts_mm:
         _require_between("--check-lift", lift_mm, 0.005, 50.0, "mm")
     asked = LobeSettings(
-        tdc_deg=tdc_deg, drop_mm=drop_mm, encoder_error_deg=_encoder_limit(encoder_error_deg)
+        tdc_deg=tdc_deg,
+        drop_mm=drop_mm,
+        encoder_error_deg=_encoder_limit(encoder_error_deg),
+        encoder_supposed=encoder_error_deg is None,
     )
     return replace(asked, check_lifts_mm=tuple(dict.fromkeys(check_lifts_mm))) if check_lifts_mm else asked
 

@@ -41,6 +41,21 @@ class StickingPlunger(Fault):
 
 
 @dataclass
+class PinionOffItsAxis(Fault):
+    """The pinion that the rack turns runs out of true: the gauge is out by a sine along its travel."""
+
+    error_mm: float
+    each_mm: float
+    at_mm: float = 0.0
+    name = "pinion_off_its_axis"
+
+    def on_plunger(self, shown: Plunger, rng: Rng) -> Floats:
+        """Read the rack by a pinion whose radius is not one and the same."""
+        turned = 2.0 * np.pi * (shown.pushed_mm - self.at_mm) / self.each_mm
+        return np.asarray(shown.pushed_mm + self.error_mm * np.sin(turned))
+
+
+@dataclass
 class DiscOffItsAxis(Fault):
     """The disc's marks go round a point `off_mm` beside the axis, read by one head at `radius_mm`.
 

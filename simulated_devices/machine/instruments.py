@@ -84,7 +84,8 @@ class DialIndicator:
         Readings a second (when continuous).
     lag_s, jitter_s : float
         Mean lateness of a reading, and its spread after `jitter_law`: standard deviation of ``normal``, half
-        width of ``uniform``, mean of the ``exponential`` tail (the mean lateness stays `lag_s`).
+        width of ``uniform``, mean of the ``exponential`` tail, and of ``late_only`` the standard deviation of the
+        normal whose positive half it is (the mean lateness stays `lag_s`).
     travel_mm : float
         From fully out (0) to bottomed.
     angle_deg : float
@@ -106,7 +107,7 @@ class DialIndicator:
     rate_hz: float = 10.0
     lag_s: float = 0.06
     jitter_s: float = 0.0
-    jitter_law: Literal["normal", "uniform", "exponential"] = "normal"
+    jitter_law: Literal["normal", "uniform", "exponential", "late_only"] = "normal"
     travel_mm: float = 25.0
     angle_deg: float = 0.0
     seat: Literal["face", "point"] = "face"
@@ -154,6 +155,9 @@ class DialIndicator:
             jitter = rng.uniform(-self.jitter_s, self.jitter_s, count)
         elif self.jitter_law == "exponential":
             jitter = rng.exponential(self.jitter_s, count) - self.jitter_s
+        elif self.jitter_law == "late_only":
+            late = np.abs(rng.normal(0.0, self.jitter_s, count))
+            jitter = late - self.jitter_s * math.sqrt(2.0 / math.pi)
         else:
             jitter = rng.normal(0.0, self.jitter_s, count)
         return np.maximum(self.lag_s + jitter, 0.0)

@@ -64,7 +64,7 @@ def test_a_reading_shows_the_plunger_as_it_was_one_lag_ago():
     )
 
 
-@pytest.mark.parametrize("law", ["normal", "uniform", "exponential"])
+@pytest.mark.parametrize("law", ["normal", "uniform", "exponential", "late_only"])
 def test_the_mean_lateness_is_the_lag_whatever_the_jitter(law):
     gauge = DialIndicator(lag_s=0.1, jitter_s=0.015, jitter_law=law)
     late = gauge.lateness_s(40_000, np.random.default_rng(1))

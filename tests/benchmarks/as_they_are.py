@@ -1,0 +1,294 @@
+"""Whether 95 % intervals hold with instruments as they are in shops: that stick, run out, stall and answer late.
+
+    python tests/benchmarks/as_they_are.py                        100 traces of each family, some minutes
+    python tests/benchmarks/as_they_are.py --traces 1000
+    python tests/benchmarks/as_they_are.py --only sticking_told encoder_untold
+    python tests/benchmarks/as_they_are.py --wrong                and every interval that is missed by half or more
+
+Printed for each family: the share of 95 % intervals that hold the truth (goal 93 to 97; 90 or more where the bench
+states nothing and the named defaults hold), of errors beyond one and a half intervals (goal 0.5 % at most), of good
+traces refused (goal 1 % at most), and the median interval. The instruments come from
+`simulated_devices.faults.as_they_are`, made from their mechanisms.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred are slower on several threads
+
+import numpy as np
+
+from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings
+from analysis.base.limits import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
+from analysis.lobe import find_lobe
+from analysis.tdc import find_tdc
+from simulated_devices.faults.as_they_are import (
+    BusyComputer,
+    DiscOffItsAxis,
+    PinionOffItsAxis,
+    StickingPlunger,
+)
+from simulated_devices.machine import DialIndicator, Hand, Manner, Mounting
+from simulated_devices.traces import (
+    Fault,
+    Setup,
+    Trace,
+    random_encoder,
+    random_gauge,
+    random_lobe,
+    random_tdc,
+    record,
+)
+from simulated_devices.traces.random_benches import random_engine
+
+DROP_MM = 1.27
+LONG_MISS = 1.5
+Rng = np.random.Generator
+
+
+@dataclass(frozen=True)
+class Case:
+    """A trace and what the bench states of its instruments; `zero_deg` is what the encoder shows at true TDC."""
+
+    trace: Trace
+    facts: GaugeFacts
+    encoder_error_deg: float = 0.0
+    zero_deg: float = 0.0
+    piston: bool = False
+    engine: TdcSettings = field(default_factory=TdcSettings)
+
+    def measured(self) -> tuple[float, float]:
+        """Error and interval of the centre, degrees."""
+        trace = self.trace
+        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        if self.piston:
+            asked = replace(self.engine, encoder_error_deg=self.encoder_error_deg)
+            tdc = find_tdc(streams, asked, self.facts)
+            off = tdc.centre_deg - trace.truth.tdc_deg - self.zero_deg
+            return (off + 180.0) % 360.0 - 180.0, tdc.u95_deg
+        lobe_asked = LobeSettings(
+            tdc_deg=self.zero_deg, drop_mm=DROP_MM, encoder_error_deg=self.encoder_error_deg
+        )
+        lobe = find_lobe(streams, lobe_asked, self.facts)
+        return (lobe.centre_deg - trace.lobe.centre_deg(DROP_MM) + 360.0) % 720.0 - 360.0, lobe.u95_deg
+
+
+def ordinary_gauge(rng: Rng) -> DialIndicator:
+    """What stands in shops: 0.01 or 0.001 mm, 8 to 20 readings a second, late by 20 to 120 ms, give or take 1 to 5."""
+    gauge = random_gauge(rng, (8.0, 20.0))
+    return replace(gauge, jitter_s=rng.uniform(0.001, 0.005), jitter_law="normal")
+
+
+def lobe_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[float, ...] = ()) -> Trace:
+    """Whole turns over an inlet lobe, two at 15 to 60 deg/s unless speeds are given."""
+    engine = random_engine(rng)
+    truth = engine.truth_of("inlet_1")
+    speed = rng.uniform(15.0, 60.0)
+    hand = Hand(truth.full_lift_deg - rng.uniform(200.0, 330.0), Manner(speed, rng.uniform(0.0, 0.2)), rng)
+    for each in speeds or (speed, speed * rng.uniform(0.7, 1.5)):
+        hand.turns(2.0, each).pause(0.3)
+    mounting = Mounting(gauge, "inlet_1", truth.peak_lift_mm + 2.0, opposed=True)
+    encoder = replace(random_encoder(rng), zero_deg=0.0)
+    return record(Setup(engine, hand.done(), encoder, {"valve": mounting}), rng, faults)
+
+
+def tdc_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[float, ...] = ()) -> Trace:
+    """Rocked over the top three times and on both sides, or turned over it at given speeds."""
+    engine, speed = random_engine(rng), rng.uniform(12.0, 40.0)
+    hand = Hand(-70.0, Manner(speed, rng.uniform(0.0, 0.2)), rng)
+    for each in speeds:
+        hand.turns(1.0, each)
+    if not speeds:
+        hand.rock(0.0, rng.uniform(40.0, 55.0), 3)
+    encoder = replace(random_encoder(rng), zero_deg=0.0)
+    mounting = Mounting(gauge, "piston_1", gauge.travel_mm - 2.0)
+    return record(Setup(engine, hand.done(), encoder, {"plug": mounting}), rng, faults)
+
+
+def known_lag(rng: Rng, gauge: DialIndicator, u_s: float = 0.001, **more: float) -> GaugeFacts:
+    """The gauge as TDC found it."""
+    return GaugeFacts(gauge.lag_s + u_s * rng.standard_normal(), u_s, gauge.step_mm, **more)
+
+
+DEFAULTS = {"error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
+
+
+def ideal_lobe(rng: Rng) -> Case:
+    bench = random_lobe(rng)
+    known = bench.known
+    return Case(bench.trace, GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, 0.0, 0.0))
+
+
+def ideal_tdc(rng: Rng) -> Case:
+    bench = random_tdc(rng)
+    known = bench.known
+    facts = GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, 0.0, 0.0)
+    engine = TdcSettings(known.stroke_mm, known.rod_mm, known.pin_offset_mm)
+    return Case(bench.trace, facts, piston=True, engine=engine)
+
+
+def quick(rng: Rng) -> Case:
+    gauge = replace(ordinary_gauge(rng), rate_hz=rng.uniform(8.0, 10.0))
+    return Case(
+        lobe_trace(rng, gauge, speeds=(rng.uniform(60.0, 130.0),)),
+        known_lag(rng, gauge, error_mm=0.0, retrace_mm=0.0),
+    )
+
+
+def quick_jitter_known(rng: Rng) -> Case:
+    gauge = replace(ordinary_gauge(rng), rate_hz=rng.uniform(8.0, 10.0))
+    known = gauge.jitter_s * rng.uniform(0.75, 1.25)
+    return Case(
+        lobe_trace(rng, gauge, speeds=(rng.uniform(60.0, 130.0),)), known_lag(rng, gauge, jitter_s=known)
+    )
+
+
+def sticking(rng: Rng, piston: bool, told: bool) -> Case:
+    gauge, limit = ordinary_gauge(rng), 0.02
+    stuck = StickingPlunger(rng.uniform(0.0, limit))
+    trace = (tdc_trace if piston else lobe_trace)(rng, gauge, stuck)
+    stated = {"error_mm": 0.0, "retrace_mm": limit} if told else DEFAULTS
+    facts = GaugeFacts(step_mm=gauge.step_mm, **stated) if piston else known_lag(rng, gauge, **stated)
+    return Case(trace, facts, 0.0 if told else USUAL_ENCODER_ERROR_DEG, piston=piston)
+
+
+def sticking_found(rng: Rng) -> Case:
+    """Retrace and lag of the gauge found from the rock over TDC, then taken out of a lobe."""
+    gauge, stuck = ordinary_gauge(rng), StickingPlunger(rng.uniform(0.0, 0.02))
+    rocked = tdc_trace(rng, gauge, stuck)
+    streams = Streams(rocked.crank_time_s, rocked.crank_deg, rocked.gauge_time_s, rocked.gauge_mm)
+    top = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm, retrace_mm=0.02))
+    facts = GaugeFacts(
+        top.lag_s,
+        top.lag_u_s,
+        gauge.step_mm,
+        found_retrace_mm=top.retrace_mm,
+        found_retrace_u_mm=top.retrace_u_mm,
+        jitter_s=top.jitter_s,
+    )
+    return Case(lobe_trace(rng, gauge, stuck), facts)
+
+
+def along_the_travel(rng: Rng, piston: bool) -> Case:
+    gauge = ordinary_gauge(rng)
+    pinion = PinionOffItsAxis(rng.uniform(0.0, 0.01), rng.uniform(2.0, 20.0), rng.uniform(0.0, 20.0))
+    trace = (tdc_trace if piston else lobe_trace)(rng, gauge, pinion)
+    stated = {"error_mm": 0.01, "retrace_mm": 0.0}
+    facts = GaugeFacts(step_mm=gauge.step_mm, **stated) if piston else known_lag(rng, gauge, **stated)
+    return Case(trace, facts, piston=piston)
+
+
+def off_axis(rng: Rng, piston: bool, told: bool) -> Case:
+    gauge, radius_mm, limit_deg = ordinary_gauge(rng), 25.0, 0.3
+    off_mm = radius_mm * np.radians(rng.uniform(0.0, limit_deg))
+    disc = DiscOffItsAxis(off_mm, radius_mm, rng.uniform(0.0, 360.0))
+    trace = (tdc_trace if piston else lobe_trace)(rng, gauge, disc)
+    zero = float(disc.on_crank(np.zeros(1), np.zeros(1), rng)[0])
+    stated = {"error_mm": 0.0, "retrace_mm": 0.0} if told else DEFAULTS
+    facts = GaugeFacts(step_mm=gauge.step_mm, **stated) if piston else known_lag(rng, gauge, **stated)
+    return Case(trace, facts, limit_deg if told else USUAL_ENCODER_ERROR_DEG, zero, piston)
+
+
+def known_engine(rng: Rng, rod_out_mm: float) -> Case:
+    gauge = ordinary_gauge(rng)
+    trace = tdc_trace(rng, gauge)
+    crank = trace.setup.engine.crank
+    rod_mm = crank.rod_mm + rod_out_mm * rng.choice([-1.0, 1.0])
+    engine = TdcSettings(crank.stroke_mm, rod_mm, crank.pin_offset_mm)
+    return Case(trace, GaugeFacts(step_mm=gauge.step_mm), piston=True, engine=engine)
+
+
+def hiccups(rng: Rng, piston: bool) -> Case:
+    gauge = ordinary_gauge(rng)
+    stall_s = float(np.exp(rng.uniform(*np.log((0.005, 0.2)))))
+    busy = BusyComputer(stall_s, rng.uniform(2.0, 10.0), bool(rng.random() < 0.5))
+    if piston:
+        return Case(tdc_trace(rng, gauge, busy), GaugeFacts(step_mm=gauge.step_mm), piston=True)
+    speed = rng.uniform(20.0, 110.0)
+    return Case(lobe_trace(rng, gauge, busy, speeds=(speed, 0.8 * speed)), known_lag(rng, gauge))
+
+
+def late_only(rng: Rng, piston: bool) -> Case:
+    gauge = replace(ordinary_gauge(rng), lag_s=0.06, jitter_s=0.008, jitter_law="late_only")
+    if piston:
+        speeds = tuple(rng.uniform(25.0, 100.0, 8))
+        facts = GaugeFacts(step_mm=gauge.step_mm)
+        return Case(tdc_trace(rng, gauge, speeds=speeds), facts, piston=True)
+    return Case(lobe_trace(rng, gauge, speeds=(60.0, 90.0)), GaugeFacts(step_mm=gauge.step_mm))
+
+
+FAMILIES: dict[str, Callable[[Rng], Case]] = {
+    "ideal_lobe": ideal_lobe,
+    "ideal_tdc": ideal_tdc,
+    "quick": quick,
+    "quick_jitter_known": quick_jitter_known,
+    "sticking_told": lambda rng: sticking(rng, piston=False, told=True),
+    "sticking_told_tdc": lambda rng: sticking(rng, piston=True, told=True),
+    "sticking_untold": lambda rng: sticking(rng, piston=False, told=False),
+    "sticking_untold_tdc": lambda rng: sticking(rng, piston=True, told=False),
+    "sticking_found": sticking_found,
+    "travel_told": lambda rng: along_the_travel(rng, piston=False),
+    "travel_told_tdc": lambda rng: along_the_travel(rng, piston=True),
+    "encoder_told": lambda rng: off_axis(rng, piston=False, told=True),
+    "encoder_told_tdc": lambda rng: off_axis(rng, piston=True, told=True),
+    "encoder_untold": lambda rng: off_axis(rng, piston=False, told=False),
+    "encoder_untold_tdc": lambda rng: off_axis(rng, piston=True, told=False),
+    "known_engine": lambda rng: known_engine(rng, 0.0),
+    "rod_half_a_mm_out": lambda rng: known_engine(rng, 0.5),
+    "hiccups": lambda rng: hiccups(rng, piston=False),
+    "hiccups_tdc": lambda rng: hiccups(rng, piston=True),
+    "late_only": lambda rng: late_only(rng, piston=False),
+    "late_only_tdc": lambda rng: late_only(rng, piston=True),
+}
+
+
+def one_family(name: str, seed: int, count: int, wrong: bool) -> str:
+    """Measure so many traces of a family; one line of figures."""
+    ratio, u95, refused = [], [], Counter[str]()
+    began = time.process_time()
+    for number in range(count):
+        try:
+            error, own_u95 = FAMILIES[name](np.random.default_rng([seed, number, *name.encode()])).measured()
+        except Refusal as refusal:
+            refused[refusal.code] += 1
+            if wrong:
+                print(f"    {name} {number}: {refusal.code}")
+            continue
+        ratio.append(error / own_u95)
+        u95.append(own_u95)
+        if wrong and abs(ratio[-1]) > LONG_MISS:
+            print(f"    {name} {number}: off by {error:+.3f}, told ± {own_u95:.3f}")
+    off = np.abs(ratio)
+    return (
+        f"{name:22s}{100 * np.mean(off <= 1.0):7.1f} %{100 * np.mean(off > LONG_MISS):8.1f} %"
+        f"{100 * sum(refused.values()) / count:8.1f} %{np.median(u95):9.3f} deg{np.mean(ratio):+7.2f}"
+        f"{time.process_time() - began:7.0f} s  {dict(refused) or ''}"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--traces", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=20261128)
+    parser.add_argument("--only", nargs="+", choices=FAMILIES, default=list(FAMILIES))
+    parser.add_argument(
+        "--wrong", action="store_true", help="name what is refused, and missed by half or more"
+    )
+    asked = parser.parse_args()
+    print(
+        f"{'':22s}{'held':>9s}{'beyond 1.5':>11s}{'refused':>9s}{'median':>11s}{'mean error/interval':>22s}"
+    )
+    for name in asked.only:
+        print(one_family(name, asked.seed, asked.traces, asked.wrong), flush=True)
+
+
+if __name__ == "__main__":
+    main()
