@@ -16,6 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 PARTS = {
     "demo": ("api.cli.demo", "demo", "Simulated bench, capture and web service; one Ctrl-C stops all."),
+    "demo-jobs": ("api.cli.demo", "demo_jobs", ""),
     "run": ("api.host.serving", "run", "Capture and web service of a real bench."),
     "ports": (
         "api.cli.ports",
