@@ -15,7 +15,6 @@ import click
 
 from api.base import DEFAULT_PORT, BenchError, MisuseError, ServiceConfig
 from api.host import (
-    DONE_JOBS,
     Companion,
     DemoJob,
     DemoScript,
@@ -23,7 +22,6 @@ from api.host import (
     cam_of,
     listening,
     serve,
-    write_done_job,
 )
 from simulated_devices.machine import SimulatorError
 from simulated_devices.scenarios import RecordedBench, Scenario, bench_file, load_scenario
@@ -140,7 +138,9 @@ def _companion(script: str, scenario: Scenario, config: ServiceConfig) -> Compan
         steps = [(step.name, dict(step.gauges)) for step in scenario.script]
         return DemoScript(config.simulator_url, steps)
     if scenario.card is None or not scenario.gauge:
-        raise MisuseError("no_card", f"{scenario.shop} has no card or no gauge in this scenario: --script none.")
+        raise MisuseError(
+            "no_card", f"{scenario.shop} has no card or no gauge in this scenario: --script none."
+        )
     new = not (config.data_dir / "shop.db").exists()
     return DemoJob(
         config.simulator_url,
@@ -156,6 +156,10 @@ def _companion(script: str, scenario: Scenario, config: ServiceConfig) -> Compan
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
 def demo_jobs(folder: Path) -> None:
     """Write the finished jobs of the demo's shop into FOLDER, as job files."""
+    from api.cli.done_jobs import DONE_JOBS, write_done_job
+
+    if hasattr(os, "nice"):
+        os.nice(10)  # the pages and the bench go first
     for made in DONE_JOBS:
         scenario = load_scenario(made.scenario)
         write_done_job(made, scenario.model_dump(), RecordedBench(scenario, made.seed), folder)

@@ -19,6 +19,8 @@ GAUGE_BELIEVED_S = 0.3
 GAUGE_SITS_S = 1.0
 """While it is carried over it hangs free and reads its end stop: no one presses start then."""
 SETTLE_S = 0.45
+CARRY_DEG_S = 150.0
+"""How fast the crank is turned to where the next thing is done."""
 LOOK_S = 0.1
 BUTTON_WITHIN_S = 20.0
 NUDGES = 25
@@ -171,7 +173,7 @@ class Builder:
         """Two turns forward with the gauge on the piston."""
         self.touch("piston_1")
         self.press()
-        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
+        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 80})
         self.press_for_a_number()
 
     def press_for_a_number(self) -> None:
@@ -212,7 +214,7 @@ class Builder:
 
     def to_overlap(self) -> None:
         """Turn until both valves of cylinder 1 rock, and say so."""
-        self.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": 90})
+        self.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": CARRY_DEG_S})
         self.press()
 
     # -- moving a cam
@@ -242,7 +244,7 @@ class Builder:
             if 0 > go > -40:  # a little past: back well beyond it, then forward again
                 self.hand({"do": "turn_by", "by_deg": go - 30.0}, {"do": "turn_by", "by_deg": 30.0})
             else:
-                self.hand({"do": "turn_by", "by_deg": forward, "speed_deg_s": 90})
+                self.hand({"do": "turn_by", "by_deg": forward, "speed_deg_s": CARRY_DEG_S})
             self.wait(0.3)
         raise BuilderGaveUp(self.guide()["sentence"])
 

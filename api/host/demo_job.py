@@ -67,9 +67,7 @@ class DemoJob:
             self.beside.stop()
 
     def _run(self, address: str) -> None:
-        builder = Builder(
-            Address(address), Address(self.control, OWN_HANDS), self.gauge, stopped=self._stop
-        )
+        builder = Builder(Address(address), Address(self.control, OWN_HANDS), self.gauge, stopped=self._stop)
         try:
             wait_for_bench(builder.service, self._stop)
             count = len(builder.get("/api/jobs?limit=1000"))
@@ -135,9 +133,7 @@ class FinishedJobs:
     def _run(self, address: str) -> None:
         with tempfile.TemporaryDirectory(prefix="lobewright-demo-jobs-") as folder:
             command = [sys.executable, "-m", "api", *self._make, folder]
-            child = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, start_new_session=True, env=_gently()
-            )
+            child = subprocess.Popen(command, stdin=subprocess.DEVNULL, start_new_session=True, env=_gently())
             try:
                 self._send(child, Path(folder), address)
             except (OSError, ServiceError) as error:

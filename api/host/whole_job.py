@@ -16,7 +16,9 @@ def begin_job(builder: Builder, entry: Fields, cams: Sequence[Fields], tolerance
     scenario = builder.simulator.get("/scenario")
     engine = {"engine": engine_of(scenario["engine"], cams)}
     card = {"card": card_of(scenario["card"], tolerance_deg)}
-    told = {name: builder.post(f"/api/{name}s", kept)["id"] for name, kept in (("engine", engine), ("card", card))}
+    told = {
+        name: builder.post(f"/api/{name}s", kept)["id"] for name, kept in (("engine", engine), ("card", card))
+    }
     body = entry | {"engine_id": told["engine"], "card_id": told["card"]}
     builder.job_id = int(builder.post("/api/jobs", body)["id"])
     return builder.job_id

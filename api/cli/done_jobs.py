@@ -9,9 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from api.archive.importing import import_trace
-from api.base import CardEntry, DropEntry, EngineEntry, FactEntry, JobEntry, JobView, ServiceConfig, SignEntry, StepView
-from api.host.whole_job import card_of, engine_of
+from api.archive import import_trace
+from api.base import (
+    CardEntry,
+    DropEntry,
+    EngineEntry,
+    FactEntry,
+    JobEntry,
+    JobView,
+    ServiceConfig,
+    SignEntry,
+    StepView,
+)
+from api.host import card_of, engine_of
 from api.measure import LobeAsked, MeasurementAsked, TdcAsked
 from api.service import Service
 from api.web.routes import job_file
@@ -112,7 +122,9 @@ async def _write(done: DoneJob, scenario: Fields, bench: Recorded, folder: Path)
 class _Recording:
     """Does what the job wants, step by step, with a trace where it is measured."""
 
-    def __init__(self, done: DoneJob, scenario: Fields, bench: Recorded, service: Service, data: Path) -> None:
+    def __init__(
+        self, done: DoneJob, scenario: Fields, bench: Recorded, service: Service, data: Path
+    ) -> None:
         self._done, self._scenario, self._bench = done, scenario, bench
         self._service, self._desk, self._data = service, service.desk, data
         self._job_id = 0
@@ -177,7 +189,7 @@ class _Recording:
         moved = round(wanted / tooth) * tooth if tooth else wanted
         self._bench.turn_cam(step.cam, moved)
         way = "tooth" if tooth else "cam_turned"
-        await self._fact(kind="moved", cam=step.cam, way=way, change_deg=moved)
+        await self._fact(kind="moved", cam=step.cam, way=way, asked_deg=moved)
 
     async def _measure(self, step: StepView, view: JobView) -> None:
         if step.kind in {"nipped", "torqued"}:
