@@ -65,7 +65,7 @@ def test_the_builder_takes_the_job_to_its_signed_sheet(working_demo, open_tab, p
     desk.goto(f"{demo.url}/jobs/{job['id']}")
     expect(desk.get_by_text("Ida Thorne").first).to_be_visible()
     picture(desk, "job_desk", kept=True)
-    desk.goto(f"{demo.url}/jobs/{job['id']}/sheet")
+    desk.goto(f"{demo.url}/api/jobs/{job['id']}/sheet.html")
     expect(desk.get_by_text("Every cam is in tolerance.").first).to_be_visible()
     assert mode(demo) == "none"
 
