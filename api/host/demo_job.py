@@ -24,6 +24,8 @@ Fields = dict[str, Any]
 FIRST_REFERENCE = 1804
 OWN_HANDS = (("Hands", "builder"),)
 ENDS_WITHIN_S = 3.0
+MOST_STUMBLES = 12
+LOOK_AGAIN_S = 1.0
 
 
 @dataclass
@@ -78,22 +80,31 @@ class DemoJob:
                 self.tolerance_deg,
             )
             builder.simulator.post("/builder", {"do": "begin"})
-            self._work(builder)
-            builder.simulator.post("/builder", {"do": "end"})
+            try:
+                self._work(builder)
+            finally:
+                builder.simulator.post("/builder", {"do": "end"})
         except (OSError, KeyError, ValueError, BuilderGaveUp) as error:
             if not self._stop.wait(LOOK_S):  # the pages may just be ending
                 log.warning("the builder stands aside: %s; the bench is yours", error)
 
     def _work(self, builder: Builder) -> None:
-        """Do the job; while a visitor has the crank, wait until he gives it back."""
+        """Do the job; while a visitor has the crank, wait until he gives it back.
+
+        What a visitor did on the pages meanwhile may stop a step short: then the job is looked at anew.
+        """
+        stumbles = 0
         while not self._stop.is_set():
             try:
                 do_the_job(builder, self.people["builder"])
             except HandedOver:
                 self._wait_for_the_crank(builder)
-            except OSError:
-                if not self._handed_over(builder):
+            except (OSError, BuilderGaveUp) as error:
+                stumbles += 1
+                if stumbles > MOST_STUMBLES:
                     raise
+                log.info("looks at the job anew: %s", error)
+                self._stop.wait(LOOK_AGAIN_S)
             else:
                 return
 
@@ -133,7 +144,9 @@ class FinishedJobs:
     def _run(self, address: str) -> None:
         with tempfile.TemporaryDirectory(prefix="lobewright-demo-jobs-") as folder:
             command = [sys.executable, "-m", "api", *self._make, folder]
-            child = subprocess.Popen(command, stdin=subprocess.DEVNULL, start_new_session=True, env=_gently())
+            child = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, start_new_session=True, env=_gently(folder)
+            )
             try:
                 self._send(child, Path(folder), address)
             except (OSError, ServiceError) as error:
@@ -152,9 +165,15 @@ class FinishedJobs:
                 path.unlink()
 
 
-def _gently() -> dict[str, str]:
-    """Give the environment of a process that leaves the processor to those that serve."""
-    return {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+def _gently(folder: str) -> dict[str, str]:
+    """Give the environment of a process that leaves the processor to those that serve, and nothing behind."""
+    return {
+        **os.environ,
+        "OPENBLAS_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+        "TMPDIR": folder,
+        "TEMP": folder,
+    }
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:
