@@ -19,6 +19,7 @@ GAUGE_BELIEVED_S = 0.3
 GAUGE_SITS_S = 1.0
 """While it is carried over it hangs free and reads its end stop: no one presses start then."""
 SETTLE_S = 0.45
+BACK_DEG_S = 90.0
 CARRY_DEG_S = 150.0
 """How fast the crank is turned to where the next thing is done."""
 LOOK_S = 0.1
@@ -51,6 +52,8 @@ class Builder:
         By cam, how far each tightening turns it.
     clumsy_deg
         How far off a nudge may be.
+    lobe_turns
+        How a lobe is turned through: so many turns, at so many degrees a second; four in all, as the guide says.
     stopped
         Set where the pages are about to end.
     """
@@ -62,7 +65,7 @@ class Builder:
     way: dict[str, str] = field(default_factory=dict)
     torque_shift_deg: dict[str, list[float]] = field(default_factory=dict)
     clumsy_deg: float = 0.15
-    lobe_speed_deg_s: float = 90.0
+    lobe_turns: tuple[tuple[float, float], ...] = ((2.0, 150.0), (2.1, 100.0))
     waits_s: float = 1.0
     log: list[str] = field(default_factory=list)
     stopped: threading.Event = field(default_factory=threading.Event)
@@ -200,14 +203,14 @@ class Builder:
             self.lobe_once(onto)
 
     def lobe_once(self, onto: str) -> None:
-        """Two turns forward and a little back, the gauge on a valve."""
+        """Turn forward as often as is said, and a little back, the gauge on a valve."""
         self.touch(onto)
         self.press()
-        speed = self.lobe_speed_deg_s
+        turns = [{"do": "turns", "count": count, "speed_deg_s": speed} for count, speed in self.lobe_turns]
         self.hand(
             {"do": "hold", "seconds": 0.4},
-            {"do": "turns", "count": 2.1, "speed_deg_s": speed},
-            {"do": "turn_by", "by_deg": -20.0, "speed_deg_s": speed},
+            *turns,
+            {"do": "turn_by", "by_deg": -20.0, "speed_deg_s": BACK_DEG_S},
             {"do": "hold", "seconds": 0.4},
         )
         self.press_for_a_number()

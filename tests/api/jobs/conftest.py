@@ -51,7 +51,7 @@ class Builder(api.host.Builder):
     def __init__(
         self, shop: httpx.Client, bench: httpx.Client, gauge: str, links: Path, *, own_time: bool
     ) -> None:
-        super().__init__(OverHttpx(shop), OverHttpx(bench), gauge, waits_s=60.0)
+        super().__init__(OverHttpx(shop), OverHttpx(bench), gauge, waits_s=60.0, lobe_turns=((2.1, 90.0),))
         self.shop, self.bench, self.links, self.own_time = shop, bench, links, own_time
 
     def all_heard(self) -> None:

@@ -204,7 +204,7 @@ def assert_two_screens_finish_one_measurement_once(builder: Any) -> None:
     """Measure the exhaust lobe; two screens finish it at once, and meanwhile the job cannot be deleted."""
     builder.touch("exhaust_1")
     builder.press()
-    builder.hand({"do": "turns", "count": 2.1, "speed_deg_s": builder.lobe_speed_deg_s})
+    builder.hand({"do": "turns", "count": 2.1, "speed_deg_s": 90.0})
     refused = builder.shop.delete(f"/api/jobs/{builder.job_id}")
     assert (refused.status_code, refused.json()["code"]) == (409, "job_being_measured")
     number = builder.job()["measurement"]["id"]
