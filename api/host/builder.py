@@ -65,7 +65,7 @@ class Builder:
     way: dict[str, str] = field(default_factory=dict)
     torque_shift_deg: dict[str, list[float]] = field(default_factory=dict)
     clumsy_deg: float = 0.15
-    lobe_turns: tuple[tuple[float, float], ...] = ((2.0, 150.0), (2.1, 100.0))
+    lobe_turns: tuple[tuple[float, float], ...] = ((2.0, 190.0), (2.1, 130.0))
     waits_s: float = 1.0
     log: list[str] = field(default_factory=list)
     stopped: threading.Event = field(default_factory=threading.Event)
@@ -156,7 +156,10 @@ class Builder:
         """Wait until the service knows all that the bench said; in this machine's time it does."""
 
     def touch(self, onto: str) -> None:
-        """Set the gauge on a part, and let it sit."""
+        """Set the gauge on a part, and let it sit; one that is there already is left alone."""
+        if self.simulator.get("/state")["gauges"][self.gauge]["onto"] == onto:
+            self.wait(SETTLE_S)
+            return
         self._command("/gauge", {"gauge": self.gauge, "onto": onto})
         self.wait(GAUGE_SITS_S)
 
@@ -176,7 +179,7 @@ class Builder:
         """Two turns forward with the gauge on the piston."""
         self.touch("piston_1")
         self.press()
-        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 80})
+        self.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 110})
         self.press_for_a_number()
 
     def press_for_a_number(self) -> None:
