@@ -16,6 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 PARTS = {
     "demo": ("api.cli.demo", "demo", "Simulated bench, capture and web service; one Ctrl-C stops all."),
+    "demo-jobs": ("api.cli.demo", "demo_jobs", ""),  # without a word of help: called by the demo alone
     "run": ("api.host.serving", "run", "Capture and web service of a real bench."),
     "ports": (
         "api.cli.ports",
@@ -45,7 +46,7 @@ class PartsGroup(click.Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Name the commands in the order of the table."""
-        return list(PARTS)
+        return [name for name, (_, _, text) in PARTS.items() if text]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Load one command."""
@@ -61,7 +62,7 @@ class PartsGroup(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without loading them."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, _, text) in PARTS.items()])
+            formatter.write_dl([(name, text) for name, (_, _, text) in PARTS.items() if text])
 
 
 @click.group(cls=PartsGroup)

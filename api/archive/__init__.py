@@ -2,7 +2,7 @@
 
 from api.archive.backup import back_up, restore, verify
 from api.archive.import_desk import ImportDesk
-from api.archive.importing import import_told
+from api.archive.importing import import_told, import_trace
 from api.archive.intake import look_for_left
 from api.archive.job_archive import read_job, write_job
 from api.archive.job_file import looks_like_job_file
@@ -13,6 +13,7 @@ __all__ = [
     "TidyRules",
     "back_up",
     "import_told",
+    "import_trace",
     "look_for_left",
     "looks_like_job_file",
     "read_job",

@@ -91,8 +91,10 @@ def import_told(
     return import_trace(path, asked_of(told_by_file(path) | said), shop, data_dir)
 
 
-def import_trace(path: Path, asked: MeasurementAsked, shop: ShopStore, data_dir: Path) -> Measurement:
-    """Take a trace file into the shop, measured as asked.
+def import_trace(
+    path: Path, asked: MeasurementAsked, shop: ShopStore, data_dir: Path, job_id: int | None = None
+) -> Measurement:
+    """Take a trace file into the shop, measured as asked; for a job, if one is named.
 
     Raises
     ------
@@ -113,7 +115,7 @@ def import_trace(path: Path, asked: MeasurementAsked, shop: ShopStore, data_dir:
         interval = interval_of(trace, gauge)
         planned = _planned(asked, gauge, intake.new_name(mark), interval, told_by_file(part))
         outcome = estimate(interval.streams(), planned.analysis_settings(), planned.gauge_facts())
-        measured = _with(planned, outcome)
+        measured = replace(_with(planned, outcome), job_id=job_id)
         measured.view().model_dump_json()
         measurement = measurements.get(shop.write(_taking_in(measured, mark, part, intake)))
     KeptDrawings(data_dir).keep(measurement, interval, outcome)

@@ -14,9 +14,17 @@ from pathlib import Path
 import click
 
 from api.base import DEFAULT_PORT, BenchError, MisuseError, ServiceConfig
-from api.host import DemoScript, listening, serve
+from api.host import (
+    Companion,
+    DemoJob,
+    DemoScript,
+    FinishedJobs,
+    cam_of,
+    listening,
+    serve,
+)
 from simulated_devices.machine import SimulatorError
-from simulated_devices.scenarios import Scenario, bench_file, load_scenario
+from simulated_devices.scenarios import RecordedBench, Scenario, bench_file, load_scenario
 from simulated_devices.wire import HAS_PTYS
 
 HOST = "127.0.0.1"
@@ -53,8 +61,17 @@ NOTICE = "Simulated bench: no real instrument is connected."
     show_default=True,
     help="Scenario of the simulator: a name or a file.",
 )
-@click.option("--script/--no-script", default=True, help="Measure true TDC and two lobes by itself first.")
-def demo(port: int, control_port: int, data_dir: Path | None, scenario_file: str, script: bool) -> None:
+@click.option(
+    "--script",
+    type=click.Choice(["job", "measure", "none"]),
+    default="job",
+    show_default=True,
+    help="What is done by itself: a whole job to the signed sheet; true TDC and two lobes; nothing.",
+)
+@click.option("--no-script", is_flag=True, hidden=True, help="As --script none.")
+def demo(
+    port: int, control_port: int, data_dir: Path | None, scenario_file: str, script: str, no_script: bool
+) -> None:
     """Run a simulated bench with capture and the web service; one Ctrl-C stops all."""
     try:
         scenario = load_scenario(scenario_file)
@@ -75,7 +92,7 @@ def demo(port: int, control_port: int, data_dir: Path | None, scenario_file: str
         with listening(HOST, control_port):
             pass  # so that a taken port is told in our words, before anything is started
         with _simulator(scenario_file, Path(links), control_port, first):
-            serve(config, _script(scenario, config) if script else None)
+            serve(config, _companion("none" if no_script else script, scenario, config))
 
 
 @contextlib.contextmanager
@@ -113,5 +130,36 @@ def _simulator(scenario_file: str, links: Path, control_port: int, first: int | 
             child.wait()
 
 
-def _script(scenario: Scenario, config: ServiceConfig) -> DemoScript:
-    return DemoScript(config.simulator_url, [(step.name, dict(step.gauges)) for step in scenario.script])
+def _companion(script: str, scenario: Scenario, config: ServiceConfig) -> Companion | None:
+    """Give what acts at the bench by itself."""
+    if script == "none":
+        return None
+    if script == "measure":
+        steps = [(step.name, dict(step.gauges)) for step in scenario.script]
+        return DemoScript(config.simulator_url, steps)
+    if scenario.card is None or not scenario.gauge:
+        raise MisuseError(
+            "no_card", f"{scenario.shop} has no card or no gauge in this scenario: --script none."
+        )
+    new = not (config.data_dir / "shop.db").exists()
+    return DemoJob(
+        config.simulator_url,
+        scenario.gauge[0].name,
+        {"builder": "Ida Thorne", "customer": "Merrick"},
+        [cam_of(cam.name, [lobe.valve for lobe in cam.lobe]) for cam in scenario.cam],
+        scenario.card.tolerance_deg,
+        FinishedJobs(["demo-jobs"]) if new else None,
+    )
+
+
+@click.command("demo-jobs", hidden=True)
+@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
+def demo_jobs(folder: Path) -> None:
+    """Write the finished jobs of the demo's shop into FOLDER, as job files."""
+    from api.cli.done_jobs import DONE_JOBS, write_done_job
+
+    if hasattr(os, "nice"):
+        os.nice(10)  # the pages and the bench go first
+    for made in DONE_JOBS:
+        scenario = load_scenario(made.scenario)
+        write_done_job(made, scenario.model_dump(), RecordedBench(scenario, made.seed), folder)

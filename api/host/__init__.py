@@ -1,19 +1,32 @@
 """This machine's side: capture kept running, the service served, found by name, installed, tested by itself."""
 
 from api.host.asking_service import fetch_file, send_file
+from api.host.builder import Builder, BuilderGaveUp
+from api.host.demo_job import DemoJob, FinishedJobs
 from api.host.demo_script import DemoScript
 from api.host.installing import Installation, write_for_review
 from api.host.options import data_option
 from api.host.self_check import State, self_test
-from api.host.serving import WEB_FILE, check_bench, listening, serve
+from api.host.serving import WEB_FILE, Companion, check_bench, listening, serve
+from api.host.whole_job import begin_job, cam_of, card_of, do_the_job, engine_of
 
 __all__ = [
     "WEB_FILE",
+    "Builder",
+    "BuilderGaveUp",
+    "Companion",
+    "DemoJob",
     "DemoScript",
+    "FinishedJobs",
     "Installation",
     "State",
+    "begin_job",
+    "cam_of",
+    "card_of",
     "check_bench",
     "data_option",
+    "do_the_job",
+    "engine_of",
     "fetch_file",
     "listening",
     "self_test",

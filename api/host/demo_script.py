@@ -1,14 +1,13 @@
-"""The demo's own hands: gauge, start and finish buttons, crank, all from outside over HTTP."""
+"""The demo's hands where three measurements are all they make: gauge, start and finish, crank, over HTTP."""
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 import time
-import urllib.error
-import urllib.request
 from typing import Any
+
+from api.host.asking_json import Address, Asking
 
 log = logging.getLogger("lobewright.demo")
 WAIT_S = 20.0
@@ -31,15 +30,15 @@ class DemoScript:
     """
 
     def __init__(self, control: str, steps: list[tuple[str, dict[str, str]]]) -> None:
-        self._web = ""
-        self._control = control
+        self._web = Address("")
+        self._control = Address(control)
         self._steps = steps
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="demo-script", daemon=True)
 
     def start(self, address: str) -> None:
         """Begin, with the pages at `address`."""
-        self._web = address
+        self._web = Address(address)
         self._thread.start()
 
     def stop(self) -> None:
@@ -48,23 +47,13 @@ class DemoScript:
 
     def _run(self) -> None:
         try:
-            self._wait_for_bench()
+            wait_for_bench(self._web, self._stop)
             for name, gauges in self._steps:
                 for gauge, touches in gauges.items():
                     self._measure(name, gauge, touches)
         except (OSError, KeyError, ValueError) as error:
             if not self._stop.wait(LOOK_S):  # the pages may just be ending
                 log.warning("the scripted start was given up: %s; the bench is yours", error)
-
-    def _wait_for_bench(self) -> None:
-        deadline = time.monotonic() + WAIT_S
-        while time.monotonic() < deadline and not self._stop.wait(LOOK_S):
-            try:
-                channels = get(f"{self._web}/api/bench")["health"]["channels"]
-            except (OSError, ValueError):
-                continue
-            if channels and all(channel["state"] == "online" for channel in channels):
-                return
 
     def _measure(self, step: str, gauge: str, touches: str) -> None:
         """Measure; again, as the sentence of a refusal asks, where the readings carried no number."""
@@ -78,45 +67,37 @@ class DemoScript:
 
     def _measure_once(self, step: str, gauge: str, touches: str) -> Fields | None:
         """Set the gauge, start, let the hand do its step, finish; `None` where it was not finished."""
-        post(f"{self._control}/gauge", {"gauge": gauge, "onto": touches})
+        self._control.post("/gauge", {"gauge": gauge, "onto": touches})
         self._settle()
-        begun = post(f"{self._web}/api/measurements", {"touches": touches, "gauge": gauge})
-        post(f"{self._control}/script", {"step": step})
+        begun = self._web.post("/api/measurements", {"touches": touches, "gauge": gauge})
+        self._control.post("/script", {"step": step})
         if not self._hand_rests(step):
             return None
         self._settle()
-        return post(f"{self._web}/api/measurements/{begun['id']}/finish", {})
+        ended: Fields = self._web.post(f"/api/measurements/{begun['id']}/finish", {})
+        return ended
 
     def _settle(self) -> None:
         """Let the gauge come to rest: a moment of the bench's time, which need not be this machine's."""
-        post(f"{self._control}/hand", {"moves": [{"do": "hold", "seconds": SETTLE_S}], "wait_s": WAIT_S / 2})
+        self._control.post("/hand", {"moves": [{"do": "hold", "seconds": SETTLE_S}], "wait_s": WAIT_S / 2})
 
     def _hand_rests(self, step: str) -> bool:
         """Wait for the step to end; `False` where the visitor took the crank, or it is time to stop."""
         deadline = time.monotonic() + LONGEST_STEP_S
         while time.monotonic() < deadline and not self._stop.wait(LOOK_S):
-            script = get(f"{self._control}/state")["script"]
+            script = self._control.get("/state")["script"]
             if not script["running"]:
                 return step in script["done"]
         return False
 
 
-def get(address: str) -> Fields:
-    """Ask for JSON."""
-    return _exchange(urllib.request.Request(address))
-
-
-def post(address: str, body: Fields) -> Fields:
-    """Send JSON; raises `OSError` with the sentence that was answered."""
-    return _exchange(
-        urllib.request.Request(address, json.dumps(body).encode(), {"Content-Type": "application/json"})
-    )
-
-
-def _exchange(request: urllib.request.Request) -> Fields:
-    try:
-        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
-            fields: Fields = json.loads(answer.read())
-            return fields
-    except urllib.error.HTTPError as error:
-        raise OSError(f"{request.full_url} answered {error.code}: {error.read()[:300].decode()}") from None
+def wait_for_bench(web: Asking, stop: threading.Event) -> None:
+    """Wait until every instrument is read, or it is time to stop."""
+    deadline = time.monotonic() + WAIT_S
+    while time.monotonic() < deadline and not stop.wait(LOOK_S):
+        try:
+            channels = web.get("/api/bench")["health"]["channels"]
+        except (OSError, ValueError):
+            continue
+        if channels and all(channel["state"] == "online" for channel in channels):
+            return

@@ -56,9 +56,21 @@ function show(next) {
     button.classList.toggle("done", state.script.done.includes(button.dataset.step));
     button.disabled = state.script.running;
   }
+  updateBuilder();
   updateGauges();
   updateCams();
   updateCables();
+}
+
+const STANDS_ASIDE = "He stands aside: the crank is yours. Go on, and he takes it up where the job stands.";
+
+function updateBuilder() {
+  const { mode, say } = state.builder;
+  at("builder").hidden = mode === "none";
+  at("builder-says").textContent = mode === "visitor" ? STANDS_ASIDE : say;
+  const dead = { pause: mode !== "working", go_on: mode === "working", let_me: mode === "visitor" };
+  for (const button of document.querySelectorAll("[data-builder]"))
+    button.disabled = dead[button.dataset.builder];
 }
 
 const words = (doing) => doing.replaceAll("_", " ");
@@ -309,6 +321,8 @@ function holdCrank() {
 
 for (const button of document.querySelectorAll("[data-moves]"))
   button.addEventListener("click", () => ask("/hand", { moves: JSON.parse(button.dataset.moves) }));
+for (const button of document.querySelectorAll("[data-builder]"))
+  button.addEventListener("click", () => ask("/builder", { do: button.dataset.builder }));
 for (const button of document.querySelectorAll("[data-do]"))
   button.addEventListener("click", () =>
     ask("/hand", {

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from simulated_devices.live.builder_state import BuilderState
 from simulated_devices.live.live_hand import LiveHand
 from simulated_devices.live.live_line import Asking, CrankLiveLine, GaugeLiveLine, LiveLine
 from simulated_devices.live.world import World
@@ -95,6 +96,7 @@ class LiveBench:
             line.mounting = set_up(gauge, table.onto, self.engine)
             self.gauges[table.name] = line
         self.script = Script(self)
+        self.builder = BuilderState()
 
     def _port(self, name: str, journals: bool) -> JournalledLine:
         journal = self.links / f"{name}.journal" if journals else None

@@ -21,6 +21,7 @@ def state(bench: LiveBench) -> dict[str, Any]:
         "crank": _crank(bench, now),
         "hand": _hand(bench),
         "script": _script(bench),
+        "builder": {"mode": bench.builder.mode, "say": bench.builder.say},
         "cams": _cams(bench),
         "gauges": {name: _gauge(line, bench.clock.now_s()) for name, line in bench.gauges.items()},
         "pushed_valves": sorted(bench.world.pushed_valves),

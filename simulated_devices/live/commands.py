@@ -78,6 +78,17 @@ class ValveBody(_Body):
     down: bool
 
 
+class BuilderBody(_Body):
+    """``POST /builder``: the builder who does a job here by himself, over this interface.
+
+    He says ``begin`` and ``end``; a visitor ``pause``, ``go_on``, and ``let_me``, which hands over the crank.
+    `say` is what he is about to do.
+    """
+
+    do: Literal["begin", "end", "pause", "go_on", "let_me"] | None = None
+    say: Annotated[str | None, Field(max_length=400)] = None
+
+
 class CableBody(_Body):
     """``POST /cable``: pull a cable, in the middle of a line if asked, or plug it in; or swap two."""
 
@@ -133,6 +144,20 @@ def _near(now_deg: float, to_deg: float) -> float:
     if abs(to_deg - now_deg) > 7200.0:
         raise CommandError(f"{to_deg:g} is more than twenty turns away; drag the crank a little at a time")
     return to_deg
+
+
+def builder(bench: LiveBench, body: BuilderBody) -> dict[str, Any]:
+    """Let the builder work, rest, or stand aside."""
+    if body.do is not None:
+        bench.builder.told(body.do)
+        with bench.world.lock:
+            bench.world.hand.paused = body.do == "pause"
+        if body.do == "let_me":
+            bench.script.stop()
+            bench.world.hand.stop()
+    if body.say is not None:
+        bench.builder.say = body.say
+    return state(bench)
 
 
 def script(bench: LiveBench, body: ScriptBody) -> dict[str, Any]:
@@ -238,10 +263,13 @@ _COMMANDS: Mapping[str, tuple[type[_Body], Callable[[LiveBench, Any], dict[str, 
     "gauge": (GaugeBody, gauge),
     "pulley": (PulleyBody, pulley),
     "valve": (ValveBody, valve),
+    "builder": (BuilderBody, builder),
     "cable": (CableBody, cable),
     "fault": (FaultBody, fault),
 }
 COMMAND_NAMES = tuple(_COMMANDS)
+HANDS_ON = frozenset({"hand", "script", "gauge", "pulley", "valve"})
+"""What one pair of hands does at a time: the builder's, or a visitor's."""
 
 
 def carry_out(bench: LiveBench, name: str, content: bytes) -> dict[str, Any]:

@@ -8,11 +8,12 @@
 ``GET /scenario``        the scenario, cam card included
 ``GET /drawing``         outlines of the lobes, for the page
 ``GET /help``            JSON schema of every body below
-``POST /hand`` …         ``hand``, ``script``, ``gauge``, ``pulley``, ``valve``, ``cable``, ``fault``
+``POST /hand`` …         ``hand``, ``script``, ``gauge``, ``pulley``, ``valve``, ``builder``, ``cable``, ``fault``
 =======================  =====================================================================
 
 Answers are JSON; what went wrong is ``{"error": "one sentence"}`` with status 400, 403, 404, 405 or 413. Only
-requests that name this machine as their host are answered, and only pages served from here may post.
+requests that name this machine as their host are answered, and only pages served from here may post. A builder who works
+here by himself sends ``Hands: builder`` with what he does; while a visitor has the crank, that is refused.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from simulated_devices.live.bench import LiveBench
 from simulated_devices.live.bench_state import state
-from simulated_devices.live.commands import COMMAND_NAMES, carry_out, schemas
+from simulated_devices.live.commands import COMMAND_NAMES, HANDS_ON, carry_out, schemas
 from simulated_devices.machine import CommandError, SimulatorError, drawing
 
 PAGE = Path(__file__).parents[1] / "control_page"
@@ -120,6 +121,8 @@ class _Handler(BaseHTTPRequestHandler):
         if content is None:
             return
         try:
+            if name in HANDS_ON:
+                self.server.bench.builder.admit(builder=self.headers.get("Hands") == "builder")
             self._json(carry_out(self.server.bench, name, content))
         except SimulatorError as error:
             self._error(HTTPStatus.BAD_REQUEST, str(error))

@@ -70,7 +70,7 @@ def demo() -> Iterator[str]:
     """A running demo whose crank is turned without end."""
     port, control = free_port(), free_port()
     folder = tempfile.mkdtemp()
-    command = [sys.executable, "-m", "api", "demo", "--no-script"]
+    command = [sys.executable, "-m", "api", "demo", "--script", "none"]
     process = subprocess.Popen(
         [*command, "--port", str(port), "--control-port", str(control)],
         cwd=folder,

@@ -299,7 +299,18 @@ class Demo:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     """The demo as a visitor sees it: its hand measures true TDC and two lobes by itself, in a time of its own."""
-    running = Demo(tmp_path_factory.mktemp("demo"), own_time=True)
+    running = Demo(tmp_path_factory.mktemp("demo"), "--script", "measure", own_time=True)
+    try:
+        running.wait()
+        yield running
+    finally:
+        running.stop()
+
+
+@pytest.fixture
+def working_demo(tmp_path: Path) -> Iterator[Demo]:
+    """The demo as its command starts it: the builder does a whole job, in a time of its own."""
+    running = Demo(tmp_path, "--data", str(tmp_path / "data"), own_time=True)
     try:
         running.wait()
         yield running
@@ -310,7 +321,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 @pytest.fixture(scope="session")
 def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     """A demo whose crank nobody turns until told."""
-    running = Demo(tmp_path_factory.mktemp("demo"), "--no-script")
+    running = Demo(tmp_path_factory.mktemp("demo"), "--script", "none")
     try:
         running.wait()
         yield running
@@ -321,7 +332,7 @@ def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 @pytest.fixture
 def own_demo(tmp_path: Path) -> Iterator[Demo]:
     """The same for one test alone, which leaves things behind on the bench, in a time of its own."""
-    running = Demo(tmp_path, "--no-script", "--data", str(tmp_path / "data"), own_time=True)
+    running = Demo(tmp_path, "--script", "none", "--data", str(tmp_path / "data"), own_time=True)
     try:
         running.wait()
         yield running

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from capture.bench import load_bench
-from simulated_devices.machine import Hand, ScenarioError
-from simulated_devices.scenarios import bench_file, engine_of, load_scenario
+from simulated_devices.live.builder_state import BuilderState
+from simulated_devices.machine import CommandError, Hand, ScenarioError
+from simulated_devices.scenarios import RecordedBench, bench_file, engine_of, load_scenario
 from simulated_devices.scenarios.scenario import SCENARIOS, parse_scenario
 from simulated_devices.scenarios.scenario_build import setup_of
 from simulated_devices.traces import record
@@ -104,3 +105,27 @@ def test_a_scenario_can_be_recorded_whole():
     assert set(trace.gauges) == {"dial_a", "dial_b"}
     assert trace.truth.lobe("inlet_1", trace.truth.overlap_tdc_deg).centre_deg() == pytest.approx(111.4)
     assert tomllib.loads(TWIN)["encoder"]["zero_deg"] == pytest.approx(-trace.truth.zero_deg)
+
+
+def test_a_visitor_s_hands_go_before_the_builder_s():
+    who = BuilderState()
+    with pytest.raises(CommandError, match="no builder"):
+        who.told("let_me")
+    who.told("begin")
+    who.admit(builder=True)
+    who.told("pause")
+    assert who.mode == "paused"
+    who.admit(builder=False)
+    with pytest.raises(CommandError, match="visitor has the crank"):
+        who.admit(builder=True)
+    who.told("go_on")
+    who.admit(builder=True)
+    assert who.mode == "working"
+
+
+@pytest.mark.parametrize("name", ["hollin_lane_v_twin", "hollin_lane_chain"])
+def test_a_recorded_bench_gives_the_same_trace_from_the_same_seed(name):
+    first, second, other = (
+        RecordedBench(load_scenario(name), seed).trace("piston_1", forward_only=True) for seed in (1, 1, 2)
+    )
+    assert first == second != other

@@ -101,7 +101,16 @@ def test_the_demo_plays_its_script_and_leaves_nothing_behind(tmp_path: Path) -> 
         port, control = one.getsockname()[1], two.getsockname()[1]
     data, kept = tmp_path / "data", tmp_path / "tmp"
     kept.mkdir()
-    options = ["--port", str(port), "--control-port", str(control), "--data", str(data)]
+    options = [
+        "--script",
+        "measure",
+        "--port",
+        str(port),
+        "--control-port",
+        str(control),
+        "--data",
+        str(data),
+    ]
     demo = subprocess.Popen(
         [*LOBEWRIGHT, "demo", *options],
         env=os.environ | {"TMPDIR": str(kept), "XDG_RUNTIME_DIR": ""},

@@ -17,57 +17,20 @@ import httpx
 import pytest
 from waiting import LOBEWRIGHT
 
+from api.host import begin_job, cam_of
+
 Fields = dict[str, Any]
 WITHIN_DEG = 0.25
 AIM_DEG = 0.1
 TORQUE_SHIFT_DEG = 0.8
+TWIN_CAM = [("inlet", ["inlet"]), ("exhaust", ["exhaust"])]
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
 
-def card_of(table: Fields, tolerance_deg: float) -> Fields:
-    """The scenario's card as it is entered."""
-    return {
-        "name": table["name"],
-        "way": "full_lift",
-        "tolerance_deg": tolerance_deg,
-        "inlet": {
-            "full_lift_deg": table["inlet_atdc_deg"],
-            "drop_mm": 1.27,
-            "lift_mm": table["inlet_lift_mm"],
-            "checking_clearance_mm": table["inlet_clearance_mm"],
-            "rocker_ratio": table.get("rocker_ratio", 1.0),
-        },
-        "exhaust": {
-            "full_lift_deg": table["exhaust_btdc_deg"],
-            "drop_mm": 1.27,
-            "lift_mm": table["exhaust_lift_mm"],
-            "checking_clearance_mm": table["exhaust_clearance_mm"],
-            "rocker_ratio": table.get("rocker_ratio", 1.0),
-        },
-    }
-
-
-def begin(
-    builder: Any, scenario: Fields, layout: str, cams: list[Fields] | None, tolerance_deg: float
-) -> None:
-    table = scenario["engine"]
-    order = [str(number) for number in table["firing_order"]]
-    engine = {
-        "name": table["name"],
-        "cylinders": sorted(order),
-        "firing_order": order,
-        "stroke_mm": table["stroke_mm"],
-        "rod_mm": table["rod_mm"],
-        "pin_offset_mm": table.get("pin_offset_mm", 0.0),
-        "pin_side_known": True,
-    }
-    if cams is not None:
-        engine["cams"] = cams
-    kept = builder.post("/api/engines", {"layout": layout, "engine": engine})
-    card = builder.post("/api/cards", {"card": card_of(scenario["card"], tolerance_deg)})
-    entry = {"engine_id": kept["id"], "card_id": card["id"], "builder": "Ida Thorne", "customer": "Merrick"}
-    builder.job_id = builder.post("/api/jobs", {"reference": "HL-1804", **entry})["id"]
+def begin(builder: Any, cams: list[tuple[str, list[str]]], tolerance_deg: float) -> None:
+    people = {"reference": "HL-1804", "builder": "Ida Thorne", "customer": "Merrick"}
+    begin_job(builder, people, [cam_of(*cam) for cam in cams], tolerance_deg)
 
 
 def to_the_lobes(builder: Any) -> None:
@@ -111,7 +74,7 @@ def test_a_twin_cam_engine_is_timed_from_card_to_signed_sheet(shop: Callable[...
     table = running.scenario["card"]
     cards = {"inlet": table["inlet_atdc_deg"], "exhaust": table["exhaust_btdc_deg"]}
     assert cards["inlet"] != cards["exhaust"]
-    begin(builder, running.scenario, "twin cam", None, tolerance_deg=0.5)
+    begin(builder, TWIN_CAM, tolerance_deg=0.5)
     builder.way["exhaust"] = "crank_turned"
     builder.torque_shift_deg["exhaust"] = [-TORQUE_SHIFT_DEG]
     to_the_lobes(builder)
@@ -174,8 +137,7 @@ def test_a_single_cam_ground_wrong_is_timed_and_the_sheet_says_what_cannot_be_cu
 ) -> None:
     running, builder = shop("hollin_lane_single_cam", 42, {"cam": random.Random(1303).uniform(3, 6)})
     table = running.scenario["card"]
-    cams = [{"name": "cam", "valves": ["inlet", "exhaust"]}]
-    begin(builder, running.scenario, "single cam", cams, tolerance_deg=1.0)
+    begin(builder, [("cam", ["inlet", "exhaust"])], tolerance_deg=1.0)
     to_the_lobes(builder)
 
     builder.lobe("inlet_1")
@@ -242,7 +204,7 @@ def assert_two_screens_finish_one_measurement_once(builder: Any) -> None:
     """Measure the exhaust lobe; two screens finish it at once, and meanwhile the job cannot be deleted."""
     builder.touch("exhaust_1")
     builder.press()
-    builder.hand({"do": "turns", "count": 2.1, "speed_deg_s": builder.lobe_speed_deg_s})
+    builder.hand({"do": "turns", "count": 2.1, "speed_deg_s": 90.0})
     refused = builder.shop.delete(f"/api/jobs/{builder.job_id}")
     assert (refused.status_code, refused.json()["code"]) == (409, "job_being_measured")
     number = builder.job()["measurement"]["id"]
@@ -260,8 +222,8 @@ def test_a_short_job_in_this_machines_time_tells_numbers_within_their_intervals_
     shop: Callable[..., Any],
 ) -> None:
     """However busy the machine is: no number further off than three standard uncertainties, no refusal without a word."""
-    running, builder = shop("hollin_lane_twin_cam", 44, {"inlet": 2.0, "exhaust": -2.0}, own_time=False)
-    begin(builder, running.scenario, "twin cam", None, tolerance_deg=0.5)
+    _, builder = shop("hollin_lane_twin_cam", 44, {"inlet": 2.0, "exhaust": -2.0}, own_time=False)
+    begin(builder, TWIN_CAM, tolerance_deg=0.5)
     builder.fact(kind="skipped", step="bench_check", reason="Proved an hour ago.")
     builder.press()
     builder.tdc()

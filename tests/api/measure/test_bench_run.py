@@ -127,7 +127,7 @@ def demo(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Shop]:
     Where asked for, without all that only POSIX systems have, and then in the machine's time.
     """
     shop = Shop(f"http://127.0.0.1:{(port := free_port())}", f"http://127.0.0.1:{(control := free_port())}")
-    options = ["--no-script", "--port", str(port), "--control-port", str(control)]
+    options = ["--script", "none", "--port", str(port), "--control-port", str(control)]
     command = [*LOBEWRIGHT, "demo", *options, "--data", str(tmp_path / "data")]
     clock = tmp_path / "clock"
     bare = getattr(request, "param", "") == WITHOUT_POSIX
