@@ -71,6 +71,7 @@ def many() -> list[tuple[TogetherBench, TogetherResult]]:
     return [(bench, ask(bench)) for bench in benches]
 
 
+@pytest.mark.slow
 def test_intervals_hold_lobes_from_tdc_and_separations(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -89,6 +90,7 @@ def test_intervals_hold_lobes_from_tdc_and_separations(
     assert sum(apart) >= 20, "of 24 intervals stated at 95 %, 23 are expected to hold"
 
 
+@pytest.mark.slow
 def test_overlap_tdc_is_told_from_firing_tdc(many: list[tuple[TogetherBench, TogetherResult]]) -> None:
     for bench, result in many:
         off = wrapped(result.overlap_tdc_deg - bench.trace.truth.overlap_tdc_deg, 720.0)
@@ -96,6 +98,7 @@ def test_overlap_tdc_is_told_from_firing_tdc(many: list[tuple[TogetherBench, Tog
         assert result.overlap_tdc_deg % 360.0 == pytest.approx(result.tdc.centre_deg)
 
 
+@pytest.mark.slow
 def test_the_card_angle_is_after_tdc_for_an_inlet_and_before_it_for_an_exhaust_lobe(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -106,6 +109,7 @@ def test_the_card_angle_is_after_tdc_for_an_inlet_and_before_it_for_an_exhaust_l
         assert result.separations[0].cam_deg == pytest.approx((inlet.card_deg + exhaust.card_deg) / 2)
 
 
+@pytest.mark.slow
 def test_the_budget_of_a_lobe_adds_up_to_its_interval(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -154,6 +158,7 @@ def test_without_the_word_that_they_are_alike_the_interval_stays_wide(
     assert apart.lobes[0].lobe.u95_deg > 2.0 * told.lobes[0].lobe.u95_deg
 
 
+@pytest.mark.slow
 def test_the_separation_is_the_same_whichever_tdc_it_is_told_beside(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
