@@ -31,8 +31,7 @@ from analysis.timing import (
     full_lift_of,
     lobe_error,
 )
-from api.base import Finding
-from api.jobs import cam_standing_view, departure_view, verdict_view
+from api.base import CamStandingView, DepartureView, Finding, VerdictView
 from api.live import PROGRAM
 from api.service import JobService, Service
 from api.sheet.measurements import measurement_lines
@@ -89,12 +88,12 @@ async def sheet_of(desk: JobService, job_id: int, measured: dict[int, Measuremen
         clearances=clearance_lines(row.job, list(evidence.facts)),
         measurements=measurement_lines(row.job, evidence, facts, measured),
         happenings=happenings(facts),
-        departures=[departure_view(one) for one in state.departures],
+        departures=[DepartureView.model_validate(one) for one in state.departures],
         findings=_findings(state, desk.reports.checks(job_id)),
         piston=await desk.reports.piston_clearances(job_id),
         lobes=desk.reports.lobes(job_id),
         changes=desk.reports.changes(job_id),
-        standings=[cam_standing_view(one) for one in state.cams],
+        standings=[CamStandingView.model_validate(one) for one in state.cams],
         cautions=list(CAUTIONS),
         curves=await _curves(desk, job_id, row.job, evidence),
         facts=facts,
@@ -119,7 +118,7 @@ def _call_words(call: str) -> str:
 
 
 def _findings(state: JobState, checks: Iterable[Finding]) -> list[Finding]:
-    own = [Finding(code=one.code, message=one.message) for one in state.findings]
+    own = [Finding.model_validate(one) for one in state.findings]
     known = {one.message for one in own}
     return own + [one for one in checks if one.message not in known]
 
@@ -130,7 +129,7 @@ def _findings(state: JobState, checks: Iterable[Finding]) -> list[Finding]:
 def _cam(job: Job, evidence: Evidence, standing: CamStanding) -> SheetCam:
     cam = job.engine.cam(standing.cam)
     lobes = job.engine.reference_lobes(cam)
-    verdict = verdict_view(standing.verdict)
+    verdict = None if standing.verdict is None else VerdictView.model_validate(standing.verdict)
     return SheetCam(
         cam=standing.cam,
         as_found=[_in_words(job, _first(evidence, cam, lobe)) for lobe in lobes],
