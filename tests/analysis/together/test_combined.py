@@ -138,6 +138,7 @@ def steadily(seed: int) -> TogetherBench:
     return replace(bench, trace=record(replace(setup, motion=motion, encoder=encoder), rng))
 
 
+@pytest.mark.slow
 def test_of_an_unknown_lag_that_gauges_share_little_is_left_between_tdc_and_lobe(
     steady: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -149,6 +150,7 @@ def test_of_an_unknown_lag_that_gauges_share_little_is_left_between_tdc_and_lobe
             assert abs(lobe_errors(bench, result)[one.gauge]) < 1.5 * one.lobe.u95_deg
 
 
+@pytest.mark.slow
 def test_without_the_word_that_they_are_alike_the_interval_stays_wide(
     steady: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -205,6 +207,7 @@ def test_valves_of_another_cylinder_are_refused(cylinder_of: dict[str, int], cod
     assert refused(lambda: ask(bench)).code == code
 
 
+@pytest.mark.slow
 def test_gauges_said_to_be_alike_that_answer_unlike_are_each_taken_by_itself() -> None:
     bench = random_together(generator("unlike", 1), "turns_and_back", alike=True, lag_told=False)
     setup = bench.trace.setup
