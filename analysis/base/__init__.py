@@ -2,7 +2,7 @@
 
 from analysis.base.breaks import Residuals, Suspicion
 from analysis.base.errors import AnalysisError, Refusal, Warn
-from analysis.base.least_squares import Prior, settle
+from analysis.base.least_squares import Prior, settle, solve_scaled
 from analysis.base.limits import (
     ENCODER_LINE,
     RETRACE_LINE,
@@ -72,5 +72,6 @@ __all__ = [
     "robust_weights",
     "settle",
     "smallest_step",
+    "solve_scaled",
     "to_plain",
 ]

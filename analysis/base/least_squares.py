@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import numpy as np
+from scipy.linalg import cho_factor, cho_solve
 
 from analysis.base.streams import Floats
 
@@ -120,3 +121,18 @@ def _inverse(normal: Floats) -> Floats:
     axes = axes[:, size > 1e-13 * size[-1]] / np.sqrt(size[size > 1e-13 * size[-1]])
     inverse: Floats = (axes @ axes.T) * np.outer(scale, scale)
     return inverse
+
+
+def solve_scaled(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Solve a positive definite system, scaled for safety.
+
+    Returns
+    -------
+    tuple of ndarray
+        Solution and inverse.
+    """
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-30))
+    scaled = normal * scale[:, None] * scale[None, :]
+    factor = cho_factor(scaled + 1e-13 * np.eye(len(scaled)), lower=True, check_finite=False)
+    inverse = cho_solve(factor, np.eye(len(scaled)), check_finite=False) * scale[:, None] * scale[None, :]
+    return inverse @ right, inverse

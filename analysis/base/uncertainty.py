@@ -66,17 +66,6 @@ class Expanded:
         return self.coverage_factor * self.u
 
 
-def step_u(step: float) -> float:
-    """Standard uncertainty of a reading from the step of its display (GUM, F.2.2.1).
-
-    Examples
-    --------
-    >>> round(step_u(0.01), 6)
-    0.002887
-    """
-    return step / math.sqrt(12.0)
-
-
 def limit_u(limit: float) -> float:
     """Standard uncertainty from a stated limit of error, nothing else being known (GUM, 4.3.7)."""
     return limit / math.sqrt(3.0)

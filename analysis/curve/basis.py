@@ -213,6 +213,11 @@ class SplineBasis:
         np.add.at(dense, (np.arange(self.cells)[:, None], self._first_index), value)
         return dense
 
+    def penalty(self, bending: Floats) -> Floats:
+        """Give what bending costs: the square of the third derivative over its variance, as a matrix."""
+        penalty: Floats = self.bends.T @ (self.bends / bending[:, None])
+        return penalty
+
     def split(self, cells: NDArray[np.bool_], parts: int) -> tuple[SplineBasis, Ints]:
         """The same window with some cells split evenly, and the old cell in which each new one lies."""
         count = np.where(cells, parts, 1)

@@ -14,10 +14,9 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from analysis.base import Floats, NoiseModel, robust_weights
+from analysis.base import Floats, NoiseModel, robust_weights, solve_scaled
 from analysis.curve.basis import SplineBasis
 from analysis.curve.contrast import contrast_of, reliability_of
 from analysis.curve.model import ForwardReadings, LagPrior, LobeFit, Placed
@@ -152,9 +151,9 @@ class LobeWork:
         )
         placed = self.place(state)
         weight = np.full(len(placed.phase_deg), 1.0 / max(noise.step_mm, 0.02) ** 2)
-        normal = self.basis.gram(placed.spots, weight) + self._penalty(flat)
+        normal = self.basis.gram(placed.spots, weight) + self.basis.penalty(flat)
         right = self.basis.project(placed.spots, weight * placed.residual_mm)
-        return replace(state, coefficients=_solve(normal, right)[0])
+        return replace(state, coefficients=solve_scaled(normal, right)[0])
 
     def settle(
         self, state: FitState, fewest: int, stillness: Stillness, done: int = 0
@@ -347,7 +346,7 @@ class LobeWork:
         is a supposition about the lobe.
         """
         normal, right = self._curve_normal(placed, weight, state)
-        along, inverse = _solve(normal, right)
+        along, inverse = solve_scaled(normal, right)
         lag, contrast = -placed.rate_mm_s, -contrast_of(placed, weight)
         to_lag, to_contrast = (self._shared(placed, weight * column) for column in (lag, contrast))
         follows = inverse @ to_lag
@@ -367,7 +366,7 @@ class LobeWork:
 
     def _curve_normal(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats]:
         p = self.size
-        penalty = self._penalty(state.bending)
+        penalty = self.basis.penalty(state.bending)
         total = p + self.has_base
         normal = np.zeros((total, total))
         normal[:p, :p] = self.basis.gram(placed.spots, weight) + penalty
@@ -382,11 +381,6 @@ class LobeWork:
         shared = self.basis.project(placed.spots, weighted)
         return np.append(shared, weighted.sum()) if self.has_base else shared
 
-    def _penalty(self, bending: Floats) -> Floats:
-        bends = self.basis.bends
-        penalty: Floats = bends.T @ (bends / bending[:, None])
-        return penalty
-
     def _bend(self, coefficients: Floats, covariance: Floats, bending: Floats) -> Floats:
         """Variance of the third derivative along the lobe, by Fellner and Schall's step."""
         p, bends = self.size, self.basis.bends
@@ -397,12 +391,3 @@ class LobeWork:
         count = uniform_filter1d(freedom, _NEIGHBOURS, mode="constant") * _NEIGHBOURS
         found = (_PRIOR_COUNT * self.typical + total) / (_PRIOR_COUNT + count)
         return np.maximum(found, _STIFF * self.typical)
-
-
-def _solve(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
-    """Solution and inverse of a positive definite system, scaled for safety."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-30))
-    scaled = normal * scale[:, None] * scale[None, :]
-    factor = cho_factor(scaled + 1e-13 * np.eye(len(scaled)), lower=True, check_finite=False)
-    inverse = cho_solve(factor, np.eye(len(scaled)), check_finite=False) * scale[:, None] * scale[None, :]
-    return inverse @ right, inverse

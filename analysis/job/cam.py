@@ -16,7 +16,6 @@ from analysis.timing import (
     LobeMeasured,
     NotComparable,
     PistonClearanceFound,
-    Verdict,
     cam_error,
     early_or_late,
     nearest,
@@ -281,11 +280,3 @@ def again(evidence: Evidence, step: Step) -> StepOutcome:
         return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.")
     before = evidence.lobes(f"lobe.{step.cam}", step.lobes, after=own, before=after)
     return _judged_again(evidence, step, found, before)
-
-
-def verdict_of(evidence: Evidence, step: Step) -> Verdict | None:
-    """Return the cam's verdict where it stands now, `None` where it cannot be told."""
-    try:
-        return error_of(evidence, step.cam, position(evidence, step)).verdict(evidence.job.tolerance)
-    except NotComparable:
-        return None

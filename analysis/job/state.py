@@ -8,7 +8,7 @@ from typing import Literal
 from analysis.base import AnalysisError, Warn
 from analysis.job.evidence import LobeStage
 from analysis.job.steps import ASKS, Asks, StepKind
-from analysis.timing import Lobe, Verdict
+from analysis.timing import Lobe, Verdict, full_lift_words
 
 StepStanding = Literal["done", "now", "blocked", "skipped", "open"]
 
@@ -88,6 +88,11 @@ class LobeStanding:
     verdict: Verdict | None
     not_comparable: str = ""
     by_hand: bool = False
+
+    @property
+    def full_lift(self) -> str:
+        """The measured centre as it is said: ``110.25 ATDC``."""
+        return full_lift_words(self.lobe.valve, self.full_lift_deg, 2)
 
 
 @dataclass(frozen=True, slots=True)

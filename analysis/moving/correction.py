@@ -8,7 +8,7 @@ back.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, degrees, inf, lcm, radians, sin
+from math import inf, radians, sin
 from typing import Literal
 
 from analysis.timing import (
@@ -155,20 +155,6 @@ def chord_mm(radius_mm: float, crank_error_deg: float) -> float:
     return 2 * radius_mm * sin(radians(crank_error_deg / 4))
 
 
-def vernier_step_cam_deg(holes_in_hub: int, holes_in_pulley: int) -> float:
-    """Return the least cam angle that two unlike rings of holes can set.
-
-    >>> vernier_step_cam_deg(12, 13)
-    2.3076923076923075
-    """
-    return 360 / lcm(holes_in_hub, holes_in_pulley)
-
-
-def key_deg(offset_mm: float, shaft_radius_mm: float) -> float:
-    """Return the angle an offset key makes: its step against the radius at which it sits."""
-    return degrees(atan(offset_mm / shaft_radius_mm))
-
-
 def tooth_deg(gear_teeth: int) -> float:
     """Return what one tooth of a cam gear is in crank degrees.
 
@@ -267,13 +253,6 @@ def _rounded(steps: float) -> int:
     return size if steps > 0 else -size
 
 
-def teeth_and_rest(gear_teeth: int, error_deg: float) -> tuple[int, float]:
-    """Return whole teeth to move (positive = later) and the error that is left for the adjuster."""
-    setting = _teeth(Adjuster("teeth", gear_teeth=gear_teeth), error_deg)
-    assert setting is not None  # the teeth are given
-    return setting.steps, setting.leaves_deg
-
-
 def single_cam_after(inlet_error_deg: float, exhaust_error_deg: float, change_deg: float) -> SingleCamOutcome:
     """Return what a single cam's errors become when it is moved (positive = later), and what is left.
 
@@ -289,15 +268,6 @@ def single_cam_after(inlet_error_deg: float, exhaust_error_deg: float, change_de
             f"setting of the cam cures that; shared, each lobe keeps {abs(left):.1f} crank deg."
         )
     return SingleCamOutcome(inlet, exhaust, left, sentence)
-
-
-def change_for(
-    aim: Literal["inlet", "exhaust", "share"], inlet_error_deg: float, exhaust_error_deg: float
-) -> float:
-    """Return the change (positive = later) that brings a single cam to its aim."""
-    if aim == "share":
-        return -(inlet_error_deg + exhaust_error_deg) / 2
-    return -(inlet_error_deg if aim == "inlet" else exhaust_error_deg)
 
 
 def lift_at_tdc_after(lift: StoredLift, change_deg: float, firing_offset_deg: float = 0.0) -> float:

@@ -159,10 +159,6 @@ class CrankMotion:
         """Standard uncertainty of the angle at the given times, degrees (infinite where counts were lost)."""
         return self.noise(time_s).u_deg
 
-    def noise_deg2_s(self, time_s: Floats) -> Floats:
-        """Noise of the angle as a density, deg² s; see `CrankNoise`."""
-        return self.noise(time_s).density_deg2_s
-
     def covered(self, time_s: Floats) -> NDArray[np.bool_]:
         """Tell for which of the given times the crank's angle is known."""
         inside = (time_s >= self.start_s) & (time_s <= self.end_s)

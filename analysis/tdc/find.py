@@ -41,7 +41,7 @@ from analysis.tdc.fit import (
     fit_piston,
     model_piston,
 )
-from analysis.tdc.lag_told import contradicted_lag, doubt_lag, turned_both_ways
+from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
 from analysis.tdc.prior import piston_prior
 from analysis.tdc.result import tdc_result

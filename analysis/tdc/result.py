@@ -23,7 +23,7 @@ from analysis.base import (
 from analysis.readings import CheckedStreams, Sweep, equal_readings, find_sweeps
 from analysis.tdc.budget import budget_of
 from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, SCALE, STICK, ZERO, PistonFit
-from analysis.tdc.lag_told import unseen_error_s
+from analysis.tdc.lag_belief import unseen_error_s
 from analysis.tdc.misfit import Coherence
 from analysis.tdc.prior import known_throw_mm
 from analysis.timing import piston_drop

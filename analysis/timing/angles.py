@@ -55,14 +55,6 @@ def events_to_timing(valve: Valve, opens_deg: float, closes_deg: float) -> Event
     return EventTiming(opens_deg, closes_deg, duration, duration / 2 - before_or_after)
 
 
-def timing_to_events(valve: Valve, full_lift_deg: float, duration_deg: float) -> EventTiming:
-    """Return the events of a lobe whose flanks are alike, from its full lift and duration."""
-    near_tdc = duration_deg / 2 - full_lift_deg
-    near_bdc = duration_deg - 180 - near_tdc
-    opens, closes = (near_tdc, near_bdc) if valve == "inlet" else (near_bdc, near_tdc)
-    return EventTiming(opens, closes, duration_deg, full_lift_deg)
-
-
 def overlap_of(inlet_opens_deg: float, exhaust_closes_deg: float) -> float:
     """Return how long both valves are open, negative where both are shut.
 
@@ -75,11 +67,6 @@ def overlap_of(inlet_opens_deg: float, exhaust_closes_deg: float) -> float:
 def separation_cam_deg(inlet_deg: float, exhaust_deg: float) -> float:
     """Return the lobe separation, cam degrees, from inlet ATDC and exhaust BTDC in crank degrees."""
     return (inlet_deg + exhaust_deg) / 2
-
-
-def advance_of(inlet_deg: float, exhaust_deg: float) -> float:
-    """Return by how many crank degrees a cam stands early of an equal split."""
-    return (exhaust_deg - inlet_deg) / 2
 
 
 def full_lifts_of(separation_cam: float, advance_deg: float) -> tuple[float, float]:
@@ -114,16 +101,6 @@ def events_on_crank(
     return (opens + firing_offset_deg) % CYCLE_DEG, (closes + firing_offset_deg) % CYCLE_DEG
 
 
-def events_from_crank(
-    valve: Valve, opens_crank_deg: float, closes_crank_deg: float, firing_offset_deg: float = 0.0
-) -> EventTiming:
-    """Return opening and closing on the crank as the card would say them."""
-    opens, closes = opens_crank_deg - firing_offset_deg, closes_crank_deg - firing_offset_deg
-    if valve == "inlet":
-        return events_to_timing(valve, nearest(-opens), nearest(closes - 180))
-    return events_to_timing(valve, nearest(-180 - opens), nearest(closes))
-
-
 def error_of(measured_crank_deg: float, card_crank_deg: float) -> float:
     """Return measured less card on the crank, -360..360: late is positive, inlet and exhaust alike."""
     return nearest(measured_crank_deg - card_crank_deg)
@@ -132,11 +109,6 @@ def error_of(measured_crank_deg: float, card_crank_deg: float) -> float:
 def cam_deg_of(crank_deg: float) -> float:
     """Return crank degrees as cam degrees."""
     return crank_deg / 2
-
-
-def crank_deg_of(cam_deg: float) -> float:
-    """Return cam degrees as crank degrees."""
-    return cam_deg * 2
 
 
 def early_or_late(error_deg: float, digits: int = 1) -> str:

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite, sqrt
 from statistics import fmean, pvariance
-from typing import Any
 
 from analysis.base import STRICT, Refusal
 from analysis.timing.angles import crank_angle_of, nearest
@@ -70,19 +69,6 @@ class HandTdc:
         """Return this as a fact of the job."""
         return TdcMeasured(cylinder, self.centre_deg, self.u95_deg, measurement_id, by_hand=True)
 
-    def to_measure_json(self, file: str = "") -> dict[str, Any]:
-        """Return this in the form of ``lobewright measure tdc --json``, marked as by hand."""
-        return {
-            "file": file,
-            "kind": "tdc",
-            "centre_deg": self.centre_deg,
-            "u95_deg": self.u95_deg,
-            "lag_s": None,
-            "passes": [],
-            "equal_readings": _pairs_plain(self.pairs, self.midpoints_deg),
-            "warnings": [_BY_HAND],
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class HandLobe:
@@ -112,48 +98,6 @@ class HandLobe:
             centres=self.centres,
             by_hand=True,
         )
-
-    def to_measure_json(self, file: str = "") -> dict[str, Any]:
-        """Return this in the form of ``lobewright measure lobe --json``, marked as by hand."""
-        return {
-            "file": file,
-            "kind": "lobe",
-            "centre_deg": self.centre_deg,
-            "drop_mm": self.drop_mm,
-            "u95_deg": self.u95_deg,
-            "full_lift_deg": None,
-            "peak_lift_mm": self.peak_lift_mm,
-            "slack_deg": None,
-            "lag_s": None,
-            "asymmetry_deg": None,
-            "events": [
-                {
-                    "lift_mm": event.lift_mm,
-                    "opens_deg": event.opens_deg,
-                    "closes_deg": event.closes_deg,
-                    "duration_deg": event.duration_deg,
-                }
-                for event in self.events
-            ],
-            "passes": [],
-            "equal_readings": _pairs_plain(self.pairs, self.midpoints_deg),
-            "warnings": [_BY_HAND],
-        }
-
-
-_BY_HAND = {"code": "by_hand", "message": "Entered by hand: disc and gauge were read by eye."}
-
-
-def _pairs_plain(pairs: Sequence[HandPair], midpoints: Sequence[float]) -> list[dict[str, float | None]]:
-    return [
-        {
-            "drop_mm": pair.drop_mm,
-            "before_deg": pair.before_deg,
-            "after_deg": pair.after_deg,
-            "midpoint_deg": midpoint,
-        }
-        for pair, midpoint in zip(pairs, midpoints, strict=True)
-    ]
 
 
 def tdc_by_hand(pairs: Sequence[HandPair], tools: HandTools = USUAL_TOOLS) -> HandTdc:

@@ -101,6 +101,11 @@ class Lobe:
         """Name for people, such as ``inlet, cylinder 1``."""
         return f"{self.valve}, cylinder {self.cylinder}"
 
+    @property
+    def touches(self) -> str:
+        """What a gauge on its valve is said to touch: ``inlet_1``."""
+        return f"{self.valve}_{self.cylinder.lower()}"
+
 
 @dataclass(frozen=True, slots=True)
 class Engine:

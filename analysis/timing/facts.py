@@ -1,7 +1,7 @@
 """What happened in a job, as an append-only list: measurements, decisions, movements, notes.
 
 A `Fact` is a number in the list, a time, a name and one payload. Payloads are told apart by `kind` and go to
-JSON and back through `fact_to_plain` and `fact_from_plain`. Angles are crank degrees, 0 = overlap TDC of the
+JSON and back through `analysis.base.to_plain` and `from_plain`. Angles are crank degrees, 0 = overlap TDC of the
 reference cylinder; a cam error is positive when late.
 """
 
@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from analysis.base import STRICT, read_plain, to_plain
+from analysis.base import STRICT, read_plain
 from analysis.timing.engine import Valve
 
 MinimumFrom = Literal["engine maker", "the shop", "common practice"]
@@ -281,18 +281,6 @@ class Fact:
     at: str
     by: str
     what: Payload
-
-
-def fact_to_plain(fact: Fact) -> dict[str, Any]:
-    """Return a fact as plain JSON values."""
-    plain: dict[str, Any] = to_plain(fact)
-    return plain
-
-
-def fact_from_plain(plain: Any) -> Fact:
-    """Return the fact of plain JSON values; raises `analysis.plain.EntryError`."""
-    fact: Fact = read_plain(Fact, plain)
-    return fact
 
 
 def payload_from_plain(plain: Any) -> Payload:

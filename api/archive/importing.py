@@ -14,7 +14,7 @@ from sqlite_utils import Database
 
 from analysis.base import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
 from api.archive.intake import Intake, mark_of, taking_in
-from api.archive.job_file_models import FactsTold
+from api.archive.job_file_models import GaugeInFile
 from api.base import ConflictError, MisuseError, in_one_sentence
 from api.files import foreign_json
 from api.live import PROGRAM, FitOutcome, estimate
@@ -180,7 +180,7 @@ def _part(told: dict[str, Any], name: str) -> dict[str, Any]:
 def _known_marks(told: dict[str, Any]) -> dict[str, Any]:
     """Give what the file says of its gauge, where that can be; it is of use to this measurement alone."""
     try:
-        return FactsTold.model_validate(_part(told, "facts")).model_dump()
+        return GaugeInFile.model_validate(_part(told, "facts")).model_dump()
     except ValidationError as error:
         raise MisuseError("bad_import", in_one_sentence(error.errors())) from None
 

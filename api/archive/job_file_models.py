@@ -44,13 +44,13 @@ Moment = Annotated[str, AfterValidator(_moment)]
 OneLine = Annotated[str, AfterValidator(_one_line)]
 
 
-class Told(BaseModel):
+class InFile(BaseModel):
     """Base of results: numbers are numbers, what is not known here is kept as it is."""
 
     model_config = ConfigDict(extra="allow", allow_inf_nan=False, strict=True)
 
 
-class PassTold(Told):
+class PassInFile(InFile):
     """One sweep."""
 
     start_s: Deg | None
@@ -63,7 +63,7 @@ class PassTold(Told):
     peak_mm: Deg | None = None
 
 
-class PairTold(Told):
+class PairInFile(InFile):
     """One pair of equal readings."""
 
     drop_mm: Deg | None
@@ -72,7 +72,7 @@ class PairTold(Told):
     midpoint_deg: Deg | None
 
 
-class EventTold(Told):
+class EventInFile(InFile):
     """Opening and closing at one check lift."""
 
     lift_mm: Deg
@@ -83,7 +83,7 @@ class EventTold(Told):
     u_closes_deg: NotLess | None = None
 
 
-class CentreTold(Told):
+class CentreInFile(InFile):
     """The centre at one drop."""
 
     drop_mm: Deg
@@ -91,33 +91,33 @@ class CentreTold(Told):
     u_deg: NotLess
 
 
-class PartTold(Told):
+class BudgetLineInFile(InFile):
     """One line of the budget."""
 
     source: str
     u_deg: NotLess | None
 
 
-class WarningTold(Told):
+class WarningInFile(InFile):
     """A code and its sentence."""
 
     code: str
     message: str
 
 
-class ResultTold(Told):
+class ResultInFile(InFile):
     """What true TDC and a lobe have alike."""
 
     centre_deg: Deg
     u95_deg: NotLess
     lag_s: Deg | None
-    passes: list[PassTold] = []
-    equal_readings: list[PairTold] = []
-    warnings: list[WarningTold] = []
+    passes: list[PassInFile] = []
+    equal_readings: list[PairInFile] = []
+    warnings: list[WarningInFile] = []
     polarity: Literal[-1, 1] = 1
 
 
-class LobeTold(ResultTold):
+class LobeInFile(ResultInFile):
     """What a lobe has besides."""
 
     drop_mm: Deg
@@ -125,10 +125,10 @@ class LobeTold(ResultTold):
     peak_lift_mm: Deg | None
     slack_deg: Deg | None
     asymmetry_deg: Deg | None
-    events: list[EventTold] = []
+    events: list[EventInFile] = []
 
 
-class DetailTold(Told):
+class DetailInFile(InFile):
     """What else a fit knows."""
 
     lag_u_s: NotLess | None = None
@@ -144,13 +144,13 @@ class DetailTold(Told):
     retrace_mm: NotLess | None = None
     retrace_u_mm: NotLess | None = None
     jitter_s: NotLess | None = None
-    budget: list[PartTold] = []
-    centres: list[CentreTold] = []
-    equal_readings: list[PairTold] = []
-    events: list[EventTold] = []
+    budget: list[BudgetLineInFile] = []
+    centres: list[CentreInFile] = []
+    equal_readings: list[PairInFile] = []
+    events: list[EventInFile] = []
 
 
-class FactsTold(Told):
+class GaugeInFile(InFile):
     """What was known of the gauge; of use to nobody but the measurement that it came with."""
 
     lag_s: Annotated[float, Field(ge=-10, le=10)] | None = None
@@ -179,7 +179,7 @@ class DropSource(Body):
 assert set(DropSource.model_fields) - {"lobe_fact"} <= set(DropMeasured.__dataclass_fields__)
 
 
-class HandSource(Told):
+class HandSource(InFile):
     """What was typed of readings by hand, as far as curves are drawn from it."""
 
     gauge_step_mm: Annotated[float, Field(gt=0, le=10)]
@@ -237,11 +237,11 @@ class MeasurementInFile(Body):
         if (self.result is not None) != (self.state == "finished"):
             raise ValueError(f"measurement {self.id} is {self.state}, which does not go with its number")
         if self.result is not None:
-            (ResultTold if self.what == "tdc" else LobeTold).model_validate(self.result)
-        DetailTold.model_validate(self.detail or {})
-        FactsTold.model_validate(self.facts)
+            (ResultInFile if self.what == "tdc" else LobeInFile).model_validate(self.result)
+        DetailInFile.model_validate(self.detail or {})
+        GaugeInFile.model_validate(self.facts)
         if self.error is not None:
-            WarningTold.model_validate(self.error)
+            WarningInFile.model_validate(self.error)
         return self
 
 

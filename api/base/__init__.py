@@ -75,7 +75,7 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
-from api.base.plain_text import readable, safe_cell, unreadable
+from api.base.plain_text import is_seen, readable, safe_cell, unreadable
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
@@ -159,6 +159,7 @@ __all__ = [
     "VerdictView",
     "add_problems",
     "in_one_sentence",
+    "is_seen",
     "own_ip_addresses",
     "qr_code",
     "readable",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AliasPath, BaseModel, ConfigDict, Field, model_validator
 
 from analysis.timing import CamCard, Engine, Fact, Job, Payload, PlungerOn, Valve
 from api.base.messages import Guide, MeasurementView
@@ -17,10 +17,19 @@ Person = Annotated[
 ]
 
 
-class Body(BaseModel):
-    """Base of all bodies and answers: unknown fields are refused."""
+CylinderOfLobe = Annotated[str, Field(validation_alias=AliasPath("lobe", "cylinder"))]
+ValveOfLobe = Annotated[Valve, Field(validation_alias=AliasPath("lobe", "valve"))]
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+class Body(BaseModel):
+    """Base of all bodies and answers: unknown fields are refused.
+
+    An answer is made of the object it shows by `model_validate`; a field that lies deeper in it names the way.
+    """
+
+    model_config = ConfigDict(
+        extra="forbid", allow_inf_nan=False, from_attributes=True, populate_by_name=True
+    )
 
 
 class Entry(Body):
@@ -167,10 +176,10 @@ class StepView(Body):
     cam: str
     cylinder: str
     lobes: list[LobeName]
-    measures: Literal["", "tdc", "lobe"]
-    at_bench: bool
-    needs_zero: bool
-    by_hand: bool
+    measures: Annotated[Literal["", "tdc", "lobe"], Field(validation_alias=AliasPath("asks", "measures"))]
+    at_bench: Annotated[bool, Field(validation_alias=AliasPath("asks", "at_bench"))]
+    needs_zero: Annotated[bool, Field(validation_alias=AliasPath("asks", "needs_zero"))]
+    by_hand: Annotated[bool, Field(validation_alias=AliasPath("asks", "by_hand"))]
     may_skip: bool
     may_override: bool
     code: str
@@ -191,8 +200,8 @@ class VerdictView(Body):
 class LobeStandingView(Body):
     """One measurement of a lobe against the card, in the card's own words."""
 
-    cylinder: str
-    valve: Valve
+    cylinder: CylinderOfLobe
+    valve: ValveOfLobe
     fact: int
     stage: str
     full_lift_deg: float

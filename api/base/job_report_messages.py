@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AliasPath, Field, model_validator
 
 from analysis.timing import CamCard, HandPair, Valve
-from api.base.job_messages import Body, Entry, LobeName, Name, Person
+from api.base.job_messages import Body, CylinderOfLobe, Entry, LobeName, Name, Person, ValveOfLobe
 
 
 class ShiftedClearanceView(Body):
@@ -156,8 +156,8 @@ class CardFromEntry(Entry):
 class LobeLineView(Body):
     """One lobe beside the others; `odd` names what it differs in."""
 
-    cylinder: str
-    valve: Valve
+    cylinder: CylinderOfLobe
+    valve: ValveOfLobe
     fact: int
     phase_deg: float | None
     peak_lift_mm: float | None
@@ -175,14 +175,17 @@ class LobeChangeView(Body):
     lobe that has not moved differ by as much.
     """
 
-    cylinder: str
-    valve: Valve
+    cylinder: CylinderOfLobe
+    valve: ValveOfLobe
     before: int
     after: int
     between: Literal["", "nipped", "torqued"]
     drop_mm: float
-    by_deg: float
-    u95_deg: float
-    chance: float
-    call: Literal["means something", "within what can be told"]
-    sentence: str
+    by_deg: Annotated[float, Field(validation_alias=AliasPath("difference", "by_deg"))]
+    u95_deg: Annotated[float, Field(validation_alias=AliasPath("difference", "u95_deg"))]
+    chance: Annotated[float, Field(validation_alias=AliasPath("difference", "chance"))]
+    call: Annotated[
+        Literal["means something", "within what can be told"],
+        Field(validation_alias=AliasPath("difference", "call")),
+    ]
+    sentence: Annotated[str, Field(validation_alias=AliasPath("difference", "sentence"))]

@@ -126,7 +126,7 @@ class _Recording:
         self, done: DoneJob, scenario: Fields, bench: Recorded, service: Service, data: Path
     ) -> None:
         self._done, self._scenario, self._bench = done, scenario, bench
-        self._service, self._desk, self._data = service, service.desk, data
+        self._service, self._job_service, self._data = service, service.job_service, data
         self._job_id = 0
         self._traces = 0
 
@@ -134,16 +134,16 @@ class _Recording:
         """Give the number of the job, signed."""
         engine = engine_of(self._scenario["engine"], []) | self._done.engine
         card = self._scenario["card"]
-        kept = await self._desk.keep_engine(EngineEntry(engine=engine))
-        held = await self._desk.keep_card(CardEntry(card=card_of(card, card["tolerance_deg"])))
+        kept = await self._job_service.keep_engine(EngineEntry(engine=engine))
+        held = await self._job_service.keep_card(CardEntry(card=card_of(card, card["tolerance_deg"])))
         entry = {"engine_id": kept.id, "card_id": held.id, "builder": "Ida Thorne", "open": False}
-        view = await self._desk.begin(JobEntry.model_validate(entry | self._done.entry))
+        view = await self._job_service.begin(JobEntry.model_validate(entry | self._done.entry))
         self._job_id = view.id
         for _ in range(MOST_ROUNDS):
             if view.now is None:
                 return view.id
             await self._step(next(step for step in view.steps if step.id == view.now), view)
-            view = await self._desk.view(view.id)
+            view = await self._job_service.view(view.id)
         raise RuntimeError(f"{self._done.scenario} stopped at {view.now}")
 
     async def _step(self, step: StepView, view: JobView) -> None:
@@ -173,14 +173,14 @@ class _Recording:
                 for valve, at_deg in DROP_AT_DEG.items():
                     travel = round(self._bench.room_mm(f"{valve}_1", at_deg), 2)
                     drop = DropEntry.model_validate({"valve": valve, "drop_mm": travel, "at_deg": at_deg})
-                    await self._desk.drop(self._job_id, drop)
+                    await self._job_service.drop(self._job_id, drop)
             case _:
-                await self._desk.sign(
+                await self._job_service.sign(
                     self._job_id, SignEntry(by="Ida Thorne", statement=self._done.statement)
                 )
 
     async def _fact(self, **what: Any) -> None:
-        await self._desk.add_fact(self._job_id, FactEntry.model_validate({"what": what}))
+        await self._job_service.add_fact(self._job_id, FactEntry.model_validate({"what": what}))
 
     async def _correct(self, step: StepView, view: JobView) -> None:
         """Move it by what was measured, or by the whole teeth nearest to that."""

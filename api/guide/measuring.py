@@ -24,7 +24,7 @@ from analysis.timing import (
 from api.base import MeasurementView
 from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
 from api.guide.verdicts import choices_of, told_of
-from api.jobs import lobes_left, lobes_measured, touched, touches
+from api.jobs import lobes_left, lobes_measured, touched
 
 GOOD_SHARE = 0.25
 Kind = Literal["bench_check", "tdc", "lobe"]
@@ -60,7 +60,7 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
 def _next_part(context: GuideContext, step: StepState) -> str:
     if step.asks.measures == "tdc":
         return f"piston_{context.job.engine.reference.lower()}"
-    return touches(lobes_left(context.job, context.facts, step.id)[0])
+    return lobes_left(context.job, context.facts, step.id)[0].touches
 
 
 def _how(context: GuideContext, step: StepState, part: str) -> str:
@@ -83,7 +83,7 @@ def _tightened(context: GuideContext, step: StepState) -> bool:
 def _to_tighten(context: GuideContext, step: StepState) -> Guidance:
     to = "nipped" if step.kind == "nipped" else "torqued"
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
-    part = touches(step.lobes[0])
+    part = step.lobes[0].touches
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
     sentence = f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(context, step, part)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
@@ -228,7 +228,7 @@ def _not_comparable(step: StepState) -> Guidance:
 def _measure_again(step: StepState) -> Action:
     if step.kind == "verdict":
         return Action("To be measured again.", facts=((_decide(step, "measure_again"), None),))
-    return Action("Begun.", begin=touches(step.lobes[0]))
+    return Action("Begun.", begin=step.lobes[0].touches)
 
 
 def _decide(step: StepState, decision: str) -> Payload:

@@ -40,7 +40,6 @@ from api.guide.guidance import (
     Tone,
     to_go_deg,
 )
-from api.jobs import touches
 from api.store import GuideStage
 
 Way = Literal["cam_turned", "crank_turned"]
@@ -90,7 +89,7 @@ def _in_the_way(step: StepState) -> Guidance:
     if step.code != "position_unknown":
         return Guidance(said, tone="fault")
     return Guidance(
-        said, tone="fault", button="Measure it", action=Action("Begun.", begin=touches(step.lobes[0]))
+        said, tone="fault", button="Measure it", action=Action("Begun.", begin=step.lobes[0].touches)
     )
 
 
@@ -139,7 +138,7 @@ def _to_park(
     park = best_park(lobe.lift, correction.error_deg if alone else 0.0, engine.tdcs_deg() if alone else ())
     there = dead_centre_words(park.crank_deg, 0.0, 0)
     held = "hold the crank there" if way == "cam_turned" else "hold the cam there"
-    gauge_on = context.gauge_words(touches(lobe.lobe), lobe.gauge)
+    gauge_on = context.gauge_words(lobe.lobe.touches, lobe.gauge)
     sentence = f"{gauge_on}. Turn forward to {there} and {held}, then slacken all bolts; leave one just nipped so it drags."
     why = _whole_way(correction, way)
     now, gauge = context.job_deg(), context.gauges.get(lobe.gauge)

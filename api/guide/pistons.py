@@ -16,7 +16,6 @@ from analysis.timing import (
     find_piston_clearance,
 )
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
-from api.jobs import touches
 from api.store import GuideStage
 
 NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
@@ -50,7 +49,7 @@ def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
     offset = context.job.engine.firing_offset_deg(lobe.cylinder)
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
-    said = f"{context.gauge_words(touches(lobe))}. Turn forward to {there} and stop there."
+    said = f"{context.gauge_words(lobe.touches)}. Turn forward to {there} and stop there."
     now, known = context.job_deg(), context.lobes.get(lobe.valve)
     if now is None or known is None:
         return Guidance(said)

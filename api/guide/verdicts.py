@@ -17,7 +17,7 @@ from analysis.timing import (
     full_lift_words,
 )
 from api.guide.guidance import FITTED_KINDS, Action, CamVerdict, Guidance, GuideContext, Number, Option
-from api.jobs import touched, touches
+from api.jobs import touched
 
 
 def error_words(error_deg: float) -> str:
@@ -92,7 +92,7 @@ def over(context: GuideContext, step: StepState, guidance: Guidance) -> Guidance
     verdict = standing.verdict
     if verdict is None or verdict.call != "in" or lobe.cylinder != context.job.engine.reference:
         return guidance
-    again = Option("Measure again", Action("Begun.", begin=touches(lobe)))
+    again = Option("Measure again", Action("Begun.", begin=lobe.touches))
     then = "Torque it." if step.kind == "torqued" and step.cam == standing.cam else "It stays."
     return replace(
         guidance,

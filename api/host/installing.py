@@ -5,7 +5,6 @@ Nothing is installed: both are plain files, and what to do with them is printed.
 
 from __future__ import annotations
 
-import getpass
 import re
 import shlex
 import sys
@@ -32,11 +31,6 @@ class Installation:
     viewing: str = "open"
     port: int = 8720
     own_screen: str = "secret"
-
-    @classmethod
-    def for_this_account(cls, bench_file: Path, data_dir: Path) -> Installation:
-        """Give the usual one."""
-        return cls(bench_file, data_dir, getpass.getuser())
 
 
 def unit_text(wanted: Installation) -> str:

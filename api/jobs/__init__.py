@@ -1,7 +1,7 @@
 """Jobs and their facts: what was entered, measured and decided, and how it is viewed."""
 
 from api.jobs.by_hand import curve_of, fact_by_hand, source_of
-from api.jobs.changes import change_view, told_from
+from api.jobs.changes import told_from
 from api.jobs.entries import card_of, engine_of, job_of
 from api.jobs.entry_names import LONGEST_WORDS, refuse_bad_name
 from api.jobs.entry_questions import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job
@@ -11,7 +11,7 @@ from api.jobs.lift_tables import lift_table
 from api.jobs.measured import touched
 from api.jobs.measuring import JobMeasuring
 from api.jobs.repeatability import RepeatabilityView, repeatability_view
-from api.jobs.views import cam_standing_view, departure_view, job_line, job_view, touches, verdict_view
+from api.jobs.views import job_line, job_view
 
 __all__ = [
     "LONGEST_WORDS",
@@ -19,11 +19,8 @@ __all__ = [
     "JobMeasuring",
     "Jobs",
     "RepeatabilityView",
-    "cam_standing_view",
     "card_of",
-    "change_view",
     "curve_of",
-    "departure_view",
     "engine_of",
     "fact_by_hand",
     "job_line",
@@ -41,6 +38,4 @@ __all__ = [
     "tell_where",
     "told_from",
     "touched",
-    "touches",
-    "verdict_view",
 ]

@@ -6,9 +6,8 @@ import math
 from collections.abc import Sequence
 
 from analysis.base import ENCODER_LINE
-from analysis.job import LobeChange, ToldFrom
+from analysis.job import ToldFrom
 from analysis.timing import Fact, LobeMeasured
-from api.base import LobeChangeView
 from api.store import Measurement, MeasurementReader
 
 MOST_OF_A_JOB = 1000
@@ -30,21 +29,3 @@ def tdc_of(measurement: Measurement) -> ToldFrom:
     lines = (measurement.detail or {}).get("budget", [])
     turn_u = math.fsum(line["u_deg"] for line in lines if line["source"] == ENCODER_LINE)
     return ToldFrom(float(settings.get("tdc_deg") or 0.0), float(settings.get("tdc_u_deg") or 0.0), turn_u)
-
-
-def change_view(change: LobeChange) -> LobeChangeView:
-    """Give one change."""
-    difference = change.difference
-    return LobeChangeView(
-        cylinder=change.lobe.cylinder,
-        valve=change.lobe.valve,
-        before=change.before,
-        after=change.after,
-        between=change.between,
-        drop_mm=change.drop_mm,
-        by_deg=difference.by_deg,
-        u95_deg=difference.u95_deg,
-        chance=difference.chance,
-        call=difference.call,
-        sentence=difference.sentence,
-    )

@@ -6,17 +6,14 @@ import unicodedata
 
 from analysis.base import EntryError
 from analysis.timing import CamCard, Engine, Job
+from api.base import is_seen
 
 LONGEST_NAME = 120
 LONGEST_WORDS = 2000
 MOST_CYLINDERS = 24
 MOST_CAMS = 8
-UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zs", "Zl", "Zp", "Mn", "Me"}
-"""Categories of Unicode of which nothing is seen by itself."""
 BREAKS = {"Cc", "Zl", "Zp", "Cs"}
 """Those that end a line, command a terminal, or are half a letter."""
-BLANK = {"\u2800", "\u3164", "\u115f", "\u1160", "\uffa0"}
-"""Letters by their category that show nothing all the same."""
 
 
 def refuse_bad_name(place: str, name: str, longest: int = LONGEST_NAME) -> None:
@@ -28,7 +25,7 @@ def refuse_bad_name(place: str, name: str, longest: int = LONGEST_NAME) -> None:
         raise EntryError(
             "bad_name", f"{place} holds letters that cannot be shown in one line; type it again."
         )
-    if name and all(letter in BLANK or unicodedata.category(letter) in UNSEEN for letter in name):
+    if name and not any(is_seen(letter) for letter in name):
         raise EntryError("bad_name", f"{place} shows nothing; give it letters that can be seen.")
 
 

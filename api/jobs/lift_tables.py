@@ -10,14 +10,13 @@ import numpy as np
 
 from analysis.base import Floats, Refusal
 from analysis.timing import CYCLE_DEG, Engine, Lobe, StoredLift, piston_below_top_mm
-from api.jobs.views import touches
 
 
 def lift_table(engine: Engine, lifts: Mapping[Lobe, StoredLift]) -> str:
     """Give the table: a row a crank degree after overlap TDC, empty cells where a curve was not seen."""
     crank: Floats = np.arange(0.0, CYCLE_DEG)
     columns: list[tuple[str, Floats]] = [
-        (f"{touches(lobe)}_lift_mm", lift.lifts_mm(crank)) for lobe, lift in lifts.items()
+        (f"{lobe.touches}_lift_mm", lift.lifts_mm(crank)) for lobe, lift in lifts.items()
     ]
     columns += [
         (f"piston_{cylinder.lower()}_below_top_mm", below)

@@ -17,7 +17,6 @@ from api.base import BlockedError, ConflictError, MeasureEntry, MisuseError, Not
 from api.jobs.jobs import Jobs
 from api.jobs.left_to_measure import lobes_left
 from api.jobs.measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
-from api.jobs.views import touches
 from api.live import tdc_to_tdc, turned_deg
 from api.measure import Fits, LobeAsked, MeasurementAsked, Measuring, TdcAsked
 from api.store import Adoption, Measurement, MeasurementReader, What
@@ -107,7 +106,7 @@ class JobMeasuring:
             drop_mm=wanted_drop_mm(job, what.valve),
             check_lifts_mm=wanted_lifts_mm(job, what.valve),
         )
-        return MeasurementAsked(touches=touches(what.lobe), gauge=gauge, lobe=lobe)
+        return MeasurementAsked(touches=what.lobe.touches, gauge=gauge, lobe=lobe)
 
     def usual_gauge(self, job_id: int, valve: Valve | None) -> str | None:
         """Give the gauge for a piston (`None`) or a valve of a job.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Any
 
 from pydantic import BaseModel
@@ -52,7 +51,7 @@ def repeatability_view(measurement: Measurement, others: list[Measurement]) -> R
     passes = [_pass(one) for one in (measurement.result or {}).get("passes", [])]
     spread = spread_of(passes, _cycle_deg(measurement))
     return RepeatabilityView(
-        spread=None if spread is None else SpreadView(**asdict(spread)),
+        spread=None if spread is None else SpreadView.model_validate(spread, from_attributes=True),
         others=[_difference(measurement, other) for other in others],
     )
 

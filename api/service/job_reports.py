@@ -51,7 +51,7 @@ from api.base import (
     with_service_errors,
 )
 from api.guide import GuideContexts, KnownLobe, drop_source, less_clearance_mm
-from api.jobs import Jobs, change_view, fact_by_hand, lift_table, source_of, told_from, touches
+from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.store import MeasurementReader
 
 CURVE_STEP = 4
@@ -78,30 +78,19 @@ class JobReports:
     def checks(self, job_id: int) -> list[Finding]:
         """Give what the measurements of a job say of each other."""
         job, _, facts = self._counting(job_id)
-        return [
-            Finding(code=one.code, message=one.message) for one in with_service_errors(check_job)(job, facts)
-        ]
+        return [Finding.model_validate(one) for one in with_service_errors(check_job)(job, facts)]
 
     def lobes(self, job_id: int) -> list[LobeLineView]:
         """Give every lobe measured beside the others."""
         job, _, facts = self._counting(job_id)
-        return [
-            LobeLineView(
-                cylinder=line.lobe.cylinder,
-                valve=line.lobe.valve,
-                odd=list(line.odd),
-                **{name: value for name, value in asdict(line).items() if name not in {"lobe", "odd"}},
-            )
-            for line in lobe_table(job, facts)
-        ]
+        return [LobeLineView.model_validate(line) for line in lobe_table(job, facts)]
 
     def changes(self, job_id: int) -> list[LobeChangeView]:
         """Give every lobe that was measured again, with whether it moved."""
         job, evidence, _ = self._counting(job_id)
         facts = evidence.standing()
-        return [
-            change_view(one) for one in lobe_changes(job, facts, told_from(facts, self._measurements, job_id))
-        ]
+        changes = lobe_changes(job, facts, told_from(facts, self._measurements, job_id))
+        return [LobeChangeView.model_validate(one) for one in changes]
 
     async def lift_table(self, job_id: int) -> str:
         """Give lift by degree of every lobe as it was measured last, as CSV."""
@@ -138,7 +127,7 @@ class JobReports:
                 card=match.card,
                 fit=match.fit,
                 off_rms=match.off_rms,
-                features=[FeatureView(**asdict(feature)) for feature in match.features],
+                features=[FeatureView.model_validate(feature) for feature in match.features],
                 sentence=match.sentence,
             )
             for match in with_service_errors(rank_cards)(list(cards.values()), measured, offset)
@@ -266,7 +255,7 @@ def _clearance_view(
     touched = max(evidence.touches(job.engine.cam_of(lobe).name), default=0)
     minimum, whose = minimum_of(job.engine, what.valve, job.shop_least_mm(what.valve))
     return PistonClearanceView(
-        lobe=LobeName(cylinder=what.cylinder, valve=what.valve, touches=touches(lobe)),
+        lobe=LobeName.model_validate(lobe),
         fact=number,
         still_holds=number > touched,
         least_mm=what.least_mm,
@@ -319,10 +308,7 @@ def _single(job: Job, cam: Cam, standing: CamStanding) -> SingleCamView | None:
     then = single_cam_after(newest["inlet"].error_deg, newest["exhaust"].error_deg, standing.to_make_deg)
     return SingleCamView(
         aim=job.single_cam_aim,
-        inlet_error_deg=then.inlet_error_deg,
-        exhaust_error_deg=then.exhaust_error_deg,
-        separation_error_cam_deg=then.separation_error_cam_deg,
-        sentence=then.sentence,
+        **asdict(then),
     )
 
 

@@ -367,6 +367,6 @@ def _card_kept(kept: Kept) -> CardKept:
 
 
 def the_job_service(connection: HTTPConnection) -> JobService:
-    """Give the desk of an app to a route."""
-    desk: JobService = connection.app.state.service.desk
-    return desk
+    """Give the service of jobs of an app to a route."""
+    job_service: JobService = connection.app.state.service.job_service
+    return job_service

@@ -40,7 +40,7 @@ class Service:
         self.measuring = Measuring(
             self.measurements, self.bench, self.stored, self.board, self.feed.flush, self.fits.hand_on
         )
-        self.desk = JobService(
+        self.job_service = JobService(
             Parts(
                 config=config,
                 shop=self.shop,
@@ -62,7 +62,7 @@ class Service:
         self.measuring.resume()
         self.keep(self.feed.run())
         self.keep(self._beat())
-        self.keep(self.desk.run())
+        self.keep(self.job_service.run())
         self.keep(watch_files(self.config.data_dir, self._hear_of_damage))
         self.keep(tell_service_manager(self))
 
@@ -88,18 +88,18 @@ class Service:
             self.bench.readings(message, now_ns)
             self.measuring.take_readings(message)
             if message["channel"] == self.bench.crank():
-                self.desk.take_crank(message["value"])
+                self.job_service.take_crank(message["value"])
             self.board.screens.readings_changed()
         elif kind == "health":
             self.bench.health(message, now_ns)
             self.capture_beats = message.get("beating", True) is True
         elif kind == "event":
             self.board.screens.publish(self.bench.event(message, now_ns))
-            self.desk.hear(message)
+            self.job_service.hear(message)
         elif kind == "hello":
             self.bench.hello(message, now_ns)
             self.measuring.feed_began()
-            self.desk.feed_began()
+            self.job_service.feed_began()
             self.board.say_hello()
 
     def lost(self) -> None:

@@ -11,11 +11,12 @@ from reportlab.platypus import BaseDocTemplate
 
 from api.sheet.model import Sheet
 from api.sheet.pen import ACCENT, INK, STOP, THIN, Face
-from api.sheet.words import when
+from api.sheet.tables import title_block
 
 MARGIN = 9 * mm
 BLOCK = 21 * mm
 NAMED = 36 * mm
+SHARES = (0.235, 0.225, 0.215, 0.325)
 SIZES = (9.0, 8.0, 7.0, 6.2, 5.4)
 Cell = tuple[str, str]
 
@@ -93,18 +94,6 @@ def furnish_page(canvas: Canvas, document: BaseDocTemplate, *, sheet: Sheet, fac
     canvas.restoreState()
 
 
-def _columns(sheet: Sheet, page: str) -> list[tuple[float, tuple[Cell, Cell]]]:
-    """Give the title block: widths as shares, each a column of two cells."""
-    signed = f"{sheet.signed_by}, {when(sheet.signed_at)}" if sheet.signed_by else "Not signed"
-    made = f"{when(sheet.made_at)}, Lobewright {sheet.program}"
-    return [
-        (0.235, (("Job", sheet.job.reference), ("Customer", sheet.job.customer or "–"))),
-        (0.225, (("Engine", sheet.job.engine.name), ("Cam card", sheet.job.card.name))),
-        (0.215, (("Builder", sheet.job.builder or "–"), ("Begun", when(sheet.begun_at)))),
-        (0.325, (("Signed", signed), (f"Sheet {page}, made", made))),
-    ]
-
-
 def _title_block(pen: FramePen, sheet: Sheet, page: str) -> None:
     left, top, row = MARGIN, MARGIN + BLOCK, BLOCK / 2
     width = A4[0] - 2 * MARGIN
@@ -114,7 +103,7 @@ def _title_block(pen: FramePen, sheet: Sheet, page: str) -> None:
     x = left + NAMED
     pen.canvas.setLineWidth(0.4)
     pen.canvas.line(x, top - row, left + width, top - row)
-    for share, cells in _columns(sheet, page):
+    for share, cells in zip(SHARES, title_block(sheet, f"Sheet {page}, made"), strict=True):
         pen.canvas.line(x, MARGIN, x, top)
         for place, cell in enumerate(cells):
             pen.cell(x + 1.6 * mm, top - place * row, share * (width - NAMED) - 3 * mm, cell)

@@ -8,22 +8,21 @@ from typing import Any
 from reportlab.graphics.renderSVG import drawToString
 from reportlab.graphics.shapes import Drawing
 
-from analysis.timing import dead_centre_words
 from api.sheet.figures import before_and_after, lift_curves, piston_gap
 from api.sheet.model import Sheet
 from api.sheet.pen import Face
-from api.sheet.tables import CALLS
-from api.sheet.words import (
-    CHANGES_HEAD,
-    INTERVAL_NOTE,
-    TOO_NEAR_NOTE,
-    change_cells,
-    deg,
-    mm,
-    moment,
-    signed_side,
-    when,
+from api.sheet.tables import (
+    cams_table,
+    changes_table,
+    closing_lists,
+    done_list,
+    lobes_table,
+    measurements_table,
+    piston_table,
+    title_block,
+    too_near,
 )
+from api.sheet.words import INTERVAL_NOTE, TOO_NEAR_NOTE
 
 WIDTH = 262.0
 TYPE = "Helvetica, Arial, 'Liberation Sans', sans-serif"
@@ -43,20 +42,16 @@ def page_words(sheet: Sheet) -> dict[str, Any]:
         "before_and_after": svg(before_and_after(sheet, WIDTH, height, Face()), "Against the card"),
         "lift_curves": svg(lift_curves(sheet, WIDTH, height, Face()), "Valve lift over the crank"),
         "piston_gap": svg(piston_gap(sheet, WIDTH, 100, Face()), "Valve to piston"),
-        "calls": CALLS,
-        "changes_head": CHANGES_HEAD,
-        "change_cells": change_cells,
-        "when": when,
-        "moment": moment,
-        "mm": mm,
-        "deg": deg,
-        "signed_side": signed_side,
+        "cams": cams_table(sheet),
+        "measured": measurements_table(sheet),
+        "again": changes_table(sheet),
+        "piston": piston_table(sheet),
+        "lobes": lobes_table(sheet),
+        "done": done_list(sheet),
+        "closing": closing_lists(sheet),
+        "title_block": title_block(sheet),
         "interval_note": INTERVAL_NOTE,
-        "too_near_note": TOO_NEAR_NOTE,
-        "too_near": any(
-            not row.enough for one in sheet.piston for row in one.table if abs(row.shift_deg) <= 10.0
-        ),
-        "centre_words": lambda angle: dead_centre_words(angle % 720.0, digits=0),
+        "too_near_note": TOO_NEAR_NOTE if too_near(sheet) else "",
     }
 
 

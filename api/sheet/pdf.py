@@ -12,23 +12,30 @@ from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepTogether, P
 from api.sheet.figures import before_and_after, lift_curves, piston_gap
 from api.sheet.frame import BLOCK, MARGIN, furnish_page
 from api.sheet.model import Sheet
-from api.sheet.pen import Face
-from api.sheet.tables import (
+from api.sheet.pdf_parts import (
     Styles,
     beside,
-    cams_table,
-    changes_table,
     heading,
     lines_table,
+    paragraph,
+    set_list,
+    set_table,
+    styles_of,
+)
+from api.sheet.pen import Face
+from api.sheet.tables import (
+    SheetList,
+    cams_table,
+    changes_table,
+    closing_lists,
+    done_list,
     lobes_table,
     measurements_table,
-    paragraph,
     piston_table,
-    styles_of,
-    told_lines,
+    too_near,
 )
 from api.sheet.type import face_for
-from api.sheet.words import INTERVAL_NOTE, TOO_NEAR_NOTE, moment, when
+from api.sheet.words import INTERVAL_NOTE, TOO_NEAR_NOTE
 
 PAD = 3.2 * mm
 WIDTH = A4[0] - 2 * (MARGIN + PAD)
@@ -80,14 +87,14 @@ def _story(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[Flowa
     if sheet.notice:
         parts.append(paragraph(sheet.notice, styles.notice))
     parts += [
-        cams_table(sheet, styles, WIDTH),
+        set_table(cams_table(sheet), styles, WIDTH),
         *(paragraph(one.cannot_be_cured, styles.stop) for one in sheet.cams if one.cannot_be_cured),
         Spacer(1, 2 * mm),
         beside(lines_table(sheet.engine, styles, HALF), lines_table(sheet.card, styles, HALF), GUTTER, WIDTH),
         Spacer(1, 2.5 * mm),
         *_drawings(sheet, face, share),
         heading("Measured", styles),
-        measurements_table(sheet, styles, WIDTH),
+        set_table(measurements_table(sheet), styles, WIDTH),
         paragraph(INTERVAL_NOTE, styles.caution),
         *_measured_again(sheet, styles),
         *_of_valves(sheet, styles, face, share),
@@ -100,7 +107,7 @@ def _story(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[Flowa
 def _measured_again(sheet: Sheet, styles: Styles) -> list[Flowable]:
     if not sheet.changes:
         return []
-    return [KeepTogether([heading("Measured again", styles), changes_table(sheet, styles, WIDTH)])]
+    return [KeepTogether([heading("Measured again", styles), set_table(changes_table(sheet), styles, WIDTH)])]
 
 
 def _drawings(sheet: Sheet, face: Face, share: float) -> list[Flowable]:
@@ -119,8 +126,8 @@ def _of_valves(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[F
     if sheet.clearances:
         left += [heading("Valve clearances, cold", styles), lines_table(sheet.clearances, styles, HALF)]
     if sheet.piston:
-        left += [heading("Valve to piston", styles), piston_table(sheet, styles, HALF)]
-        if any(not row.enough for one in sheet.piston for row in one.table if abs(row.shift_deg) <= 10.0):
+        left += [heading("Valve to piston", styles), set_table(piston_table(sheet), styles, HALF)]
+        if too_near(sheet):
             left.append(paragraph(TOO_NEAR_NOTE, styles.caution))
     drawn = piston_gap(sheet, HALF, share * 34 * mm, face)
     if drawn is not None:
@@ -131,39 +138,24 @@ def _of_valves(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[F
 def _of_cylinders(sheet: Sheet, styles: Styles) -> list[Flowable]:
     if not sheet.lobes:
         return []
-    table = lobes_table(sheet, styles, WIDTH)
+    table = set_table(lobes_table(sheet), styles, WIDTH)
     return [KeepTogether([heading("Every lobe, as measured last", styles), table])]
 
 
 def _told(sheet: Sheet, styles: Styles) -> list[Flowable]:
-    left_out = [
-        f"{one.title}: {'gone past on own decision' if one.code else 'skipped'}. {one.reason} "
-        f"({one.by}, {when(one.at)})"
-        for one in sheet.departures
-    ] or ["Nothing."]
-    skipped_style = styles.stop_line if sheet.departures else styles.small
-    findings = [one.message for one in sheet.findings]
     return [
-        *_done(sheet, styles),
-        *told_lines("Skipped, or gone past on the builder's own decision", left_out, skipped_style, styles),
-        *told_lines("Warnings", findings, styles.stop_line, styles),
-        *told_lines("Note", [sheet.job.note] if sheet.job.note else [], styles.small, styles),
-        *told_lines("Statement", [sheet.statement] if sheet.statement else [], styles.small, styles),
+        *_done(done_list(sheet), styles),
+        *(part for one in closing_lists(sheet) for part in set_list(one, styles)),
         Spacer(1, 1 * mm),
         paragraph(" ".join(sheet.cautions), styles.caution),
     ]
 
 
-def _done(sheet: Sheet, styles: Styles) -> list[Flowable]:
-    """What was done and decided, in two columns; who did it only where it was not the builder."""
-    lines = [
-        f"{moment(one.at, sheet.begun_at)}  {one.words}"
-        + ("" if one.by == sheet.job.builder else f" ({one.by})")
-        for one in sheet.happenings
-    ]
-    if not lines:
+def _done(done: SheetList, styles: Styles) -> list[Flowable]:
+    """What was done and decided, in two columns."""
+    if not done.lines:
         return []
-    half = (len(lines) + 1) // 2
-    left, right = ([paragraph(line, styles.small) for line in part] for part in (lines[:half], lines[half:]))
-    by = f", by {sheet.job.builder} unless said" if sheet.job.builder else ""
-    return [heading(f"Done and decided{by}", styles), beside(left, right, GUTTER, WIDTH)]
+    half = (len(done.lines) + 1) // 2
+    parts = (done.lines[:half], done.lines[half:])
+    left, right = ([paragraph(line, styles.small) for line in part] for part in parts)
+    return [heading(done.title, styles), beside(left, right, GUTTER, WIDTH)]

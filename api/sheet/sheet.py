@@ -31,8 +31,7 @@ from analysis.timing import (
     full_lift_of,
     lobe_error,
 )
-from api.base import Finding
-from api.jobs import cam_standing_view, departure_view, verdict_view
+from api.base import CamStandingView, DepartureView, Finding, VerdictView
 from api.live import PROGRAM
 from api.service import JobService, Service
 from api.sheet.measurements import measurement_lines
@@ -55,10 +54,10 @@ CURVE_STEP_DEG = 1
 
 async def job_sheet(service: Service, job_id: int) -> Sheet:
     """Give a job's sheet as it stands; what was finished meanwhile is taken in first."""
-    service.desk.jobs.read.job(job_id)
-    await service.desk.measuring.take_in(job_id)
+    service.job_service.jobs.read.job(job_id)
+    await service.job_service.measuring.take_in(job_id)
     measured = {one.id: one for one in service.measurements.listed(job_id=job_id, limit=1000)}
-    return await sheet_of(service.desk, job_id, measured, service.config.notice)
+    return await sheet_of(service.job_service, job_id, measured, service.config.notice)
 
 
 def file_word(reference: str, job_id: int) -> str:
@@ -66,9 +65,15 @@ def file_word(reference: str, job_id: int) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "-", reference).strip("-.") or f"job-{job_id}"
 
 
-async def sheet_of(desk: JobService, job_id: int, measured: dict[int, Measurement], notice: str) -> Sheet:
+async def sheet_of(
+    job_service: JobService, job_id: int, measured: dict[int, Measurement], notice: str
+) -> Sheet:
     """Put a job's sheet together; `measured` are its measurements by number."""
-    row, state, facts = desk.jobs.read.job(job_id), desk.jobs.state(job_id), desk.jobs.facts(job_id)
+    row, state, facts = (
+        job_service.jobs.read.job(job_id),
+        job_service.jobs.state(job_id),
+        job_service.jobs.facts(job_id),
+    )
     evidence = Evidence.of(row.job, facts)
     signature = evidence.signature()
     statement = signature.what.statement if signature and isinstance(signature.what, SignedOff) else ""
@@ -89,14 +94,14 @@ async def sheet_of(desk: JobService, job_id: int, measured: dict[int, Measuremen
         clearances=clearance_lines(row.job, list(evidence.facts)),
         measurements=measurement_lines(row.job, evidence, facts, measured),
         happenings=happenings(facts),
-        departures=[departure_view(one) for one in state.departures],
-        findings=_findings(state, desk.reports.checks(job_id)),
-        piston=await desk.reports.piston_clearances(job_id),
-        lobes=desk.reports.lobes(job_id),
-        changes=desk.reports.changes(job_id),
-        standings=[cam_standing_view(one) for one in state.cams],
+        departures=[DepartureView.model_validate(one) for one in state.departures],
+        findings=_findings(state, job_service.reports.checks(job_id)),
+        piston=await job_service.reports.piston_clearances(job_id),
+        lobes=job_service.reports.lobes(job_id),
+        changes=job_service.reports.changes(job_id),
+        standings=[CamStandingView.model_validate(one) for one in state.cams],
         cautions=list(CAUTIONS),
-        curves=await _curves(desk, job_id, row.job, evidence),
+        curves=await _curves(job_service, job_id, row.job, evidence),
         facts=facts,
     )
 
@@ -119,7 +124,7 @@ def _call_words(call: str) -> str:
 
 
 def _findings(state: JobState, checks: Iterable[Finding]) -> list[Finding]:
-    own = [Finding(code=one.code, message=one.message) for one in state.findings]
+    own = [Finding.model_validate(one) for one in state.findings]
     known = {one.message for one in own}
     return own + [one for one in checks if one.message not in known]
 
@@ -130,7 +135,7 @@ def _findings(state: JobState, checks: Iterable[Finding]) -> list[Finding]:
 def _cam(job: Job, evidence: Evidence, standing: CamStanding) -> SheetCam:
     cam = job.engine.cam(standing.cam)
     lobes = job.engine.reference_lobes(cam)
-    verdict = verdict_view(standing.verdict)
+    verdict = None if standing.verdict is None else VerdictView.model_validate(standing.verdict)
     return SheetCam(
         cam=standing.cam,
         as_found=[_in_words(job, _first(evidence, cam, lobe)) for lobe in lobes],
@@ -192,7 +197,7 @@ def _not_curable(job: Job, standing: CamStanding) -> str:
 # -- curves
 
 
-async def _curves(desk: JobService, job_id: int, job: Job, evidence: Evidence) -> list[SheetCurve]:
+async def _curves(job_service: JobService, job_id: int, job: Job, evidence: Evidence) -> list[SheetCurve]:
     """Give every reference lobe's curve as found and, where the cam was touched, as left."""
     found = []
     for cam in job.engine.cams:
@@ -203,17 +208,17 @@ async def _curves(desk: JobService, job_id: int, job: Job, evidence: Evidence) -
             ):
                 if what is None or (stage == "as left" and not evidence.touches(cam.name)):
                     continue
-                curve = await _curve(desk, job_id, job, what, stage)
+                curve = await _curve(job_service, job_id, job, what, stage)
                 if curve is not None:
                     found.append(curve)
     return found
 
 
 async def _curve(
-    desk: JobService, job_id: int, job: Job, what: LobeMeasured, stage: str
+    job_service: JobService, job_id: int, job: Job, what: LobeMeasured, stage: str
 ) -> SheetCurve | None:
-    number = next(fact.number for fact in desk.jobs.facts(job_id) if fact.what == what)
-    known = await desk.contexts.known_lobe(job_id, number, what)
+    number = next(fact.number for fact in job_service.jobs.facts(job_id) if fact.what == what)
+    known = await job_service.contexts.known_lobe(job_id, number, what)
     if known is None:
         return None
     crank, lift = await asyncio.to_thread(_sampled, known.lift)

@@ -1,24 +1,17 @@
-"""The tables and paragraphs of a sheet's PDF."""
+"""The tables and lists of a sheet, each said once: its page and its PDF both set them as they are."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
-from xml.sax.saxutils import escape
-
-from reportlab.lib.enums import TA_JUSTIFY
-from reportlab.lib.styles import ParagraphStyle
-from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, Paragraph, Spacer, Table
+from typing import Literal
 
 from analysis.timing import dead_centre_words
-from api.base import LobeChangeView, ShiftedClearanceView
-from api.sheet.model import Sheet, SheetCam, SheetLine, SheetMeasurement
-from api.sheet.pen import HAIR, INK, INK_2, STOP, THIN, Face
-from api.sheet.words import CHANGES_HEAD, change_cells, deg, moment, signed_side
+from api.base import PistonClearanceView, ShiftedClearanceView
+from api.sheet.model import Sheet, SheetCam, SheetMeasurement
+from api.sheet.words import change_cells, deg, mm, moment, signed_side, when
 
-Row = list[Any]
+SHIFTS_DEG = (-10.0, -5.0, 5.0, 10.0)
 CALLS = {
     "in": "in",
     "out": "OUT",
@@ -30,142 +23,98 @@ CALLS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Styles:
-    """The paragraph styles of a sheet."""
+class SheetCell:
+    """What stands in one cell.
 
-    result: ParagraphStyle
-    notice: ParagraphStyle
-    head: ParagraphStyle
-    cell: ParagraphStyle
-    bold: ParagraphStyle
-    label: ParagraphStyle
-    number: ParagraphStyle
-    small: ParagraphStyle
-    stop: ParagraphStyle
-    stop_line: ParagraphStyle
-    caution: ParagraphStyle
+    Attributes
+    ----------
+    look
+        How large: ``small``, ``line``, ``bold`` or ``large``.
+    stop
+        Set in the colour that says stop.
+    trace
+        Number of the measurement that it leads to, where a page can lead there.
+    """
 
-
-def styles_of(face: Face) -> Styles:
-    """Make the styles for a face."""
-
-    def style(name: str, size: float, **more: Any) -> ParagraphStyle:
-        usual: dict[str, Any] = {"fontName": face.plain, "leading": size * 1.22, "textColor": INK}
-        return ParagraphStyle(name, fontSize=size, **(usual | more))
-
-    return Styles(
-        result=style("result", 15, fontName=face.bold, spaceAfter=3),
-        notice=style("notice", 7.2, textColor=STOP, spaceAfter=3),
-        head=style("head", 8.2, fontName=face.bold, spaceBefore=5, spaceAfter=1.5),
-        cell=style("cell", 7.2),
-        bold=style("bold", 7.6, fontName=face.bold),
-        label=style("label", 6.2, textColor=INK_2),
-        number=style("number", 9.6, fontName=face.bold),
-        small=style("small", 7),
-        stop=style("stop", 8, fontName=face.bold, textColor=STOP, spaceBefore=3),
-        stop_line=style("stop_line", 7, textColor=STOP),
-        caution=style("caution", 6.2, textColor=INK_2, alignment=TA_JUSTIFY),
-    )
+    lines: tuple[str, ...]
+    look: Literal["small", "line", "bold", "large"] = "small"
+    stop: bool = False
+    trace: str = ""
 
 
-def paragraph(words: str, style: ParagraphStyle) -> Paragraph:
-    """Set words as they are: nothing in them is taken for markup."""
-    return Paragraph(escape(words), style)
+@dataclass(frozen=True, slots=True)
+class SheetTable:
+    """A head and rows under it; `name` tells page and PDF how wide its columns are."""
+
+    name: Literal["cams", "measured", "again", "piston", "lobes"]
+    head: tuple[str, ...]
+    rows: tuple[tuple[SheetCell, ...], ...]
 
 
-def heading(words: str, styles: Styles) -> Paragraph:
-    """Set a heading."""
-    return paragraph(words, styles.head)
+@dataclass(frozen=True, slots=True)
+class SheetList:
+    """A heading and lines under it."""
+
+    title: str
+    lines: tuple[str, ...]
+    stop: bool = False
 
 
-def beside(left: Any, right: Any, gutter: float, width: float) -> Table:
-    """Set two things beside each other."""
-    half = (width - gutter) / 2
-    table = Table([[left, "", right]], colWidths=[half, gutter, half])
-    table.setStyle([*_bare(), ("VALIGN", (0, 0), (-1, -1), "TOP")])
-    return table
-
-
-def _bare() -> list[tuple[Any, ...]]:
-    return [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
-
-
-def _ruled(rows: int) -> list[tuple[Any, ...]]:
-    """Hairlines between rows, a thin line under the head."""
-    return [
-        ("LINEBELOW", (0, 0), (-1, 0), 0.5, THIN),
-        *(("LINEBELOW", (0, row), (-1, row), 0.25, HAIR) for row in range(1, rows)),
-        ("LEFTPADDING", (0, 0), (-1, -1), 0),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
-        ("TOPPADDING", (0, 0), (-1, -1), 0.9),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.1),
-        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-    ]
-
-
-def _table(
-    head: Sequence[str], rows: list[Row], shares: Sequence[float], width: float, styles: Styles
-) -> Table:
-    cells = [[paragraph(word, styles.label) for word in head], *rows]
-    table = Table(cells, colWidths=[share * width for share in shares], repeatRows=1)
-    table.setStyle(_ruled(len(cells)))
-    return table
+def _cells(texts: Sequence[str], *, stop: bool) -> tuple[SheetCell, ...]:
+    return tuple(SheetCell((text,), stop=stop) for text in texts)
 
 
 # -- the cams in short
 
 
-def cams_table(sheet: Sheet, styles: Styles, width: float) -> Table:
-    """Set each cam in one row: card, as found, as left, verdict."""
+def cams_table(sheet: Sheet) -> SheetTable:
+    """Give each cam in one row: card, as found, as left, verdict."""
     head = ("Cam", "Card", "As found", "As left", f"Against ±{sheet.job.tolerance:g}°")
-    rows = [_cam_row(one, styles) for one in sheet.cams]
-    return _table(head, rows, (0.11, 0.16, 0.265, 0.265, 0.2), width, styles)
+    return SheetTable("cams", head, tuple(_cam_row(one) for one in sheet.cams))
 
 
-def _cam_row(one: SheetCam, styles: Styles) -> Row:
+def _cam_row(one: SheetCam) -> tuple[SheetCell, ...]:
     verdict = one.verdict
     call = CALLS[one.left]
     words = call if verdict is None else f"{call}: {signed_side(verdict.error_deg)} ± {verdict.u95_deg:.1f}"
-    style = styles.number if one.left == "in" else styles.stop
-    return [
-        paragraph(one.cam.capitalize(), styles.number),
-        _lines(one.card, styles.cell),
-        _lines(one.as_found, styles.cell),
-        _lines(one.as_left, styles.bold),
-        paragraph(words, style),
-    ]
-
-
-def _lines(lines: Sequence[str], style: ParagraphStyle) -> Paragraph:
-    return Paragraph("<br/>".join(escape(line) for line in lines), style)
-
-
-def lines_table(lines: Sequence[SheetLine], styles: Styles, width: float) -> Table:
-    """Set words and what they say."""
-    rows = [[paragraph(one.name, styles.label), paragraph(one.text, styles.cell)] for one in lines]
-    table = Table(rows or [["", ""]], colWidths=[0.24 * width, 0.76 * width])
-    table.setStyle([rule for rule in _ruled(len(rows)) if rule[0] != "LINEBELOW"])
-    return table
+    return (
+        SheetCell((one.cam.capitalize(),), "large"),
+        SheetCell(tuple(one.card), "line"),
+        SheetCell(tuple(one.as_found), "line"),
+        SheetCell(tuple(one.as_left), "bold"),
+        SheetCell((words,), "large", stop=one.left != "in"),
+    )
 
 
 # -- measurements
 
 
-def measurements_table(sheet: Sheet, styles: Styles, width: float) -> Table:
-    """Set every measurement with method, drop, interval and verdict."""
-    head = [*("No.", "Time", "What", "State", "Method", "Found", "±", "Card", "Error", "Verdict")]
-    head += ["Lift", "Slack", "Gauge, lag", "Trace"]
-    shares = (0.03, 0.046, 0.078, 0.073, 0.176, 0.1, 0.042, 0.052, 0.08, 0.085, 0.048, 0.045, 0.1, 0.045)
-    rows = [_measurement_row(one, sheet.begun_at, styles) for one in sheet.measurements]
-    return _table(head, rows, shares, width, styles)
+def measurements_table(sheet: Sheet) -> SheetTable:
+    """Give every measurement with method, drop, interval and verdict."""
+    head = (
+        "No.",
+        "Time",
+        "What",
+        "State",
+        "Method",
+        "Found",
+        "±",
+        "Card",
+        "Error",
+        "Verdict",
+        "Lift",
+        "Slack",
+    )
+    rows = tuple(_measurement_row(one, sheet.begun_at) for one in sheet.measurements)
+    return SheetTable("measured", (*head, "Gauge, lag", "Trace"), rows)
 
 
-def _measurement_row(one: SheetMeasurement, begun_at: str, styles: Styles) -> Row:
+def _measurement_row(one: SheetMeasurement, begun_at: str) -> tuple[SheetCell, ...]:
     call = CALLS[one.call] if one.counts else "counts no more"
     texts = (
         str(one.fact),
         moment(one.at, begun_at),
-        f"{one.valve} {one.cylinder}" if one.what == "lobe" else f"TDC {one.cylinder}",
+        f"{one.valve or 'TDC'} {one.cylinder}",
         one.stage or "–",
         one.method,
         _value(one),
@@ -176,16 +125,16 @@ def _measurement_row(one: SheetMeasurement, begun_at: str, styles: Styles) -> Ro
         "–" if one.peak_lift_mm is None else f"{one.peak_lift_mm:.2f}",
         deg(one.slack_deg, 1),
         _gauge(one),
-        one.measurement_id or "–",
     )
-    style = styles.stop_line if one.call == "out" and one.counts else styles.small
-    return [paragraph(text, style) for text in texts]
+    stop = one.call == "out" and one.counts
+    trace = SheetCell((one.measurement_id or "–",), stop=stop, trace=one.measurement_id)
+    return (*_cells(texts, stop=stop), trace)
 
 
 def _value(one: SheetMeasurement) -> str:
     if one.side in {"ATDC", "BTDC"}:
         return f"{one.value_deg:.2f} {one.side}"
-    return f"{one.value_deg:.2f} mm" if one.side.startswith("mm") else f"{one.value_deg:.2f}°"
+    return mm(one.value_deg) if one.side.startswith("mm") else deg(one.value_deg)
 
 
 def _gauge(one: SheetMeasurement) -> str:
@@ -195,38 +144,49 @@ def _gauge(one: SheetMeasurement) -> str:
     return one.gauge.replace("_", " ") + lag
 
 
+def changes_table(sheet: Sheet) -> SheetTable:
+    """Give every lobe that was measured again, with whether it moved."""
+    head = ("Lobe", "Measured", "Between", "Moved by", "±", "At a drop of", "Real move?")
+    rows = tuple(_cells(change_cells(one), stop=one.call == "means something") for one in sheet.changes)
+    return SheetTable("again", head, rows)
+
+
 # -- valve to piston, all lobes
 
 
-def piston_table(sheet: Sheet, styles: Styles, width: float) -> Table:
-    """Set valve to piston, and what it becomes with the cam moved 5 and 10 either way."""
+def piston_table(sheet: Sheet) -> SheetTable:
+    """Give valve to piston, and what it becomes with the cam moved 5 and 10 either way."""
     head = ("Valve, mm", "Least", "At", "Wanted", "10 early", "5 early", "5 late", "10 late")
-    rows = []
-    for one in sheet.piston:
-        shifted = {row.shift_deg: row for row in one.table}
-        maker = one.minimum_from if one.minimum_from in {"engine maker", "the shop"} else "usual"
-        texts = (
-            f"{one.lobe.valve} {one.lobe.cylinder}"
-            + ("" if one.still_holds else " (before the cam was moved)"),
-            f"{one.least_mm:.2f} ± {one.u95_mm:.2f}",
-            dead_centre_words(one.at_deg % 720.0, digits=0),
-            f"{one.minimum_mm:.2f} ({maker})",
-        )
-        style = styles.small if one.enough else styles.stop_line
-        moved = [_shifted(shifted.get(shift), styles) for shift in (-10.0, -5.0, 5.0, 10.0)]
-        rows.append([*(paragraph(text, style) for text in texts), *moved])
-    return _table(head, rows, (0.15, 0.17, 0.12, 0.16, 0.11, 0.1, 0.09, 0.1), width, styles)
+    return SheetTable("piston", head, tuple(_piston_row(one) for one in sheet.piston))
 
 
-def _shifted(row: ShiftedClearanceView | None, styles: Styles) -> Paragraph:
+def _piston_row(one: PistonClearanceView) -> tuple[SheetCell, ...]:
+    shifted = {row.shift_deg: row for row in one.table}
+    whose = one.minimum_from if one.minimum_from in {"engine maker", "the shop"} else "usual"
+    texts = (
+        f"{one.lobe.valve} {one.lobe.cylinder}" + ("" if one.still_holds else " (before the cam was moved)"),
+        f"{one.least_mm:.2f} ± {one.u95_mm:.2f}",
+        dead_centre_words(one.at_deg % 720.0, digits=0),
+        f"{one.minimum_mm:.2f} ({whose})",
+    )
+    return (*_cells(texts, stop=not one.enough), *(_shifted(shifted.get(shift)) for shift in SHIFTS_DEG))
+
+
+def _shifted(row: ShiftedClearanceView | None) -> SheetCell:
     if row is None:
-        return paragraph("–", styles.small)
-    mark, style = ("", styles.small) if row.enough else (" !", styles.stop_line)
-    return paragraph(f"{row.least_mm:.2f}{mark}", style)
+        return SheetCell(("–",))
+    return SheetCell((f"{row.least_mm:.2f}{'' if row.enough else ' !'}",), stop=not row.enough)
 
 
-def lobes_table(sheet: Sheet, styles: Styles, width: float) -> Table:
-    """Set every lobe beside the others."""
+def too_near(sheet: Sheet) -> bool:
+    """Whether a move that the table of valve to piston shows would come too near."""
+    return any(
+        not row.enough for one in sheet.piston for row in one.table if abs(row.shift_deg) <= SHIFTS_DEG[-1]
+    )
+
+
+def lobes_table(sheet: Sheet) -> SheetTable:
+    """Give every lobe beside the others."""
     head = ("Lobe", "Phase against the card", "Peak lift", "Duration", "Slack", "Unlike the others in")
     rows = []
     for one in sheet.lobes:
@@ -234,30 +194,53 @@ def lobes_table(sheet: Sheet, styles: Styles, width: float) -> Table:
         texts = (
             f"{one.valve} {one.cylinder}",
             signed_side(one.phase_deg, 2),
-            "–" if one.peak_lift_mm is None else f"{one.peak_lift_mm:.3f} mm",
+            mm(one.peak_lift_mm, 3),
             f"{deg(one.duration_deg, 1)}{at}",
             deg(one.slack_deg, 1),
             ", ".join(one.odd) or "–",
         )
-        rows.append([paragraph(text, styles.stop_line if one.odd else styles.small) for text in texts])
-    return _table(head, rows, (0.14, 0.2, 0.14, 0.2, 0.1, 0.22), width, styles)
+        rows.append(_cells(texts, stop=bool(one.odd)))
+    return SheetTable("lobes", head, tuple(rows))
 
 
-def changes_table(sheet: Sheet, styles: Styles, width: float) -> Table:
-    """Set every lobe that was measured again, with whether it moved."""
-    rows = [
-        [paragraph(text, styles.stop_line if _meant(one) else styles.small) for text in change_cells(one)]
-        for one in sheet.changes
-    ]
-    return _table(CHANGES_HEAD, rows, (0.12, 0.16, 0.14, 0.16, 0.08, 0.12, 0.22), width, styles)
+# -- lists
 
 
-def _meant(one: LobeChangeView) -> bool:
-    return one.call == "means something"
+def done_list(sheet: Sheet) -> SheetList:
+    """Give what was done and decided; who did it only where it was not the builder."""
+    builder = sheet.job.builder
+    lines = (
+        f"{moment(one.at, sheet.begun_at)} {one.words}" + ("" if one.by == builder else f" ({one.by})")
+        for one in sheet.happenings
+    )
+    by = f", by {builder} unless said" if builder else ""
+    return SheetList(f"Done and decided{by}", tuple(lines))
 
 
-def told_lines(title: str, lines: Sequence[str], style: ParagraphStyle, styles: Styles) -> list[Flowable]:
-    """Set a heading and lines under it; nothing where there are none."""
-    if not lines:
-        return []
-    return [heading(title, styles), *(paragraph(line, style) for line in lines), Spacer(1, 0.5 * mm)]
+def closing_lists(sheet: Sheet) -> tuple[SheetList, ...]:
+    """Give what was left out, warned of, noted and stated; what has no lines is not there."""
+    left_out = tuple(
+        f"{one.title}: {'gone past on own decision' if one.code else 'skipped'}. {one.reason} "
+        f"({one.by}, {when(one.at)})"
+        for one in sheet.departures
+    )
+    own = "Skipped, or gone past on the builder's own decision"
+    lists = (
+        SheetList(own, left_out or ("Nothing.",), stop=bool(left_out)),
+        SheetList("Warnings", tuple(one.message for one in sheet.findings), stop=True),
+        SheetList("Note", (sheet.job.note,) if sheet.job.note else ()),
+        SheetList("Statement", (sheet.statement,) if sheet.statement else ()),
+    )
+    return tuple(one for one in lists if one.lines)
+
+
+def title_block(sheet: Sheet, made: str = "Made") -> tuple[tuple[tuple[str, str], tuple[str, str]], ...]:
+    """Give the columns of the title block, each two cells of a label and its text."""
+    job = sheet.job
+    signed = f"{sheet.signed_by}, {when(sheet.signed_at)}" if sheet.signed_by else "Not signed"
+    return (
+        (("Job", job.reference), ("Customer", job.customer or "–")),
+        (("Engine", job.engine.name), ("Cam card", job.card.name)),
+        (("Builder", job.builder or "–"), ("Begun", when(sheet.begun_at))),
+        (("Signed", signed), (made, f"{when(sheet.made_at)}, Lobewright {sheet.program}")),
+    )

@@ -49,7 +49,6 @@ MOVES = {
     "other": "by scale",
 }
 BETWEEN = {"nipped": "nipped up", "torqued": "torqued", "": "nothing touched"}
-CHANGES_HEAD = ("Lobe", "Measured", "Between", "Moved by", "±", "At a drop of", "Real move?")
 STAGES = {"as_found": "as found", "moved": "moved", "nipped": "nipped up", "torqued": "torqued"}
 
 
@@ -87,7 +86,7 @@ def signed_side(error_deg: float | None, digits: int = 1) -> str:
 
 
 def change_cells(one: LobeChangeView) -> tuple[str, ...]:
-    """Give the cells of one lobe measured again, in the order of `CHANGES_HEAD`."""
+    """Give one lobe measured again: which, what was measured, what was done between, by how much it moved."""
     return (
         f"{one.valve} {one.cylinder}",
         f"no. {one.before}, then {one.after}",

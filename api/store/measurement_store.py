@@ -62,17 +62,7 @@ class Measurement:
 
     def view(self) -> MeasurementView:
         """Give what a screen shows."""
-        return MeasurementView(
-            id=self.id,
-            job_id=self.job_id,
-            what=self.what,
-            touches=self.touches,
-            gauge=self.gauge,
-            state=self.state,
-            started_at=self.started_at,
-            result=self.result,
-            sentence=self.sentence,
-        )
+        return MeasurementView.model_validate(self, from_attributes=True)
 
     def analysis_settings(self) -> TdcSettings | LobeSettings:
         """Give what the estimator is asked."""

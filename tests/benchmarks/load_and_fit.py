@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
-from api.cli.measure import streams_of
+from api.cli.gauges_of_trace import streams_of
 from api.live.estimating import find
 from api.store import StoredStreams, read_trace, trace_lines
 from capture.base import Segment

@@ -20,6 +20,8 @@ from api.live import BenchState, Feed
 from capture.base import FeedError, publish_facts
 from capture.feed import LiveClient, LiveFeed
 
+pytestmark = pytest.mark.slow
+
 anything = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=10), inner, max_size=4),

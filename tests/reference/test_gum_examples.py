@@ -15,7 +15,7 @@ import uncertainties
 import uncertainties.umath
 
 from analysis.base import Component, NoiseModel, Prior, expand, limit_u, settle
-from analysis.base.uncertainty import coverage_factor, step_u
+from analysis.base.uncertainty import coverage_factor
 from analysis.lobe.shape import Reading
 
 # H.1, in nm: the standard of 50.000623 mm; what each input adds (c times u), and its degrees of freedom.
@@ -79,10 +79,9 @@ def test_coverage_factors_are_those_of_the_guides_table(freedom, factor):
     assert coverage_factor(freedom) == pytest.approx(factor, abs=0.006)
 
 
-@pytest.mark.parametrize(("u", "of"), [(step_u(1.0), 0.29), (limit_u(1.0), 0.58)])
-def test_steps_and_limits_count_as_rectangles(u, of):
-    """F.2.2.1: a step counts 0.29 of itself; 4.3.7: a limit of error 1/sqrt 3 of itself."""
-    assert u == pytest.approx(of, abs=0.005)
+def test_limits_count_as_rectangles():
+    """4.3.7: a limit of error counts 1/sqrt 3 of itself."""
+    assert limit_u(1.0) == pytest.approx(0.58, abs=0.005)
 
 
 def impedance():

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from math import cos, hypot, pi, radians, sin
 
 import pytest
 
-from analysis.moving.correction import arc_mm, chord_mm, key_deg, vernier_step_cam_deg
+from analysis.moving.correction import arc_mm, chord_mm
 
 # Machinery's Handbook, 31st ed., p. 711, Ex. 3(a): bolt circle of diameter 10 about (7.5, 6), holes at 30,
 # 90 and 150 degrees.
@@ -43,17 +42,3 @@ def test_arc_and_chord_are_the_stated_shifts(error):
     pieces = 4096
     assert arc_mm(30.0, error) == pytest.approx(pieces * chord_mm(30.0, error / pieces), rel=1e-9)
     assert chord_mm(30.0, error) < arc_mm(30.0, error)
-
-
-def test_two_unlike_rings_of_holes_make_steps_finer_than_either():
-    """Every pairing of a hub's holes with a pulley's: the least turn that brings two in line."""
-    hub, pulley = 6, 7
-    turns = sorted({(360 * a / hub - 360 * b / pulley) % 360 for a in range(hub) for b in range(pulley)})
-    steps = [later - earlier for earlier, later in pairwise(turns)]
-    assert min(step for step in steps if step > 1e-6) == pytest.approx(vernier_step_cam_deg(hub, pulley))
-
-
-def test_an_offset_key_turns_by_its_step_over_the_shafts_radius():
-    """A 0.5 mm step at 12.5 mm radius, drawn as a right triangle: 2.29 degrees."""
-    assert key_deg(0.5, 12.5) == pytest.approx(2.2906, abs=1e-3)
-    assert sin(radians(key_deg(0.5, 12.5))) == pytest.approx(0.5 / hypot(0.5, 12.5))

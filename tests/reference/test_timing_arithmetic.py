@@ -23,12 +23,9 @@ from analysis.timing import (
     tdc_by_hand,
 )
 from analysis.timing.angles import (
-    advance_of,
     cam_deg_of,
-    events_from_crank,
     events_on_crank,
     overlap_of,
-    timing_to_events,
 )
 
 
@@ -89,12 +86,12 @@ def test_middles_and_separation_are_the_published_ones(published):
         assert (inlet, exhaust) == pytest.approx(published.full_lifts, abs=published.within)
         separation = separation_cam_deg(inlet, exhaust)
         assert separation == pytest.approx(published.separation, abs=published.within)
-    back = full_lifts_of(separation_cam_deg(inlet, exhaust), advance_of(inlet, exhaust))
+    back = full_lifts_of(separation_cam_deg(inlet, exhaust), (exhaust - inlet) / 2)
     assert back == pytest.approx((inlet, exhaust))
 
 
 @BY_SOURCE
-def test_events_go_to_the_crank_and_back_and_agree_with_a_walk_round_it(published):
+def test_events_on_the_crank_agree_with_a_walk_round_it(published):
     """The walk counts whole hundredths of a degree with the valve open, with no formula for a duration."""
     for valve, opens, closes, duration in (
         ("inlet", *published.events[:2], published.durations[0]),
@@ -107,10 +104,6 @@ def test_events_go_to_the_crank_and_back_and_agree_with_a_walk_round_it(publishe
         while place % 72000 != steps[1] % 72000:
             place, walked = place + 1, walked + 1
         assert walked / 100 == pytest.approx(duration, abs=0.011)
-        back = events_from_crank(valve, start, end)
-        assert (back.opens_deg, back.closes_deg) == pytest.approx((opens, closes))
-        again = timing_to_events(valve, back.full_lift_deg, back.duration_deg)
-        assert (again.opens_deg, again.closes_deg) == pytest.approx((opens, closes))
 
 
 def test_overlap_of_the_army_manual():

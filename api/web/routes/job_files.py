@@ -55,4 +55,4 @@ async def import_job(
     def take(path: Path) -> int:
         return read_job(path, service.shop, service.config.data_dir, show_job)
 
-    return await service.desk.view(await service.imports.take(file.file, ".zip", take))
+    return await service.job_service.view(await service.imports.take(file.file, ".zip", take))

@@ -17,49 +17,49 @@ from api.base import (
     LobeLineView,
     PistonClearanceView,
 )
-from api.web.routes.jobs import TROUBLES, Desk, JobNumber
+from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
 
 
 @router.get("/{job_id}/correction", summary="What would bring each cam to its card")
-async def read_corrections(job_id: JobNumber, desk: Desk) -> list[CamCorrection]:
+async def read_corrections(job_id: JobNumber, job_service: TheJobService) -> list[CamCorrection]:
     """Which way as the builder sees it, arc at the bolt circle, what to set on the adjuster at hand."""
-    return await desk.reports.corrections(job_id)
+    return await job_service.reports.corrections(job_id)
 
 
 @router.get("/{job_id}/valve_to_piston", summary="Least clearance of each valve to its piston")
-async def read_piston_clearances(job_id: JobNumber, desk: Desk) -> list[PistonClearanceView]:
+async def read_piston_clearances(job_id: JobNumber, job_service: TheJobService) -> list[PistonClearanceView]:
     """Where it is least, against whose figure, and what it becomes with the cam early or late."""
-    return await desk.reports.piston_clearances(job_id)
+    return await job_service.reports.piston_clearances(job_id)
 
 
 @router.get("/{job_id}/checks", summary="What the measurements of a job say of each other")
-async def read_checks(job_id: JobNumber, desk: Desk) -> list[Finding]:
+async def read_checks(job_id: JobNumber, job_service: TheJobService) -> list[Finding]:
     """Give the odd lobe, a wrong stroke or cylinder, clearance, lift, slack, a zero or a lag that moved."""
-    return desk.reports.checks(job_id)
+    return job_service.reports.checks(job_id)
 
 
 @router.get("/{job_id}/lobes", summary="Every lobe measured beside the others")
-async def read_lobes(job_id: JobNumber, desk: Desk) -> list[LobeLineView]:
+async def read_lobes(job_id: JobNumber, job_service: TheJobService) -> list[LobeLineView]:
     """Give each lobe's phase against the card, lift, duration and slack; `odd` names what is unlike."""
-    return desk.reports.lobes(job_id)
+    return job_service.reports.lobes(job_id)
 
 
 @router.get("/{job_id}/changes", summary="Lobes measured again: did they move")
-async def read_changes(job_id: JobNumber, desk: Desk) -> list[LobeChangeView]:
+async def read_changes(job_id: JobNumber, job_service: TheJobService) -> list[LobeChangeView]:
     """Compare each lobe with its measurement before, such as before and after torque.
 
     Nothing is compared over a movement made on purpose. `call` says whether a difference means anything.
     """
-    return desk.reports.changes(job_id)
+    return job_service.reports.changes(job_id)
 
 
 @router.get("/{job_id}/lift_table.csv", response_class=Response, summary="Lift by degree as CSV")
-async def read_lift_table(job_id: JobNumber, desk: Desk) -> Response:
+async def read_lift_table(job_id: JobNumber, job_service: TheJobService) -> Response:
     """Give a row a crank degree after overlap TDC: lift of every lobe measured, piston below its top."""
     return Response(
-        await desk.reports.lift_table(job_id),
+        await job_service.reports.lift_table(job_id),
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="job-{job_id}-lift.csv"'},
     )
@@ -68,23 +68,23 @@ async def read_lift_table(job_id: JobNumber, desk: Desk) -> Response:
 @router.post(
     "/{job_id}/by_hand", status_code=status.HTTP_201_CREATED, summary="Enter disc and gauge readings"
 )
-async def enter_by_hand(job_id: JobNumber, entry: HandEntry, desk: Desk) -> JobView:
+async def enter_by_hand(job_id: JobNumber, entry: HandEntry, job_service: TheJobService) -> JobView:
     """Take pairs of equal readings; they give the same numbers, verdict and sheet, marked as by hand.
 
     Begin such a job with the fact `bench_checked` with `by_hand` true; the stroke is noted with
     ``POST /stroke`` at the disc's TDC.
     """
-    await desk.reports.enter_by_hand(job_id, entry)
-    return await desk.view(job_id)
+    await job_service.reports.enter_by_hand(job_id, entry)
+    return await job_service.view(job_id)
 
 
 @router.get("/{job_id}/card_match", summary="Which card on file the measured cam fits")
-async def read_card_matches(job_id: JobNumber, desk: Desk) -> list[CardMatchView]:
+async def read_card_matches(job_id: JobNumber, job_service: TheJobService) -> list[CardMatchView]:
     """Compare lift, duration and separation with every card; phase is left out. Best fit first."""
-    return desk.reports.card_matches(job_id)
+    return job_service.reports.card_matches(job_id)
 
 
 @router.post("/{job_id}/card", status_code=status.HTTP_201_CREATED, summary="Keep the measured cam as a card")
-async def keep_card_from(job_id: JobNumber, entry: CardFromEntry, desk: Desk) -> CardKept:
+async def keep_card_from(job_id: JobNumber, entry: CardFromEntry, job_service: TheJobService) -> CardKept:
     """Make a new card of the lobes measured, by full lift at their drop."""
-    return desk.card(await desk.reports.keep_card_from(job_id, entry))
+    return job_service.card(await job_service.reports.keep_card_from(job_id, entry))

@@ -41,61 +41,61 @@ Who = Annotated[str, Query(max_length=120, description="Who does it."), AfterVal
 
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
-Desk = Annotated[JobService, Depends(the_job_service)]
+TheJobService = Annotated[JobService, Depends(the_job_service)]
 JobNumber = Annotated[int, Path(ge=1, le=2**53, description="Number of the job.")]
 
 
 @router.get("", summary="Jobs of the shop, changed last first")
 async def list_jobs(
-    desk: Desk,
+    job_service: TheJobService,
     words: Annotated[str, Query(max_length=120, description="Looked for everywhere in the job.")] = "",
     limit: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> list[JobLine]:
     """List jobs."""
-    return desk.lines(words, limit)
+    return job_service.lines(words, limit)
 
 
 @router.post("", status_code=status.HTTP_201_CREATED, summary="Begin a job from an engine and a card")
-async def begin_job(entry: JobEntry, desk: Desk) -> JobView:
+async def begin_job(entry: JobEntry, job_service: TheJobService) -> JobView:
     """What the engine and the card can hardly be together is asked about; confirm it by its code."""
-    return await desk.begin(entry)
+    return await job_service.begin(entry)
 
 
 @router.get("/{job_id}", summary="A job: its steps, what each wants, verdicts, facts")
-async def read_job(job_id: JobNumber, desk: Desk) -> JobView:
+async def read_job(job_id: JobNumber, job_service: TheJobService) -> JobView:
     """Say where the job stands: `now` is the step that is due, `guide` what to do in it."""
-    return await desk.view(job_id)
+    return await job_service.view(job_id)
 
 
 @router.delete("/{job_id}", status_code=status.HTTP_204_NO_CONTENT, summary="Take a job off the list")
-async def delete_job(job_id: JobNumber, desk: Desk, by: Who = "") -> None:
+async def delete_job(job_id: JobNumber, job_service: TheJobService, by: Who = "") -> None:
     """Refused while it is measured, and once it is signed. What was measured stays stored."""
-    await desk.delete(job_id, by)
+    await job_service.delete(job_id, by)
 
 
 @router.post("/{job_id}/open", summary="Let the bench serve this job: its guide is live on every screen")
-async def open_job(job_id: JobNumber, desk: Desk, by: Who = "") -> JobView:
+async def open_job(job_id: JobNumber, job_service: TheJobService, by: Who = "") -> JobView:
     """Open a job; the one that was open waits where it is."""
-    return await desk.open(job_id, by)
+    return await job_service.open(job_id, by)
 
 
 @router.post("/{job_id}/close", summary="Let the bench serve no job")
-async def close_job(job_id: JobNumber, desk: Desk) -> JobView:
+async def close_job(job_id: JobNumber, job_service: TheJobService) -> JobView:
     """Close a job; nothing of it is lost."""
-    return await desk.close(job_id)
+    return await job_service.close(job_id)
 
 
 @router.post("/{job_id}/press", summary="Press the one large button: do what the guide asks next")
 async def press(
     job_id: JobNumber,
-    desk: Desk,
+    job_service: TheJobService,
     entry: Annotated[PressEntry | None, Body()] = None,
     token: Annotated[str, Query(max_length=64, description="As `token` of the body.")] = "",
     choice: Annotated[int, Query(ge=0, le=9, description="As `choice` of the body.")] = 0,
 ) -> Pressed:
     """Do once what two screens ask for at once: the second is told that it was done already (409)."""
     asked = entry or PressEntry()
-    return await desk.press(
+    return await job_service.press(
         job_id, asked.model_copy(update={"token": asked.token or token, "choice": asked.choice or choice})
     )
 
@@ -106,49 +106,49 @@ async def press(
     summary="Begin the measurement of the step that is due, or of a named one",
 )
 async def measure(
-    job_id: JobNumber, desk: Desk, entry: Annotated[MeasureEntry | None, Body()] = None
+    job_id: JobNumber, job_service: TheJobService, entry: Annotated[MeasureEntry | None, Body()] = None
 ) -> MeasurementView:
     """Finish it with ``POST /api/measurements/{id}/finish`` or by a press; the job then holds it."""
-    return await desk.measure(job_id, entry or MeasureEntry())
+    return await job_service.measure(job_id, entry or MeasureEntry())
 
 
 @router.post("/{job_id}/facts", status_code=status.HTTP_201_CREATED, summary="Add something that happened")
-async def add_fact(job_id: JobNumber, entry: FactEntry, desk: Desk) -> FactAdded:
+async def add_fact(job_id: JobNumber, entry: FactEntry, job_service: TheJobService) -> FactAdded:
     """Clearances, decisions, movements, tightenings, skips with their reason, going back, notes.
 
     What the procedure does not allow is refused (409) with the step in the way; where `may_override` is
     true, an `own_decision` with that code and a reason goes past it.
     """
-    return await desk.add_fact(job_id, entry)
+    return await job_service.add_fact(job_id, entry)
 
 
 @router.post("/{job_id}/gauge", summary="Choose the gauge for pistons, or for valves")
-async def choose_gauge(job_id: JobNumber, entry: GaugeChoice, desk: Desk) -> JobView:
+async def choose_gauge(job_id: JobNumber, entry: GaugeChoice, job_service: TheJobService) -> JobView:
     """Where nothing is chosen, the one used last in this job is taken, else the bench's first."""
-    return await desk.choose_gauge(job_id, entry)
+    return await job_service.choose_gauge(job_id, entry)
 
 
 @router.post("/{job_id}/way", summary="Choose how the cam is moved in the correction that is due")
-async def choose_way(job_id: JobNumber, entry: MoveWay, desk: Desk) -> JobView:
+async def choose_way(job_id: JobNumber, entry: MoveWay, job_service: TheJobService) -> JobView:
     """Crank held on a flank and the cam turned, or cam held and the crank turned."""
-    return await desk.choose_way(job_id, entry)
+    return await job_service.choose_way(job_id, entry)
 
 
 @router.post("/{job_id}/stroke", summary="Say that the crank stands at overlap TDC")
 async def note_stroke(
-    job_id: JobNumber, desk: Desk, entry: Annotated[StrokeEntry | None, Body()] = None
+    job_id: JobNumber, job_service: TheJobService, entry: Annotated[StrokeEntry | None, Body()] = None
 ) -> JobView:
     """Refused where true TDC is not known, or the crank stands more than 5 degrees from it."""
-    return await desk.stroke(job_id, entry or StrokeEntry())
+    return await job_service.stroke(job_id, entry or StrokeEntry())
 
 
 @router.post("/{job_id}/drops", summary="Enter a valve's travel until it touched the piston")
-async def enter_drop(job_id: JobNumber, entry: DropEntry, desk: Desk) -> JobView:
+async def enter_drop(job_id: JobNumber, entry: DropEntry, job_service: TheJobService) -> JobView:
     """Give the least clearance, where it is, and a table of what it becomes with the cam moved."""
-    return await desk.drop(job_id, entry)
+    return await job_service.drop(job_id, entry)
 
 
 @router.post("/{job_id}/sign", summary="Sign the job")
-async def sign_job(job_id: JobNumber, entry: SignEntry, desk: Desk) -> JobView:
+async def sign_job(job_id: JobNumber, entry: SignEntry, job_service: TheJobService) -> JobView:
     """Refused with the first step that is neither done nor skipped."""
-    return await desk.sign(job_id, entry)
+    return await job_service.sign(job_id, entry)

@@ -95,10 +95,7 @@ class Revoked(BaseModel):
 
 def screens_of(pairing: Pairing) -> list[ScreenView]:
     """List the paired screens, without what only they may know."""
-    return [
-        ScreenView(number=one.number, name=one.name, paired_at=one.paired_at, seen_on=one.seen_on)
-        for one in pairing.screens.listed()
-    ]
+    return [ScreenView.model_validate(one, from_attributes=True) for one in pairing.screens.listed()]
 
 
 @router.get("/pair", include_in_schema=False)

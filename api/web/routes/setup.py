@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.base import RESPONSES, MisuseError
-from api.service import MOST_PORTS, Heard, Service, listen, mover, the_service, verdict
+from api.service import MOST_PORTS, Service, listen, mover, the_service, verdict
 from capture.base import BenchFileError
 from capture.bench import load_bench, parse_bench
 from capture.port import listed_ports
@@ -138,7 +138,9 @@ async def listen_to_ports(entry: ListenEntry) -> ListenView:
     heard = await asyncio.to_thread(listen, list(dict.fromkeys(entry.ports)), entry.seconds)
     one = mover(heard)
     return ListenView(
-        ports=[_view(port) for port in heard], mover="" if one is None else one.name, sentence=verdict(heard)
+        ports=[HeardView.model_validate(port, from_attributes=True) for port in heard],
+        mover="" if one is None else one.name,
+        sentence=verdict(heard),
     )
 
 
@@ -178,22 +180,6 @@ def _quoted(text: str) -> str:
     """Write a TOML string; what would need escaping beyond these two is refused by the bench's own check."""
     plain = "".join(character for character in text if character.isprintable())
     return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
-def _view(heard: Heard) -> HeardView:
-    return HeardView(
-        name=heard.name,
-        quantity=heard.quantity,
-        frame=heard.frame,
-        baud=heard.baud,
-        framing=heard.framing,
-        first=heard.first,
-        last=heard.last,
-        travel=heard.travel,
-        moved=heard.moved,
-        lines=heard.lines,
-        sentence=heard.sentence,
-    )
 
 
 def _used(service: Service) -> dict[str, str]:

@@ -11,7 +11,7 @@ import math
 import pytest
 
 from analysis.base import Component, expand, limit_u
-from analysis.base.uncertainty import combined_u, coverage_factor, effective_freedom, step_u
+from analysis.base.uncertainty import combined_u, coverage_factor, effective_freedom
 
 END_GAUGE_NM = [
     Component("standard", 25.0, 18.0),
@@ -44,7 +44,7 @@ def test_freedom_is_cut_to_a_whole_number_before_the_factor_is_taken() -> None:
 
 
 def test_a_budget_of_stated_limits_is_expanded_by_two() -> None:
-    told = expand([Component("gauge error", limit_u(0.02)), Component("gauge step", step_u(0.01))])
+    told = expand([Component("gauge error", limit_u(0.02)), Component("gauge step", 0.01 / math.sqrt(12))])
     assert math.isinf(told.freedom)
     assert told.expanded == pytest.approx(
         2.0 * math.hypot(0.02 / math.sqrt(3), 0.01 / math.sqrt(12)), rel=1e-5

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.base import to_plain
+from analysis.base import from_plain, to_plain
 from analysis.job import procedure
 from analysis.timing import (
     BenchChecked,
@@ -18,6 +18,7 @@ from analysis.timing import (
     ClearanceNoted,
     Decided,
     Engine,
+    Fact,
     Job,
     LobeCard,
     LobeMeasured,
@@ -33,7 +34,6 @@ from analysis.timing import (
     WentBack,
     Withdrawn,
 )
-from analysis.timing.facts import fact_from_plain, fact_to_plain
 
 
 def test_going_back_to_true_tdc_opens_all_that_rests_on_it_and_nothing_else(builder):
@@ -194,7 +194,7 @@ def test_whatever_is_tried_the_state_holds_together(tries, begun):
     assert (state.now is None) == bool(state.signed_by)
     if state.signed_by:
         assert passed == {step.id for step in state.steps}
-    again = [fact_from_plain(json.loads(json.dumps(fact_to_plain(fact)))) for fact in facts]
+    again = [from_plain(Fact, json.loads(json.dumps(to_plain(fact)))) for fact in facts]
     assert procedure.job_state(JOB, again) == state
     json.dumps(to_plain(state))
 

@@ -13,6 +13,7 @@ from analysis.timing import (
     Cam,
     ClearanceNoted,
     Decided,
+    Fact,
     Job,
     LobeMeasured,
     Moved,
@@ -22,7 +23,6 @@ from analysis.timing import (
     TdcMeasured,
     Tightened,
 )
-from analysis.timing.facts import fact_from_plain, fact_to_plain
 
 
 def test_the_whole_job_is_walked_step_by_step(builder, found_clearance):
@@ -77,8 +77,8 @@ def test_at_every_moment_exactly_one_step_is_now_and_nothing_before_it_is_open(b
 
 def test_state_job_and_facts_go_to_json_and_back(builder):
     builder.to_the_signature().signs()
-    plain = json.loads(json.dumps([fact_to_plain(fact) for fact in builder.facts]))
-    facts = [fact_from_plain(one) for one in plain]
+    plain = json.loads(json.dumps([to_plain(fact) for fact in builder.facts]))
+    facts = [from_plain(Fact, one) for one in plain]
     assert facts == builder.facts
     job = from_plain(Job, json.loads(json.dumps(to_plain(builder.job))))
     assert job == builder.job

@@ -69,6 +69,7 @@ def test_retrace_is_found_from_the_rock_over_tdc_and_taken_out_of_the_lobe(retra
     assert RETRACE_LINE in {line.source for line in result.budget}
 
 
+@pytest.mark.slow
 def test_intervals_hold_a_plunger_that_sticks_within_its_limit():
     held, wide = [], []
     for seed in range(12):

@@ -80,6 +80,7 @@ def test_the_live_number_settles_on_that_of_the_whole_trace(pattern: str) -> Non
     assert live.peak_lift_mm == pytest.approx(found.peak_lift_mm, abs=3 * found.peak_lift_u_mm)
 
 
+@pytest.mark.slow
 def test_live_intervals_hold_the_truth_as_often_as_they_say() -> None:
     held = []
     for seed in range(3):
@@ -93,6 +94,7 @@ def test_live_intervals_hold_the_truth_as_often_as_they_say() -> None:
     assert np.mean(held) > 0.85, "neighbouring numbers share their error, so few benches scatter widely"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["knocked_stand", "encoder_slip", "frozen_gauge", "drive_jumps"])
 def test_a_fault_is_told_while_the_crank_is_turned(name: str) -> None:
     refused = 0
@@ -129,6 +131,7 @@ def test_another_measurement_given_to_the_same_follower_is_followed_as_a_new_one
     assert abs(live.centre_deg - found.centre_deg) < 0.3 * found.u95_deg
 
 
+@pytest.mark.slow
 def test_a_followed_crank_stands_where_the_whole_trace_has_it() -> None:
     for seed in range(3):
         streams = whole(random_lobe(generator("crank", seed)))

@@ -47,7 +47,7 @@ def test_lines_that_come_evenly_cost_a_steady_turn_nothing(speed: float, rate: f
         time_s, shown, true = lines(speed, rate, count, seed=seed)
         motion = follow_crank(time_s, shown)
         assert np.median(motion.u_deg(AT_S)) < 0.1 * count
-        density_deg = np.sqrt(np.median(motion.noise_deg2_s(AT_S)) * 10.0)
+        density_deg = np.sqrt(np.median(motion.noise(AT_S).density_deg2_s) * 10.0)
         assert density_deg < 0.2 * count, "as ten readings a second see it"
         assert np.std(motion.angle_deg(AT_S) - true) < 0.1 * count
 
@@ -69,7 +69,7 @@ def test_shaken_lines_are_trusted_no_more_than_they_deserve(frugal: bool) -> Non
         # A lag of all lines alike is the gauge's business.
         off -= np.mean(off)
         means = off.reshape(-1, 50).mean(axis=1)
-        told = np.sqrt(np.mean(motion.noise_deg2_s(AT_S)) / 0.5)
+        told = np.sqrt(np.mean(motion.noise(AT_S).density_deg2_s) / 0.5)
         ratios.append(np.sqrt(np.mean(means**2)) / told)
     assert np.median(ratios) < 1.5
     assert max(ratios) < 3.0

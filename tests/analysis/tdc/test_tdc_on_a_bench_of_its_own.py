@@ -84,6 +84,7 @@ def test_true_tdc_is_found_while_the_crank_is_turned(known: TdcSettings, polarit
         assert result.lag_s == pytest.approx(0.06, abs=0.005)
 
 
+@pytest.mark.slow
 def test_the_intervals_hold_the_truth() -> None:
     held = 0
     for seed in range(40):

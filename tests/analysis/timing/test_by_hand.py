@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import random
 
 import numpy as np
@@ -53,16 +52,6 @@ def test_by_hand_gives_the_same_verdict_as_any_measurement_and_is_marked():
     assert fact.by_hand
     assert lobe_error(job, fact).error_deg == 10
     assert tdc_by_hand([HandPair(0, 12)]).fact("1").by_hand
-
-
-def test_by_hand_speaks_the_same_json_as_measure():
-    lobe = lobe_by_hand("inlet", [HandPair(98, 118, drop_mm=0.5)], drop_mm=0.5).to_measure_json("typed")
-    tdc = tdc_by_hand([HandPair(0, 12)]).to_measure_json("typed")
-    both = {"file", "kind", "centre_deg", "u95_deg", "lag_s", "passes", "equal_readings", "warnings"}
-    of_lobe = {"drop_mm", "full_lift_deg", "peak_lift_mm", "slack_deg", "asymmetry_deg", "events"}
-    assert set(json.loads(json.dumps(lobe))) == both | of_lobe
-    assert set(json.loads(json.dumps(tdc))) == both
-    assert lobe["warnings"][0]["code"] == "by_hand"
 
 
 def piston_mm(after_deg):

@@ -15,7 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.moving import correction_for, setting_of, single_cam_after
-from analysis.moving.correction import change_for, teeth_and_rest
 from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, LobeMeasured, cam_error, error_of
 from analysis.timing.angles import crank_angle_of
 
@@ -208,16 +207,10 @@ def test_the_slots_tell_where_the_pulley_ends_and_what_room_is_left():
     assert "5.00 cam deg advanced from mid-slot, 13.00 left to go later and 3.00 earlier" in setting.sentence
 
 
-def test_a_tooth_and_the_rest_for_the_adjuster():
-    assert teeth_and_rest(40, 20.0) == (-1, pytest.approx(2.0))
-    assert teeth_and_rest(40, -20.0) == (1, pytest.approx(-2.0))
-    assert teeth_and_rest(40, 8.9) == (0, pytest.approx(8.9))
-
-
 @settings(max_examples=200, deadline=None)
 @given(st.floats(-8, 8), st.floats(-8, 8), st.sampled_from(["inlet", "exhaust", "share"]))
 def test_a_single_cam_is_brought_to_its_aim_and_what_is_left_does_not_depend_on_it(inlet, exhaust, aim):
-    change = change_for(aim, inlet, exhaust)
+    change = -{"inlet": inlet, "exhaust": exhaust, "share": (inlet + exhaust) / 2}[aim]
     outcome = single_cam_after(inlet, exhaust, change)
     left = {
         "inlet": outcome.inlet_error_deg,

@@ -71,6 +71,7 @@ def many() -> list[tuple[TogetherBench, TogetherResult]]:
     return [(bench, ask(bench)) for bench in benches]
 
 
+@pytest.mark.slow
 def test_intervals_hold_lobes_from_tdc_and_separations(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -89,6 +90,7 @@ def test_intervals_hold_lobes_from_tdc_and_separations(
     assert sum(apart) >= 20, "of 24 intervals stated at 95 %, 23 are expected to hold"
 
 
+@pytest.mark.slow
 def test_overlap_tdc_is_told_from_firing_tdc(many: list[tuple[TogetherBench, TogetherResult]]) -> None:
     for bench, result in many:
         off = wrapped(result.overlap_tdc_deg - bench.trace.truth.overlap_tdc_deg, 720.0)
@@ -96,6 +98,7 @@ def test_overlap_tdc_is_told_from_firing_tdc(many: list[tuple[TogetherBench, Tog
         assert result.overlap_tdc_deg % 360.0 == pytest.approx(result.tdc.centre_deg)
 
 
+@pytest.mark.slow
 def test_the_card_angle_is_after_tdc_for_an_inlet_and_before_it_for_an_exhaust_lobe(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -106,6 +109,7 @@ def test_the_card_angle_is_after_tdc_for_an_inlet_and_before_it_for_an_exhaust_l
         assert result.separations[0].cam_deg == pytest.approx((inlet.card_deg + exhaust.card_deg) / 2)
 
 
+@pytest.mark.slow
 def test_the_budget_of_a_lobe_adds_up_to_its_interval(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -134,6 +138,7 @@ def steadily(seed: int) -> TogetherBench:
     return replace(bench, trace=record(replace(setup, motion=motion, encoder=encoder), rng))
 
 
+@pytest.mark.slow
 def test_of_an_unknown_lag_that_gauges_share_little_is_left_between_tdc_and_lobe(
     steady: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -145,6 +150,7 @@ def test_of_an_unknown_lag_that_gauges_share_little_is_left_between_tdc_and_lobe
             assert abs(lobe_errors(bench, result)[one.gauge]) < 1.5 * one.lobe.u95_deg
 
 
+@pytest.mark.slow
 def test_without_the_word_that_they_are_alike_the_interval_stays_wide(
     steady: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -154,6 +160,7 @@ def test_without_the_word_that_they_are_alike_the_interval_stays_wide(
     assert apart.lobes[0].lobe.u95_deg > 2.0 * told.lobes[0].lobe.u95_deg
 
 
+@pytest.mark.slow
 def test_the_separation_is_the_same_whichever_tdc_it_is_told_beside(
     many: list[tuple[TogetherBench, TogetherResult]],
 ) -> None:
@@ -200,6 +207,7 @@ def test_valves_of_another_cylinder_are_refused(cylinder_of: dict[str, int], cod
     assert refused(lambda: ask(bench)).code == code
 
 
+@pytest.mark.slow
 def test_gauges_said_to_be_alike_that_answer_unlike_are_each_taken_by_itself() -> None:
     bench = random_together(generator("unlike", 1), "turns_and_back", alike=True, lag_told=False)
     setup = bench.trace.setup

@@ -148,19 +148,19 @@ class Manager:
 
 @pytest.fixture
 def service(bench_file: Path, tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Manager, Path]]:
-    manager, data = Manager(tmp_path), tmp_path / "data"
-    process = subprocess.Popen(
-        [*LOBEWRIGHT, "run", "--bench", str(bench_file), "--data", str(data), "--port", "0"],
-        env={**os.environ, "NOTIFY_SOCKET": str(manager.path), "WATCHDOG_USEC": "2000000"},
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        yield process, manager, data
-    finally:
-        process.terminate()
-        process.communicate(timeout=15)
-        manager.close()
+    data = tmp_path / "data"
+    with contextlib.closing(Manager(tmp_path)) as manager:
+        process = subprocess.Popen(
+            [*LOBEWRIGHT, "run", "--bench", str(bench_file), "--data", str(data), "--port", "0"],
+            env={**os.environ, "NOTIFY_SOCKET": str(manager.path), "WATCHDOG_USEC": "2000000"},
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            yield process, manager, data
+        finally:
+            process.terminate()
+            process.communicate(timeout=15)
 
 
 def test_ready_comes_first_then_the_watchdog_is_fed_and_stopping_is_told(service: Any) -> None:

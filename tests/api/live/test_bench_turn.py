@@ -37,6 +37,7 @@ def turn_of(trace: Trace, facts: GaugeFacts = NOTHING) -> Turn | None:
     return tdc_to_tdc(streams, known, facts, trace.mounting.gauge.polarity)
 
 
+@pytest.mark.slow
 def test_intervals_of_a_turn_hold_360_degrees_whatever_the_speeds_and_the_lag() -> None:
     rng = np.random.default_rng(7)
     held, beyond_the_rest = [], 0

@@ -22,7 +22,7 @@ from bench_time import environment, ports_open
 from waiting import LOBEWRIGHT, until
 
 from analysis.base import GaugeFacts, TdcSettings
-from api.cli.measure import streams_of
+from api.cli.gauges_of_trace import streams_of
 from api.live.estimating import find
 from api.store import read_trace
 from capture.store import StreamReader

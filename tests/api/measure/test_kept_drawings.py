@@ -17,6 +17,8 @@ from api.store import IMPORTED_FOLDER, Measurement, ShopStore
 from api.web import create_app
 from simulated_devices.traces import random_tdc
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def trace_file(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -65,6 +65,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("fuzzed") / "trace.csv"
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None)
 @given(content=documents)
 @example(content=f"{HEADER}\n0,crank_deg,1\n0,dial_mm,1e308\n1,dial_in,1e308\n".encode())

@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 from waiting import LOBEWRIGHT
 
+pytestmark = pytest.mark.slow
+
 Fields = dict[str, Any]
 
 

@@ -14,6 +14,8 @@ from analysis.base import TdcSettings
 from api.store import MeasurementReader, ShopReader
 from capture.bench import load_bench
 
+pytestmark = pytest.mark.slow
+
 KEPT = Path(__file__).with_name("before")
 SHOWN = ("what", "cylinder", "valve", "stage", "method", "drop_mm", "value_deg", "side", "u95_deg", "call")
 

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 Fields = dict[str, Any]
 
 

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+pytestmark = pytest.mark.slow
+
 Fields = dict[str, Any]
 
 

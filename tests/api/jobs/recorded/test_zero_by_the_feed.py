@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 RUN, TDC_BEGAN_NS = 7, 1_000
 
 
