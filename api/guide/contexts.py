@@ -140,7 +140,7 @@ class GuideContexts:
             fact=number,
             gauge=measurement.gauge,
             lift=lift,
-            base_mm=detail.get("base_mm"),
+            base_mm=_level_mm(detail),
             polarity=int(detail.get("polarity") or 1),
             slack_deg=what.slack_deg,
             step_mm=measurement.facts.get("step_mm") or USUAL_STEP_MM,
@@ -217,6 +217,11 @@ class GuideContexts:
             stage = GuideStage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
             await self._jobs.set_stage(self.active, stage)
         return True
+
+
+def _level_mm(detail: dict[str, Any]) -> float | None:
+    """Where the fitted curve's zero stands on the gauge; without its polarity nothing is known of it."""
+    return float(detail.get("base_mm") or 0.0) if detail.get("polarity") else None
 
 
 def _alive(health: Health, name: str) -> bool:

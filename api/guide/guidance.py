@@ -59,7 +59,8 @@ class KnownLobe:
     lift
         Its curve, crank degrees after overlap TDC of the reference cylinder.
     base_mm
-        Gauge reading on the base circle; `None` where it was not seen.
+        Gauge reading where the curve is 0: on the base circle, or, where that was not seen, the gauge's own zero, for
+        such a curve is told in the gauge's readings. `None` where neither is known: no slip could be seen then.
     polarity
         +1 where the reading grows with the lift.
     fact
