@@ -12,7 +12,7 @@ from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift, told_from
 from api.base import BlockedError, Centre, Health, MeasureEntry, MeasurementView, ServiceError
 from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, TakeUp
 from api.guide.moving import next_phase
-from api.jobs import JobMeasuring, Jobs, curve_of
+from api.jobs import JobMeasuring, Jobs, curve_of, touches
 from api.measure import Parts, ZeroProof, zero_proof
 from api.store import GuideStage
 from capture.store import StreamReader
@@ -99,11 +99,13 @@ class GuideContexts:
                 known = await self.known_lobe(job_id, number, what)
                 if known is not None:
                     found[cam.name] = known
-                    found[known.lobe.valve] = known
+                    if known.lobe.cylinder == ready.job.engine.reference:
+                        found[known.lobe.valve] = known
+                    found[touches(known.lobe)] = known
         return found
 
     def lobes(self, job_id: int) -> dict[str, KnownLobe]:
-        """Give the curves of a job that was read: by cam, and by valve of the reference cylinder."""
+        """Give the curves of a job that was read: by cam, by valve of the reference cylinder, and by lobe."""
         return self._ready[job_id].lobes
 
     async def known_lobe(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:

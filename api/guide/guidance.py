@@ -92,7 +92,7 @@ class GuideContext:
     crank: CrankNow | None = None
     gauges: Mapping[str, GaugeNow] = field(default_factory=dict)
     lobes: Mapping[str, KnownLobe] = field(default_factory=dict)
-    """By cam, the lobe that the move is led by; by ``inlet`` or ``exhaust``, for valve to piston."""
+    """By cam, the lobe that the move is led by; by ``inlet_1`` or ``exhaust_1``, for valve to piston."""
     to_use: Mapping[str, str] = field(default_factory=dict)
     """The gauge for ``piston`` and for ``valve``; empty where the bench has one gauge only."""
     trouble: str = ""

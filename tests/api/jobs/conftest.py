@@ -163,8 +163,18 @@ class Builder:
 
     # -- moving a cam
 
+    def find_room(self) -> None:
+        """Valve to piston, where it is asked for before a large move; ample."""
+        while (now := self.job()["now"]).startswith("room."):
+            step = next(one for one in self.job()["steps"] if one["id"] == now)
+            for lobe in step["lobes"]:
+                at_deg = 10 if lobe["valve"] == "inlet" else -10
+                entry = {"valve": lobe["valve"], "drop_mm": 6.0, "at_deg": at_deg}
+                self.post(f"/api/jobs/{self.job_id}/drops", entry)
+
     def correct(self, cam: str) -> None:
         """One guided move: held, slackened, moved until the guide is content, left there."""
+        self.find_room()
         way = self.way.get(cam, "cam_turned")
         self.post(f"/api/jobs/{self.job_id}/way", {"way": way})
         guide = self.to_the_park()
