@@ -280,7 +280,7 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
                 gives,
                 needs,
                 _cam_cautions(kind, _turning(job))
-                + (one_of_several(job, lobes) if ASKS[kind].measures else ()),
+                + (one_of_several(job, lobes) if ASKS[kind].measures or kind == "room" else ()),
                 cam=cam.name,
                 lobes=lobes,
                 may_skip=kind != "verdict",

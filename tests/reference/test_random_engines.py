@@ -272,7 +272,8 @@ def fitted(bench: Bench, cam: Cam, now: Adjuster, error_deg: float) -> float:
     least = min(abs(error_deg + 2 * step) for step in steps)
     assert abs(setting.leaves_deg) == pytest.approx(least, abs=NEAR)
     way = {"keys": "key", "dowels": "dowel", "holes": "hole", "teeth": "tooth"}[now.kind]
-    bench.does(Moved(cam.name, way, setting.leaves_deg - error_deg, setting.to_fit_deg))  # type: ignore[arg-type]
+    then = setting.to_fit_deg if bench.case.noted else None
+    bench.does(Moved(cam.name, way, setting.leaves_deg - error_deg, then))  # type: ignore[arg-type]
     return setting.leaves_deg
 
 

@@ -27,6 +27,8 @@ class Case:
     seen_from: str
     slips_deg: list[float]
     hold: list[str]
+    noted: bool
+    """Whether moves say what is fitted since; those kept before that was asked do not."""
 
 
 def tenths(low: float, high: float) -> st.SearchStrategy[float]:
@@ -142,4 +144,5 @@ def cases(draw: Any) -> Case:
         draw(st.sampled_from(["timing end", "flywheel end"])),
         [draw(tenths(-2, 2)) for _ in range(2)],
         [draw(st.sampled_from(["crank", "cam"])) for _ in range(3)],
+        draw(st.booleans()),
     )
