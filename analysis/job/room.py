@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from analysis.job.cam import as_moved_from, error_of, numbers_of, position
 from analysis.job.evidence import Evidence
@@ -60,7 +61,7 @@ def _until_too_near(found: PistonClearanceFound, moved_deg: float, way: int) -> 
     wanted = found.minimum_mm + found.u95_mm
     ahead = sorted((way * shift, least) for shift, least in rows.items())
     at = way * moved_deg
-    for (near, mm), (far, further_mm) in zip(ahead, ahead[1:], strict=False):
+    for (near, mm), (far, further_mm) in pairwise(ahead):
         if far <= at or further_mm >= wanted:
             continue
         share = 0.0 if mm <= wanted else (mm - wanted) / (mm - further_mm)
@@ -92,7 +93,9 @@ def room(evidence: Evidence, step: Step) -> StepOutcome:
     facts = numbers_of(found)
     missing = [lobe.words for lobe in step.lobes if lobe not in {one.lobe for one in known}]
     if size <= LARGE_MOVE_DEG:
-        return StepOutcome(True, said or f"The move is not over {LARGE_MOVE_DEG:g} deg.", facts if said else ())
+        return StepOutcome(
+            True, said or f"The move is not over {LARGE_MOVE_DEG:g} deg.", facts if said else ()
+        )
     if missing:
         asked = f"The move is {size:.1f} deg: first find how far the cam may go. {step.do}"
         return StepOutcome(False, f"{asked} Still to do: {'; '.join(missing)}.", facts)

@@ -35,9 +35,14 @@ def pushing(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(step.sentence)
     stage = context.stage_of(step.id)
     lobe = left[0]
-    if stage is not None and stage.stage == "push" and (stage.body["valve"], stage.body["cylinder"]) == (
-        lobe.valve,
-        lobe.cylinder,
+    if (
+        stage is not None
+        and stage.stage == "push"
+        and (stage.body["valve"], stage.body["cylinder"])
+        == (
+            lobe.valve,
+            lobe.cylinder,
+        )
     ):
         return _push(context, lobe, stage)
     return _to_angle(context, step, lobe)

@@ -95,7 +95,9 @@ class Builder:
         """Valve to piston, ample, where it is asked for before the move."""
         step = next((one for one in self.state.steps if one.id == f"room.{cam}"), None)
         if step is not None and step.state in {"now", "open"}:
-            known = {(fact.what.cylinder, fact.what.valve) for fact in self.facts if hasattr(fact.what, "table")}
+            known = {
+                (fact.what.cylinder, fact.what.valve) for fact in self.facts if hasattr(fact.what, "table")
+            }
             ample = [clearance_found(lobe.valve, 9.0) for lobe in step.lobes]
             self.does(*(one for one in ample if (one.cylinder, one.valve) not in known))
 
