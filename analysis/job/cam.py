@@ -141,15 +141,22 @@ def piston_warning(evidence: Evidence, step: Step, found: Found, shift_deg: floa
     The table speaks of the cam as it stood then; how far it has moved since is told by the lobe's centres.
     """
     for one, (_, now) in found.items():
-        known = evidence.clearance(one)
-        then = None if known is None else _measured_before(evidence, step, one, known[0])
-        if known is None or then is None:
-            continue
-        total = shift_deg + nearest(now.centre_deg - then.centre_deg)
-        warning = _too_near(one, known[1], total)
+        clear = as_moved_from(evidence, step, one, now)
+        warning = None if clear is None else _too_near(one, clear[0], shift_deg + clear[1])
         if warning is not None:
             return warning
     return None
+
+
+def as_moved_from(
+    evidence: Evidence, step: Step, one: Lobe, now: LobeMeasured
+) -> tuple[PistonClearanceFound, float] | None:
+    """Return a lobe's valve-to-piston finding, and how far its cam has moved since, positive = later."""
+    known = evidence.clearance(one)
+    then = None if known is None else _measured_before(evidence, step, one, known[0])
+    if known is None or then is None:
+        return None
+    return known[1], nearest(now.centre_deg - then.centre_deg)
 
 
 def _measured_before(evidence: Evidence, step: Step, one: Lobe, number: int) -> LobeMeasured | None:

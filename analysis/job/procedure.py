@@ -13,6 +13,7 @@ from analysis.base import Warn
 from analysis.job import cam as procedure_cam
 from analysis.job import closing as procedure_closing
 from analysis.job import opening as procedure_opening
+from analysis.job import room as procedure_room
 from analysis.job.admission import admit
 from analysis.job.checks import check_job
 from analysis.job.evidence import Evidence, resting_on
@@ -60,6 +61,7 @@ _RULES: dict[StepKind, Callable[[Evidence, Step], StepOutcome]] = {
     "stroke": procedure_opening.stroke,
     "lobe": procedure_cam.lobe,
     "verdict": procedure_cam.verdict,
+    "room": procedure_room.room,
     "correction": procedure_cam.correction,
     "nipped": procedure_cam.nipped,
     "torqued": procedure_cam.torqued,

@@ -14,6 +14,7 @@ StepKind = Literal[
     "stroke",
     "lobe",
     "verdict",
+    "room",
     "correction",
     "nipped",
     "torqued",
@@ -59,6 +60,7 @@ ASKS: dict[StepKind, Asks] = {
     "stroke": _LED,
     "lobe": _LOBES,
     "verdict": _ON_THE_PAGE,
+    "room": _LED,
     "correction": _LED,
     "nipped": _LOBES,
     "torqued": _LOBES,
@@ -221,6 +223,12 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
         "Early or late, by how much, in or out.",
     ),
     (
+        "room",
+        "Room to move",
+        "At a stated crank angle push each valve of this cam until it touches the piston and enter its travel.",
+        "How far the cam may go, early and late, before a valve is too near its piston.",
+    ),
+    (
         "correction",
         "Correction",
         "Slacken all bolts, leave one just nipped so it drags; move the cam by the stated amount, the stated way.",
@@ -256,6 +264,7 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     return {
         "lobe": turning,
         "verdict": (MAKERS_FIRST,),
+        "room": (STOP_ON_RESISTANCE, MAKERS_FIRST),
         "correction": (HOLD_THE_CAM, CAM_ALONE, *turning),
         "nipped": turning,
         "torqued": (TORQUE_FIGURE, *turning),
@@ -277,13 +286,14 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
                 gives,
                 needs,
                 _cam_cautions(kind, _turning(job))
-                + (one_of_several(job, lobes) if ASKS[kind].measures else ()),
+                + (one_of_several(job, lobes) if ASKS[kind].measures or kind == "room" else ()),
                 cam=cam.name,
                 lobes=lobes,
                 may_skip=kind != "verdict",
             )
         )
-        needs = (steps[-1].id,)
+        # A correction names its verdict first: without one there is no room to look for.
+        needs = (f"verdict.{cam.name}", steps[-1].id) if kind == "room" else (steps[-1].id,)
     return tuple(steps)
 
 

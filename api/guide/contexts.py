@@ -99,11 +99,13 @@ class GuideContexts:
                 known = await self.known_lobe(job_id, number, what)
                 if known is not None:
                     found[cam.name] = known
-                    found[known.lobe.valve] = known
+                    if known.lobe.cylinder == ready.job.engine.reference:
+                        found[known.lobe.valve] = known
+                    found[known.lobe.touches] = known
         return found
 
     def lobes(self, job_id: int) -> dict[str, KnownLobe]:
-        """Give the curves of a job that was read: by cam, and by valve of the reference cylinder."""
+        """Give the curves of a job that was read: by cam, by valve of the reference cylinder, and by lobe."""
         return self._ready[job_id].lobes
 
     async def known_lobe(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:
@@ -140,7 +142,7 @@ class GuideContexts:
             fact=number,
             gauge=measurement.gauge,
             lift=lift,
-            base_mm=detail.get("base_mm"),
+            base_mm=_level_mm(detail),
             polarity=int(detail.get("polarity") or 1),
             slack_deg=what.slack_deg,
             step_mm=measurement.facts.get("step_mm") or USUAL_STEP_MM,
@@ -217,6 +219,11 @@ class GuideContexts:
             stage = GuideStage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
             await self._jobs.set_stage(self.active, stage)
         return True
+
+
+def _level_mm(detail: dict[str, Any]) -> float | None:
+    """Where the fitted curve's zero stands on the gauge; without its polarity nothing is known of it."""
+    return float(detail.get("base_mm") or 0.0) if detail.get("polarity") else None
 
 
 def _alive(health: Health, name: str) -> bool:

@@ -67,7 +67,8 @@ class KnownLobe:
     lift
         Its curve, crank degrees after overlap TDC of the reference cylinder.
     base_mm
-        Gauge reading on the base circle; `None` where it was not seen.
+        Gauge reading where the curve is 0: on the base circle, or, where that was not seen, the gauge's own zero, for
+        such a curve is told in the gauge's readings. `None` where neither is known: no slip could be seen then.
     polarity
         +1 where the reading grows with the lift.
     fact
@@ -99,7 +100,7 @@ class GuideContext:
     crank: CrankNow | None = None
     gauges: Mapping[str, GaugeNow] = field(default_factory=dict)
     lobes: Mapping[str, KnownLobe] = field(default_factory=dict)
-    """By cam, the lobe that the move is led by; by ``inlet`` or ``exhaust``, for valve to piston."""
+    """By cam, the lobe that the move is led by; by ``inlet_1`` or ``exhaust_1``, for valve to piston."""
     to_use: Mapping[str, str] = field(default_factory=dict)
     """The gauge for ``piston`` and for ``valve``; empty where the bench has one gauge only."""
     trouble: str = ""

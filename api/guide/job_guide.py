@@ -183,6 +183,7 @@ RULES: dict[str, Rule] = {
     "clearances": _clearances,
     "stroke": _stroke,
     "verdict": deciding,
+    "room": pushing,
     "correction": moving,
     "valve_to_piston": pushing,
     "sign_off": _sign_off,

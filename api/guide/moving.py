@@ -70,6 +70,9 @@ def moving(context: GuideContext, step: StepState) -> Guidance:
 
 
 def _guided(context: GuideContext, step: StepState, cam: Cam, error_deg: float, lobe: KnownLobe) -> Guidance:
+    if lobe.base_mm is None:
+        again = Action("Begun.", begin=lobe.lobe.touches)
+        return Guidance(_NO_LEVEL, tone="fault", button="Measure it", action=again)
     stage = context.stage_of(step.id)
     correction = correction_for(context.job.engine, cam, error_deg)
     way = chosen_way(stage)
@@ -171,8 +174,7 @@ def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: Ga
         if context.job.engine.forward_only:
             return "Turned back last: go on forward two turns and come to it again, so that the slack is taken up."
         return "Turned back last: go well back past it and come forward again, so that the slack is taken up."
-    if lobe.base_mm is None:
-        return ""
+    assert lobe.base_mm is not None  # looked at before
     expected = lobe.base_mm + lobe.polarity * lobe.lift.lift_mm(now_deg)
     off = gauge.reading_mm - expected
     slope = abs(lobe.lift.slope_mm_deg(now_deg))
@@ -185,6 +187,15 @@ def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: Ga
         f"{abs(slip.slipped_deg):.1f} deg {way}: it slipped, or the gauge is on another valve, was knocked or set "
         "anew. Put it back, or nip up and measure this lobe again."
     )
+
+
+_NO_LEVEL = (
+    "What the gauge should read here is not known of this measurement, so a cam that slips when its bolts are "
+    "slackened could not be seen. Keep them tight and measure this lobe again."
+)
+_TOLD_BY_SLACK = (
+    "This move was begun from what the gauge showed with the bolts slack. Nip up and begin it anew."
+)
 
 
 def _slip(lobe: KnownLobe, job_deg: float, reading_mm: float) -> Slip:
@@ -216,11 +227,11 @@ def _hold(
         "crank_deg": context.crank.deg,
         "job_deg": now,
     }
-    slip = None if lobe.base_mm is None else _slip(lobe, now, body["reading_mm"])
-    if slip is not None and slip.seen:
+    assert lobe.base_mm is not None  # looked at before
+    slip = _slip(lobe, now, body["reading_mm"])
+    if slip.seen:
         body |= {"slipped_deg": slip.slipped_deg, "said": slip.sentence}
-    if lobe.base_mm is not None:
-        body["expected_mm"] = expected_mm(lobe.lift, now, lobe.base_mm, lobe.polarity)
+    body["expected_mm"] = expected_mm(lobe.lift, now, lobe.base_mm, lobe.polarity)
     if way == "crank_turned":
         body["phase"] = first_phase(_crank_move(context, body, lobe))
     else:
@@ -241,7 +252,7 @@ def _flank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) ->
         reading_mm=body["reading_mm"],
         polarity=lobe.polarity,
         step_mm=lobe.step_mm,
-        expected_mm=body.get("expected_mm"),
+        expected_mm=body["expected_mm"],
         forward_only=context.job.engine.forward_only,
     )
 
@@ -267,6 +278,8 @@ def _follow(
     if stage.body["lobe_fact"] != lobe.fact:
         said = "The lobe was measured since the crank was held; begin the move anew."
         return Guidance(said, button="Begin anew", action=Action("Begun anew.", forget=True))
+    if "expected_mm" not in stage.body:
+        return Guidance(_TOLD_BY_SLACK, button="Begin anew", action=Action("Begun anew.", forget=True))
     way = chosen_way(stage)
     view = (
         _flank_view(context, stage, lobe, gauge)

@@ -34,7 +34,15 @@ def pushing(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(step.sentence)
     stage = context.stage_of(step.id)
     lobe = left[0]
-    if stage is not None and stage.stage == "push" and stage.body["valve"] == lobe.valve:
+    if (
+        stage is not None
+        and stage.stage == "push"
+        and (stage.body["valve"], stage.body["cylinder"])
+        == (
+            lobe.valve,
+            lobe.cylinder,
+        )
+    ):
         return _push(context, lobe, stage)
     return _to_angle(context, step, lobe)
 
@@ -50,7 +58,7 @@ def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
     target = (NEAREST_AT_DEG[lobe.valve] + offset) % 720.0
     there = dead_centre_words(target, offset, 0)
     said = f"{context.gauge_words(lobe.touches)}. Turn forward to {there} and stop there."
-    now, known = context.job_deg(), context.lobes.get(lobe.valve)
+    now, known = context.job_deg(), context.lobes.get(lobe.touches)
     if now is None or known is None:
         return Guidance(said)
     to_go = to_go_deg(now, target, forward_only=context.job.engine.forward_only)
@@ -85,7 +93,7 @@ def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
     number = Number(travel, "mm", f"{lobe.valve} valve pushed")
     if travel is None or travel < LEAST_PUSH_MM:
         return Guidance(said, number=number)
-    known = context.lobes[lobe.valve]
+    known = context.lobes[lobe.touches]
     drop = DropMeasured(lobe, stage.body["job_deg"], travel)
     try:
         found = clearance_of(context, drop, known)

@@ -180,8 +180,8 @@ class JobReports:
             entry.crown,
             entry.u_mm,
         )
-        known = self._contexts.lobes(job_id).get(entry.valve)
-        if known is None or known.lobe != lobe:
+        known = self._contexts.lobes(job_id).get(lobe.touches)
+        if known is None:
             raise ConflictError(
                 "no_curve",
                 f"The lift curve of {lobe.words} since its cam was last touched is not there: measure it "

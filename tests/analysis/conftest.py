@@ -85,9 +85,21 @@ class Builder:
 
     def does(self, *payloads):
         for payload in payloads:
+            if isinstance(payload, Moved):
+                self.finds_room(payload.cam)
             at = f"2024-05-02T10:{len(self.facts):02d}"
             self.facts.append(procedure.fact_added(self.job, self.facts, payload, at=at, by="Ida Thorne"))
         return self.state
+
+    def finds_room(self, cam):
+        """Valve to piston, ample, where it is asked for before the move."""
+        step = next((one for one in self.state.steps if one.id == f"room.{cam}"), None)
+        if step is not None and step.state in {"now", "open"}:
+            known = {
+                (fact.what.cylinder, fact.what.valve) for fact in self.facts if hasattr(fact.what, "table")
+            }
+            ample = [clearance_found(lobe.valve, 9.0) for lobe in step.lobes]
+            self.does(*(one for one in ample if (one.cylinder, one.valve) not in known))
 
     @property
     def state(self):

@@ -116,18 +116,17 @@ function tightened(_job, step) {
   };
 }
 
-function drop(_job, _step, choices) {
+function drop(_job, step, choices) {
   const unit = LENGTHS[choices.length].unit;
+  const lobes = step.lobes?.length ? step.lobes : [{ valve: "inlet" }, { valve: "exhaust" }];
+  const of = step.lobes?.length ? { cylinder: step.lobes[0].cylinder } : {};
   return {
     title: "One measured drop: the valve pushed until it touched the piston",
     fields: [
       {
         name: "valve",
         label: "Valve",
-        options: [
-          ["inlet", "inlet"],
-          ["exhaust", "exhaust"],
-        ],
+        options: lobes.map(({ valve }) => [valve, valve]),
       },
       { name: "drop", label: `Travel until it touched, ${unit}`, required: true },
       { name: "at", label: "Crank degrees after overlap TDC (before: with a minus)", required: true },
@@ -139,6 +138,7 @@ function drop(_job, _step, choices) {
         "drops",
         {
           valve: values.valve,
+          ...of,
           drop_mm: lengthTyped(values.drop, choices.length),
           at_deg: Number(typed(values.at)),
           valve_angle_deg: Number(typed(values.angle) ?? 0),
@@ -163,6 +163,7 @@ function signing(job) {
 const FORMS = {
   clearances,
   verdict,
+  room: drop,
   correction,
   nipped: tightened,
   torqued: tightened,

@@ -90,7 +90,8 @@ def test_a_withdrawn_measurement_counts_no_more_but_stays_in_the_list(builder):
 
 def test_a_withdrawn_movement_never_happened(builder):
     builder.to_the_lobes().does(builder.lobe("inlet", 10), Decided("inlet", "correct"))
-    builder.does(Moved("inlet", "cam_turned", -10), Withdrawn(len(builder.facts) + 1, "pressed by mistake"))
+    builder.does(Moved("inlet", "cam_turned", -10))
+    builder.does(Withdrawn(len(builder.facts), "pressed by mistake"))
     assert builder.state.now == "correction.inlet"
 
 

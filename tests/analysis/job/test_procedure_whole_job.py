@@ -36,6 +36,7 @@ def test_the_whole_job_is_walked_step_by_step(builder, found_clearance):
         ("stroke", StrokeFound(17.3)),
         ("lobe.inlet", lobe("inlet", 10, measurement_id="m1")),
         ("verdict.inlet", Decided("inlet", "correct")),
+        ("room.inlet", found_clearance("inlet", 9.0)),
         ("correction.inlet", Moved("inlet", "crank_turned", -10)),
         ("nipped.inlet", Tightened("inlet", "nipped")),
         ("nipped.inlet", lobe("inlet", 0.1, measurement_id="m2")),
@@ -59,7 +60,7 @@ def test_the_whole_job_is_walked_step_by_step(builder, found_clearance):
         builder.does(payload)
     end = builder.state
     assert end.now is None
-    assert (end.signed_by, end.signed_at) == ("Ida Thorne", "2024-05-02T10:24")
+    assert (end.signed_by, end.signed_at) == ("Ida Thorne", "2024-05-02T10:25")
     assert {step.state for step in end.steps} == {"done"}
     assert not end.findings
     assert not end.departures

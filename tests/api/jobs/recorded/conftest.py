@@ -148,6 +148,8 @@ class RecordedShop:
     def correct(self, cam: str, to_late_deg: float) -> None:
         """Decide, move the simulated pulley, nip it up and torque it, measuring after each."""
         self.fact(kind="decided", cam=cam, decision="correct")
+        if self.job()["now"] == f"room.{cam}":
+            self.drop(cam)
         self.engine = self.engine.with_cam(cam, pulley_deg=to_late_deg)
         self.fact(kind="moved", cam=cam, way="cam_turned")
         self.fact(kind="tightened", cam=cam, to="nipped")

@@ -24,7 +24,9 @@ def test_one_valve_of_two_is_measured_and_every_step_that_measures_says_so(recor
         step["id"]: [one for one in step["cautions"] if "One of them is measured" in one]
         for step in shop.job()["steps"]
     }
-    measuring = {name for name in said if name.split(".")[0] in {"lobe", "nipped", "torqued", "again"}}
+    measuring = {
+        name for name in said if name.split(".")[0] in {"lobe", "room", "nipped", "torqued", "again"}
+    }
     assert {name for name, words in said.items() if words} == measuring | {"cylinder.3", "valve_to_piston"}
     assert "2 inlet valves" in said["lobe.inlet"][0]
     assert len(said["cylinder.3"]) == 2
