@@ -264,7 +264,7 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     return {
         "lobe": turning,
         "verdict": (MAKERS_FIRST,),
-        "room": (STOP_ON_RESISTANCE, MAKERS_FIRST),
+        "room": (MAKERS_FIRST,),
         "correction": (HOLD_THE_CAM, CAM_ALONE, *turning),
         "nipped": turning,
         "torqued": (TORQUE_FIGURE, *turning),

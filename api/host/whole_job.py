@@ -114,7 +114,7 @@ def _is_in(view: Fields, cam: str) -> bool:
 def _lobe(builder: Builder, step: Fields) -> None:
     """Nip up or torque first where the guide says so; decide where it asks; else measure."""
     guide = builder.guide_with_a_button()
-    if guide["button"] in {"Correct it", "Move it again"}:
+    if guide["button"].startswith("Move it"):
         builder.press()
         return
     if guide["button"].startswith("Torqued"):
