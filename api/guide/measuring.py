@@ -192,13 +192,13 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide where a cam is measured and somebody has to decide."""
     verdict = None if step.code else _verdict(context, step)
     if verdict is None:
-        return _not_comparable(step)
+        return _not_comparable(context, step)
     label = "late" if verdict.error_deg > 0 else "early"
     choices = choices_of(context, step, verdict, _measure_again(step))
     to_move = verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None)
     first = choices[0] if to_move else choices[2]
     return Guidance(
-        "Move it, leave it with a reason, or measure again.",
+        f"Move it, leave it with a reason, or measure again.{_gauge_for_that(context, step)}",
         step.sentence,
         number=Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg),
         verdict=early_or_late(verdict.error_deg),
@@ -220,9 +220,14 @@ def _verdict(context: GuideContext, step: StepState) -> Verdict | None:
     return judge(error.error_deg, error.u95_deg, context.job.tolerance)
 
 
-def _not_comparable(step: StepState) -> Guidance:
-    said = step.why or step.sentence
+def _not_comparable(context: GuideContext, step: StepState) -> Guidance:
+    said = f"{step.why or step.sentence}{_gauge_for_that(context, step)}"
     return Guidance(said, tone="fault", button="Measure again", action=_measure_again(step))
+
+
+def _gauge_for_that(context: GuideContext, step: StepState) -> str:
+    """Say where the gauge belongs where a press begins at once: after the other valve it still stands on that one."""
+    return "" if step.kind == "verdict" else f" {context.gauge_words(step.lobes[0].touches)} for that."
 
 
 def _measure_again(step: StepState) -> Action:

@@ -201,9 +201,10 @@ class Builder:
         """Measure a lobe, and again where the guide asks for it, because the verdict cannot be told yet."""
         self.lobe_once(onto)
         for _ in range(3):
-            if self.guide_with_a_button()["button"] != "Measure again":
+            guide = self.guide_with_a_button()
+            if guide["button"] != "Measure again":
                 return
-            self.lobe_once(onto)
+            self.lobe_once(part_in(guide["sentence"]) or onto)
 
     def lobe_once(self, onto: str) -> None:
         """Turn forward as often as is said, and a little back, the gauge on a valve."""
