@@ -52,6 +52,9 @@ class Recorded(Protocol):
         """A trace file's text."""
 
 
+TOOTH_OUT = "A tooth out: the chain was lifted with every piston half-way down; checked as it stands, below."
+
+
 @dataclass(frozen=True)
 class DoneJob:
     """One job that was done: on which scenario's engine, for whom, and what was peculiar to it."""
@@ -169,7 +172,9 @@ class _Recording:
                 await self._fact(kind="decided", cam=step.cam, decision=decision)
             case "correction":
                 await self._correct(step, view)
-            case "valve_to_piston":
+            case "room" if self._done.tooth_deg:
+                await self._fact(kind="skipped", step=step.id, reason=TOOTH_OUT)
+            case "valve_to_piston" | "room":
                 for valve, at_deg in DROP_AT_DEG.items():
                     travel = round(self._bench.room_mm(f"{valve}_1", at_deg), 2)
                     drop = DropEntry.model_validate({"valve": valve, "drop_mm": travel, "at_deg": at_deg})
