@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from playwright.sync_api import Page, WebSocketRoute, expect
 
@@ -34,7 +36,7 @@ def test_a_silent_link_is_told_with_the_age_of_what_is_shown(still_demo, open_ta
     _live(page)
     wire.cut = True
     expect(page.locator("#bench-state")).to_contain_text("Link lost")
-    expect(page.locator("#figure")).to_have_class("figure stale")
+    expect(page.locator("#figure")).to_have_class(re.compile(r"\bstale\b"))
     expect(page.locator("#figure")).to_contain_text("s old")
     expect(page.locator("#sentence")).to_contain_text("no link to the bench")
     expect(page.locator("#act")).to_be_disabled()
@@ -85,7 +87,7 @@ def test_a_page_survives_a_restart_of_the_server(own_demo, open_tab, until) -> N
     own_demo.stop()
     for page in (bench, wall):
         expect(page.locator("#bench-state")).to_contain_text("Link lost")
-        expect(page.locator("#figure")).to_have_class("figure stale")
+        expect(page.locator("#figure")).to_have_class(re.compile(r"\bstale\b"))
     own_demo.start()
     own_demo.wait()
     for page in (bench, wall):
