@@ -46,7 +46,7 @@ def test_a_silent_link_is_told_with_the_age_of_what_is_shown(still_demo, open_ta
     until(page, "old => document.querySelector('.stale-note').innerText !== old", age)
     wire.cut = False
     _live(page)
-    expect(page.locator("#figure")).to_have_class("figure")
+    expect(page.locator("#figure")).not_to_have_class(re.compile(r"\bstale\b"))
     assert page.locator(".reading.stale").count() == 0
 
 
@@ -92,7 +92,7 @@ def test_a_page_survives_a_restart_of_the_server(own_demo, open_tab, until) -> N
     own_demo.wait()
     for page in (bench, wall):
         expect(page.locator("#bench-state")).to_contain_text("Bench live", timeout=LONG_MS)
-        expect(page.locator("#figure")).to_have_class("figure")
+        expect(page.locator("#figure")).not_to_have_class(re.compile(r"\bstale\b"))
         assert page.evaluate("window.same")
         until(page, "document.querySelectorAll('.reading:not(.stale)').length > 0")
     assert bench.locator('input[value="exhaust"]').is_checked()
