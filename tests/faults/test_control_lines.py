@@ -114,6 +114,7 @@ def test_a_board_that_restarts_with_dtr_is_waited_for_and_its_new_zero_is_told(
         board.count += 5
         time.sleep(0.005)
     time.sleep(0.5)
+    client = bench.client()  # a listener who let so many readings lie is cut, as he should be
     server.stop()
     helpers.wait_for(client, helpers.is_state("crank", "offline"), 8)
     server.start()
