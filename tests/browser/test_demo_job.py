@@ -83,6 +83,7 @@ def let_me_turn_the_crank(hand: Page, demo: Any) -> None:
     wait_for("he goes on", lambda: mode(demo) == "working", demo)
     hand.locator("[data-builder=let_me]").click()
     wait_for("he stands aside", lambda: mode(demo) == "visitor", demo)
+    wait_for("the crank rests", lambda: not demo.simulator("/state")["hand"]["busy"], demo)
     before = crank_deg(demo)
     hand.get_by_role("button", name="On 90°").click()
     wait_for("the crank is the visitor's", lambda: crank_deg(demo) > before + 80, demo)

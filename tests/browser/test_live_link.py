@@ -94,7 +94,8 @@ def test_a_page_survives_a_restart_of_the_server(own_demo, open_tab, until) -> N
         expect(page.locator("#bench-state")).to_contain_text("Bench live", timeout=LONG_MS)
         expect(page.locator("#figure")).not_to_have_class(re.compile(r"\bstale\b"))
         assert page.evaluate("window.same")
-    until(bench, "document.querySelectorAll('.reading:not(.stale)').length > 0")  # the wall shows none of them
+    # The wall shows no readings.
+    until(bench, "document.querySelectorAll('.reading:not(.stale)').length > 0")
     assert bench.locator('input[value="exhaust"]').is_checked()
     bench.keyboard.press("Space")
     expect(bench.locator("#act")).to_contain_text("Finish")
