@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(1500)]
 
-LONGEST_S = 1200.0
+LONGEST_S = 400.0
 DONE_BEFORE = {"HL-1790", "HL-1795", "HL-1799"}
 
 
@@ -77,7 +77,7 @@ def signed(demo: Any, beginning: str) -> list[Any]:
 
 def let_me_turn_the_crank(hand: Page, demo: Any) -> None:
     """Pause, go on, take the crank, turn it, give it back: the job goes on where it stands."""
-    hand.get_by_role("button", name="Pause").first.click()
+    hand.locator("[data-builder=pause]").click()  # the hand has a Pause of its own
     wait_for("he pauses", lambda: mode(demo) == "paused", demo)
     hand.locator("[data-builder=go_on]").click()
     wait_for("he goes on", lambda: mode(demo) == "working", demo)
