@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import t as student
+from scipy.special import stdtr, stdtrit
 
 from analysis.base import Pass
 from analysis.timing.engine import CYCLE_DEG
@@ -152,9 +152,9 @@ def compare(
     u = math.sqrt(first + second)
     freedom = (first + second) ** 2 / (first**2 / before_freedom + second**2 / after_freedom)
     by = _wrapped(after_deg - before_deg, cycle_deg)
-    chance = float(2.0 * student.sf(abs(by) / u, freedom))
+    chance = float(2.0 * stdtr(freedom, -abs(by) / u))
     real = chance < 1.0 - _LEVEL
-    expanded = float(student.ppf(0.5 * (1.0 + _LEVEL), freedom)) * u
+    expanded = float(stdtrit(freedom, 0.5 * (1.0 + _LEVEL))) * u
     return Difference(by, expanded, chance, real, _sentence(by, expanded, real))
 
 
