@@ -8,7 +8,6 @@ import hashlib
 import json
 import random
 import sqlite3
-import subprocess
 import time
 import zipfile
 from contextlib import closing
@@ -17,8 +16,8 @@ from typing import Any
 
 import httpx
 import pytest
+from command import lobewright
 from sqlite_utils.migrations import Migrations
-from waiting import LOBEWRIGHT
 
 from api.archive import TidyRules, back_up, restore, tidy, verify
 from api.base import ConflictError, MisuseError, ServiceConfig, StoreError
@@ -31,10 +30,6 @@ from capture.store.blocks import Block
 from capture.store.stream_store import Batch, integrity
 
 DAY_NS = 86_400 * 10**9
-
-
-def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*LOBEWRIGHT, *words], capture_output=True, text=True, check=False)
 
 
 # -- stores made by hand
@@ -168,17 +163,17 @@ def test_imported_traces_go_only_when_asked_and_never_a_signed_jobs(shop: Path) 
 
 def test_tidying_needs_the_folder_to_itself_and_plain_words(shop: Path) -> None:
     store = ShopStore(shop)
-    told = command("tidy", "--older-than", "5y", "--data", str(shop))
+    told = lobewright("tidy", "--older-than", "5y", "--data", str(shop))
     store.close()
     assert told.returncode == 2
     assert "stop it" in told.stderr
     for words in ((), ("--older-than", "old"), ("--down-to", "small")):
-        misused = command("tidy", *words, "--data", str(shop))
+        misused = lobewright("tidy", *words, "--data", str(shop))
         assert misused.returncode == 2
         assert misused.stderr.count("\n") == 1
-    told = command("tidy", "--older-than", "5y", "--dry-run", "--data", str(shop))
+    told = lobewright("tidy", "--older-than", "5y", "--dry-run", "--data", str(shop))
     assert (told.returncode, "would go" in told.stdout) == (0, True)
-    assert command("tidy", "--older-than", "5y", "--data", str(shop / "nix")).returncode == 2
+    assert lobewright("tidy", "--older-than", "5y", "--data", str(shop / "nix")).returncode == 2
 
 
 def test_a_trace_that_was_tidied_away_is_told_in_a_sentence_and_its_row_stays(shop: Path) -> None:
@@ -260,7 +255,7 @@ def test_a_backup_that_was_cut_off_is_refused_in_one_sentence(
     file = tmp_path / "a.lwbackup"
     back_up(shop, file)
     file.write_bytes(file.read_bytes()[: int(share * file.stat().st_size)])
-    told = command("verify", str(file))
+    told = lobewright("verify", str(file))
     assert told.returncode == 2
     assert told.stderr.count("\n") == 1
     assert "Traceback" not in told.stderr

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from command import lobewright
 from waiting import LOBEWRIGHT
 
 from simulated_devices.traces import Trace, random_lobe, random_tdc
@@ -42,10 +43,7 @@ OF_LOBE = {
 
 def measured(*words: str | Path) -> tuple[int, list[dict[str, Any]], str]:
     """Exit code, JSON lines, error stream."""
-    done = subprocess.run(
-        [*LOBEWRIGHT, "measure", *map(str, words), "--json"], capture_output=True, text=True, check=False
-    )
-    assert "Traceback" not in done.stderr
+    done = lobewright("measure", *map(str, words), "--json")
     return done.returncode, [json.loads(line) for line in done.stdout.splitlines()], done.stderr
 
 

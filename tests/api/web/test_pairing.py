@@ -13,6 +13,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from command import lobewright
 from hypothesis import given
 from hypothesis import strategies as st
 from waiting import LOBEWRIGHT
@@ -179,25 +180,21 @@ def test_there_is_an_end_to_paired_screens(tmp_path: Path, monkeypatch: pytest.M
 # -- the command
 
 
-def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*LOBEWRIGHT, *words], capture_output=True, text=True, check=False)
-
-
 def test_pairing_by_command_needs_a_service_listing_does_not(tmp_path: Path) -> None:
     PairedScreens(tmp_path).add("Bench tablet")
-    none = command("pair", "--data", str(tmp_path))
+    none = lobewright("pair", "--data", str(tmp_path))
     assert none.returncode == 2
     assert "lobewright run" in none.stderr
     assert none.stderr.count("\n") == 1
-    listed = command("pair", "--data", str(tmp_path), "list")
+    listed = lobewright("pair", "--data", str(tmp_path), "list")
     assert listed.returncode == 0
     assert "Bench tablet" in listed.stdout
     for words in ((), ("1", "--all")):
-        misused = command("pair", "--data", str(tmp_path), "revoke", *words)
+        misused = lobewright("pair", "--data", str(tmp_path), "revoke", *words)
         assert misused.returncode == 2
         assert "--all" in misused.stderr
-    assert command("pair", "--data", str(tmp_path), "revoke", "1").stdout == "1 revoked.\n"
-    gone = command("pair", "--data", str(tmp_path), "revoke", "1")
+    assert lobewright("pair", "--data", str(tmp_path), "revoke", "1").stdout == "1 revoked.\n"
+    gone = lobewright("pair", "--data", str(tmp_path), "revoke", "1")
     assert (gone.returncode, gone.stderr) == (2, "lobewright: there is no paired screen 1.\n")
 
 
@@ -215,7 +212,7 @@ def test_a_service_on_one_network_address_still_hears_its_own_machine(tmp_path: 
         far = line.split()[-1]
         assert addresses[0] in far
         deadline = time.monotonic() + 20
-        while (shown := command("pair", "--data", str(data))).returncode and time.monotonic() < deadline:
+        while (shown := lobewright("pair", "--data", str(data))).returncode and time.monotonic() < deadline:
             time.sleep(0.2)
         assert shown.returncode == 0, shown.stderr
         code = shown.stdout.splitlines()[0]

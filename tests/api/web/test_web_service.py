@@ -17,6 +17,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from command import lobewright
 from waiting import LOBEWRIGHT, until
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import ClientConnection, connect
@@ -323,20 +324,20 @@ def test_a_trace_goes_out_and_comes_in_again_by_command(running: Running, tmp_pa
     trace = random_tdc(np.random.default_rng(5), "rocking").trace
     rows = "".join(f"{t!r},{channel},{value!r}\n" for t, channel, value in trace.rows())
     path.write_text("time_s,channel,value\n" + rows)
-    told = command("import", str(path), "--touches", "piston_1", "--data", str(running.data))
+    told = lobewright("import", str(path), "--touches", "piston_1", "--data", str(running.data))
     assert told.returncode == 0, told.stderr
     newest = running.web.get("/api/measurements").json()["measurements"][0]
     off_deg = (newest["result"]["centre_deg"] - trace.truth.tdc_deg + 180) % 360 - 180
     assert abs(off_deg) < 2 * newest["result"]["u95_deg"]
-    again = command("import", str(path), "--touches", "piston_1", "--data", str(running.data))
+    again = lobewright("import", str(path), "--touches", "piston_1", "--data", str(running.data))
     assert again.returncode == 2
     assert again.stderr == f"lobewright: {path}: this trace is there already, as number {newest['id']}.\n"
-    told = command("export", str(newest["id"]), "--to", str(tmp_path / "out"), "--data", str(running.data))
+    told = lobewright("export", str(newest["id"]), "--to", str(tmp_path / "out"), "--data", str(running.data))
     exported = Path(told.stdout.strip())
-    other = command("import", str(exported), "--data", str(tmp_path / "other"))
+    other = lobewright("import", str(exported), "--data", str(tmp_path / "other"))
     assert other.returncode == 0, other.stderr
     assert newest["sentence"] in other.stdout
-    back = command("export", "--to", str(tmp_path / "back"), "--data", str(tmp_path / "other"))
+    back = lobewright("export", "--to", str(tmp_path / "back"), "--data", str(tmp_path / "other"))
     assert numbers_in(Path(back.stdout.strip())) == numbers_in(exported)
 
 
@@ -356,11 +357,7 @@ def test_a_bad_trace_is_not_taken_in(running: Running, tmp_path: Path, content: 
     path = tmp_path / "bad.csv"
     path.write_text(content)
     for data in (running.data, tmp_path / "alone"):
-        told = command("import", str(path), "--data", str(data))
+        told = lobewright("import", str(path), "--data", str(data))
         assert told.returncode == 2
         assert words in told.stderr
         assert len(told.stderr.splitlines()) == 1
-
-
-def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*LOBEWRIGHT, *words], capture_output=True, text=True, check=False)

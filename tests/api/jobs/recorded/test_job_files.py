@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from waiting import LOBEWRIGHT
+from command import lobewright
 
 pytestmark = pytest.mark.slow
 
@@ -204,9 +204,7 @@ def test_commands_carry_a_job_without_a_service(exported: bytes, tmp_path: Path)
     bad.write_bytes(exported[:-400])
 
     def call(*words: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [*LOBEWRIGHT, *words, "--data", str(data)], capture_output=True, text=True, check=False
-        )
+        return lobewright(*words, "--data", str(data))
 
     taken = call("import", str(good), str(bad))
     assert taken.stdout == f"{good}: job 1, HL-1804.\n", taken.stderr
