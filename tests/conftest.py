@@ -7,7 +7,11 @@ import subprocess
 from typing import NoReturn
 
 import pytest
+from hypothesis import settings
 
+# How long an example takes is this machine's business: beside others it takes as long as it takes.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 LEFT_OUT = {"slow", "browser", "faults"}
 
 

@@ -57,9 +57,9 @@ def _registered(port: int) -> Iterator[str]:
 
     name = socket.gethostname().split(".")[0].lower()
     own = [address.packed for address in own_ip_addresses()]
-    info = ServiceInfo(
-        KIND, f"Lobewright on {name}.{KIND}", port=port, addresses=own, server=f"{name}.local."
-    )
+    # With the port: two benches on one machine are two names.
+    told = f"Lobewright on {name}, port {port}.{KIND}"
+    info = ServiceInfo(KIND, told, port=port, addresses=own, server=f"{name}.local.")
     network = Zeroconf()
     try:
         network.register_service(info, allow_name_change=True)

@@ -102,7 +102,7 @@ def test_a_file_that_is_not_there_gets_one_sentence(tmp_path: Path) -> None:
         load_bench(tmp_path / "none.toml")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.one_of(st.text(max_size=200).map(str.encode), st.binary(max_size=200)))
 def test_nothing_whatever_in_a_file_makes_it_fall_over(content: bytes) -> None:
     try:
@@ -123,7 +123,7 @@ VALUES = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(table=st.dictionaries(KEYS, VALUES), head=st.sampled_from(["[crank]", "[[gauge]]"]))
 def test_no_value_of_a_key_makes_it_fall_over(table: dict[str, object], head: str) -> None:
     import json

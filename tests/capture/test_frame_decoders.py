@@ -90,7 +90,7 @@ def test_how_the_bytes_are_cut_makes_no_difference(kind: str, cuts: list[int]) -
 
 
 @every_kind
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(chunks=st.lists(st.binary(max_size=300), max_size=30))
 def test_no_bytes_whatever_break_it_and_the_buffer_stays_bounded(kind: str, chunks: list[bytes]) -> None:
     decoder = fresh(kind)

@@ -52,7 +52,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(steps=STEPS, close_every=st.integers(1, 60), channel=st.sampled_from([CRANK, GAUGE]))
 def test_every_line_is_accounted_for_and_every_value_comes_back(
     steps: list[tuple[int, int]], close_every: int, channel: Channel

@@ -88,7 +88,7 @@ def test_a_tangent_lobe_is_a_straight_flank_and_a_round_nose_under_a_roller():
         assert float(profile.flank(np.array(angle), True)) == pytest.approx(expected, abs=2e-3)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(seed=st.integers(0, 2**32 - 1), family=st.sampled_from(FAMILIES))
 def test_every_lobe_rises_to_its_nose_and_falls_again(seed, family):
     valve = random_valve(np.random.default_rng(seed), 0.0, family)
@@ -100,7 +100,7 @@ def test_every_lobe_rises_to_its_nose_and_falls_again(seed, family):
     assert lift.max() == pytest.approx(valve.lobe.lift_mm, rel=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seed=st.integers(0, 2**32 - 1), shift=st.floats(-500.0, 500.0), drop=st.floats(0.3, 3.0))
 def test_the_truth_of_a_lobe_is_what_bisection_finds_on_it(seed, shift, drop):
     valve = random_valve(np.random.default_rng(seed), 110.0)

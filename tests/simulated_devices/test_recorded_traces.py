@@ -28,7 +28,7 @@ def at_gauge(trace):
     return np.interp(trace.gauge_time_s - trace.lag_s, trace.crank_time_s, trace.crank_deg)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=seeds)
 def test_a_piston_trace_peaks_at_the_tdc_it_says_is_true(seed):
     rng = np.random.default_rng(seed)
@@ -49,7 +49,7 @@ def test_a_piston_trace_peaks_at_the_tdc_it_says_is_true(seed):
     )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=seeds)
 def test_a_lobe_trace_turned_forward_lies_on_the_lift_it_says_is_true(seed):
     rng = np.random.default_rng(seed)
@@ -63,7 +63,7 @@ def test_a_lobe_trace_turned_forward_lies_on_the_lift_it_says_is_true(seed):
     assert trace.lobe.peak_lift_mm == pytest.approx(lift.max(), abs=0.01)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(seed=seeds)
 def test_the_way_back_shows_the_slack(seed):
     rng = np.random.default_rng(seed)
@@ -243,7 +243,7 @@ def test_a_trace_without_a_fault_has_no_mark():
             assert marks(record(exact_setup(random_engine(rng), touches, course(rng)), rng)) == set()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seed=seeds)
 def test_ugly_traces_still_show_the_true_motion(seed):
     rng = np.random.default_rng(seed)
@@ -253,7 +253,7 @@ def test_ugly_traces_still_show_the_true_motion(seed):
         assert found <= {"back"}
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=seeds)
 def test_random_benches_are_well_formed_whatever_goes_wrong(seed):
     rng = np.random.default_rng(seed)

@@ -167,7 +167,7 @@ payloads = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(payloads, max_size=40), st.booleans())
 def test_whatever_is_tried_the_state_holds_together(tries, begun):
     facts = []

@@ -115,7 +115,7 @@ LOBE_WAYS = ["full_lift", "equal_lift", "events"]
 
 @pytest.mark.parametrize("valve", ["inlet", "exhaust"])
 @pytest.mark.parametrize("way", LOBE_WAYS)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(late=st.floats(-30, 30))
 def test_each_way_finds_the_error_of_a_lobe_with_unlike_flanks(valve, way, late):
     job = job_of(card_of(valve, way), (valve,))
@@ -198,7 +198,7 @@ def test_equal_overlap_lift_finds_the_error_of_an_even_cam():
         assert found.error_deg == pytest.approx(late, abs=0.02)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.floats(-10, 10), st.floats(-4, 4), st.floats(100, 116), st.floats(-6, 6))
 def test_separation_and_advance_find_a_single_cams_error_and_what_the_grinder_left(late, wide, sep, advance):
     engine = Engine("Sallow", ("1",), ("1",), (Cam("cam", ("inlet", "exhaust")),))
@@ -230,7 +230,7 @@ def test_a_verdict_takes_the_interval_into_account(error, u95, call, words):
     assert words in verdict.sentence
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.floats(-5, 5), st.floats(0.01, 3), st.floats(0.1, 3))
 def test_in_never_holds_where_the_interval_reaches_out_and_out_never_where_it_reaches_in(
     error, u95, tolerance

@@ -61,7 +61,7 @@ def engine_of(rotation, seen_from, with_crank):
     return Engine("Tarn", ("1",), ("1",), (cam,), rotation=rotation, seen_from=seen_from)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(set_up=set_ups)
 def test_turning_the_cam_as_told_brings_it_to_its_card(set_up):
     error, rotation, seen, view, with_crank, valve, held_at = set_up
@@ -81,7 +81,7 @@ def test_turning_the_cam_as_told_brings_it_to_its_card(set_up):
     assert view in told.hold_the_crank
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(set_up=set_ups)
 def test_turning_the_crank_as_told_brings_the_held_cam_to_its_card(set_up):
     error, rotation, seen, view, with_crank, valve, held_at = set_up
@@ -99,7 +99,7 @@ def test_turning_the_crank_as_told_brings_the_held_cam_to_its_card(set_up):
     assert ("back" in told.hold_the_cam) == (error > 0)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(errors, valves)
 def test_early_is_a_smaller_inlet_number_and_a_larger_exhaust_number(error, valve):
     engine = engine_of("clockwise", "timing end", True)
@@ -117,7 +117,7 @@ def test_early_is_a_smaller_inlet_number_and_a_larger_exhaust_number(error, valv
     assert found.verdict(0.005).error_cam_deg == pytest.approx(error / 2)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(errors, st.floats(10, 60))
 def test_arc_and_chord_are_what_a_mark_on_the_pulley_moves(error, radius):
     engine = engine_of("clockwise", "timing end", True)
@@ -167,7 +167,7 @@ adjusters = st.one_of(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(adjusters, errors)
 def test_an_adjuster_leaves_what_it_says_and_never_more_than_before(adjuster, error):
     setting = setting_of(adjuster, error)
@@ -176,7 +176,7 @@ def test_an_adjuster_leaves_what_it_says_and_never_more_than_before(adjuster, er
     assert setting.sentence.endswith(".")
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(fitted_sizes, errors)
 def test_no_key_or_dowel_at_hand_would_come_nearer(adjuster, error):
     chosen = setting_of(adjuster, error)
@@ -207,7 +207,7 @@ def test_the_slots_tell_where_the_pulley_ends_and_what_room_is_left():
     assert "5.00 cam deg advanced from mid-slot, 13.00 left to go later and 3.00 earlier" in setting.sentence
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.floats(-8, 8), st.floats(-8, 8), st.sampled_from(["inlet", "exhaust", "share"]))
 def test_a_single_cam_is_brought_to_its_aim_and_what_is_left_does_not_depend_on_it(inlet, exhaust, aim):
     change = -{"inlet": inlet, "exhaust": exhaust, "share": (inlet + exhaust) / 2}[aim]

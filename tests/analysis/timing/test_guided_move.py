@@ -27,7 +27,7 @@ def stored(centre_deg):
     return StoredLift(crank, lobe_mm(crank, centre_deg))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.one_of(st.floats(-25, -0.3), st.floats(0.3, 25)),
     st.sampled_from([108.0, 612.0, 288.0]),
@@ -164,7 +164,7 @@ class LooseDrive:
         self.pulley = min(max(self.pulley, crank), crank + self.slack)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     st.one_of(st.floats(-25, -0.3), st.floats(0.3, 25)),
     st.floats(0.3, 8),

@@ -99,7 +99,7 @@ def brute_least(metal, centre, shift):
     return (metal.travel_to_touch(after) - lifts)[lifts > 0.05].min()
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     st.sampled_from(["inlet", "exhaust"]),
     st.floats(0, 25),

@@ -17,17 +17,22 @@ def test_a_bench_of_this_machine_alone_is_announced_to_nobody() -> None:
         assert name == ""
 
 
+PORT = 8731  # no other service of this machine is told by that name
+
+
 def test_the_announced_name_is_one_that_a_resolver_of_the_network_finds() -> None:
     zeroconf = pytest.importorskip("zeroconf")
-    with announced("0.0.0.0", 8720) as name:
+    with announced("0.0.0.0", PORT) as name:
         if not name:
             pytest.skip("this machine has no network that takes multicast")
         asker = zeroconf.Zeroconf()
         try:
             host = name.removesuffix(".local")
-            found = asker.get_service_info("_http._tcp.local.", f"Lobewright on {host}._http._tcp.local.")
+            found = asker.get_service_info(
+                "_http._tcp.local.", f"Lobewright on {host}, port {PORT}._http._tcp.local."
+            )
             assert found is not None
-            assert (found.port, found.server) == (8720, f"{name}.")
+            assert (found.port, found.server) == (PORT, f"{name}.")
         finally:
             asker.close()
 

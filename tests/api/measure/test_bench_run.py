@@ -287,7 +287,7 @@ def assert_stored_equals_journal(data: Path, folder: Path, upto_ns: int) -> None
     for channel in ("crank", "dial_a", "dial_b"):
         lines = journal_raw(folder / f"{channel}.journal", upto_ns)
         assert len(lines) > 50
-        until(lambda name=channel, sent=lines: _holds(data, name, sent), f"{channel} is stored whole", 15.0)
+        until(lambda name=channel, sent=lines: _holds(data, name, sent), f"{channel} is stored whole")
 
 
 def _holds(data: Path, channel: str, lines: list[int]) -> bool:

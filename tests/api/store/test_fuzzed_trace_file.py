@@ -66,7 +66,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.slow
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(content=documents)
 @example(content=f"{HEADER}\n0,crank_deg,1\n0,dial_mm,1e308\n1,dial_in,1e308\n".encode())
 @example(content=f"{HEADER}\n1e308,crank_deg,1\n-1e308,dial_mm,1\n".encode())
@@ -75,7 +75,7 @@ def test_no_rows_whatever_make_it_fall_over(path: Path, content: bytes) -> None:
     judged(path, content)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(content=st.binary(max_size=400))
 @example(content=b"")
 @example(content=b"\xff\xfet\x00i\x00m\x00e\x00")
