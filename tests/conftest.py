@@ -34,8 +34,14 @@ def _left_out(*_: object, **__: object) -> NoReturn:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if not config.getoption("--quick"):
-        return
-    left_out = [item for item in items if LEFT_OUT & {mark.name for mark in item.iter_markers()}]
-    items[:] = [item for item in items if item not in left_out]
-    config.hook.pytest_deselected(items=left_out)
+    if config.getoption("--quick"):
+        left_out = [item for item in items if LEFT_OUT & {mark.name for mark in item.iter_markers()}]
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
+    _long_files_first(items)
+
+
+def _long_files_first(items: list[pytest.Item]) -> None:
+    """Where files run side by side, a long one begun last would keep the build waiting."""
+    long = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in long)
