@@ -19,7 +19,6 @@ from api.store import GuideStage
 
 Rule = Callable[[GuideContext, StepState], Guidance]
 FULL_CYCLE_DEG = 720.0
-HALF_TURN_DEG = 180.0
 
 
 def guide_in(context: GuideContext) -> Guide:

@@ -6,11 +6,10 @@ import math
 
 import numpy as np
 
-from simulated_devices.machine import CommandError, Hand, Manner, Motion
+from simulated_devices.machine import Hand, Manner, Motion
 
 FASTEST_DEG_S = 720.0
 STOPS_WITHIN_S = 0.15
-LONGEST_COURSE_DEG = 100 * 360.0
 _FOLLOW_PER_S = 14.0
 
 
@@ -104,21 +103,3 @@ class LiveHand:
             self.manner.ease_s,
         )
         return Hand(self.angle_deg, manner, self._rng)
-
-
-def checked_speed(speed_deg_s: float) -> float:
-    """A speed that a hand can turn at."""
-    if not 0.5 <= speed_deg_s <= FASTEST_DEG_S:
-        raise CommandError(
-            f"a hand cannot turn at {speed_deg_s:g} deg/s; ask for 0.5 to {FASTEST_DEG_S:g} deg/s"
-        )
-    return speed_deg_s
-
-
-def checked_way(from_deg: float, to_deg: float) -> float:
-    """An angle that is not absurdly far away."""
-    if not math.isfinite(to_deg) or abs(to_deg - from_deg) > LONGEST_COURSE_DEG:
-        raise CommandError(
-            f"{abs(to_deg - from_deg):g} degrees is too far to turn at once; ask for up to 100 turns"
-        )
-    return to_deg
