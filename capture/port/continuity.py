@@ -20,6 +20,8 @@ WINDOW_LINES = 16
 UNPROVEN_AT = 8
 CONFIRMING_LINES = 3
 SPIKE_MM = 1.0
+PAUSE_NS = 50_000_000
+"""Longer than any adapter gathers lines for: a computer was held up, or the line."""
 RESTART_WITHIN_NS = 5_000_000_000
 RESTART_PAUSE_NS = 250_000_000
 AT_NOUGHT = 2
@@ -107,6 +109,36 @@ class Continuity(ABC):
         """The port was opened again: the next frame is not tied to the one before."""
 
 
+class Pauses:
+    """How long lines may have been on their way: one that came after a pause may be late by all of it.
+
+    On a busy computer lines come in a bunch after a pause, some are lost meanwhile, and what looks like a leap within a
+    millisecond is the crank as it was turned on.
+    """
+
+    def __init__(self) -> None:
+        self._gaps_ns: deque[int] = deque(maxlen=WINDOW_LINES)
+        self._usual_ns = 0.0
+        self._last_ns: int | None = None
+
+    def line(self, t_ns: int) -> None:
+        """A line came."""
+        gap_ns = 0 if self._last_ns is None else t_ns - self._last_ns
+        self._last_ns = t_ns
+        self._gaps_ns.append(gap_ns)
+        if gap_ns <= PAUSE_NS:
+            self._usual_ns += (gap_ns - self._usual_ns) / WINDOW_LINES
+
+    def longest_ns(self) -> int:
+        """The longest pause among the last lines; 0 where there was none."""
+        longest_ns = max(self._gaps_ns, default=0)
+        return longest_ns if longest_ns > PAUSE_NS else 0
+
+    def lines_lost(self) -> int:
+        """So many lines may be missing for it."""
+        return round(self.longest_ns() / max(self._usual_ns, 1e6))
+
+
 class CrankContinuity(Continuity):
     """Unwraps counts in the running direction and tells corrupted counts and resets from motion.
 
@@ -142,6 +174,7 @@ class CrankContinuity(Continuity):
         self._step = 0
         self._shift = 0
         self._held: list[tuple[int, int]] = []
+        self._pauses = Pauses()
         self._reopened = False
         self._restarts_until_ns = 0
 
@@ -153,6 +186,7 @@ class CrankContinuity(Continuity):
     def admit(self, frame: Frame, t_ns: int) -> list[Admitted]:
         """See `Continuity.admit`."""
         count = frame.value
+        self._pauses.line(t_ns)
         if self._last is None:
             self._last = (count, count, t_ns)
             self._reopened = False
@@ -160,7 +194,9 @@ class CrankContinuity(Continuity):
         if self._reopened or self._after_pause(t_ns):
             return self._accept_jump([(count, t_ns)], restarted=self._began_again(count, t_ns))
         follows_last = self._smooth(self._last[0], count, self._step, 1 + len(self._held))
-        follows_held = bool(self._held) and self._smooth(self._held[-1][0], count, 0, 1)
+        follows_held = bool(self._held) and (
+            self._smooth(self._held[-1][0], count, 0, 1) if follows_last else self._goes_on(count, t_ns)
+        )
         if follows_last and follows_held:
             held, self._held = self._held, []
             return [self._accept(*pair) for pair in [*held, (count, t_ns)]]
@@ -188,9 +224,21 @@ class CrankContinuity(Continuity):
         at_nought = self._last is not None and abs(count) <= AT_NOUGHT < abs(self._last[0])
         return self._restarts or at_nought
 
+    def _goes_on(self, count: int, t_ns: int) -> bool:
+        """Whether it goes on from the lines that are held, which do not go on from those before: at a speed of its own."""
+        (before, before_ns), *earlier = reversed(self._held)
+        if earlier:
+            return self._smooth(before, count, self._between(earlier[0][0], before), 1)
+        return self._in_reach(self._between(before, count), 8, t_ns - before_ns)
+
+    def _in_reach(self, leap: int, beside: int, took_ns: int) -> bool:
+        """Whether a hand can have turned so far in that time, or in a pause before it."""
+        return abs(leap) <= beside + self._counts_per_ns * (took_ns + self._pauses.longest_ns())
+
     def _smooth(self, before: int, after: int, step: int, lines: int) -> bool:
-        """Whether the count went on about as it did from the line before."""
-        return abs(self._between(before, after) - step * lines) <= 8 * lines + abs(step) * lines
+        """Whether the count went on about as it did from the line before, or from one that a pause swallowed."""
+        beyond = abs(self._between(before, after) - step * lines) - (8 + abs(step)) * lines
+        return beyond <= 0 or beyond <= 2 * abs(step) * self._pauses.lines_lost()
 
     def _between(self, before: int, after: int) -> int:
         step = after - before
@@ -211,7 +259,7 @@ class CrankContinuity(Continuity):
         before, unwrapped, last_ns = self._last or (count, count, t_ns)
         leap = self._between(before, count)
         from_zero = abs(count) <= self._near_zero and (restarted or self._near_zero < abs(leap))
-        reachable = abs(leap) <= self._near_zero + self._counts_per_ns * (t_ns - last_ns)
+        reachable = self._in_reach(leap, self._near_zero, t_ns - last_ns)
         if reachable and not from_zero:
             return [self._accept(*pair) for pair in held]
         begins = "counter_reset" if from_zero else "counter_jump"

@@ -62,6 +62,35 @@ def test_a_turn_while_the_line_was_dead_is_motion_and_not_a_reset(heard: Any) ->
     assert heard.events == []
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_crank_turned_on_while_the_computer_was_held_up_has_not_leapt(seed: int, heard: Any) -> None:
+    """Of each hold-up one line comes late, at once with the next fresh one; those between are lost."""
+    chance, line, count = random.Random(seed), Line(CRANK, heard), 0
+    for _ in range(40):
+        for _ in range(chance.randrange(1, 60)):
+            count += 10
+            line.say(count, every_ms=5)
+        lost = chance.randrange(10, 100)
+        line.say(count + 10, every_ms=5 * lost)
+        count += 10 * lost
+        line.say(count, every_ms=0.1)
+    line.say(count + 10, count + 20, every_ms=5)
+    assert not heard.events
+    assert line.intake.damaged == 0
+    assert heard.raw[-1] == count + 20
+
+
+def test_a_wrong_count_is_dropped_also_where_lines_are_few_and_a_leap_that_stays_is_told(heard: Any) -> None:
+    line = Line(CRANK, heard)
+    line.say(*range(100, 140), every_ms=5)
+    line.say(*[140] * 8, every_ms=200)
+    line.say(440, *[140] * 8, every_ms=200)
+    assert 440 not in heard.raw
+    line.say(*[140] * 20, every_ms=5)
+    line.say(*[3440] * 4, every_ms=5)
+    assert [event.code for event in heard.events] == ["counter_jump"]
+
+
 @pytest.mark.parametrize("banner", [[], ["counter v1", ""]])
 def test_a_counter_that_begins_again_makes_a_segment_and_no_motion(heard: Any, banner: list[str]) -> None:
     line = Line(CRANK, heard)
