@@ -73,6 +73,7 @@ export function itemFrom(measurement, trace) {
     pairs,
     result,
     detail,
+    settings: measurement.settings ?? {},
     centre,
     turn,
     u95: result?.u95_deg ?? NaN,

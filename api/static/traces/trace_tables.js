@@ -80,6 +80,12 @@ export function passRows(item, choices) {
   ]);
 }
 
+/** Beside the encoder's line, where nobody stated its limit. */
+function supposedOf(settings, source) {
+  if (source !== "encoder out of round" || !settings?.encoder_supposed) return "";
+  return ` (${settings.encoder_error_deg}° supposed, none stated)`;
+}
+
 export const BUDGET_COLUMNS = [
   ["From", false],
   ["Standard uncertainty", true],
@@ -91,7 +97,7 @@ export function budgetRows(item) {
   const total = budget.reduce((sum, part) => sum + part.u_deg ** 2, 0);
   return [...budget]
     .sort((a, b) => b.u_deg - a.u_deg)
-    .map((part) => [part.source, `${digits(part.u_deg, 4)}°`, total ? part.u_deg ** 2 / total : 0]);
+    .map((part) => [part.source + supposedOf(item.settings, part.source), `${digits(part.u_deg, 4)}°`, total ? part.u_deg ** 2 / total : 0]);
 }
 
 export const EVENT_COLUMNS = [
