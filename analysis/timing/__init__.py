@@ -16,7 +16,6 @@ from analysis.timing.angles import (
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
-from analysis.timing.encoder_turned import EncoderTurned, FromTdc, encoder_turned
 from analysis.timing.engine import (
     CYCLE_DEG,
     Adjuster,
@@ -58,6 +57,7 @@ from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
+from analysis.timing.two_positions import EncoderTurned, FromTdc, encoder_turned, turned_between
 from analysis.timing.valve_to_piston import (
     DropMeasured,
     PistonClearance,
@@ -147,4 +147,5 @@ __all__ = [
     "tdc_by_hand",
     "throw_mm",
     "told_from_own_tdc",
+    "turned_between",
 ]
