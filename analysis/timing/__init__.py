@@ -52,6 +52,7 @@ from analysis.timing.facts import (
     Withdrawn,
     payload_from_plain,
 )
+from analysis.timing.further_turns import Advice, Outlook, advice, outlook
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
 from analysis.timing.repeatability import Difference, compare, spread_of
@@ -73,6 +74,7 @@ __all__ = [
     "SAME_ENGINE_DEG",
     "SAME_LIFT_MM",
     "Adjuster",
+    "Advice",
     "BenchChecked",
     "Cam",
     "CamCard",
@@ -96,6 +98,7 @@ __all__ = [
     "Moved",
     "NotComparable",
     "Noted",
+    "Outlook",
     "OwnDecision",
     "Payload",
     "PistonClearance",
@@ -113,6 +116,7 @@ __all__ = [
     "Verdict",
     "WentBack",
     "Withdrawn",
+    "advice",
     "bank_of",
     "banks_off_deg",
     "cam_deg_of",
@@ -138,6 +142,7 @@ __all__ = [
     "newest",
     "odd_lobes",
     "order",
+    "outlook",
     "payload_from_plain",
     "piston_below_top_mm",
     "piston_drop",
