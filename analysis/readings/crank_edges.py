@@ -30,6 +30,7 @@ _FASTEST_HZ = 1100.0
 # Lines that come as evenly as this show all the jitter there is.
 _EVEN = 0.1
 _ODD_JUMPS = 0.005
+_OF_A_CLOCK = 0.02
 _BESIDE = 7
 _BEAT_PARTS, _MOST_SHARING = 4.0, 10.0
 _GUESSED_LATE_U_S = 0.002
@@ -69,7 +70,7 @@ class Lines:
         Whether lines that repeat a count are left out, and whether some do repeat one.
     late_u_s : float
         How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
-        left out, the period of the lines may have to be guessed.
+        left out, the period of the lines may have to be guessed; where counts and lines keep step, all waited alike.
     shaken_s : float or None
         Jitter that the lines themselves show; `None` where a count sends each.
     jitter_s : float or None
@@ -187,6 +188,10 @@ def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[f
         float(np.mean(np.abs(jump - 1.0) > 0.5)) > _ODD_JUMPS and low > 0.9 * usual and high < 1.1 * usual
     )
     if even or by_clock or float(np.median(jump)) > 1.5:
+        return usual, False, 0.0
+    if high - low < _OF_A_CLOCK * usual:
+        # One count a line, as evenly as no hand turns: sent by a clock that keeps step, or by the count of a motor.
+        # Where between two lines the edges lie is then not told, and is the same for all of them.
         return usual, False, 0.0
     line_s, sure = _common_period(gap)
     return line_s, True, 0.1 * line_s if sure else _GUESSED_LATE_U_S
