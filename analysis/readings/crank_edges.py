@@ -250,7 +250,9 @@ def _all_knots(
     wait = np.where(gap > longest_s, line_s, gap)
     passed_s = time_s[moved + 1] - 0.5 * wait
     edge, skip = moved[single], moved[~single]
-    reading = np.unique(np.concatenate([skip, skip + 1, [0, len(time_s) - 1]]))
+    told = np.zeros(len(time_s), dtype=np.bool_)
+    told[skip] = told[skip + 1] = told[[0, -1]] = True
+    reading = np.flatnonzero(told)
     # What happened in a gap is not known: its ends bound what is.
     unseen = np.isin(time_s[moved], unseen_s)
     left_s, entered_s = (np.where(unseen, time_s[at], passed_s) for at in (moved, moved + 1))
