@@ -130,7 +130,8 @@ export function shiftTold(byDeg, u95Deg) {
 export function turnedWords(told, choices) {
   const centre = joined(centreAngle(told.centre_deg, choices.angle, 2));
   const alone = [told.before_u95_deg, told.after_u95_deg].map((u95) => `± ${digits(u95, 2)}°`).join(" and ");
-  return `Of both positions of the encoder: ${centre} ± ${digits(told.u95_deg, 2)}°, alone ${alone}. ${told.sentence}`;
+  const both = `Of both positions of the encoder: ${centre} ± ${digits(told.u95_deg, 2)}°`;
+  return `${both}, alone ${alone}. ${told.sentence}`;
 }
 
 /** Name and value of everything else a result tells. */
