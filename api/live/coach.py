@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from analysis.timing import Outlook, advice
 
-BETTER = 0.85
-"""What brings the interval down by less is not worth a sentence."""
+BETTER, HARDLY = 0.85, 0.95
+"""What brings the interval down by less is not worth a sentence, or a figure in one."""
 
 COUNTS = {
     1: "One more turn",
@@ -29,17 +29,18 @@ def coaching(now: Outlook | None, wanted_u95_deg: float) -> str:
     told = advice(now, wanted_u95_deg)
     best = min(told.u95_deg, told.slower_u95_deg or told.u95_deg)
     if best > BETTER * now.u95_deg:
-        return f"± {now.u95_deg:.2f} now, and more turns hardly narrow it: {_what_stays(now)}."
-    same = f": ± {told.u95_deg:.2f}" if told.u95_deg < now.u95_deg - 0.005 else ""
+        return f"{_told(now.u95_deg)} now, and more turns hardly narrow it: {_what_stays(now)}."
     words = COUNTS.get(told.turns, f"{told.turns} more turns")
+    same = f": {_told(told.u95_deg)}" if told.u95_deg < HARDLY * now.u95_deg else ""
     if told.slower_deg_s is None or told.slower_u95_deg is None:
-        return f"± {now.u95_deg:.2f} now. {words}{same}."
-    slower = f"at {told.slower_deg_s:.0f} deg/s ± {told.slower_u95_deg:.2f}"
-    return (
-        f"± {now.u95_deg:.2f} now. {words}{same}, {slower}."
-        if same
-        else f"± {now.u95_deg:.2f} now. {words} {slower}."
-    )
+        return f"{_told(now.u95_deg)} now. {words}{same}."
+    slower = f"at {told.slower_deg_s:.0f} deg/s {_told(told.slower_u95_deg)}"
+    return f"{_told(now.u95_deg)} now. {words}{same}{',' if same else ''} {slower}."
+
+
+def _told(u95_deg: float) -> str:
+    """Coarse where it is coarse, so that the line does not flicker."""
+    return f"± {u95_deg:.2f}" if u95_deg < 1.0 else f"± {u95_deg:.1f}"
 
 
 def _what_stays(now: Outlook) -> str:

@@ -11,6 +11,7 @@ CAUTIONS = [
 ]
 WANTED_WITHOUT_A_JOB_DEG = 0.2
 """A quarter of the tolerance that a card usually gives, 0.8 to 1 crank degree; common practice, no source."""
+WIDEST_TOLERANCE_DEG = 1.0
 PARTS = {"piston": "piston", "inlet": "inlet valve", "exhaust": "exhaust valve"}
 
 
@@ -45,7 +46,8 @@ def _while_measuring(measurement: MeasurementView, centre: Centre | None) -> Gui
         result = centre.result
         wide = coaching(centre.outlook, WANTED_WITHOUT_A_JOB_DEG)
         why = wide if centre.error is None else centre.error["message"]
-        if result is not None and len([one for one in result["passes"] if one["used"]]) > 1:
+        tells = result is not None and result["u95_deg"] <= WIDEST_TOLERANCE_DEG
+        if result is not None and tells and len([one for one in result["passes"] if one["used"]]) > 1:
             sentence = "Finish when the number has settled, or turn on."
     return Guide(step=_where(measurement), sentence=sentence, why=why)
 
