@@ -256,7 +256,6 @@ class Soak:
     def run(self, minutes: float, spare: bool) -> None:
         began_s = time.monotonic()
         small = [self.cable, self.cable, self.cable, self.noise, self.noise, self.stopped_screen, self.backup]
-        small += [
             self.outside.a_trace,
             self.outside.a_trace,
             self.outside.spoilt_files,
@@ -273,6 +272,9 @@ class Soak:
                 fault = self.random.choice(small)
             fault()
             self.done[fault.__name__] += 1
+            outside = self.random.choice([self.outside.a_trace, self.outside.spoilt_files, self.outside.strangers])
+            outside()
+            self.done[outside.__name__] += 1
             self.rest(self.random.uniform(2.0, 10.0))
 
     def settle(self) -> None:

@@ -14,6 +14,7 @@ import argparse
 import sys
 import time
 import traceback
+from collections import Counter
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
@@ -26,11 +27,14 @@ from shop_machine import ShopMachine, plan
 def run_one(number: int, steps: int) -> bool:
     """Run one sequence; true where all held."""
     print(f"seed {number}", flush=True)
+    before = Counter(ShopMachine.done)
     try:
         run_state_machine_as_test(seed(number)(ShopMachine), settings=plan(1, steps))
     except Exception:  # noqa: BLE001 - whatever it is, it is what was looked for
         traceback.print_exc()
         return False
+    happened = Counter(ShopMachine.done) - before
+    print("    " + ", ".join(f"{what} {count}" for what, count in sorted(happened.items())), flush=True)
     return True
 
 

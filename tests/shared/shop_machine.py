@@ -307,8 +307,9 @@ class ShopMachine(RuleBasedStateMachine):
 
     @rule()
     def kill_capture(self) -> None:
+        killed = self.world.capture_pid()
         self.world.kill_capture()
-        until(self.world.reads, "capture is back")
+        self.world.wait_for_another_capture(killed)
         self._note("capture killed")
 
     @rule()

@@ -94,9 +94,16 @@ class World:
         self.service.kill()
         self.service.wait()
 
+    def capture_pid(self) -> int:
+        return int(json.loads((self.data / "capture.json").read_text())["pid"])
+
     def kill_capture(self) -> None:
         with contextlib.suppress(OSError, ValueError, KeyError):
-            os.kill(int(json.loads((self.data / "capture.json").read_text())["pid"]), signal.SIGKILL)
+            os.kill(self.capture_pid(), signal.SIGKILL)
+
+    def wait_for_another_capture(self, killed: int) -> None:
+        """Until another one reads: for a moment the last health still says that all is well."""
+        until(lambda: self.capture_pid() != killed and self.reads(), "capture is back", STARTS_WITHIN_S)
 
     def end_web(self) -> int:
         assert self.service is not None
