@@ -256,11 +256,6 @@ class Soak:
     def run(self, minutes: float, spare: bool) -> None:
         began_s = time.monotonic()
         small = [self.cable, self.cable, self.cable, self.noise, self.noise, self.stopped_screen, self.backup]
-            self.outside.a_trace,
-            self.outside.a_trace,
-            self.outside.spoilt_files,
-            self.outside.strangers,
-        ]
         large = [self.hold_capture, self.kill_capture, self.kill_web, self.restart]
         large_due_s = 20.0
         self.rest(15)
@@ -272,7 +267,9 @@ class Soak:
                 fault = self.random.choice(small)
             fault()
             self.done[fault.__name__] += 1
-            outside = self.random.choice([self.outside.a_trace, self.outside.spoilt_files, self.outside.strangers])
+            outside = self.random.choice(
+                [self.outside.a_trace, self.outside.spoilt_files, self.outside.strangers]
+            )
             outside()
             self.done[outside.__name__] += 1
             self.rest(self.random.uniform(2.0, 10.0))
