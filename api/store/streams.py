@@ -16,13 +16,13 @@ from analysis.base import (
 )
 from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
 from api.store.measurement_store import Measurement
+from api.store.names import IMPORTED_FOLDER
 from api.store.trace_file import CRANK, Trace, read_trace
 from capture.base import BenchFileError, CaptureError
 from capture.bench import Bench, parse_bench
 from capture.store import ChannelReadings, StreamReader
 
 FOREVER_NS = 2**63 - 1
-IMPORTED_FOLDER = "imported"
 NEAR_ZERO_S = 3600.0
 
 
