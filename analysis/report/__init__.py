@@ -1,6 +1,8 @@
 """What kept traces tell of a cam: its report, one profile against another."""
 
-from analysis.report.cam_report import (
+from analysis.report.against import Against, Place, against
+from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
+from analysis.report.lobe_report import (
     CHECK_LIFTS_IN,
     CHECK_LIFTS_MM,
     MM_PER_INCH,
@@ -11,17 +13,26 @@ from analysis.report.cam_report import (
     cam_report,
     report_lobe,
 )
+from analysis.report.overlap import Overlap, overlap_of
 from analysis.report.reading_off import Figure
 
 __all__ = [
     "CHECK_LIFTS_IN",
     "CHECK_LIFTS_MM",
     "MM_PER_INCH",
+    "Against",
     "AtLift",
     "CamReport",
     "Figure",
+    "KeptProfile",
+    "Overlap",
+    "Place",
     "Profile",
     "Ramp",
+    "against",
     "cam_report",
+    "kept_profile",
+    "overlap_of",
+    "profile_of_table",
     "report_lobe",
 ]

@@ -109,9 +109,7 @@ class ReadingOff:
         """Rate of the flank at a place that itself is uncertain, mm a crank degree, positive on both flanks."""
         row = self.rows(np.array([at.value]), 1)[0]
         bend = self.derivative(at.value, 2)
-        return Reading(
-            flank.rising * self.derivative(at.value, 1), flank.rising * (row + bend * at.gradient)
-        )
+        return Reading(flank.rising * self.derivative(at.value, 1), flank.rising * (row + bend * at.gradient))
 
     def steepest(self, flank: Flank) -> tuple[float, Reading] | None:
         """Phase and rate of the steepest place of a flank."""

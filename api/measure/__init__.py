@@ -4,6 +4,15 @@ from api.measure.fits import Fits
 from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
 from api.measure.measuring import Measuring
 from api.measure.parts import Parts
+from api.measure.report_views import (
+    By,
+    CamReportView,
+    OverlapView,
+    Unit,
+    overlap_view,
+    profile_csv,
+    report_view,
+)
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
 from api.measure.zero import ANEW, ZeroProof, zero_proof
@@ -12,15 +21,22 @@ __all__ = [
     "ANEW",
     "DRAWINGS_FOLDER",
     "POINTS",
+    "By",
+    "CamReportView",
     "Fits",
     "KeptDrawings",
     "LobeAsked",
     "MeasurementAsked",
     "Measuring",
     "Name",
+    "OverlapView",
     "Parts",
     "TdcAsked",
     "TraceView",
+    "Unit",
     "ZeroProof",
+    "overlap_view",
+    "profile_csv",
+    "report_view",
     "zero_proof",
 ]

@@ -12,7 +12,16 @@ from pydantic import BaseModel, Field
 
 from api.base import RESPONSES, MeasurementView
 from api.jobs import RepeatabilityView, TurnedView, repeatability_view, turned_view
-from api.measure import POINTS, MeasurementAsked, TraceView
+from api.measure import (
+    POINTS,
+    By,
+    CamReportView,
+    MeasurementAsked,
+    TraceView,
+    Unit,
+    profile_csv,
+    report_view,
+)
 from api.service import Service, the_service
 from api.store import Measurement, trace_comments, trace_lines, trace_name
 
@@ -156,6 +165,30 @@ async def get_trace_file(number: Number, service: TheService) -> StreamingRespon
         trace_lines(interval.channels(), interval.start_ns, trace_comments(measurement)),
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{trace_name(measurement)}"'},
+    )
+
+
+@router.get("/{number}/report")
+async def get_report(number: Number, service: TheService) -> CamReportView:
+    """Give all that a lobe's trace tells of the cam: durations, areas, rates, ramps, each with its interval.
+
+    Answers 422 with the reason where the readings cannot carry it.
+    """
+    _, report = await asyncio.to_thread(service.fits.report, number)
+    return report_view(report)
+
+
+@router.get("/{number}/report.csv", response_class=Response)
+async def get_report_table(
+    number: Number, service: TheService, by: By = "crank", unit: Unit = "mm"
+) -> Response:
+    """Download lift, rate and acceleration by crank or cam degree from full lift, with their intervals."""
+    _, report = await asyncio.to_thread(service.fits.report, number)
+    name = f"trace-{number}-cam-report-{by}-{unit}.csv"
+    return Response(
+        profile_csv(report.profile, by, unit),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
 
 

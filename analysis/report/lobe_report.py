@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.base import Floats, GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.base import Floats, GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, limit_u
 from analysis.lobe import Measured, Reading, find_lobe_with_fit
 from analysis.report.base_circle import base_circle_runout
 from analysis.report.reading_off import Figure, Flank, ReadingOff
@@ -31,6 +31,7 @@ RAMP_SHARE = 0.2
 NOSE_DROP_MM = 0.25
 _OPENING, _CLOSING = Flank(-1), Flank(1)
 _STEP_DEG = 1.0
+_CORNER_DEG = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +104,7 @@ def report_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> 
     return cam_report(result, found, settings, gauge)
 
 
-def cam_report(
-    result: LobeResult, found: Measured, settings: LobeSettings, gauge: GaugeFacts
-) -> CamReport:
+def cam_report(result: LobeResult, found: Measured, settings: LobeSettings, gauge: GaugeFacts) -> CamReport:
     """Read everything off a lobe that has been fitted; see `report_lobe`."""
     fit = found.fit
     if fit.base_mm is None or not (fit.survey.left_seen and fit.survey.right_seen):
@@ -197,7 +196,16 @@ def _whole_area(off: ReadingOff) -> Figure:
 
 def _steepest(off: ReadingOff, flank: Flank) -> Figure | None:
     found = off.steepest(flank)
-    return None if found is None else off.figure(found[1])
+    if found is None:
+        return None
+    at, most = found
+    # Lobes of arcs have a corner in their rate there, and a smooth curve cuts corners: at most by what the rates on
+    # either side would meet at, were they straight.
+    met = max(
+        flank.rising * (off.derivative(at + way, 1) - way * off.derivative(at + way, 2))
+        for way in (-_CORNER_DEG, _CORNER_DEG)
+    )
+    return off.figure(most, ("corner cut off", limit_u(max(met - most.value, 0.0))))
 
 
 def _ramp(off: ReadingOff, flank: Flank) -> Ramp | None:
@@ -228,9 +236,7 @@ def _nose_asymmetry(off: ReadingOff) -> Figure | None:
         return None
     slopes = [abs(off.shape.slope_at(off.shape.peak_mm - NOSE_DROP_MM, side)) for side in (-1, 1)]
     stick = off.gauge.stick_mm[1] * sum(0.5 / slope for slope in slopes if slope > 0.0)
-    return off.figure(
-        Reading(near.value - far.value, near.gradient - far.gradient), ("retrace", stick)
-    )
+    return off.figure(Reading(near.value - far.value, near.gradient - far.gradient), ("retrace", stick))
 
 
 def _profile(off: ReadingOff, full_deg: float) -> Profile:
