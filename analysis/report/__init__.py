@@ -1,6 +1,6 @@
 """What kept traces tell of a cam: its report, one profile against another."""
 
-from analysis.report.against import Against, Place, against
+from analysis.report.held_against import Against, Place, against
 from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
 from analysis.report.lobe_report import (
     CHECK_LIFTS_IN,

@@ -21,6 +21,7 @@ import numpy as np
 from analysis.base import Floats, GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, limit_u
 from analysis.lobe import Measured, Reading, find_lobe_with_fit
 from analysis.report.base_circle import base_circle_runout
+from analysis.report.kept_profile import KeptProfile, kept_profile
 from analysis.report.reading_off import Figure, Flank, ReadingOff
 
 MM_PER_INCH = 25.4
@@ -90,6 +91,7 @@ class CamReport:
     base_circle_mm: Figure | None
     nose_asymmetry_deg: Figure | None
     profile: Profile
+    kept: KeptProfile
 
 
 def report_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> CamReport:
@@ -129,6 +131,7 @@ def cam_report(result: LobeResult, found: Measured, settings: LobeSettings, gaug
         base_circle_mm=base_circle_runout(fit),
         nose_asymmetry_deg=_nose_asymmetry(off),
         profile=_profile(off, full.value),
+        kept=kept_profile(found, settings, gauge),
     )
 
 

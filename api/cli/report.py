@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.base import MisuseError
+from api.base import MisuseError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
-from api.cli.report_tables import report_table
-from api.measure import profile_csv, report_view
-from api.store import Trace
+from api.cli.report_tables import report_table, wear_table
+from api.measure import against_view, lift_table_of, profile_csv, report_view
+from api.store import Trace, read_trace
 
 if TYPE_CHECKING:
-    from analysis.report import CamReport
+    from analysis.report import Against, CamReport, KeptProfile
 
 STANDARD_DROP_MM = 1.27
 
@@ -90,3 +90,83 @@ def _write_tables(found: CamReport, folder: Path, name: str) -> None:
         raise MisuseError(
             "cannot_write", f"{folder} cannot be written: {error.strerror}; choose another folder."
         ) from None
+
+
+@report.command("wear")
+@lobe_options
+@click.option(
+    "--than",
+    "others",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Trace of another lobe, or of the same one earlier. May be given again: the best fit is told first.",
+)
+@click.option(
+    "--than-table",
+    "tables",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A card's lift table: a degree and a lift a line. May be given again.",
+)
+@click.option(
+    "--table-in", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Its lifts."
+)
+@click.option("--table-crank", is_flag=True, help="Its degrees are of the crank, not of the cam.")
+@json_option
+def report_wear(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    tdc_deg: float,
+    lag_s: float | None,
+    error_mm: float | None,
+    retrace_mm: float | None,
+    found_retrace_mm: float | None,
+    encoder_error_deg: float | None,
+    others: tuple[Path, ...],
+    tables: tuple[Path, ...],
+    table_in: str,
+    table_crank: bool,
+    as_json: bool,
+) -> None:
+    """Tell where a lobe's profile differs from another's, or from its card's, by more than chance.
+
+    Exit code 0: all told, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    if not others and not tables:
+        raise click.UsageError("nothing to hold it against: give --than or --than-table.")
+    settings = lobe_settings(tdc_deg, STANDARD_DROP_MM, (), encoder_error_deg)
+    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
+
+    def kept(trace: Trace) -> KeptProfile:
+        from analysis.report import report_lobe
+
+        return report_lobe(streams_of(trace, gauge), settings, facts).kept
+
+    def find(trace: Trace) -> list[tuple[str, Against]]:
+        from analysis.report import against, profile_of_table
+
+        own = kept(trace)
+        profiles = [(str(path), kept(read_trace(path))) for path in others]
+        for path in tables:
+            rows = lift_table_of(_text_of(path), table_in)
+            table = with_service_errors(profile_of_table)(rows, cam_degrees=not table_crank)
+            profiles.append((str(path), table))
+        found = [(name, against(own, other)) for name, other in profiles]
+        return sorted(found, key=lambda one: one[1].rms_mm)
+
+    def fields(found: list[tuple[str, Against]]) -> dict[str, Any]:
+        told = [{"than": name} | against_view(one).model_dump() for name, one in found]
+        return {"against": told}
+
+    finish(files, Task("wear", find, fields, wear_table, as_json))
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
+        raise MisuseError("cannot_read", f"{path} cannot be read: {why}.") from None

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from analysis.report import MM_PER_INCH, AtLift, CamReport, Figure, Ramp
+from analysis.report import MM_PER_INCH, Against, AtLift, CamReport, Figure, Ramp
 from api.cli.result_table import columns
 
 
@@ -28,6 +28,15 @@ def report_table(report: CamReport, inch: bool) -> Iterator[str]:
     yield from _lifts(report.at_inch_lifts if inch else report.at_lifts, tell)
     for warning in report.result.warnings:
         yield f"  Warning ({warning.code}): {warning.message}"
+
+
+def wear_table(found: Sequence[tuple[str, Against]]) -> Iterator[str]:
+    """Give the lines of a lobe held against others, the best fit first."""
+    for name, one in found:
+        yield f"  Against {name}"
+        yield f"    Best phase        {_degrees(one.phase_deg)} later"
+        yield f"    Left over         {one.rms_mm:.4f} mm rms over the lifted part"
+        yield from (f"    {sentence}" for sentence in one.sentences)
 
 
 class _Lengths:

@@ -2,13 +2,16 @@
 
 from api.measure.fits import Fits
 from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
+from api.measure.lift_text import lift_table_of
 from api.measure.measuring import Measuring
 from api.measure.parts import Parts
 from api.measure.report_views import (
+    AgainstView,
     By,
     CamReportView,
     OverlapView,
     Unit,
+    against_view,
     overlap_view,
     profile_csv,
     report_view,
@@ -21,6 +24,7 @@ __all__ = [
     "ANEW",
     "DRAWINGS_FOLDER",
     "POINTS",
+    "AgainstView",
     "By",
     "CamReportView",
     "Fits",
@@ -35,6 +39,8 @@ __all__ = [
     "TraceView",
     "Unit",
     "ZeroProof",
+    "against_view",
+    "lift_table_of",
     "overlap_view",
     "profile_csv",
     "report_view",

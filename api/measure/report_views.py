@@ -13,7 +13,7 @@ from analysis.base import Floats
 from api.base import Body
 
 if TYPE_CHECKING:
-    from analysis.report import CamReport, Overlap, Profile
+    from analysis.report import Against, CamReport, Overlap, Profile
 
 By = Literal["crank", "cam"]
 Unit = Literal["mm", "in"]
@@ -88,6 +88,45 @@ class OverlapView(Body):
     area_mm_deg: FigureView
     at_lift_deg: dict[float, FigureView]
     separation_cam_deg: FigureView
+
+
+class PlaceView(Body):
+    """Where two profiles differ; `by_mm` negative is worn. Cam degrees after full lift, negative before it."""
+
+    by_mm: FigureView
+    from_nose_cam_deg: float
+    from_cam_deg: float
+    to_cam_deg: float
+    ramp: bool
+    words: str
+
+
+class AgainstView(Body):
+    """One profile against another: best phase, difference with its standard uncertainty, what differs.
+
+    `alike` is ``scale`` or ``height`` where the whole lobe is higher or lower by one share or one height.
+    """
+
+    phase_deg: FigureView
+    places: list[PlaceView]
+    alike: str
+    alike_by: FigureView | None
+    rms_mm: float
+    from_full_lift_deg: list[float]
+    difference_mm: list[float]
+    u_mm: list[float]
+    sentences: list[str]
+
+    @field_validator("from_full_lift_deg", "difference_mm", "u_mm", mode="before")
+    @classmethod
+    def _listed(cls, values: Floats) -> list[float]:
+        rounded: list[float] = np.round(values, 6).tolist()
+        return rounded
+
+
+def against_view(found: Against) -> AgainstView:
+    """Give what one profile shows against another as it is told."""
+    return AgainstView.model_validate(found)
 
 
 def report_view(report: CamReport) -> CamReportView:

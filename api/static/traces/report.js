@@ -2,10 +2,18 @@
  * A cam report: one lobe of a trace, or every lobe of a job beside its card and its neighbours.
  */
 
-import { get } from "./ask.js";
+import { get, post } from "./ask.js";
 import { byId, el, note, put, show } from "./dom.js";
 import { draw, lookOf } from "./plots.js";
-import { LIFT_COLUMNS, besideTable, bothTable, liftRows, profileFigure } from "./report_tables.js";
+import {
+  LIFT_COLUMNS,
+  againstFigure,
+  againstTold,
+  besideTable,
+  bothTable,
+  liftRows,
+  profileFigure,
+} from "./report_tables.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { whatOf } from "./words.js";
@@ -107,6 +115,57 @@ function buildChoice() {
   );
 }
 
+// ---- against another profile ----
+
+async function holdAgainst(asked) {
+  const found = await asked();
+  byId("against-told").replaceChildren(
+    ...againstTold(found).map((sentence) => el("p", {}, spoken(sentence))),
+  );
+  show(byId("against-plot"), true);
+  await draw(byId("against-plot"), againstFigure(found, lookOf(settings)));
+}
+
+/** What goes wrong is said beside the button that was pressed. */
+async function held(asked) {
+  try {
+    await holdAgainst(asked);
+  } catch (problem) {
+    show(byId("against-plot"), false);
+    byId("against-told").replaceChildren(note("stop", spoken(problem.message)));
+  }
+}
+
+async function buildAgainst() {
+  if (ofJob) return;
+  const all = (await get("/api/measurements?limit=500")).measurements;
+  const others = all.filter((other) => other.id !== number && other.what === "lobe" && other.result);
+  byId("other").replaceChildren(
+    ...others.map((other) =>
+      el(
+        "option",
+        { value: other.id },
+        `${other.id}: ${spoken(whatOf(other.touches))}, ` +
+          new Date(other.started_at).toLocaleDateString(document.documentElement.lang),
+      ),
+    ),
+  );
+  byId("hold-trace").disabled = !others.length;
+  const here = `/api/measurements/${number}`;
+  byId("hold-trace").addEventListener("click", () =>
+    held(() => get(`${here}/against?other=${byId("other").value}`)),
+  );
+  byId("hold-table").addEventListener("click", () =>
+    held(() =>
+      post(`${here}/against_table`, {
+        table: byId("table").value,
+        unit: byId("table-unit").value,
+        degrees: byId("table-degrees").value,
+      }),
+    ),
+  );
+}
+
 async function guarded(action) {
   try {
     await action();
@@ -125,6 +184,7 @@ guarded(async () => {
   await load();
   buildChoice();
   await paintAll();
+  await buildAgainst();
   settings.addEventListener("change", () => guarded(paintAll));
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => guarded(paintAll));
 }).then(() => {

@@ -148,38 +148,54 @@ export function bothTable(overlaps, kind) {
   return { columns, rows };
 }
 
+/** A line and the band about it, `u` a standard uncertainty. */
+function banded(deg, values, u, look, yaxis = "y") {
+  const scale = (mm) => mm.map((value) => lengthValue(value, look.lengthKind));
+  const edge = (sense) => ({
+    type: "scatter",
+    mode: "lines",
+    x: deg,
+    y: scale(values.map((value, at) => value + sense * 2 * u[at])),
+    yaxis,
+    line: { width: 0 },
+    hoverinfo: "skip",
+  });
+  return [
+    edge(-1),
+    { ...edge(1), fill: "tonexty", fillcolor: look.colours.wash },
+    {
+      type: "scatter",
+      mode: "lines",
+      x: deg,
+      y: scale(values),
+      yaxis,
+      line: { color: look.colours.accent, width: 2, simplify: false },
+      hovertemplate: "%{x}°, %{y}<extra></extra>",
+    },
+  ];
+}
+
+/** The difference of two profiles with its band. */
+export function againstFigure(found, look) {
+  return {
+    data: banded(found.from_full_lift_deg, found.difference_mm, found.u_mm, look),
+    layout: baseLayout(look, "crank degrees from full lift", `difference, ${unitOf(look)}`),
+  };
+}
+
+/** What two profiles tell of each other, in sentences. */
+export const againstTold = (found) => [
+  ...found.sentences,
+  `Best phase: ${degrees(found.phase_deg)} later, from full lift to full lift.`,
+];
+
 /** Lift, rate and acceleration one above another, each with its band. */
 export function profileFigure(profile, look) {
-  const scale = (mm) => mm.map((value) => lengthValue(value, look.lengthKind));
-  const deg = profile.from_full_lift_deg;
   const traces = [
     ["lift_mm", "lift_u_mm", "y3"],
     ["rate_mm_deg", "rate_u_mm_deg", "y2"],
     ["acceleration_mm_deg2", "acceleration_u_mm_deg2", "y"],
-  ].flatMap(([name, u, yaxis]) => {
-    const edge = (sense) => ({
-      type: "scatter",
-      mode: "lines",
-      x: deg,
-      y: scale(profile[name].map((value, at) => value + sense * 2 * profile[u][at])),
-      yaxis,
-      line: { width: 0 },
-      hoverinfo: "skip",
-    });
-    return [
-      edge(-1),
-      { ...edge(1), fill: "tonexty", fillcolor: look.colours.wash },
-      {
-        type: "scatter",
-        mode: "lines",
-        x: deg,
-        y: scale(profile[name]),
-        yaxis,
-        line: { color: look.colours.accent, width: 2, simplify: false },
-        hovertemplate: "%{x}°, %{y}<extra></extra>",
-      },
-    ];
-  });
+  ].flatMap(([name, u, yaxis]) => banded(profile.from_full_lift_deg, profile[name], profile[u], look, yaxis));
   const layout = baseLayout(look, "crank degrees from full lift", `${unitOf(look)}/°²`);
   const row = (title, domain) => ({ ...layout.yaxis, title: { text: title, standoff: 8 }, domain });
   layout.yaxis = row(`acceleration<br>${unitOf(look)}/°²`, [0, 0.3]);

@@ -10,15 +10,18 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import Response, StreamingResponse
 from pydantic import BaseModel, Field
 
-from api.base import RESPONSES, MeasurementView
+from api.base import RESPONSES, Entry, MeasurementView, with_service_errors
 from api.jobs import RepeatabilityView, TurnedView, repeatability_view, turned_view
 from api.measure import (
     POINTS,
+    AgainstView,
     By,
     CamReportView,
     MeasurementAsked,
     TraceView,
     Unit,
+    against_view,
+    lift_table_of,
     profile_csv,
     report_view,
 )
@@ -190,6 +193,45 @@ async def get_report_table(
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
+
+
+class LiftTable(Entry):
+    """A card's lift table as it was typed or pasted: a degree and a lift a line."""
+
+    table: Annotated[str, Field(max_length=3_800)]
+    unit: Unit = "mm"
+    degrees: By = "cam"
+
+
+@router.get("/{number}/against")
+async def hold_against_trace(
+    number: Number,
+    service: TheService,
+    other: Annotated[int, Query(ge=1, le=2**53, description="The measurement it is held against.")],
+) -> AgainstView:
+    """Tell where a lobe's profile differs from another kept one by more than chance: worn places, ramps."""
+
+    def held() -> AgainstView:
+        from analysis.report import against  # here: it would hold up the first page
+
+        own, than = (service.fits.report(one)[1].kept for one in (number, other))
+        return against_view(against(own, than))
+
+    return await asyncio.to_thread(held)
+
+
+@router.post("/{number}/against_table")
+async def hold_against_table(number: Number, entry: LiftTable, service: TheService) -> AgainstView:
+    """Tell where a lobe's profile differs from a card's lift table by more than chance; nothing is kept."""
+
+    def held() -> AgainstView:
+        from analysis.report import against, profile_of_table  # here: it would hold up the first page
+
+        rows = lift_table_of(entry.table, entry.unit)
+        than = with_service_errors(profile_of_table)(rows, cam_degrees=entry.degrees == "cam")
+        return against_view(against(service.fits.report(number)[1].kept, than))
+
+    return await asyncio.to_thread(held)
 
 
 def detail_of(measurement: Measurement) -> MeasurementDetail:

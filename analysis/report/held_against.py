@@ -92,6 +92,28 @@ class Against:
     u_mm: Floats
     rms_mm: float
 
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What a builder reads: one sentence a place, or that nothing differs."""
+        if self.alike and self.alike_by is not None:
+            return (_alike_words(self.alike, self.alike_by),)
+        if not self.places:
+            return ("No place differs by more than chance.",)
+        return tuple(f"{one.words[0].upper()}{one.words[1:]}." for one in self.places)
+
+
+def _alike_words(alike: Alike, by: Figure) -> str:
+    way = "higher" if by.value > 0.0 else "lower"
+    if alike == "scale":
+        return (
+            f"The whole lobe is {way} by {100.0 * abs(by.value):.2f} ± {100.0 * by.u95:.2f} % of its lift: a gauge at "
+            "another angle or another rocker ratio does that, wear does not."
+        )
+    return (
+        f"The whole lobe is {way} by {abs(by.value):.3f} ± {by.u95:.3f} mm above the ramps: another valve clearance "
+        "does that, or wear of the whole lobe."
+    )
+
 
 def against(now: KeptProfile, before: KeptProfile) -> Against:
     """Hold one profile against another; see the module."""
