@@ -15,6 +15,7 @@ from analysis.report.lobe_report import (
 )
 from analysis.report.overlap import Overlap, overlap_of
 from analysis.report.reading_off import Figure
+from analysis.report.runout import Runout, Wave, find_runout
 
 __all__ = [
     "CHECK_LIFTS_IN",
@@ -29,8 +30,11 @@ __all__ = [
     "Place",
     "Profile",
     "Ramp",
+    "Runout",
+    "Wave",
     "against",
     "cam_report",
+    "find_runout",
     "kept_profile",
     "overlap_of",
     "profile_of_table",
