@@ -22,6 +22,7 @@ _FEWEST = 40
 _DRIFT_TURNS = 1.5
 _BIN_DEG = 10.0
 _SURE = 5.0
+_KNOCK_SURE = 8.0
 _LEAST_STEP_MM = 0.005
 _LEFT_OVER = 3.0
 
@@ -111,13 +112,16 @@ def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, i
     then, value = then[known], value[known]
     angle, speed = checked.motion.angle_and_speed(then)
     _refuse_part_of_a_turn(angle)
+    _refuse_knocked(angle, value, checked.step_mm)
     fit = _fitted(angle, value)
     _refuse_unlike_turns(angle, fit.left)
     late_deg = abs(float(np.mean(speed))) * lag_u_s
     step_u = _step_u_mm(checked, value)
     grid: Floats = np.arange(0.0, _TURN_DEG)
     rows = _rows(grid)
-    waves = tuple(_wave(fit, times, step_u, late_deg, zero_deg) for times in range(1, HARMONICS + 1))
+    waves = tuple(
+        _wave(fit, times, step_u, late_deg, gauge.stick_mm[1], zero_deg) for times in range(1, HARMONICS + 1)
+    )
     shown = rows[:, 1:] @ fit.wave[1:]
     return Runout(
         total_mm=_total(fit, rows, shown, step_u, gauge),
@@ -184,7 +188,7 @@ def _step_u_mm(checked: CheckedStreams, value: Floats) -> float:
     return float(checked.step_mm / np.sqrt(12.0) * min(np.sqrt(2.0 / changed), 1.0))
 
 
-def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, zero_deg: float) -> Wave:
+def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, stick_mm: float, zero_deg: float) -> Wave:
     at = slice(2 * times - 1, 2 * times + 1)
     cosine, sine = fit.wave[at]
     own = fit.covariance[at, at]
@@ -194,10 +198,18 @@ def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, zero_deg: float
         across = np.array([-along[1], along[0]])
     else:
         along, across = np.array([1.0, 0.0]), np.array([0.0, 1.0])
+    # A plunger that sticks trails by a square wave, a quarter turn behind the motion: it turns the main wave more than
+    # it heightens it, and adds its own overtones.
+    trails = 4.0 / np.pi * stick_mm / times
+    heightens = min(trails, trails**2 / max(2.0 * amplitude, 1e-9)) if times == 1 else trails
     told = expand(
-        [Component("scatter", float(np.sqrt(along @ own @ along)), fit.freedom), Component("step", step_u)]
+        [
+            Component("scatter", float(np.sqrt(along @ own @ along)), fit.freedom),
+            Component("step", step_u),
+            Component("retrace", float(heightens)),
+        ]
     )
-    turned = float(np.hypot(np.sqrt(across @ own @ across), step_u)) / max(amplitude, 1e-9)
+    turned = float(np.sqrt(across @ own @ across + step_u**2 + trails**2)) / max(amplitude, 1e-9)
     u_deg = float(np.hypot(np.degrees(turned) / times, late_deg))
     high = np.degrees(np.arctan2(sine, cosine)) / times - zero_deg
     most = 0.5 * _TURN_DEG / times
@@ -217,6 +229,29 @@ def _total(fit: _Fit, rows: Floats, shown: Floats, step_u: float, gauge: GaugeFa
         Component("retrace", 2.0 * gauge.stick_mm[1]),
     ]
     return Figure(float(np.ptp(shown)), expand(parts).expanded)
+
+
+def _refuse_knocked(angle: Floats, value: Floats, step_mm: float) -> None:
+    """A stand that is knocked steps once and stays there, which waves and drift together would half take up."""
+    along = (angle - angle.mean()) / _TURN_DEG
+    plain = np.column_stack([_rows(angle), along])
+    basis, _ = np.linalg.qr(plain)
+    left = value - basis @ (basis.T @ value)
+    freedom = max(len(value) - plain.shape[1] - 1, 1)
+    edges = np.arange(angle.min() + _BIN_DEG, angle.max() - _BIN_DEG, _BIN_DEG / 2.0)
+    after = (angle[:, None] > edges).astype(float)
+    after -= basis @ (basis.T @ after)
+    told = np.einsum("ij,ij->j", after, after)
+    size = (after.T @ left) / np.maximum(told, 1e-9)
+    rest = np.maximum(left @ left - size**2 * told, 1e-12) / freedom
+    sure = np.abs(size) * np.sqrt(told / np.maximum(rest, step_mm**2 / 12.0))
+    worst = int(np.argmax(sure))
+    if sure[worst] > _KNOCK_SURE and abs(size[worst]) > _LEAST_STEP_MM:
+        raise Refusal(
+            "does_not_repeat",
+            f"The reading jumped by {abs(size[worst]):.3f} mm and stayed there: the stand was knocked, or the gauge or the "
+            "part is loose. Make it fast and turn again.",
+        )
 
 
 def _turn_means(angle: Floats, left: Floats) -> tuple[Floats, Floats, Floats]:

@@ -10,6 +10,13 @@ import click
 from api.base import MisuseError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
+from api.cli.report_parts import (
+    json_option,
+    report_compression,
+    report_mark,
+    report_runout,
+    report_strip,
+)
 from api.cli.report_tables import report_table, wear_table
 from api.measure import against_view, lift_table_of, profile_csv, report_view
 from api.store import Trace, read_trace
@@ -25,7 +32,8 @@ def report() -> None:
     """Tell what kept readings say of a cam and its fitting, every number with its interval."""
 
 
-json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
+for _part in (report_runout, report_mark, report_strip, report_compression):
+    report.add_command(_part)
 
 
 @report.command("lobe")

@@ -3,8 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from typing import Any
 
-from analysis.report import MM_PER_INCH, Against, AtLift, CamReport, Figure, Ramp
+from analysis.report import (
+    MM_PER_INCH,
+    Against,
+    AtLift,
+    CamReport,
+    Compression,
+    Figure,
+    Ramp,
+    Runout,
+    Wave,
+)
 from api.cli.result_table import columns
 
 
@@ -37,6 +49,70 @@ def wear_table(found: Sequence[tuple[str, Against]]) -> Iterator[str]:
         yield f"    Best phase        {_degrees(one.phase_deg)} later"
         yield f"    Left over         {one.rms_mm:.4f} mm rms over the lifted part"
         yield from (f"    {sentence}" for sentence in one.sentences)
+
+
+def runout_table(found: Runout, most_mm: float | None) -> Iterator[str]:
+    """Give the lines of a part's runout, with the maker's limit where it was given."""
+    yield f"  Highest to lowest {_mm(found.total_mm)}{_against_limit(found.total_mm, most_mm)}"
+    yield f"  Off its axis      {_mm(found.eccentricity_mm)}{_where(found.waves[0])}"
+    yield f"  Oval              {_mm(found.ovality_mm)} from highest to lowest{_where(found.waves[1])}"
+    rows = [
+        (
+            str(wave.times),
+            f"{wave.amplitude_mm.value:.4f} ± {wave.amplitude_mm.u95:.4f}",
+            f"{wave.high_at_deg.value:.0f} ± {wave.high_at_deg.u95:.0f}" if wave.seen else "not told",
+        )
+        for wave in found.waves
+    ]
+    yield from columns(("times a turn", "height, mm", "high at, deg"), rows)
+    yield f"  Turned {found.turns:.1f} times; drift {found.drift_mm_turn:.4f} mm a turn, taken out"
+    yield from (f"  Warning ({warning.code}): {warning.message}" for warning in found.warnings)
+
+
+def runout_fields(found: Runout) -> dict[str, Any]:
+    """Give a part's runout for programs."""
+    return {
+        **{
+            name: asdict(getattr(found, name))
+            for name in ("total_mm", "eccentricity_mm", "high_at_deg", "ovality_mm")
+        },
+        "waves": [asdict(wave) | {"seen": wave.seen} for wave in found.waves],
+        "turns": found.turns,
+        "drift_mm_turn": found.drift_mm_turn,
+        "residual_sd_mm": found.residual_sd_mm,
+        "warnings": [asdict(warning) for warning in found.warnings],
+    }
+
+
+def compression_table(found: Compression) -> Iterator[str]:
+    """Give the lines of a compression ratio: the number, its volumes, what its interval is made of."""
+    yield f"  Compression ratio {found.ratio.value:.2f} ± {found.ratio.u95:.2f} to 1"
+    yield f"  Swept             {found.swept_cm3.value:.2f} ± {found.swept_cm3.u95:.2f} cm³"
+    yield f"  Left at TDC       {found.left_cm3.value:.2f} ± {found.left_cm3.u95:.2f} cm³"
+    for part in sorted(found.budget, key=lambda one: -one.u):
+        yield f"    {part.source:<15} {part.u:.4f}"
+    if not found.budget:
+        yield "  No limits of error were given, so this has no interval: write 86±0.02."
+    yield "  The engine maker's figure and the fuel's limit come first."
+
+
+def _mm(figure: Figure) -> str:
+    return f"{figure.value:.4f} ± {figure.u95:.4f} mm"
+
+
+def _where(wave: Wave) -> str:
+    if not wave.seen:
+        return ", not told apart from noise"
+    return f", high at {wave.high_at_deg.value:.0f} ± {wave.high_at_deg.u95:.0f} deg"
+
+
+def _against_limit(figure: Figure, most_mm: float | None) -> str:
+    if most_mm is None:
+        return ""
+    call = "within" if figure.value < most_mm else "too much"
+    if abs(figure.value - most_mm) <= figure.u95:
+        call = "cannot tell"
+    return f": {call}, against {most_mm:g} mm"
 
 
 class _Lengths:
