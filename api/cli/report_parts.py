@@ -90,9 +90,9 @@ def report_mark(mark_deg: float, tdc_deg: float, rim_mm: float, tdc_u95_deg: flo
 )
 def report_strip(rim_mm: float, anticlockwise: bool, target: Path) -> None:
     """Write a strip of degrees to print, cut out and stick on a rim, true to scale, as PDF."""
-    from api.sheet import degree_strip
+    from api.sheet import degree_strip_pdf
 
-    drawn = _told(lambda: degree_strip(rim_mm, not anticlockwise))
+    drawn = _told(lambda: degree_strip_pdf(rim_mm, not anticlockwise))
     try:
         target.write_bytes(drawn)
     except OSError as error:

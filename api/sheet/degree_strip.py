@@ -29,7 +29,7 @@ class _Row:
     last: int
 
 
-def degree_strip(rim_mm: float, clockwise: bool = True) -> bytes:
+def degree_strip_pdf(rim_mm: float, clockwise: bool = True) -> bytes:
     """Draw the strip for a rim of that diameter, 0 to 360 degrees in pieces that fit the page.
 
     Parameters

@@ -19,7 +19,7 @@ import pytest
 from analysis.base import EntryError, GaugeFacts, Streams
 from analysis.report import Cylinder, Typed, compression, find_runout, mark_error
 from api.base import MisuseError
-from api.sheet import degree_strip
+from api.sheet import degree_strip_pdf
 
 POINTS_PER_MM = 72.0 / 25.4
 
@@ -124,7 +124,7 @@ def lines_of(pdf: bytes) -> list[tuple[float, float, float, float]]:
 
 @pytest.mark.parametrize("rim_mm", [60.0, 152.4, 180.0, 320.0, 900.0])
 def test_the_strips_own_vectors_measure_the_rim(rim_mm):
-    pdf = degree_strip(rim_mm)
+    pdf = degree_strip_pdf(rim_mm)
     lines = lines_of(pdf)
     rule = next(line for line in lines if line[1] == line[3])
     assert rule[2] - rule[0] == pytest.approx(100.0, abs=0.002)
@@ -149,7 +149,7 @@ def test_numbers_rise_against_the_way_the_rim_moves():
         assert found
         return float(found[1])
 
-    clockwise, other = degree_strip(180.0), degree_strip(180.0, clockwise=False)
+    clockwise, other = degree_strip_pdf(180.0), degree_strip_pdf(180.0, clockwise=False)
     assert place(clockwise, b"20 A") < place(clockwise, b"10 A")
     assert place(other, b"20 A") > place(other, b"10 A")
 
@@ -157,4 +157,4 @@ def test_numbers_rise_against_the_way_the_rim_moves():
 @pytest.mark.parametrize("rim_mm", [0.0, -5.0, 5000.0, float("nan")])
 def test_a_rim_that_cannot_be_is_refused(rim_mm):
     with pytest.raises(MisuseError):
-        degree_strip(rim_mm)
+        degree_strip_pdf(rim_mm)
