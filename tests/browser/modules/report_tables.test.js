@@ -1,4 +1,3 @@
-import { equal } from "./check.js";
 import {
   againstFigure,
   againstTold,
@@ -8,7 +7,8 @@ import {
   lengths,
   liftRows,
   profileFigure,
-} from "./report_tables.js";
+} from "/static/report_tables.js";
+import { equal } from "./check.js";
 
 const figure = (value, u95) => ({ value, u95 });
 const AT = {
