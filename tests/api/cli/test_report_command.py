@@ -9,15 +9,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from waiting import LOBEWRIGHT
+from command import lobewright
 
-from simulated_devices.traces import Trace, random_lobe
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
+from simulated_devices.traces import RoundPart, Trace, random_lobe, record_round
 
 
 def asked(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [*LOBEWRIGHT, "report", *map(str, words)], capture_output=True, text=True, check=False
-    )
+    done = lobewright("report", *map(str, words))
     assert "Traceback" not in done.stderr
     return done
 
@@ -112,6 +111,19 @@ def test_a_lobe_that_was_only_rocked_over_is_refused(tmp_path: Path) -> None:
     done = asked("lobe", written(tmp_path / "rocked.csv", rocked), "--json")
     assert done.returncode == 1
     assert json.loads(done.stdout)["error"]["code"] == "base_circle_not_seen"
+
+
+def test_runout_is_told_beside_the_makers_limit(tmp_path: Path) -> None:
+    rng = np.random.default_rng(8)
+    gauge = DialIndicator(step=0.001, rate_hz=20.0, lag_s=0.05, noise_mm=0.001)
+    hand = Hand(0.0, Manner(20.0, 0.1), rng).turns(2.05)
+    part = RoundPart(30.0, (), 0.03, 60.0)
+    path = written(tmp_path / "flange.csv", record_round(part, hand.done(), gauge, Encoder(3600, 200.0), rng))
+    told = json.loads(asked("runout", path, "--retrace", "0", "--json").stdout)
+    assert told["kind"] == "runout"
+    assert told["eccentricity_mm"]["value"] == pytest.approx(0.03, abs=0.001)
+    assert "too much, against 0.04 mm" in asked("runout", path, "--retrace", "0", "--most", "0.04").stdout
+    assert "within, against 0.1 mm" in asked("runout", path, "--retrace", "0", "--most", "0.1").stdout
 
 
 def test_a_strip_and_a_ratio_are_given(tmp_path: Path) -> None:
