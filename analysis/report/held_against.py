@@ -27,6 +27,8 @@ _CHANCE = 4.5
 _LEAST_MM = 0.01
 _LIFTED_MM = 0.5
 _LEAST_SHARE = 0.6
+# Wear is of a place; what reaches over half a lobe is another grind.
+_WORN_REACH_CAM_DEG = 50.0
 Alike = Literal["", "scale", "height"]
 
 
@@ -55,7 +57,8 @@ class Place:
     @property
     def words(self) -> str:
         """The place in words, such as ``worn by 0.08 ± 0.01 mm at 12° after the nose``."""
-        how = "worn" if self.by_mm.value < 0.0 else "higher"
+        lower = "lower" if self.to_cam_deg - self.from_cam_deg > _WORN_REACH_CAM_DEG else "worn"
+        how = lower if self.by_mm.value < 0.0 else "higher"
         side = "after" if self.from_nose_cam_deg >= 0.0 else "before"
         flank = "closing" if self.from_nose_cam_deg >= 0.0 else "opening"
         ramp = f", on the {flank} ramp" if self.ramp else ""

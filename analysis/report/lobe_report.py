@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.base import Floats, GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, limit_u
+from analysis.base import Floats, GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, Warn, limit_u
 from analysis.lobe import Measured, Reading, find_lobe_with_fit
 from analysis.report.base_circle import base_circle_runout
 from analysis.report.kept_profile import KeptProfile, kept_profile
@@ -92,6 +92,11 @@ class CamReport:
     nose_asymmetry_deg: Figure | None
     profile: Profile
     kept: KeptProfile
+
+    @property
+    def warnings(self) -> tuple[Warn, ...]:
+        """What the lobe itself is warned of."""
+        return self.result.warnings
 
 
 def report_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> CamReport:

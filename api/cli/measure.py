@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What is asked of every file of one call, and how its answer is told: to programs and to people."""
+    """What is asked of every file of one call, and how its answer is told: to programs, to people, and into files."""
 
     kind: str
     find: Callable[[Trace], Any]
@@ -39,6 +39,7 @@ class Task:
     table: Callable[[Any], Iterator[str]]
     as_json: bool
     supposed: str = ""
+    keep: Callable[[Path, Any], None] | None = None
 
 
 @click.group()
@@ -323,6 +324,8 @@ def _measure_file(path: Path, task: Task) -> int:
     head = {"file": str(path), "kind": task.kind}
     try:
         result = task.find(read_trace(path))
+        if task.keep is not None:
+            task.keep(path, result)
     except (TraceFileError, MisuseError) as error:
         click.echo(f"lobewright: {path}: {error.message}", err=True)
         if task.as_json:

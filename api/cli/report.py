@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -68,23 +69,25 @@ def report_lobe_of(
     facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
     retrace_known = retrace_mm if found_retrace_mm is None else found_retrace_mm
     supposed = supposed_limits(error_mm, retrace_known, encoder_error_deg)
-    names = iter(files)
+    if csv_to is not None and len({path.stem for path in files}) < len(files):
+        raise click.UsageError("two files of one name would write the same tables; report them one by one.")
 
     def find(trace: Trace) -> CamReport:
         from analysis.report import report_lobe
 
-        name = next(names).stem
-        found = report_lobe(streams_of(trace, gauge), settings, facts)
+        return report_lobe(streams_of(trace, gauge), settings, facts)
+
+    def keep(path: Path, found: CamReport) -> None:
         if csv_to is not None:
-            _write_tables(found, csv_to, name)
-        return found
+            _write_tables(found, csv_to, path.stem)
 
     def fields(found: CamReport) -> dict[str, Any]:
         return report_view(found).model_dump()
 
-    finish(
-        files, Task("cam_report", find, fields, lambda found: report_table(found, inch), as_json, supposed)
-    )
+    def table(found: CamReport) -> Iterator[str]:
+        return report_table(found, inch)
+
+    finish(files, Task("cam_report", find, fields, table, as_json, supposed, keep))
 
 
 def _write_tables(found: CamReport, folder: Path, name: str) -> None:

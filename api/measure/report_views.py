@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import field_validator
 
 from analysis.base import Floats
-from api.base import Body
+from api.base import Body, Finding
 
 if TYPE_CHECKING:
     from analysis.report import Against, CamReport, Overlap, Profile
@@ -80,6 +80,7 @@ class CamReportView(Body):
     base_circle_mm: FigureView | None
     nose_asymmetry_deg: FigureView | None
     profile: ProfileView
+    warnings: list[Finding]
 
 
 class OverlapView(Body):

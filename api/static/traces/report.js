@@ -42,7 +42,11 @@ const withReport = () => shown.lobes.filter((lobe) => lobe.report);
 
 function paintHead() {
   put(byId("about"), ofJob ? `Job ${number}, the newest trace of every lobe.` : `Trace ${number}.`);
+  const warned = withReport().flatMap(({ title, report }) =>
+    report.warnings.map((warning) => [ofJob ? `${title}: ` : "", warning.message]),
+  );
   byId("notes").replaceChildren(
+    ...warned.map(([whose, message]) => note("mind", spoken(message), spoken(whose))),
     ...shown.lobes
       .filter((lobe) => !lobe.report)
       .map((lobe) => note("mind", spoken(lobe.why_not), `${spoken(lobe.title)}: no report.`)),

@@ -51,8 +51,8 @@ def test_a_lobes_tables_are_written_by_crank_and_cam_degree_in_mm_and_inches(
     lobe: tuple[Path, Trace], tmp_path: Path
 ) -> None:
     path, trace = lobe
-    done = asked("lobe", path, "--csv-to", tmp_path)
-    assert done.returncode == 0
+    done = asked("lobe", tmp_path / "not_there.csv", path, "--csv-to", tmp_path)
+    assert done.returncode == 2, "one file cannot be read; the other's tables bear its own name"
     assert "duration" in done.stdout
     peaks = {}
     for by in ("crank", "cam"):
