@@ -10,7 +10,19 @@ pytestmark = pytest.mark.browser
 
 SHEET = "/api/jobs/N/sheet.html"
 REPORTS = ["/traces/N/report", "/jobs/N/report"]
-PAGES = ["/", "/wall", "/jobs", "/jobs/N", "/traces", "/traces/N", "/instruments", "/help", "/pair", SHEET, *REPORTS]
+PAGES = [
+    "/",
+    "/wall",
+    "/jobs",
+    "/jobs/N",
+    "/traces",
+    "/traces/N",
+    "/instruments",
+    "/help",
+    "/pair",
+    SHEET,
+    *REPORTS,
+]
 WITHOUT_BENCH = ("/pair", "/sheet.html")
 """Pages that tell nothing of the bench, and are whole when they have come."""
 AT_ONCE = ("/", "/wall", "/help")
