@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from api.base import MisuseError, with_service_errors
+from api.cli.asked import gauge_facts, lobe_settings, supposed_limits
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
+from api.cli.measure import Task, finish, lobe_options
 from api.cli.report_parts import (
     json_option,
     report_compression,
