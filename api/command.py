@@ -32,6 +32,11 @@ PARTS = {
     "pair": ("api.cli.pair", "pair", "Let another screen change things; list and revoke paired screens."),
     "routes": ("api.cli.routes", "routes", "Every address of the service, and who may call it."),
     "measure": ("api.cli.measure", "measure", "True TDC, lobes, or both together from trace files."),
+    "report": (
+        "api.cli.report",
+        "report",
+        "What kept readings tell of a cam and its fitting, with intervals.",
+    ),
     "export": ("api.cli.archive", "export", "Write traces of the shop to files."),
     "import": ("api.cli.archive", "import_", "Take trace files into the shop."),
 }

@@ -30,7 +30,14 @@ Bools = NDArray[np.bool_]
 
 
 def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> LobeResult:
-    """Measure one lobe.
+    """Measure one lobe: the numbers of `find_lobe_with_fit`, without what they were taken from."""
+    return find_lobe_with_fit(streams, settings, gauge)[0]
+
+
+def find_lobe_with_fit(
+    streams: Streams, settings: LobeSettings, gauge: GaugeFacts
+) -> tuple[LobeResult, Measured]:
+    """Measure one lobe, and give the fit as well: more can be read off it.
 
     While the crank is still being turned, `analysis.lobe_follower.LobeFollower` gives the same again and again.
 
@@ -45,7 +52,7 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
 
     Returns
     -------
-    LobeResult
+    tuple of LobeResult and Measured
 
     Raises
     ------
@@ -59,7 +66,7 @@ def find_lobe(streams: Streams, settings: LobeSettings, gauge: GaugeFacts) -> Lo
     seen = FitChecks(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
-    return lobe_result(found, settings, gauge, scatter)
+    return lobe_result(found, settings, gauge, scatter), found
 
 
 def lobe_lag_prior(gauge: GaugeFacts) -> LagPrior:
@@ -160,4 +167,4 @@ def _fitted(ready: Ready) -> Measured:
     return measured(ready, fit, slack_of(ready, fit))
 
 
-__all__ = ["SAFE_SLACK_DEG", "find_lobe"]
+__all__ = ["SAFE_SLACK_DEG", "find_lobe", "find_lobe_with_fit"]

@@ -70,7 +70,7 @@ def lobe_result(
     Refusal
         Where the curve does not carry the number asked for; see `analysis.lobe_faults.refuse_shape`.
     """
-    fit, shape, base_u_mm = found.fit, found.shape, _base_rounding_mm(found)
+    fit, shape, base_u_mm = found.fit, found.shape, base_rounding_mm(found)
     centre = refuse_shape(fit, shape, settings.drop_mm)
     peak, full = shape.peak(), shape.full_lift()
     tell = _Teller(fit.survey, settings, gauge)
@@ -153,7 +153,7 @@ def _encoder_u_deg(budget: tuple[Component, ...]) -> float:
     return sum(part.u for part in budget if part.source == ENCODER_LINE)
 
 
-def _base_rounding_mm(found: Measured) -> float:
+def base_rounding_mm(found: Measured) -> float:
     """What the rounding that all readings on the base circle share leaves unknown of every lift."""
     fit = found.fit
     if fit.base_mm is None:

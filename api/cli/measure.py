@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What is asked of every file of one call, and how its answer is told: to programs and to people."""
+    """What is asked of every file of one call, and how its answer is told: to programs, to people, and into files."""
 
     kind: str
     find: Callable[[Trace], Any]
@@ -39,6 +39,7 @@ class Task:
     table: Callable[[Any], Iterator[str]]
     as_json: bool
     supposed: str = ""
+    keep: Callable[[Path, Any], None] | None = None
 
 
 @click.group()
@@ -102,6 +103,9 @@ _drop = click.option(
 _check_lift = click.option(
     "--check-lift", "check_lifts_mm", metavar="MM", type=float, multiple=True, help="May be given again."
 )
+_tdc = click.option(
+    "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
+)
 _json = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
 
 
@@ -143,20 +147,18 @@ def tdc(
 
         return find_tdc(streams_of(trace, gauge), settings, facts)
 
-    _finish(files, Task("tdc", find, result_fields, result_table, as_json, supposed))
+    finish(files, Task("tdc", find, result_fields, result_table, as_json, supposed))
+
+
+def lobe_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options of everything that is read off a lobe: which gauge, true TDC, and the makers' limits."""
+    for option in (_encoder_error, _found_retrace, _retrace, _gauge_error, _lag, _tdc, _gauge, _files):
+        command = option(command)
+    return command
 
 
 @measure.command()
-@_files
-@_gauge
-@click.option(
-    "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
-)
-@_lag
-@_gauge_error
-@_retrace
-@_found_retrace
-@_encoder_error
+@lobe_options
 @_drop
 @_check_lift
 @_json
@@ -188,7 +190,7 @@ def lobe(
 
         return find_lobe(streams_of(trace, gauge), settings, facts)
 
-    _finish(files, Task("lobe", find, result_fields, result_table, as_json, supposed))
+    finish(files, Task("lobe", find, result_fields, result_table, as_json, supposed))
 
 
 @measure.command()
@@ -251,7 +253,7 @@ def together(
         gauges = gauges_of(trace, piston, inlet, exhaust, facts)
         return find_together(crank.time_s, crank.value, gauges, settings)
 
-    _finish(files, Task("together", find, together_fields, together_table, as_json, supposed))
+    finish(files, Task("together", find, together_fields, together_table, as_json, supposed))
 
 
 @measure.command()
@@ -310,7 +312,8 @@ def turned(
     finish_turned(files, (piston, valve), asked, as_json=as_json)
 
 
-def _finish(files: tuple[Path, ...], task: Task) -> None:
+def finish(files: tuple[Path, ...], task: Task) -> None:
+    """Measure every file, print what came out, and leave with the exit code it asks for."""
     worst = max(_measure_file(path, task) for path in files)
     if worst:
         raise SystemExit(worst)
@@ -321,6 +324,8 @@ def _measure_file(path: Path, task: Task) -> int:
     head = {"file": str(path), "kind": task.kind}
     try:
         result = task.find(read_trace(path))
+        if task.keep is not None:
+            task.keep(path, result)
     except (TraceFileError, MisuseError) as error:
         click.echo(f"lobewright: {path}: {error.message}", err=True)
         if task.as_json:

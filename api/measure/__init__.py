@@ -2,8 +2,20 @@
 
 from api.measure.fits import Fits
 from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
+from api.measure.lift_text import lift_table_of
 from api.measure.measuring import Measuring
 from api.measure.parts import Parts
+from api.measure.report_views import (
+    AgainstView,
+    By,
+    CamReportView,
+    OverlapView,
+    Unit,
+    against_view,
+    overlap_view,
+    profile_csv,
+    report_view,
+)
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
 from api.measure.zero import ANEW, ZeroProof, zero_proof
@@ -12,15 +24,25 @@ __all__ = [
     "ANEW",
     "DRAWINGS_FOLDER",
     "POINTS",
+    "AgainstView",
+    "By",
+    "CamReportView",
     "Fits",
     "KeptDrawings",
     "LobeAsked",
     "MeasurementAsked",
     "Measuring",
     "Name",
+    "OverlapView",
     "Parts",
     "TdcAsked",
     "TraceView",
+    "Unit",
     "ZeroProof",
+    "against_view",
+    "lift_table_of",
+    "overlap_view",
+    "profile_csv",
+    "report_view",
     "zero_proof",
 ]

@@ -8,11 +8,17 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from analysis.base import LobeSettings
+from api.base import MisuseError, with_service_errors
 from api.live import FitOutcome, estimate
 from api.measure.kept_drawings import POINTS, KeptDrawings, packed
 from api.measure.trace_view import trace_view
 from api.store import Measurement, MeasurementReader, StoredInterval, StoredStreams
+
+if TYPE_CHECKING:
+    from analysis.report import CamReport
 
 REMEMBERED = 64
 
@@ -25,6 +31,7 @@ class Fits:
         self._stored = stored
         self._drawings = KeptDrawings(data_dir)
         self._outcomes: OrderedDict[int, FitOutcome] = OrderedDict()
+        self._reports: OrderedDict[int, CamReport] = OrderedDict()
         self._lock = threading.Lock()
 
     def hand_on(self, measurement: Measurement, interval: StoredInterval, outcome: FitOutcome) -> None:
@@ -57,6 +64,29 @@ class Fits:
         if for_keeps:
             return self._drawings.keep(measurement, interval, outcome)
         return packed(trace_view(measurement, interval, outcome, max_points))
+
+    def report(self, number: int) -> tuple[Measurement, CamReport]:
+        """Give a lobe's measurement with all that its trace tells of the cam; raises `ServiceError`."""
+        measurement = self._measurements.get(number)
+        settings = measurement.analysis_settings()
+        if not isinstance(settings, LobeSettings):
+            raise MisuseError(
+                "not_a_lobe", f"Trace {number} is of a piston; a cam report is made of a lobe's."
+            )
+        if measurement.end_ns is None:
+            raise MisuseError("still_measuring", f"Trace {number} is still being measured; finish it first.")
+        with self._lock:
+            report = self._reports.get(number)
+        if report is None:
+            from analysis.report import report_lobe  # here: it would hold up the first page
+
+            streams = self._stored.of(measurement).streams()
+            report = with_service_errors(report_lobe)(streams, settings, measurement.gauge_facts())
+            with self._lock:
+                self._reports[number] = report
+                while len(self._reports) > REMEMBERED:
+                    self._reports.popitem(last=False)
+        return measurement, report
 
     def _remember(self, measurement: Measurement, outcome: FitOutcome) -> None:
         if measurement.end_ns is None:

@@ -1,6 +1,7 @@
 """The service behind the pages: everything above put together and kept running."""
 
 from api.service.bench_words import described
+from api.service.cam_report import JobCamReport
 from api.service.job_service import JobService, the_job_service
 from api.service.service import Service, the_service
 from api.service.setup_bench import MOST_PORTS, Heard, listen, mover, verdict
@@ -8,6 +9,7 @@ from api.service.setup_bench import MOST_PORTS, Heard, listen, mover, verdict
 __all__ = [
     "MOST_PORTS",
     "Heard",
+    "JobCamReport",
     "JobService",
     "Service",
     "described",

@@ -52,6 +52,8 @@ from api.base import (
 )
 from api.guide import GuideContexts, KnownLobe, drop_source, less_clearance_mm
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
+from api.measure import Fits
+from api.service.cam_report import JobCamReport, job_cam_report
 from api.store import MeasurementReader
 
 CURVE_STEP = 4
@@ -63,8 +65,11 @@ SHOWN_AROUND_TDC_DEG = 60.0
 class JobReports:
     """Computes reports of jobs; called from the event loop."""
 
-    def __init__(self, jobs: Jobs, contexts: GuideContexts, measurements: MeasurementReader) -> None:
+    def __init__(
+        self, jobs: Jobs, contexts: GuideContexts, measurements: MeasurementReader, fits: Fits
+    ) -> None:
         self._jobs = jobs
+        self._fits = fits
         self._contexts = contexts
         self._measurements = measurements
 
@@ -105,6 +110,11 @@ class JobReports:
                 "no_curve", "No lobe of this job has a lift curve yet; measure one over four full turns."
             )
         return await asyncio.to_thread(lift_table, job.engine, lifts)
+
+    async def cam_report(self, job_id: int) -> JobCamReport:
+        """Give all that the newest trace of every lobe tells of the cam."""
+        job, _, facts = self._counting(job_id)
+        return await asyncio.to_thread(job_cam_report, job, newest(job, facts), self._fits)
 
     # -- by hand
 

@@ -67,7 +67,7 @@ class JobService:
             self.jobs, parts.measuring, parts.measurements, parts.fits, parts.bench.gauges
         )
         self.contexts = GuideContexts(parts, self.jobs, self.measuring)
-        self.reports = JobReports(self.jobs, self.contexts, parts.measurements)
+        self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
         self._parts = parts
         self._pressing = asyncio.Lock()
         self._due = asyncio.Event()

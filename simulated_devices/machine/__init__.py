@@ -25,6 +25,7 @@ from simulated_devices.machine.instruments import (
 from simulated_devices.machine.lobes import (
     LAWS,
     ArcProfile,
+    Hollow,
     LawProfile,
     Lobe,
     PolynomialProfile,
@@ -53,6 +54,7 @@ __all__ = [
     "Engine",
     "GaugeReading",
     "Hand",
+    "Hollow",
     "LawProfile",
     "Lobe",
     "LobeTruth",

@@ -223,10 +223,27 @@ class Ramp:
 
 
 @dataclass(frozen=True, slots=True)
+class Hollow:
+    """Metal gone from one place of a lobe, deepest in its middle and running out smoothly.
+
+    `at_cam_deg` counts from the nose, negative on the opening side; `width_deg` is from edge to edge.
+    """
+
+    depth_mm: float
+    at_cam_deg: float
+    width_deg: float
+
+    def taken(self, cam_deg: Floats) -> Floats:
+        """Metal gone, mm, at cam degrees from the nose."""
+        along = np.clip(2.0 * (cam_deg - self.at_cam_deg) / self.width_deg, -1.0, 1.0)
+        return np.asarray(self.depth_mm * (1.0 - along**2) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
 class Lobe:
     """A whole lobe: profile and ramps; `lift` is zero on the base circle.
 
-    `worn_mm` takes that much off the nose, less down the flanks, as wear does.
+    `worn_mm` takes that much off the nose, less down the flanks, as wear does; `hollows` are worn places.
     """
 
     profile: Profile
@@ -234,6 +251,7 @@ class Lobe:
     opening_ramp: Ramp = Ramp()
     closing_ramp: Ramp = Ramp()
     worn_mm: float = 0.0
+    hollows: tuple[Hollow, ...] = ()
 
     @property
     def lift_mm(self) -> float:
@@ -248,6 +266,8 @@ class Lobe:
         if self.worn_mm:
             share = np.clip(lifted / self.lift_mm, 0.0, 1.0)
             lifted = lifted - self.worn_mm * share**3
+        for hollow in self.hollows:
+            lifted = np.maximum(lifted - hollow.taken(angle), 0.0)
         return np.asarray(lifted, dtype=np.float64)
 
     def _side(self, distance_deg: Floats, opening: bool) -> Floats:

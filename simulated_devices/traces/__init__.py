@@ -10,12 +10,14 @@ from simulated_devices.traces.random_benches import (
     random_tdc,
     random_valve,
 )
+from simulated_devices.traces.round_part import RoundPart, record_round
 
 __all__ = [
     "Bench",
     "Course",
     "Fault",
     "Plunger",
+    "RoundPart",
     "Setup",
     "Trace",
     "random_crank",
@@ -25,4 +27,5 @@ __all__ = [
     "random_tdc",
     "random_valve",
     "record",
+    "record_round",
 ]

@@ -10,7 +10,19 @@ pytestmark = pytest.mark.browser
 HERE = Path(__file__).parent
 STATIC = HERE.parents[1] / "api" / "static"
 TESTS = sorted((HERE / "modules").glob("*.test.js"))
-PAGES = {"bench", "wall", "jobs", "job", "traces", "trace", "instruments", "bench_setup", "help", "first"}
+PAGES = {
+    "bench",
+    "wall",
+    "jobs",
+    "job",
+    "traces",
+    "trace",
+    "report",
+    "instruments",
+    "bench_setup",
+    "help",
+    "first",
+}
 """Scripts of whole pages; the tests that open those pages try them."""
 
 RUN = """async (name) => {

@@ -17,6 +17,7 @@ from api.base import (
     LobeLineView,
     PistonClearanceView,
 )
+from api.service import JobCamReport
 from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
@@ -53,6 +54,12 @@ async def read_changes(job_id: JobNumber, job_service: TheJobService) -> list[Lo
     Nothing is compared over a movement made on purpose. `call` says whether a difference means anything.
     """
     return job_service.reports.changes(job_id)
+
+
+@router.get("/{job_id}/report", summary="Cam report: every lobe beside its card and its neighbours")
+async def read_cam_report(job_id: JobNumber, job_service: TheJobService) -> JobCamReport:
+    """Give durations, areas, rates and ramps of every lobe, and what the two of a cylinder have in common."""
+    return await job_service.reports.cam_report(job_id)
 
 
 @router.get("/{job_id}/lift_table.csv", response_class=Response, summary="Lift by degree as CSV")

@@ -10,9 +10,21 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import Response, StreamingResponse
 from pydantic import BaseModel, Field
 
-from api.base import RESPONSES, MeasurementView
+from api.base import RESPONSES, Entry, MeasurementView, with_service_errors
 from api.jobs import RepeatabilityView, TurnedView, repeatability_view, turned_view
-from api.measure import POINTS, MeasurementAsked, TraceView
+from api.measure import (
+    POINTS,
+    AgainstView,
+    By,
+    CamReportView,
+    MeasurementAsked,
+    TraceView,
+    Unit,
+    against_view,
+    lift_table_of,
+    profile_csv,
+    report_view,
+)
 from api.service import Service, the_service
 from api.store import Measurement, trace_comments, trace_lines, trace_name
 
@@ -157,6 +169,69 @@ async def get_trace_file(number: Number, service: TheService) -> StreamingRespon
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{trace_name(measurement)}"'},
     )
+
+
+@router.get("/{number}/report")
+async def get_report(number: Number, service: TheService) -> CamReportView:
+    """Give all that a lobe's trace tells of the cam: durations, areas, rates, ramps, each with its interval.
+
+    Answers 422 with the reason where the readings cannot carry it.
+    """
+    _, report = await asyncio.to_thread(service.fits.report, number)
+    return report_view(report)
+
+
+@router.get("/{number}/report.csv", response_class=Response)
+async def get_report_table(
+    number: Number, service: TheService, by: By = "crank", unit: Unit = "mm"
+) -> Response:
+    """Download lift, rate and acceleration by crank or cam degree from full lift, with their intervals."""
+    _, report = await asyncio.to_thread(service.fits.report, number)
+    name = f"trace-{number}-cam-report-{by}-{unit}.csv"
+    return Response(
+        profile_csv(report.profile, by, unit),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+class LiftTable(Entry):
+    """A card's lift table as it was typed or pasted: a degree and a lift a line."""
+
+    table: Annotated[str, Field(max_length=3_800)]
+    unit: Unit = "mm"
+    degrees: By = "cam"
+
+
+@router.get("/{number}/against")
+async def hold_against_trace(
+    number: Number,
+    service: TheService,
+    other: Annotated[int, Query(ge=1, le=2**53, description="The measurement it is held against.")],
+) -> AgainstView:
+    """Tell where a lobe's profile differs from another kept one by more than chance: worn places, ramps."""
+
+    def held() -> AgainstView:
+        from analysis.report import against  # here: it would hold up the first page
+
+        own, than = (service.fits.report(one)[1].kept for one in (number, other))
+        return against_view(against(own, than))
+
+    return await asyncio.to_thread(held)
+
+
+@router.post("/{number}/against_table")
+async def hold_against_table(number: Number, entry: LiftTable, service: TheService) -> AgainstView:
+    """Tell where a lobe's profile differs from a card's lift table by more than chance; nothing is kept."""
+
+    def held() -> AgainstView:
+        from analysis.report import against, profile_of_table  # here: it would hold up the first page
+
+        rows = lift_table_of(entry.table, entry.unit)
+        than = with_service_errors(profile_of_table)(rows, cam_degrees=entry.degrees == "cam")
+        return against_view(against(service.fits.report(number)[1].kept, than))
+
+    return await asyncio.to_thread(held)
 
 
 def detail_of(measurement: Measurement) -> MeasurementDetail:

@@ -62,6 +62,19 @@ def trace_page(request: Request, number: Number, service: TheService) -> Respons
     return page(request, "trace.html", measurement=service.measurements.get(number).view())
 
 
+@router.get("/traces/{number}/report")
+def trace_report_page(request: Request, number: Number, service: TheService) -> Response:
+    """Show the cam report of one measurement."""
+    service.measurements.get(number)
+    return page(request, "report.html", room_of="Traces", source=f"/api/measurements/{number}/report")
+
+
+@router.get("/jobs/{number}/report")
+def job_report_page(request: Request, number: Number) -> Response:
+    """Show the cam report of every lobe of one job."""
+    return page(request, "report.html", room_of="Jobs", source=f"/api/jobs/{number}/report")
+
+
 @router.get("/static/{name:path}")
 def static(request: Request, name: str) -> Response:
     """Give a script, a style or a drawing."""

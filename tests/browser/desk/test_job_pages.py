@@ -70,6 +70,7 @@ def test_every_file_of_a_job_can_be_had(job_page, shared_tab, still_demo) -> Non
         "sheet.pdf",
         "sheet.csv",
         "sheet.json",
+        "report",
         "lift_table.csv",
         "job.zip",
     ]

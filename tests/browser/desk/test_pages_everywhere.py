@@ -9,7 +9,20 @@ from playwright.sync_api import Page, expect
 pytestmark = pytest.mark.browser
 
 SHEET = "/api/jobs/N/sheet.html"
-PAGES = ["/", "/wall", "/jobs", "/jobs/N", "/traces", "/traces/N", "/instruments", "/help", "/pair", SHEET]
+REPORTS = ["/traces/N/report", "/jobs/N/report"]
+PAGES = [
+    "/",
+    "/wall",
+    "/jobs",
+    "/jobs/N",
+    "/traces",
+    "/traces/N",
+    "/instruments",
+    "/help",
+    "/pair",
+    SHEET,
+    *REPORTS,
+]
 WITHOUT_BENCH = ("/pair", "/sheet.html")
 """Pages that tell nothing of the bench, and are whole when they have come."""
 AT_ONCE = ("/", "/wall", "/help")
@@ -48,7 +61,9 @@ def asked(_one_screen) -> list[str]:
 
 def _address(path: str, request: pytest.FixtureRequest) -> str:
     """Put the number of a real job or of real traces into a path that wants one."""
-    if path in {"/jobs/N", SHEET}:
+    if path == "/traces/N/report":
+        return f"/traces/{request.getfixturevalue('stored')['inlet_1']}/report"
+    if path in {"/jobs/N", "/jobs/N/report", SHEET}:
         return path.replace("N", str(request.getfixturevalue("job_by_hand")))
     if path == "/traces/N":
         stored = request.getfixturevalue("stored")

@@ -1,0 +1,51 @@
+"""What kept traces tell of a cam: its report, one profile against another."""
+
+from analysis.report.compression_ratio import Compression, Cylinder, Typed, compression
+from analysis.report.held_against import Against, Place, against
+from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
+from analysis.report.lobe_report import (
+    CHECK_LIFTS_IN,
+    CHECK_LIFTS_MM,
+    MM_PER_INCH,
+    AtLift,
+    CamReport,
+    Profile,
+    Ramp,
+    cam_report,
+    report_lobe,
+)
+from analysis.report.overlap import Overlap, overlap_of
+from analysis.report.reading_off import Figure
+from analysis.report.runout import Runout, Wave, find_runout
+from analysis.report.timing_mark import MarkError, mark_error, rim_along_mm
+
+__all__ = [
+    "CHECK_LIFTS_IN",
+    "CHECK_LIFTS_MM",
+    "MM_PER_INCH",
+    "Against",
+    "AtLift",
+    "CamReport",
+    "Compression",
+    "Cylinder",
+    "Figure",
+    "KeptProfile",
+    "MarkError",
+    "Overlap",
+    "Place",
+    "Profile",
+    "Ramp",
+    "Runout",
+    "Typed",
+    "Wave",
+    "against",
+    "cam_report",
+    "compression",
+    "find_runout",
+    "kept_profile",
+    "mark_error",
+    "overlap_of",
+    "profile_of_table",
+    "report_lobe",
+    "rim_along_mm",
+]

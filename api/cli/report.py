@@ -1,0 +1,184 @@
+"""``lobewright report``: what kept readings tell of a cam and its fitting, every number with its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from api.base import MisuseError, with_service_errors
+from api.cli.asked import gauge_facts, lobe_settings, supposed_limits
+from api.cli.gauges_of_trace import streams_of
+from api.cli.measure import Task, finish, lobe_options
+from api.cli.report_parts import (
+    json_option,
+    report_compression,
+    report_mark,
+    report_runout,
+    report_strip,
+)
+from api.cli.report_tables import report_table, wear_table
+from api.measure import against_view, lift_table_of, profile_csv, report_view
+from api.store import Trace, read_trace
+
+if TYPE_CHECKING:
+    from analysis.report import Against, CamReport, KeptProfile
+
+STANDARD_DROP_MM = 1.27
+
+
+@click.group()
+def report() -> None:
+    """Tell what kept readings say of a cam and its fitting, every number with its interval."""
+
+
+for _part in (report_runout, report_mark, report_strip, report_compression):
+    report.add_command(_part)
+
+
+@report.command("lobe")
+@lobe_options
+@click.option("--inch", is_flag=True, help="Lengths in inches, check lifts in inch steps.")
+@click.option(
+    "--csv-to",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Write lift, rate and acceleration by crank and by cam degree there, in mm and in inches.",
+)
+@json_option
+def report_lobe_of(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    tdc_deg: float,
+    lag_s: float | None,
+    error_mm: float | None,
+    retrace_mm: float | None,
+    found_retrace_mm: float | None,
+    encoder_error_deg: float | None,
+    inch: bool,
+    csv_to: Path | None,
+    as_json: bool,
+) -> None:
+    """Tell lift, duration, area, rates, ramps and symmetry of the lobe that the gauge followed.
+
+    Exit code 0: all told, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    settings = lobe_settings(tdc_deg, STANDARD_DROP_MM, (), encoder_error_deg)
+    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
+    retrace_known = retrace_mm if found_retrace_mm is None else found_retrace_mm
+    supposed = supposed_limits(error_mm, retrace_known, encoder_error_deg)
+    if csv_to is not None and len({path.stem for path in files}) < len(files):
+        raise click.UsageError("two files of one name would write the same tables; report them one by one.")
+
+    def find(trace: Trace) -> CamReport:
+        from analysis.report import report_lobe
+
+        return report_lobe(streams_of(trace, gauge), settings, facts)
+
+    def keep(path: Path, found: CamReport) -> None:
+        if csv_to is not None:
+            _write_tables(found, csv_to, path.stem)
+
+    def fields(found: CamReport) -> dict[str, Any]:
+        return report_view(found).model_dump()
+
+    def table(found: CamReport) -> Iterator[str]:
+        return report_table(found, inch)
+
+    finish(files, Task("cam_report", find, fields, table, as_json, supposed, keep))
+
+
+def _write_tables(found: CamReport, folder: Path, name: str) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for by in ("crank", "cam"):
+            for unit in ("mm", "in"):
+                text = profile_csv(found.profile, by, unit)
+                (folder / f"{name}-by-{by}-degree-{unit}.csv").write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise MisuseError(
+            "cannot_write", f"{folder} cannot be written: {error.strerror}; choose another folder."
+        ) from None
+
+
+@report.command("wear")
+@lobe_options
+@click.option(
+    "--than",
+    "others",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Trace of another lobe, or of the same one earlier. May be given again: the best fit is told first.",
+)
+@click.option(
+    "--than-table",
+    "tables",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A card's lift table: a degree and a lift a line. May be given again.",
+)
+@click.option(
+    "--table-in", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Its lifts."
+)
+@click.option("--table-crank", is_flag=True, help="Its degrees are of the crank, not of the cam.")
+@json_option
+def report_wear(
+    *,
+    files: tuple[Path, ...],
+    gauge: str | None,
+    tdc_deg: float,
+    lag_s: float | None,
+    error_mm: float | None,
+    retrace_mm: float | None,
+    found_retrace_mm: float | None,
+    encoder_error_deg: float | None,
+    others: tuple[Path, ...],
+    tables: tuple[Path, ...],
+    table_in: str,
+    table_crank: bool,
+    as_json: bool,
+) -> None:
+    """Tell where a lobe's profile differs from another's, or from its card's, by more than chance.
+
+    Exit code 0: all told, 1: one or more refused, 2: misused, or a file cannot be read.
+    """
+    if not others and not tables:
+        raise click.UsageError("nothing to hold it against: give --than or --than-table.")
+    settings = lobe_settings(tdc_deg, STANDARD_DROP_MM, (), encoder_error_deg)
+    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
+
+    def kept(trace: Trace) -> KeptProfile:
+        from analysis.report import report_lobe
+
+        return report_lobe(streams_of(trace, gauge), settings, facts).kept
+
+    def find(trace: Trace) -> list[tuple[str, Against]]:
+        from analysis.report import against, profile_of_table
+
+        own = kept(trace)
+        profiles = [(str(path), kept(read_trace(path))) for path in others]
+        for path in tables:
+            rows = lift_table_of(_text_of(path), table_in)
+            table = with_service_errors(profile_of_table)(rows, cam_degrees=not table_crank)
+            profiles.append((str(path), table))
+        found = [(name, against(own, other)) for name, other in profiles]
+        return sorted(found, key=lambda one: one[1].rms_mm)
+
+    def fields(found: list[tuple[str, Against]]) -> dict[str, Any]:
+        told = [{"than": name} | against_view(one).model_dump() for name, one in found]
+        return {"against": told}
+
+    finish(files, Task("wear", find, fields, wear_table, as_json))
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
+        raise MisuseError("cannot_read", f"{path} cannot be read: {why}.") from None

@@ -1,0 +1,136 @@
+"""`lobewright report`: what each command prints and writes, exit codes, one line for every misuse."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from command import lobewright
+
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
+from simulated_devices.traces import RoundPart, Trace, random_lobe, record_round
+
+
+def asked(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    done = lobewright("report", *map(str, words))
+    assert "Traceback" not in done.stderr
+    return done
+
+
+def written(path: Path, trace: Trace) -> Path:
+    with path.open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["time_s", "channel", "value"])
+        writer.writerows(trace.rows())
+    return path
+
+
+@pytest.fixture(scope="module")
+def lobe(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Trace]:
+    trace = random_lobe(np.random.default_rng(51_004), "turns").trace
+    return written(tmp_path_factory.mktemp("report") / "lobe.csv", trace), trace
+
+
+def test_a_lobes_report_as_json_holds_its_durations(lobe: tuple[Path, Trace]) -> None:
+    path, trace = lobe
+    done = asked("lobe", path, "--gauge-error", "0", "--retrace", "0", "--encoder-error", "0", "--json")
+    assert done.returncode == 0
+    told = json.loads(done.stdout)
+    assert told["kind"] == "cam_report"
+    for at in told["at_lifts"]:
+        true = trace.lobe.events_deg(at["lift_mm"])[2]
+        assert at["duration_deg"]["value"] == pytest.approx(true, abs=2.0 * at["duration_deg"]["u95"])
+    assert [at["lift_mm"] for at in told["at_lifts"]][:4] == [0.1, 0.5, 1.0, 1.27]
+
+
+def test_a_lobes_tables_are_written_by_crank_and_cam_degree_in_mm_and_inches(
+    lobe: tuple[Path, Trace], tmp_path: Path
+) -> None:
+    path, trace = lobe
+    done = asked("lobe", tmp_path / "not_there.csv", path, "--csv-to", tmp_path)
+    assert done.returncode == 2, "one file cannot be read; the other's tables bear its own name"
+    assert "duration" in done.stdout
+    peaks = {}
+    for by in ("crank", "cam"):
+        for unit in ("mm", "in"):
+            with (tmp_path / f"lobe-by-{by}-degree-{unit}.csv").open() as file:
+                rows = list(csv.DictReader(file))
+            peaks[by, unit] = max(float(row[f"lift_{unit}"]) for row in rows)
+            steps = np.diff([float(row[f"{by}_deg_from_full_lift"]) for row in rows])
+            assert set(steps) == {1.0}
+            rates = max(float(row[f"rate_{unit}_deg"]) for row in rows)
+            peaks[by, unit, "rate"] = rates
+    assert peaks["crank", "mm"] == pytest.approx(trace.lobe.peak_lift_mm, abs=0.02)
+    assert peaks["crank", "in"] == pytest.approx(peaks["crank", "mm"] / 25.4, abs=1e-6)
+    assert peaks["cam", "mm", "rate"] == pytest.approx(2.0 * peaks["crank", "mm", "rate"], rel=0.01)
+
+
+def test_a_lobe_against_itself_is_not_worn_and_against_a_table_of_another_it_differs(
+    lobe: tuple[Path, Trace], tmp_path: Path
+) -> None:
+    path, trace = lobe
+    table = tmp_path / "card.txt"
+    valve = trace.lobe.valve
+    rows = [(deg, float(valve.lift_mm(np.array(2.0 * deg + valve.nose_deg)))) for deg in range(-85, 86, 3)]
+    table.write_text("# the invented card\n" + "".join(f"{deg}\t{max(lift, 0):.3f}\n" for deg, lift in rows))
+    other = tmp_path / "other.txt"
+    other.write_text("".join(f"{deg} {max(lift, 0) * (1 + 0.0002 * deg):.3f}\n" for deg, lift in rows))
+    done = asked("wear", path, "--than-table", other, "--than-table", table, "--json")
+    assert done.returncode == 0
+    first, second = json.loads(done.stdout)["against"]
+    assert (first["than"], second["than"]) == (str(table), str(other)), "the best fit first"
+    assert first["places"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (("lobe", "nowhere.csv"), 2, "nowhere.csv"),
+        (("wear", "nowhere.csv"), 2, "--than"),
+        (("runout", "nowhere.csv"), 2, "nowhere.csv"),
+        (("mark", "--mark", "1", "--tdc", "0", "--rim", "2"), 2, "rim"),
+        (("strip", "--rim", "nan", "--to", "strip.pdf"), 2, "rim"),
+        (("strip", "--rim", "180", "--to", "/nowhere/strip.pdf"), 2, "cannot be written"),
+        (("compression", "--bore", "x", "--stroke", "86", "--chamber", "50"), 2, "--bore"),
+        (("compression", "--bore", "86", "--stroke", "86", "--chamber", "5000"), 2, "ratio"),
+    ],
+)
+def test_a_misuse_is_told_in_one_line(words: tuple[str, ...], code: int, says: str) -> None:
+    done = asked(*words)
+    assert done.returncode == code
+    assert says in done.stderr
+    assert len(done.stderr.strip().splitlines()) <= 1
+
+
+def test_a_lobe_that_was_only_rocked_over_is_refused(tmp_path: Path) -> None:
+    rocked = random_lobe(np.random.default_rng(51_001), "nose_rocked").trace
+    done = asked("lobe", written(tmp_path / "rocked.csv", rocked), "--json")
+    assert done.returncode == 1
+    assert json.loads(done.stdout)["error"]["code"] == "base_circle_not_seen"
+
+
+def test_runout_is_told_beside_the_makers_limit(tmp_path: Path) -> None:
+    rng = np.random.default_rng(8)
+    gauge = DialIndicator(step=0.001, rate_hz=20.0, lag_s=0.05, noise_mm=0.001)
+    hand = Hand(0.0, Manner(20.0, 0.1), rng).turns(2.05)
+    part = RoundPart(30.0, (), 0.03, 60.0)
+    path = written(tmp_path / "flange.csv", record_round(part, hand.done(), gauge, Encoder(3600, 200.0), rng))
+    told = json.loads(asked("runout", path, "--retrace", "0", "--json").stdout)
+    assert told["kind"] == "runout"
+    assert told["eccentricity_mm"]["value"] == pytest.approx(0.03, abs=0.001)
+    assert "too much, against 0.04 mm" in asked("runout", path, "--retrace", "0", "--most", "0.04").stdout
+    assert "within, against 0.1 mm" in asked("runout", path, "--retrace", "0", "--most", "0.1").stdout
+
+
+def test_a_strip_and_a_ratio_are_given(tmp_path: Path) -> None:
+    strip = tmp_path / "strip.pdf"
+    assert asked("strip", "--rim", "180", "--to", strip).returncode == 0
+    assert strip.read_bytes().startswith(b"%PDF")
+    told = asked("compression", "--bore", "86±0.02", "--stroke", "86", "--chamber", "66,6+-0,5", "--json")
+    ratio = json.loads(told.stdout)["ratio"]
+    assert ratio["value"] == pytest.approx(8.5, abs=0.01)
+    assert ratio["u95"] > 0.0
