@@ -1,0 +1,73 @@
+"""A gauge that moves while the crank stands was moved by hand: set elsewhere, pushed, or its cam was turned."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.base import Floats, Streams
+from analysis.touching.seen import seen
+
+SETTLED_S = 0.6
+"""So long after the crank came to rest even a slow gauge shows where it stands; common practice, no source."""
+
+LEAST_MOVE_MM = 0.15
+MOST_MM_A_DEG = 1.2
+"""No piston or valve moves a plunger by more for each degree that a resting crank gives; reckoned from the slider-crank."""
+
+
+def last_moved_by_hand(streams: Streams, *, least_mm: float = LEAST_MOVE_MM) -> float | None:
+    """Give when the gauge was last seen to have moved while the crank stood, on the streams' clock; `None` if never.
+
+    Parameters
+    ----------
+    streams : Streams
+        Crank and gauge.
+    least_mm : float
+        What a hand that holds the crank, and the gauge's own last digits, can make of it.
+    """
+    own = seen(streams, 0.0)
+    if len(own) < 2:
+        return None
+    count_deg = _count_deg(streams.crank_deg)
+    rested_s = _rested_s(own.time_s, streams)
+    both = (rested_s[1:] > SETTLED_S) & (rested_s[:-1] > SETTLED_S)
+    began = np.flatnonzero(np.diff(np.concatenate(([False], both)).astype(np.int8)) == 1)
+    last: float | None = None
+    for first in began.tolist():
+        ends = np.flatnonzero(~both[first:])
+        stop = first + (int(ends[0]) if ends.size else both.size - first)
+        stretch = own.mm[first : stop + 1]
+        by_crank = MOST_MM_A_DEG * (count_deg + float(np.ptp(own.deg[first : stop + 1])))
+        moved = np.flatnonzero(np.abs(stretch - stretch[-1]) > least_mm + by_crank)
+        if moved.size:
+            last = float(own.time_s[first + int(moved[-1]) + 1])
+        elif np.ptp(stretch) > 2 * (least_mm + by_crank):  # it went and came back
+            last = float(own.time_s[stop])
+    return last
+
+
+def _count_deg(crank_deg: Floats) -> float:
+    steps = np.abs(np.diff(crank_deg))
+    steps = steps[steps > 1e-9]
+    return float(np.min(steps)) if steps.size else 0.0
+
+
+def _rested_s(time_s: Floats, streams: Streams) -> Floats:
+    """Give how long the crank had stood at each moment."""
+    turned = np.flatnonzero(np.abs(np.diff(streams.crank_deg)) > 0)
+    moments = streams.crank_time_s[turned + 1]
+    if not moments.size:
+        return np.asarray(time_s - streams.crank_time_s[0], np.float64)
+    strides = _strides(moments, streams.crank_deg[turned + 1])
+    at = np.searchsorted(strides, time_s, side="right") - 1
+    since = np.where(at >= 0, strides[np.maximum(at, 0)], streams.crank_time_s[0])
+    return np.asarray(time_s - since, np.float64)
+
+
+def _strides(moments_s: Floats, crank_deg: Floats) -> Floats:
+    """Leave out changes by which the crank came no further: a count that trembles on its edge is no turning."""
+    kept = [0]
+    for at in range(1, crank_deg.size):
+        if abs(crank_deg[at] - crank_deg[kept[-1]]) > 0.5:
+            kept.append(at)
+    return np.asarray(moments_s[np.array(kept)], np.float64)
