@@ -4,6 +4,7 @@ from api.measure.fits import Fits
 from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
 from api.measure.measuring import Measuring
 from api.measure.parts import Parts
+from api.measure.plan import ByItself
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
 from api.measure.zero import ANEW, ZeroProof, zero_proof
@@ -12,6 +13,7 @@ __all__ = [
     "ANEW",
     "DRAWINGS_FOLDER",
     "POINTS",
+    "ByItself",
     "Fits",
     "KeptDrawings",
     "LobeAsked",

@@ -31,6 +31,7 @@ from api.store.measurement_store import (
     now_text,
 )
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
+from api.store.shop_settings import hands_free, setting_hands_free
 from api.store.shop_store import FILE_NAME, LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
 from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams, interval_of
@@ -74,6 +75,7 @@ __all__ = [
     "contents_of",
     "damaged",
     "delete_job",
+    "hands_free",
     "interval_of",
     "job_just_begun",
     "keep",
@@ -86,6 +88,7 @@ __all__ = [
     "read_only_words",
     "read_trace",
     "set_stage",
+    "setting_hands_free",
     "store_error",
     "tell_standing",
     "trace_comments",
