@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.base import Floats, Streams
-from analysis.touching.seen import seen
+from analysis.touching.seen import Seen, seen
 
 SETTLED_S = 0.6
 """So long after the crank came to rest even a slow gauge shows where it stands; common practice, no source."""
+
+LONGEST_LAG_S = 0.45
+"""What a reading shows is no older: three times the lag of slow gauges."""
 
 LEAST_MOVE_MM = 0.15
 MOST_MM_A_DEG = 1.2
@@ -29,10 +32,11 @@ def last_moved_by_hand(streams: Streams, *, least_mm: float = LEAST_MOVE_MM) -> 
     if len(own) < 2:
         return None
     count_deg = _count_deg(streams.crank_deg)
+    leapt_s = _last_leap(own, streams, count_deg, least_mm)
     rested_s = _rested_s(own.time_s, streams)
     both = (rested_s[1:] > SETTLED_S) & (rested_s[:-1] > SETTLED_S)
     began = np.flatnonzero(np.diff(np.concatenate(([False], both)).astype(np.int8)) == 1)
-    last: float | None = None
+    last = leapt_s
     for first in began.tolist():
         ends = np.flatnonzero(~both[first:])
         stop = first + (int(ends[0]) if ends.size else both.size - first)
@@ -40,10 +44,19 @@ def last_moved_by_hand(streams: Streams, *, least_mm: float = LEAST_MOVE_MM) -> 
         by_crank = MOST_MM_A_DEG * (count_deg + float(np.ptp(own.deg[first : stop + 1])))
         moved = np.flatnonzero(np.abs(stretch - stretch[-1]) > least_mm + by_crank)
         if moved.size:
-            last = float(own.time_s[first + int(moved[-1]) + 1])
+            last = max(last or 0.0, float(own.time_s[first + int(moved[-1]) + 1]))
         elif np.ptp(stretch) > 2 * (least_mm + by_crank):  # it went and came back
-            last = float(own.time_s[stop])
+            last = max(last or 0.0, float(own.time_s[stop]))
     return last
+
+
+def _last_leap(own: Seen, streams: Streams, count_deg: float, least_mm: float) -> float | None:
+    """Give when the gauge leapt last by more than the crank's way just before, and its own lag, can explain."""
+    before_s, after_s = own.time_s[:-1] - LONGEST_LAG_S, own.time_s[1:]
+    way = np.concatenate(([0.0], np.cumsum(np.abs(np.diff(streams.crank_deg)))))
+    gone = np.interp(after_s, streams.crank_time_s, way) - np.interp(before_s, streams.crank_time_s, way)
+    leapt = np.flatnonzero(np.abs(np.diff(own.mm)) > 2 * least_mm + MOST_MM_A_DEG * (count_deg + gone))
+    return float(after_s[leapt[-1]]) if leapt.size else None
 
 
 def _count_deg(crank_deg: Floats) -> float:

@@ -28,6 +28,8 @@ from api.jobs import lobes_left, lobes_measured, touched
 from api.measure import ByItself
 
 GOOD_SHARE = 0.25
+MEANT_PASSES = 3
+"""Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
 Kind = Literal["bench_check", "tdc", "lobe"]
 Enough = Literal["", "far", "whole"]
 
@@ -164,15 +166,17 @@ def _live(context: GuideContext, view: MeasurementView, *, enough: bool) -> _Liv
     if result is None:
         return _Live()
     if view.what == "tdc":
-        return _live_tdc(context, result["centre_deg"], result["u95_deg"])
+        return _live_tdc(context, result)
     return _live_lobe(context, view, result, enough=enough)
 
 
-def _live_tdc(context: GuideContext, centre_deg: float, u95_deg: float) -> _Live:
-    number = Number(centre_deg, "deg", "True TDC on the encoder", u95_deg)
-    if u95_deg <= max(0.1, GOOD_SHARE * context.job.tolerance):
-        return _Live(number, "It has settled: finish.", "on_the_number", enough="whole")
-    return _Live(number, tone="approach")
+def _live_tdc(context: GuideContext, result: dict[str, Any]) -> _Live:
+    number = Number(result["centre_deg"], "deg", "True TDC on the encoder", result["u95_deg"])
+    if result["u95_deg"] > max(0.1, GOOD_SHARE * context.job.tolerance):
+        return _Live(number, tone="approach")
+    meant = len(result["passes"]) >= MEANT_PASSES
+    words = "It has settled: finish."
+    return _Live(number, words, "on_the_number", enough="whole" if meant else "")
 
 
 def _live_lobe(

@@ -107,10 +107,18 @@ function paintButton(now) {
   refill(byId("more"), `${job} ${now.measurement?.id} ${now.measurement?.state}`, () =>
     moreButtons(now.measurement, job),
   );
+  paintHands(now.guide);
   const others = link.state === "live" ? (now.guide?.choices ?? []) : [];
   refill(byId("others"), JSON.stringify(others) + settings.chosen.words, () => others.map(choiceButton));
   // Far from the large button: a thumb that slips must not throw a measurement away.
   refill(byId("away"), String(running && link.state === "live"), () => running && awayButton());
+}
+
+/** The shop's one switch: with it measurements of a job begin and end by themselves, on every screen. */
+function paintHands(guide) {
+  show(byId("hands"), Boolean(guide?.job_id) && link.state === "live");
+  byId("hands-free").checked = Boolean(guide?.hands_free);
+  byId("hands-free").disabled = busy;
 }
 
 function awayButton() {
@@ -323,6 +331,9 @@ function tellVerdict({ headline, call }) {
   sound.say(spoken(headline));
 }
 
+byId("hands-free").addEventListener("change", (event) =>
+  act("/api/bench/hands_free", { on: event.target.checked }),
+);
 stayAwake();
 followZero(bench, repaint);
 buildChoice();
