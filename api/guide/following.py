@@ -6,7 +6,7 @@ Pure, as all of the guide: the service gives it what was recognised and does wha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from analysis.job import StepState
@@ -123,24 +123,23 @@ def _like(touch: Touch, one: Wanted) -> str:
 
 
 def asking(context: GuideContext, said: Guidance) -> Guidance:
-    """Put the question above what the step says, with its two buttons; the large one stays as it is."""
+    """Put the question above what the step says, with its two buttons."""
     watch, view = context.watch, context.measurement
     if not watch.question:
         return said
-    if view is not None and view.state == "running":
-        choices = (
-            Option("Yes, go on", Action("Going on.", dismiss=True)),
-            Option("No, throw it away", Action("Thrown away.", discard=True)),
-        )
-    else:
-        begin = Action("Begun.", begin=watch.part, by_itself=ByItself(watch.since_ns), gauge=watch.gauge)
-        kind, _, cylinder = watch.part.partition("_")
-        choices = (
-            Option(f"Yes, on {PARTS[kind]} {cylinder.upper()}", begin),
-            Option("No, I set it anew", Action("The gauge is set anew.", dismiss=True)),
-        )
-    why = " ".join(part for part in (said.sentence, said.why) if part)
-    return said.with_options(choices, sentence=watch.question, why=why)
+    if view is not None and view.state == "running":  # what was begun is still ended by its own button
+        goes_on = Option("Yes, go on", Action("Going on.", dismiss=True))
+        away = Option("No, throw it away", Action("Thrown away.", discard=True))
+        return replace(said, sentence=watch.question, why=said.sentence, options=(goes_on, away))
+    kind, _, cylinder = watch.part.partition("_")
+    return replace(
+        said,
+        sentence=watch.question,
+        why=said.sentence,
+        button=f"Yes, on {PARTS[kind]} {cylinder.upper()}",
+        action=Action("Begun.", begin=watch.part, by_itself=ByItself(watch.since_ns), gauge=watch.gauge),
+        options=(Option("No, I set it anew", Action("The gauge is set anew.", dismiss=True)),),
+    )
 
 
 def taking_back(context: GuideContext, said: Guidance) -> Guidance:
@@ -150,7 +149,7 @@ def taking_back(context: GuideContext, said: Guidance) -> Guidance:
         return said
     gone = Withdrawn(last.number, "It began by itself and was not meant.")
     back = Option("Take the last number back", Action("Taken back.", facts=((gone, None),), forget=True))
-    return said.with_options((*said.options, back))
+    return replace(said, options=(*said.options, back))
 
 
 def ends_now(context: GuideContext, enough: Enough, rested_s: float) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from analysis.job import Evidence, JobState, Step, StepState
@@ -270,10 +270,6 @@ class Guidance:
     move: CamTurn | None = None
     told: CamVerdict | None = None
     enough: Literal["", "far", "whole"] = ""
-
-    def with_options(self, options: tuple[Option, ...], **words: str) -> Guidance:
-        """Give the same with other smaller buttons, and other words where they are given."""
-        return replace(self, options=options, **words)  # type: ignore[arg-type]
 
 
 def token_of(context: GuideContext) -> str:

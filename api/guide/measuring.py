@@ -137,7 +137,7 @@ def _running(context: GuideContext, step: StepState, view: MeasurementView) -> G
     else:
         live = _live(context, view, enough=enough)
     return Guidance(
-        (_ENDS[live.enough] if view.ends_by_itself else live.sentence) or live.sentence or how,
+        (_ENDS[live.enough] if view.ends_by_itself else live.sentence) or how,
         _not_yet(context) or ("It began by itself." if view.begun_by_itself else ""),
         live.tone,
         live.number,
