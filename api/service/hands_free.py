@@ -9,14 +9,13 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.base import GaugeFacts, Streams
 from analysis.touching import KnownZero, Touch, last_moved_by_hand, recognise
-from api.base import BenchEvent, ServiceError
+from api.base import BenchEvent, MeasureEntry, ServiceError
 from api.guide import (
     ASKED_AFTER_DEG,
     GuideContext,
@@ -48,7 +47,6 @@ SET_NS = 300_000_000
 MOVES_DEG = 0.5
 TURNED_DEG = 8.0
 """Less than this is no turning, but a hand laid on the bar."""
-Begin = Callable[[int, Wanted, str, ByItself], Awaitable[Measurement]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +62,10 @@ class _Look:
 class HandsFree:
     """Watches the bench while a job is open; called from the event loop only."""
 
-    def __init__(self, parts: Parts, measuring: JobMeasuring, contexts: GuideContexts, begin: Begin) -> None:
+    def __init__(self, parts: Parts, measuring: JobMeasuring, contexts: GuideContexts) -> None:
         self._parts = parts
         self._measuring = measuring
         self._contexts = contexts
-        self._begin = begin
         self._recent = Recent()
         self.on = hands_free(parts.shop.read)
         self._set_ns: dict[str, int] = {}
@@ -104,12 +101,15 @@ class HandsFree:
         self._answered_ns = wire_now_ns()
         self._tell(Watch(self.on))
 
-    def turned_since(self, since_ns: int) -> tuple[float, float] | None:
-        """Give where the crank was at an instant, and how far forward it went at most since; `None` if never read."""
+    def mark(self, by_itself: ByItself | None) -> None:
+        """Count the turning from now, or from where the measurement began by itself."""
+        self._contexts.hand.mark()
         crank = self._parts.bench.crank()
-        if crank is None or (course := self._recent.course(crank, since_ns)) is None:
-            return None
-        return float(course[0]), max(0.0, float(np.max(course)) - float(course[0]))
+        if crank is None or by_itself is None or by_itself.since_ns is None:
+            return
+        course = self._recent.course(crank, by_itself.since_ns)
+        if course is not None:
+            self._contexts.hand.mark_from(float(course[0]), max(0.0, float(np.max(course - course[0]))))
 
     # -- what is done
 
@@ -164,7 +164,10 @@ class HandsFree:
 
     async def _begin_by_itself(self, context: GuideContext, one: Wanted, gauge: str, look: _Look) -> None:
         usual = self._measuring.usual_gauge(context.job_id, one.valve)
-        begun = await self._begin(context.job_id, one, gauge, ByItself(look.since_ns))
+        by_itself = ByItself(look.since_ns)
+        entry = MeasureEntry(step=one.step, cylinder=one.cylinder, valve=one.valve, gauge=gauge)
+        begun = await self._measuring.begin(context.job_id, entry, by_itself)
+        self.mark(by_itself)
         swapped = f" Not gauge {usual}, but {gauge} is on it." if usual not in {None, gauge} else ""
         self._say(gauge, "begun_by_itself", f"{_words(begun.touches)}: it began by itself.{swapped}")
         self._tell(Watch(self.on))

@@ -40,7 +40,6 @@ from api.guide import (
     Guidance,
     GuideContext,
     GuideContexts,
-    Wanted,
     guidance_in,
     guide_in,
     overlap_here,
@@ -49,10 +48,10 @@ from api.guide import (
 )
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
-from api.measure import ANEW, ByItself, Parts
+from api.measure import ANEW, Parts
 from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
-from api.store import GuideStage, Kept, Measurement
+from api.store import GuideStage, Kept
 
 log = logging.getLogger("lobewright.jobs")
 GUIDE_EVERY_S = 0.06
@@ -68,7 +67,7 @@ class JobService:
             self.jobs, parts.measuring, parts.measurements, parts.fits, parts.bench.gauges
         )
         self.contexts = GuideContexts(parts, self.jobs, self.measuring)
-        self.hands_free = HandsFree(parts, self.measuring, self.contexts, self._begin_by_itself)
+        self.hands_free = HandsFree(parts, self.measuring, self.contexts)
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements)
         self._parts = parts
         self._pressing = asyncio.Lock()
@@ -130,27 +129,6 @@ class JobService:
             if job_id is not None:
                 context = self.contexts.context(job_id, board.health(), board.measurement, board.centre)
             await self.hands_free.follow(context)
-
-    async def _begin_by_itself(
-        self, job_id: int, one: Wanted, gauge: str, by_itself: ByItself
-    ) -> Measurement:
-        entry = MeasureEntry(step=one.step, cylinder=one.cylinder, valve=one.valve, gauge=gauge)
-        begun = await self.measuring.begin(job_id, entry, by_itself)
-        self._mark(by_itself)
-        return begun
-
-    def _mark(self, by_itself: ByItself | None) -> None:
-        """Count the turning from where the measurement began."""
-        self.contexts.hand.mark()
-        if by_itself is not None and by_itself.since_ns is not None:
-            began = self.hands_free.turned_since(by_itself.since_ns)
-            if began is not None:
-                self.contexts.hand.mark_from(*began)
-
-    async def switch_hands_free(self, on: bool) -> None:
-        """Let measurements of a job begin and end by themselves, or by buttons alone."""
-        async with self._pressing:
-            await self.hands_free.switch(on)
 
     async def _take_in(self) -> None:
         self._due.clear()
@@ -317,7 +295,7 @@ class JobService:
             await self.measuring.discard(job_id, "Thrown away: the gauge was on something else.")
         if action.begin:
             await self.measuring.begin_on(job_id, action.begin, action.by_itself, action.gauge or None)
-            self._mark(action.by_itself)
+            self.hands_free.mark(action.by_itself)
         if action.finish:
             await self.measuring.finish(job_id)
         if action.sign:

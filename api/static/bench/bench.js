@@ -305,9 +305,17 @@ function hear(message) {
   if (message.kind === "hello" || message.kind === "health") followGauges();
   if (message.kind === "hello" || message.kind === "measurement") trouble = "";
   if (message.kind === "guide" || message.kind === "hello") followGuide();
+  if (message.kind === "measurement") tellBeginning(message.measurement);
   if (message.kind === "centre" || message.kind === "measurement") tellCentre(message.kind);
   if (bench.now.points?.missing) fillHole();
   repaint();
+}
+
+function tellBeginning({ state, touches, begun_by_itself: byItself }) {
+  if (state !== "running" || !byItself) return;
+  const text = spoken(`${whatOf(touches)}: it began by itself.`);
+  tell(text);
+  sound.say(text);
 }
 
 let toldTone = "";

@@ -123,7 +123,7 @@ async def get_health(service: TheService, response: Response) -> ServiceHealth:
 @router.post("/api/bench/hands_free")
 async def set_hands_free(entry: HandsFreeEntry, service: TheService) -> HandsFreeEntry:
     """Let measurements of a job begin and end by themselves, or by buttons alone; kept for the whole shop."""
-    await service.job_service.switch_hands_free(entry.on)
+    await service.job_service.hands_free.switch(entry.on)
     return entry
 
 
