@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.base import Floats, Streams
 from analysis.touching.seen import Seen, seen
@@ -13,6 +14,8 @@ SETTLED_S = 0.6
 LONGEST_LAG_S = 0.45
 """What a reading shows is no older: three times the lag of slow gauges."""
 
+TREMBLES_DEG = 0.5
+"""A count trembles on its edge, and a hand on the bar."""
 LEAST_MOVE_MM = 0.15
 MOST_MM_A_DEG = 1.2
 """No piston or valve moves a plunger by more for each degree that a resting crank gives; reckoned from the slider-crank."""
@@ -33,8 +36,8 @@ def last_moved_by_hand(streams: Streams, *, least_mm: float = LEAST_MOVE_MM) -> 
         return None
     count_deg = _count_deg(streams.crank_deg)
     leapt_s = _last_leap(own, streams, count_deg, least_mm)
-    rested_s = _rested_s(own.time_s, streams)
-    both = (rested_s[1:] > SETTLED_S) & (rested_s[:-1] > SETTLED_S)
+    rested = _rested(own.time_s, streams)
+    both = rested[1:] & rested[:-1]
     began = np.flatnonzero(np.diff(np.concatenate(([False], both)).astype(np.int8)) == 1)
     last = leapt_s
     for first in began.tolist():
@@ -65,22 +68,11 @@ def _count_deg(crank_deg: Floats) -> float:
     return float(np.min(steps)) if steps.size else 0.0
 
 
-def _rested_s(time_s: Floats, streams: Streams) -> Floats:
-    """Give how long the crank had stood at each moment."""
-    turned = np.flatnonzero(np.abs(np.diff(streams.crank_deg)) > 0)
-    moments = streams.crank_time_s[turned + 1]
-    if not moments.size:
-        return np.asarray(time_s - streams.crank_time_s[0], np.float64)
-    strides = _strides(moments, streams.crank_deg[turned + 1])
-    at = np.searchsorted(strides, time_s, side="right") - 1
-    since = np.where(at >= 0, strides[np.maximum(at, 0)], streams.crank_time_s[0])
-    return np.asarray(time_s - since, np.float64)
-
-
-def _strides(moments_s: Floats, crank_deg: Floats) -> Floats:
-    """Leave out changes by which the crank came no further: a count that trembles on its edge is no turning."""
-    kept = [0]
-    for at in range(1, crank_deg.size):
-        if abs(crank_deg[at] - crank_deg[kept[-1]]) > 0.5:
-            kept.append(at)
-    return np.asarray(moments_s[np.array(kept)], np.float64)
+def _rested(time_s: Floats, streams: Streams) -> NDArray[np.bool_]:
+    """Mark the moments at which the crank has stood long enough for the gauge to have settled."""
+    deg = np.interp(time_s, streams.crank_time_s, streams.crank_deg)
+    rested = time_s - streams.crank_time_s[0] > SETTLED_S
+    for back_s in np.linspace(SETTLED_S / 4.0, SETTLED_S, 4):
+        before = np.interp(time_s - back_s, streams.crank_time_s, streams.crank_deg)
+        rested &= np.abs(deg - before) <= TREMBLES_DEG
+    return np.asarray(rested)

@@ -30,6 +30,8 @@ THROW_AND_MORE = 1.27
 NOSE_ATDC_DEG: dict[Valve, float] = {"inlet": 110.0, "exhaust": -110.0}
 """Where noses usually stand from overlap TDC; common practice, no source."""
 NOSE_WITHIN_DEG = 50.0
+CLEARLY_NEARER_DEG = 10.0
+"""So much nearer to its own place than to that of any other cylinder's lobe a nose has to be."""
 SAME_TDC_DEG, OTHER_TDC_DEG = 10.0, 25.0
 STILL_TURN_DEG = 500.0
 """No base circle is as wide: a gauge that stood over as much of the cycle touches nothing that moves."""
@@ -51,12 +53,15 @@ class KnownZero:
     stroke_mm
     nose_deg
         Where the noses should stand by the card, crank degrees after overlap TDC.
+    other_noses_deg
+        Where those of the other cylinders should stand, told the same way.
     """
 
     tdc_deg: float | None = None
     overlap_tdc_deg: float | None = None
     stroke_mm: float | None = None
     nose_deg: tuple[tuple[Valve, float], ...] = tuple(NOSE_ATDC_DEG.items())
+    other_noses_deg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,5 +170,7 @@ def _which_valve(centre_deg: float, known: KnownZero) -> Valve | None:
     if zero is None:
         return None
     off = {valve: abs(nearest(centre_deg - zero - at, cycle)) for valve, at in known.nose_deg}
-    near = [valve for valve, deg in off.items() if deg <= NOSE_WITHIN_DEG]
+    others = (abs(nearest(centre_deg - zero - at, cycle)) for at in known.other_noses_deg)
+    nearest_other = min(others, default=360.0) - CLEARLY_NEARER_DEG
+    near = [valve for valve, deg in off.items() if deg <= min(NOSE_WITHIN_DEG, nearest_other)]
     return near[0] if len(near) == 1 else None

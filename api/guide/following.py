@@ -82,11 +82,18 @@ def zero_of(context: GuideContext, cylinder: str) -> KnownZero:
         card = context.job.card.lobe(valve)  # type: ignore[arg-type]
         if card is not None and card.full_lift_deg is not None:
             noses[valve] = side * card.full_lift_deg  # type: ignore[index]
+    others = [
+        (nose + engine.firing_offset_deg(other) - offset) % 720.0
+        for other in engine.cylinders
+        if other != cylinder
+        for nose in noses.values()
+    ]
     return KnownZero(
         tdc_deg=None if state.tdc_deg is None else (state.tdc_deg + offset) % 360.0,
         overlap_tdc_deg=None if state.overlap_tdc_deg is None else (state.overlap_tdc_deg + offset) % 720.0,
         stroke_mm=engine.stroke_mm,
         nose_deg=tuple(noses.items()),
+        other_noses_deg=tuple(others),
     )
 
 

@@ -42,6 +42,8 @@ LOOK_EVERY_S = 0.25
 REFUSED_REST_S = 3.0
 BEFORE_NS = 400_000_000
 """So long before the crank is first turned a measurement begins: the gauge at rest belongs to it."""
+LOOK_ON_NS = 2_000_000_000
+"""So long after the crank came to rest it is looked on: the slowest gauge has told all by then."""
 SET_NS = 300_000_000
 """A gauge that a hand has just let go of still settles."""
 MOVES_DEG = 0.5
@@ -76,7 +78,8 @@ class HandsFree:
         self._ended: tuple[int, str] = (0, "")
         self._answered_ns = 0
         self._next_look_s = 0.0
-        self._looks: dict[str, _Look] = {}
+        self._looked_ns = 0
+        self._known: dict[tuple[int | None, str], GaugeFacts] = {}
 
     # -- what is heard
 
@@ -124,6 +127,8 @@ class HandsFree:
             await self._end_where_over(context)
         if time.monotonic() < self._next_look_s or context.waiting or context.trouble:
             return
+        if running is None and not self._turned_lately():
+            return
         self._next_look_s = time.monotonic() + LOOK_EVERY_S
         try:
             if running is None:
@@ -133,6 +138,15 @@ class HandsFree:
         except ServiceError as error:
             log.info("hands-free rests: %s", error.message)
             self._next_look_s = time.monotonic() + REFUSED_REST_S
+
+    def _turned_lately(self) -> bool:
+        """Whether the crank was turned since it was looked at last, or the step became another."""
+        stood_ns = self._recent.stands_since_ns()
+        since_ns = max(self._due_ns, self._answered_ns, stood_ns or 0)
+        if since_ns + LOOK_ON_NS < self._looked_ns:
+            return False
+        self._looked_ns = wire_now_ns()
+        return stood_ns is not None
 
     def _note_changes(self, context: GuideContext) -> None:
         """Nothing counts that was turned before a cam was touched, or for the measurement before."""
@@ -146,6 +160,7 @@ class HandsFree:
         ended = (view.id, view.state) if view is not None and view.state != "running" else (0, "")
         if ended != self._ended:
             self._ended = ended
+            self._known.clear()
             if view is not None and ended[0]:
                 self._from_ns = max(self._from_ns, self._parts.measurements.get(view.id).end_ns or 0)
 
@@ -247,6 +262,12 @@ class HandsFree:
 
     def _facts(self, gauge: str) -> GaugeFacts:
         """Give the gauge's lag as it was found last, and its step."""
+        key = self._parts.bench.run_id, gauge
+        if key not in self._known:
+            self._known[key] = self._look_up(gauge)
+        return self._known[key]
+
+    def _look_up(self, gauge: str) -> GaugeFacts:
         bench, last = self._parts.bench, self._parts.measurements.last_tdc(gauge=gauge)
         lag_s = last.result["lag_s"] if last is not None and last.result is not None else None
         step_mm = None

@@ -69,6 +69,22 @@ def test_a_valve_is_not_named_where_no_tdc_is_known() -> None:
     assert (touch.kind, touch.valve, touch.sure) == ("valve", None, False)
 
 
+def test_a_lobe_as_near_to_another_cylinders_place_is_asked_about() -> None:
+    """Firing order 1-3-4-2: the inlet of cylinder 2 stands forty degrees past the exhaust of cylinder 1."""
+    for number in range(20):
+        bench = random_lobe(np.random.default_rng([9, number]), "turns")
+        truth, touches = bench.trace.truth, bench.trace.touches
+        if touches != "inlet_1":
+            continue
+        others = tuple((nose + at) % 720.0 for at in (180.0, 360.0, 540.0) for nose in (110.0, -110.0))
+        of_cylinder_1 = KnownZero(overlap_tdc_deg=truth.overlap_tdc_deg, other_noses_deg=others)
+        assert told(recognise(streams_of(bench.trace), zero=of_cylinder_1)) in {"inlet", ""}
+        as_cylinder_2 = KnownZero(
+            overlap_tdc_deg=(truth.overlap_tdc_deg + 180.0) % 720.0, other_noses_deg=others
+        )
+        assert told(recognise(streams_of(bench.trace), zero=as_cylinder_2)) == ""
+
+
 def test_a_piston_whose_top_is_not_at_tdc_is_asked_about() -> None:
     bench = random_tdc(np.random.default_rng(4), "turns")
     elsewhere = KnownZero(tdc_deg=(bench.trace.truth.tdc_deg + 180.0) % 360.0)
