@@ -70,6 +70,7 @@ class HandsFree:
         self._contexts = contexts
         self._recent = Recent()
         self.on = hands_free(parts.shop.read)
+        contexts.watch = Watch(self.on)
         self._set_ns: dict[str, int] = {}
         self._from_ns = 0
         self._due_ns = 0
