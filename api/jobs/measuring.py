@@ -140,14 +140,14 @@ class JobMeasuring:
         own = {one.id for one in kept if one.begun_by_itself}
         return frozenset(one.fact for one in adoptions if one.fact is not None and one.measurement_id in own)
 
-    async def finish(self, job_id: int) -> Measurement:
+    async def finish(self, job_id: int, until_ns: int | None = None) -> Measurement:
         """Finish the job's running measurement and take it in; raises `ConflictError` if there is none."""
         running = self.running(job_id)
         if running is None:
             raise ConflictError(
                 "already_ended", "Nothing is being measured; another screen was faster, and nothing is lost."
             )
-        ended = await self._measuring.finish(running.id)
+        ended = await self._measuring.finish(running.id, until_ns)
         await self.take_in(job_id)
         return ended
 

@@ -125,10 +125,10 @@ class Measuring:
         self._go(running)
         return running.measurement
 
-    async def finish(self, number: int) -> Measurement:
-        """End the interval and compute the number from what is stored."""
+    async def finish(self, number: int, until_ns: int | None = None) -> Measurement:
+        """End the interval, now or where it ended by itself, and compute the number from what is stored."""
         with self._ending(number) as running:
-            end_ns = wire_now_ns()
+            end_ns = until_ns or wire_now_ns()
             await _heard_past(running.interval, end_ns)
             flushed = await self._flush()
             measurement = running.measurement

@@ -44,6 +44,8 @@ BEFORE_NS = 400_000_000
 """So long before the crank is first turned a measurement begins: the gauge at rest belongs to it."""
 LOOK_ON_NS = 2_000_000_000
 """So long after the crank came to rest it is looked on: the slowest gauge has told all by then."""
+LIFTED_AFTER_NS = 150_000_000
+"""Of a gauge that was lifted as soon as the crank stood, so much of the rest still counts: the lag of slow gauges."""
 SET_NS = 300_000_000
 """A gauge that a hand has just let go of still settles."""
 MOVES_DEG = 0.5
@@ -80,6 +82,7 @@ class HandsFree:
         self._answered_ns = 0
         self._next_look_s = 0.0
         self._looked_ns = 0
+        self._had_enough = 0
         self._known: dict[tuple[int | None, str], GaugeFacts] = {}
 
     # -- what is heard
@@ -124,8 +127,8 @@ class HandsFree:
             return
         self._note_changes(context)
         running = self._measuring.running(context.job_id)
-        if running is not None and running.ends_by_itself:
-            await self._end_where_over(context)
+        if running is not None and running.ends_by_itself and await self._end_where_over(context):
+            return
         if time.monotonic() < self._next_look_s or context.waiting or context.trouble:
             return
         if running is None and not self._turned_lately():
@@ -188,17 +191,28 @@ class HandsFree:
         self._say(gauge, "begun_by_itself", f"{_words(begun.touches)}: it began by itself.{swapped}")
         self._tell(Watch(self.on))
 
-    async def _end_where_over(self, context: GuideContext) -> None:
-        stood_ns = self._recent.stands_since_ns()
-        if stood_ns is None or context.trouble:
-            return
-        guidance = guidance_in(context)
-        if ends_now(context, guidance.enough, (wire_now_ns() - stood_ns) / 1e9):
-            ended = await self._measuring.finish(context.job_id)
-            self._say(ended.gauge, "ended_by_itself", f"{_words(ended.touches)}: it ended by itself.")
+    async def _end_where_over(self, context: GuideContext) -> bool:
+        """End what has enough once the crank has rested; `True` where it did."""
+        stood_ns, view = self._recent.stands_since_ns(), context.measurement
+        if stood_ns is None or view is None or context.trouble:
+            return False
+        enough = guidance_in(context).enough
+        if enough:
+            self._had_enough = view.id
+        over = ends_now(context, enough, (wire_now_ns() - stood_ns) / 1e9)
+        if over:
+            await self._end(context)
+        return over
+
+    async def _end(self, context: GuideContext, until_ns: int | None = None) -> None:
+        ended = await self._measuring.finish(context.job_id, until_ns)
+        self._say(ended.gauge, "ended_by_itself", f"{_words(ended.touches)}: it ended by itself.")
 
     async def _doubt(self, context: GuideContext, running: Measurement) -> None:
-        """A gauge that was set elsewhere ends what began by itself without a number; what moves otherwise is asked about."""
+        """A gauge that is lifted ends what began by itself, without a number where there was not enough.
+
+        What moves like something else is asked about.
+        """
         view = context.measurement
         if view is None or view.id != running.id:
             return
@@ -207,6 +221,10 @@ class HandsFree:
         if look is None:
             return
         if running.begun_by_itself and look.moved_by_hand_ns is not None:
+            stood_ns = self._recent.stands_since_ns()
+            if self._had_enough == running.id and stood_ns is not None:
+                await self._end(context, min(stood_ns + LIFTED_AFTER_NS, look.moved_by_hand_ns))
+                return
             why = "Thrown away by itself: the gauge was moved before there was enough."
             await self._measuring.discard(context.job_id, why)
             self._say(running.gauge, "thrown_away_by_itself", why)

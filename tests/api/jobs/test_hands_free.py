@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import time
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import until
 
 from api.host import begin_job, cam_of
 from api.live import estimate
@@ -227,6 +229,22 @@ def test_a_wrong_gauge_is_asked_about_and_a_step_follows_what_is_done(shop: Call
     found = [one["what"]["kind"] for one in builder.job()["facts"] if one["what"]["kind"] == "lobe_measured"]
     assert found == ["lobe_measured"]
     assert again["begun_by_itself"]
+
+
+def test_a_gauge_lifted_as_soon_as_there_is_enough_keeps_its_number(shop: Callable[..., Any]) -> None:
+    _, builder = shop("hollin_lane_twin_cam", 65, {"inlet": 3.0, "exhaust": -2.6})
+    own = HandsFree(builder)
+    own.begin()
+    own.bench_check()
+    own.press()
+    own.turn({"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80})
+    until(lambda: builder.guide()["sentence"].startswith("Enough"), "there is enough")
+    builder.touch("inlet_1")
+    own.until(lambda: own._ended(1), "it ends by itself")
+    newest = max(own.measurements(), key=lambda one: int(one["id"]))
+    assert (newest["touches"], newest["state"]) == ("piston_1", "finished"), newest
+    off_deg = math.remainder(newest["result"]["centre_deg"] - builder.truth()["tdc_encoder_deg"], 360.0)
+    assert abs(off_deg) <= 1.5 * newest["result"]["u95_deg"]
 
 
 def test_tinkering_keeps_no_number_that_nobody_meant(shop: Callable[..., Any]) -> None:
