@@ -28,7 +28,7 @@ from api.jobs import lobes_left, lobes_measured, touched
 from api.measure import ByItself
 
 GOOD_SHARE = 0.25
-MEANT_PASSES = 3
+MEANT_PASSES = 4
 """Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
 Kind = Literal["bench_check", "tdc", "lobe"]
 Enough = Literal["", "far", "whole"]
