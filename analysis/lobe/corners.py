@@ -3,7 +3,8 @@
 A plunger at its stop, a valve on a piston, a spring that throws the cam over the nose, a drive that jumped in
 the only pass: each breaks the curve at one phase, in its slope or in its level. Held against the readings
 over narrow bins of phase: a cubic with a free step of the second derivative (lobes have those, where arcs
-join) against the same with a corner or a step more, at every bin.
+join) against the same with a corner or a step more, at every bin. Where the hand slows down or stops, a lag that
+is not known bends the curve by itself: there nothing is judged.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ _FEWEST_SIDE = 5
 _LEAST_SHARE_OF_STEP = 0.15
 _WILD = 6.0
 _SHARED = 5
+_MOST_BLUR_DEG = 1.0
 
 Ints = NDArray[np.intp]
 
@@ -65,9 +67,9 @@ def find_breaks(fit: LobeFit) -> Breaks:
     Returns
     -------
     Breaks
-        Phases with too few readings round them are left out.
+        Phases with too few readings round them are left out, and those where a lag that is not known tells on its own.
     """
-    phase, value, variance = _binned(fit)
+    phase, value, variance, speed = _binned(fit)
     width = 2 * _FEWEST_SIDE
     if len(phase) < width + 2:
         empty = np.zeros(0)
@@ -85,6 +87,8 @@ def find_breaks(fit: LobeFit) -> Breaks:
     index = first[:, None] + np.arange(int((last - first).max()) if len(at) else 0)
     inside = index < last[:, None]
     index = np.minimum(index, len(phase) - 1)
+    sharp = _spread(speed[index], inside) * fit.lag_u_s < _MOST_BLUR_DEG
+    at, middle, reach, index, inside = at[sharp], middle[sharp], reach[sharp], index[sharp], inside[sharp]
     x = (phase[index] - middle[:, None]) / reach[:, None]
     weight = np.where(inside, 1.0 / variance[index], 0.0)
     y = np.where(inside, value[index], 0.0)
@@ -93,8 +97,14 @@ def find_breaks(fit: LobeFit) -> Breaks:
     return Breaks(middle, fit.lift_mm(middle), corner / reach, corner_chi, step, step_chi, reach)
 
 
-def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
-    """Readings above the curve's ends in narrow bins: phase, lift and variance of each."""
+def _spread(values: Floats, inside: NDArray[np.bool_]) -> Floats:
+    """How far the values of each window lie apart."""
+    most = np.max(np.where(inside, values, -np.inf), axis=1, initial=-np.inf)
+    return np.asarray(most - np.min(np.where(inside, values, np.inf), axis=1, initial=np.inf))
+
+
+def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats, Floats]:
+    """Readings above the curve's ends in narrow bins: phase, lift, variance and speed of each."""
     placed = fit.placed
     lift = placed.residual_mm + placed.lift_mm
     shared = shared_error(lift, placed.lift_mm, fit.noise.step_mm)
@@ -107,8 +117,9 @@ def _binned(fit: LobeFit) -> tuple[Floats, Floats, Floats]:
     total = np.bincount(which, weight, count)
     phase = np.bincount(which, weight * placed.phase_deg[use], count) / total
     value = np.bincount(which, weight * lift[use], count) / total
+    speed = np.bincount(which, weight * placed.speed_deg_s[use], count) / total
     least = (_LEAST_SHARE_OF_STEP * fit.noise.step_mm) ** 2
-    return phase, value, np.maximum(1.0 / total, least)
+    return phase, value, np.maximum(1.0 / total, least), speed
 
 
 def _alone(far: NDArray[np.bool_]) -> NDArray[np.bool_]:

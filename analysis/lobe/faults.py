@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.base import (
-    ENCODER_LINE,
     WORST_ENCODER_ERROR_DEG,
-    Component,
     Floats,
     LobeSettings,
     Refusal,
@@ -161,12 +159,17 @@ def warnings_of(
     return tuple(warnings)
 
 
-def encoder_not_stated(budget: tuple[Component, ...], settings: LobeSettings, u95_deg: float) -> list[Warn]:
-    """Say what an encoder fitted by eye could add where nobody stated its limit, and it is more than the interval holds."""
-    supposed = sum(2.0 * part.u for part in budget if part.source == ENCODER_LINE)
-    if not settings.encoder_supposed or supposed <= 0.0:
+def encoder_not_stated(encoder_u_deg: float, settings: LobeSettings, u95_deg: float) -> list[Warn]:
+    """Say what an encoder fitted by eye could add where nobody stated its limit, and it is more than the interval holds.
+
+    Parameters
+    ----------
+    encoder_u_deg : float
+        What the supposed limit adds to the interval, a standard uncertainty.
+    """
+    if not settings.encoder_supposed or encoder_u_deg <= 0.0:
         return []
-    could_deg = supposed * WORST_ENCODER_ERROR_DEG / settings.encoder_error_deg
+    could_deg = 2.0 * encoder_u_deg * WORST_ENCODER_ERROR_DEG / settings.encoder_error_deg
     if could_deg <= u95_deg:
         return []
     return [

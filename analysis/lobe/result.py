@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base import (
+    ENCODER_LINE,
     CentreAtDrop,
     Component,
     Contribution,
@@ -110,7 +111,7 @@ def lobe_result(
         warnings=(
             *found.checked.warnings,
             *warnings_of(fit, shape, found.prior, scatter, found.slack),
-            *encoder_not_stated(budget, settings, expanded.expanded),
+            *encoder_not_stated(_encoder_u_deg(budget), settings, expanded.expanded),
         ),
         budget=_told(budget, expanded),
         curve=_curve(fit, settings.tdc_deg, base_u_mm),
@@ -146,6 +147,10 @@ def _told(budget: tuple[Component, ...], whole: Expanded) -> tuple[Contribution,
     if few > _WORTH_TELLING * whole.u:
         lines.append(Contribution("few readings (Student's t)", few))
     return tuple(lines)
+
+
+def _encoder_u_deg(budget: tuple[Component, ...]) -> float:
+    return sum(part.u for part in budget if part.source == ENCODER_LINE)
 
 
 def _base_rounding_mm(found: Measured) -> float:

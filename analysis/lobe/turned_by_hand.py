@@ -65,7 +65,8 @@ def passes_by_hand(motion: CrankMotion, readings: ForwardReadings, lag_s: float)
         if not len(downs):
             continue
         down = int(downs[0])
-        if max(crank[up + 1] - crank[up], crank[down + 1] - crank[down]) > _FARTHEST_DEG:
+        # Between two readings the crank may have been turned back past the flank: nothing crossed there.
+        if max(abs(crank[up + 1] - crank[up]), abs(crank[down + 1] - crank[down])) > _FARTHEST_DEG:
             continue
         rises, falls = (_crossing(crank, value, k, 0.5 * (low + high)) for k in (up, down))
         inside = slice(up, down + 2)

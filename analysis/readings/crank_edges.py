@@ -30,6 +30,7 @@ _FASTEST_HZ = 1100.0
 # Lines that come as evenly as this show all the jitter there is.
 _EVEN = 0.1
 _ODD_JUMPS = 0.005
+_OF_A_CLOCK = 0.02
 _BESIDE = 7
 _BEAT_PARTS, _MOST_SHARING = 4.0, 10.0
 _GUESSED_LATE_U_S = 0.002
@@ -69,7 +70,7 @@ class Lines:
         Whether lines that repeat a count are left out, and whether some do repeat one.
     late_u_s : float
         How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
-        left out, the period of the lines may have to be guessed.
+        left out, the period of the lines may have to be guessed; where counts and lines keep step, all waited alike.
     shaken_s : float or None
         Jitter that the lines themselves show; `None` where a count sends each.
     jitter_s : float or None
@@ -188,6 +189,10 @@ def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[f
     )
     if even or by_clock or float(np.median(jump)) > 1.5:
         return usual, False, 0.0
+    if high - low < _OF_A_CLOCK * usual:
+        # One count a line, as evenly as no hand turns: sent by a clock that keeps step, or by the count of a motor.
+        # Where between two lines the edges lie is then not told, and is the same for all of them.
+        return usual, False, 0.0
     line_s, sure = _common_period(gap)
     return line_s, True, 0.1 * line_s if sure else _GUESSED_LATE_U_S
 
@@ -245,7 +250,9 @@ def _all_knots(
     wait = np.where(gap > longest_s, line_s, gap)
     passed_s = time_s[moved + 1] - 0.5 * wait
     edge, skip = moved[single], moved[~single]
-    reading = np.unique(np.concatenate([skip, skip + 1, [0, len(time_s) - 1]]))
+    told = np.zeros(len(time_s), dtype=np.bool_)
+    told[skip] = told[skip + 1] = told[[0, -1]] = True
+    reading = np.flatnonzero(told)
     # What happened in a gap is not known: its ends bound what is.
     unseen = np.isin(time_s[moved], unseen_s)
     left_s, entered_s = (np.where(unseen, time_s[at], passed_s) for at in (moved, moved + 1))

@@ -37,6 +37,7 @@ from analysis.tdc.fit import (
     ZERO,
     PistonFit,
     Readings,
+    doubt_lateness,
     doubt_offset,
     fit_piston,
     model_piston,
@@ -107,7 +108,7 @@ def find_tdc(
     noted = refuse_faulty_fit(fit, prior, coherence)
     if told_s is not None:
         noted += (_lag_warning(fit, known_s, told_s),)
-    fit = doubt_lag(fit, prior)
+    fit = doubt_lateness(doubt_lag(fit, prior))
     return tdc_result(
         checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted, coherence=coherence
     )

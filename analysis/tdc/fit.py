@@ -18,6 +18,8 @@ by how much a reading trails the plunger either way (mm), which is half the retr
 """
 
 _RATIO_BOUNDS = (0.12, 0.48)
+# Beyond so many standard deviations a reading is wild, and not late.
+_FARTHEST_LATE = 8.0
 _OFFSET_BOUND = 0.2
 _LAG_BOUNDS = (-0.3, 1.0)
 _STANDS = 0.003
@@ -202,6 +204,20 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
     covariance += none * (1.0 - none) * np.outer(away, away)
     values = within_bounds(fit.values - none * away)
     return replace(fit, values=values, covariance=covariance, model=model_piston(fit.readings, values))
+
+
+def doubt_lateness(fit: PistonFit) -> PistonFit:
+    """Hold in the covariance what readings that come late to one side only would move, were they trusted in full.
+
+    A fit that gives less weight to the latest takes a lag nearer to what most readings show than to their mean. Which
+    of the two belongs to the gauge is not told by its readings: a long tail is its own, a hiccup is the computer's.
+    """
+    rate = fit.model.rate_mm_s
+    of_jitter = (fit.noise.jitter_s * rate) ** 2 / fit.variance_mm2
+    near = np.abs(fit.model.residual_mm) < _FARTHEST_LATE * np.sqrt(fit.variance_mm2)
+    held_back = (1.0 - fit.robust) * of_jitter * near / fit.variance_mm2
+    moved = fit.covariance @ (fit.model.jacobian.T @ (held_back * fit.model.residual_mm))
+    return replace(fit, covariance=fit.covariance + np.outer(moved, moved))
 
 
 def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float) -> Floats:

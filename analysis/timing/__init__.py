@@ -16,7 +16,6 @@ from analysis.timing.angles import (
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
-from analysis.timing.encoder_turned import EncoderTurned, FromTdc, encoder_turned
 from analysis.timing.engine import (
     CYCLE_DEG,
     Adjuster,
@@ -53,11 +52,13 @@ from analysis.timing.facts import (
     Withdrawn,
     payload_from_plain,
 )
+from analysis.timing.further_turns import Advice, Outlook, advice, outlook
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
+from analysis.timing.two_positions import EncoderTurned, FromTdc, encoder_turned, turned_between
 from analysis.timing.valve_to_piston import (
     DropMeasured,
     PistonClearance,
@@ -73,6 +74,7 @@ __all__ = [
     "SAME_ENGINE_DEG",
     "SAME_LIFT_MM",
     "Adjuster",
+    "Advice",
     "BenchChecked",
     "Cam",
     "CamCard",
@@ -96,6 +98,7 @@ __all__ = [
     "Moved",
     "NotComparable",
     "Noted",
+    "Outlook",
     "OwnDecision",
     "Payload",
     "PistonClearance",
@@ -113,6 +116,7 @@ __all__ = [
     "Verdict",
     "WentBack",
     "Withdrawn",
+    "advice",
     "bank_of",
     "banks_off_deg",
     "cam_deg_of",
@@ -138,6 +142,7 @@ __all__ = [
     "newest",
     "odd_lobes",
     "order",
+    "outlook",
     "payload_from_plain",
     "piston_below_top_mm",
     "piston_drop",
@@ -147,4 +152,5 @@ __all__ = [
     "tdc_by_hand",
     "throw_mm",
     "told_from_own_tdc",
+    "turned_between",
 ]

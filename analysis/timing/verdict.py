@@ -54,8 +54,14 @@ def judge(error_deg: float, u95_deg: float, tolerance_deg: float) -> Verdict:
 
 
 def _turns_needed(size_deg: float, u95_deg: float, tolerance_deg: float) -> int | None:
-    """Scatter falls with the root of the turns, so this is the least that may do; the rest does not average out."""
+    """Scatter falls with the root of the turns, so this is the least that may do; the rest does not average out.
+
+    What is coarser than the tolerance says nothing of the cam yet, and is measured again wherever it seems to stand.
+    """
     room = abs(tolerance_deg - size_deg)
+    if u95_deg > tolerance_deg:
+        times = (u95_deg / max(room, 0.5 * tolerance_deg)) ** 2
+        return TURNS_A_MEASUREMENT * ceil(min(times, MOST_TIMES) - 1e-9)
     if room <= 0 or (u95_deg / room) ** 2 > MOST_TIMES:
         return None
     return TURNS_A_MEASUREMENT * ceil((u95_deg / room) ** 2 - 1e-9)
@@ -77,5 +83,9 @@ def _sentence(call: Call, error_deg: float, u95_deg: float, tolerance_deg: float
         return (
             f"Cannot tell: {found}. More turns will not tell: move it again, or accept it, with the reason."
         )
-    coarse = " The measurement is coarser than the tolerance." if u95_deg > tolerance_deg else ""
-    return f"Cannot tell: {found}.{coarse} Measure again with more turns, about {turns}."
+    if u95_deg > tolerance_deg:
+        return (
+            f"Cannot tell: {found}. The measurement is coarser than the tolerance. Measure again, more slowly and with "
+            f"more turns, about {turns}."
+        )
+    return f"Cannot tell: {found}. Measure again with more turns, about {turns}."

@@ -31,7 +31,7 @@ from analysis.base import (
     Warn,
     encoder_u_deg,
 )
-from analysis.lobe import find_lobe
+from analysis.lobe import encoder_not_stated, find_lobe
 from analysis.readings import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
 from analysis.tdc import find_tdc
 from analysis.timing import CYCLE_DEG, Valve, full_lift_of, nearest
@@ -180,20 +180,20 @@ def find_together(
     tdc = _tdc_of(found[0])
     overlap = overlap_tdc_of(tdc.centre_deg, at)
     refuse_unbracketed(crank_time_s, crank_deg, tdc, [(name, centre) for name, _, centre in at])
-    limit_deg = settings.lobe.encoder_error_deg
+    asked = settings.lobe
     if settings.unlike_u_s is None:
-        return _result(ordered, found, overlap, np.eye(len(ordered)), limit_deg)
+        return _result(ordered, found, overlap, np.eye(len(ordered)), asked)
     prior = _prior_of(ordered, settings.unlike_u_s)
     witnesses = [_witness(gauge, one) for gauge, one in zip(ordered, found, strict=True)]
     doubt = doubt_alike([gauge.name for gauge in ordered], witnesses, settings.unlike_u_s)
     if doubt is not None:
-        apart = _result(ordered, found, overlap, np.eye(len(ordered)), limit_deg)
+        apart = _result(ordered, found, overlap, np.eye(len(ordered)), asked)
         return replace(apart, warnings=(doubt,))
     lags = join_lags(witnesses, prior)
     again = [crank.ask(gauge, lags.facts(gauge.facts, k)) for k, gauge in enumerate(ordered)]
     agreed = [with_lag(one, *lags.of(k)) for k, one in enumerate(again)]
     overlap += nearest(agreed[0].centre_deg - overlap, 360.0)
-    return _result(ordered, agreed, overlap, lags.correlations, limit_deg)
+    return _result(ordered, agreed, overlap, lags.correlations, asked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +255,7 @@ def _result(
     found: Sequence[TdcResult | LobeResult],
     overlap_deg: float,
     correlations: Floats,
-    limit_deg: float,
+    asked: LobeSettings,
 ) -> TogetherResult:
     centres = [Centre.of(one) for one in found]
     lobes = [
@@ -264,13 +264,13 @@ def _result(
             _lobe_of(found[k]),
             overlap_deg,
             (centres[0], centres[k], float(correlations[0, k])),
-            limit_deg,
+            asked,
         )
         for k, gauge in enumerate(gauges)
         if gauge.valve is not None
     ]
     separations = tuple(
-        _separation(one, other, angle_between(centres[i], centres[j], float(correlations[i, j])), limit_deg)
+        _separation(one, other, angle_between(centres[i], centres[j], float(correlations[i, j])), asked)
         for i, one in enumerate(lobes, 1)
         for j, other in enumerate(lobes, 1)
         if one.valve == "inlet" and other.valve == "exhaust"
@@ -285,15 +285,16 @@ def _from_tdc(
     lobe: LobeResult,
     overlap_deg: float,
     pair: tuple[Centre, Centre, float],
-    limit_deg: float,
+    asked: LobeSettings,
 ) -> LobeFromTdc:
-    turn_u = encoder_u_deg(limit_deg, overlap_deg, lobe.centre_deg)
+    turn_u = encoder_u_deg(asked.encoder_error_deg, overlap_deg, lobe.centre_deg)
     told = with_more_u(moved(lobe, -overlap_deg), math.hypot(angle_between(*pair), turn_u))
     kept = tuple(warning for warning in lobe.warnings if not _needless(warning, *pair))
     budget = budget_from(lobe.budget, *pair)
     if turn_u:
         budget = (*budget, Contribution(ENCODER_LINE, turn_u))
-    told = replace(told, budget=budget, warnings=kept)
+    unstated = encoder_not_stated(turn_u, asked, told.u95_deg)
+    told = replace(told, budget=budget, warnings=(*kept, *unstated))
     return LobeFromTdc(
         gauge.name, _valve(gauge), told, 2.0 * math.hypot(pair[0].u_deg, pair[1].u_deg, turn_u)
     )
@@ -306,9 +307,9 @@ def _needless(warning: Warn, tdc: Centre, lobe: Centre, shared: float) -> bool:
     return net_lag_u(tdc, lobe, shared) < _LAG_MATTERS * angle_between(tdc, lobe, shared)
 
 
-def _separation(inlet: LobeFromTdc, exhaust: LobeFromTdc, u_deg: float, limit_deg: float) -> Separation:
+def _separation(inlet: LobeFromTdc, exhaust: LobeFromTdc, u_deg: float, asked: LobeSettings) -> Separation:
     apart = float(np.mod(inlet.lobe.centre_deg - exhaust.lobe.centre_deg, CYCLE_DEG))
-    turn_u = encoder_u_deg(limit_deg, exhaust.lobe.centre_deg, inlet.lobe.centre_deg)
+    turn_u = encoder_u_deg(asked.encoder_error_deg, exhaust.lobe.centre_deg, inlet.lobe.centre_deg)
     return Separation(inlet.gauge, exhaust.gauge, 0.5 * apart, math.hypot(u_deg, turn_u))
 
 

@@ -37,7 +37,11 @@ from api.store import (
     Contents,
     FolderLock,
     ShopReader,
+    begin_restore,
     contents_of,
+    finish_restore,
+    is_half_restored,
+    owned,
     store_error,
     trouble_in_shop,
     trouble_in_streams,
@@ -54,6 +58,7 @@ KEPT = 3
 LARGEST_MANIFEST = 1 << 26
 BUDGET = ZipBudget(files=200_000, bytes=1 << 40, ratio=500.0)
 DATABASES = (SHOP_NAME, STORE_NAME)
+UNPACKED = ".restore-"
 
 
 class Manifest(BaseModel):
@@ -84,6 +89,9 @@ def back_up(data_dir: Path, file: Path, keep: int = KEPT) -> Manifest:
         A database is damaged, cannot be read, or was written by a newer program; what was backed up before
         stays as it is.
     """
+    if is_half_restored(data_dir):
+        with folder_at_rest(data_dir):
+            pass  # it has been brought to its end
     if not any((data_dir / name).exists() for name in DATABASES):
         raise MisuseError("nothing_there", f"there is no shop in {data_dir}; give its folder with --data.")
     part = file.with_name(file.name + ".part")
@@ -195,40 +203,35 @@ def restore(file: Path, data_dir: Path, replace: bool) -> tuple[Manifest, Path |
     """
     data_dir.mkdir(parents=True, exist_ok=True)
     with folder_at_rest(data_dir), _unpacked(file, data_dir) as (copies, manifest):
-        there = [data_dir / name for name in _owned(data_dir) if (data_dir / name).exists()]
+        for left in data_dir.glob(f"{UNPACKED}*"):  # by a restore that was killed
+            if left != copies:
+                shutil.rmtree(left, ignore_errors=True)
+        there = owned(data_dir)
         if there and not replace:
             raise ConflictError(
                 "shop_there", f"there is a shop in {data_dir} already; --replace sets it aside first."
             )
-        aside = None
-        if there:
-            aside = data_dir / f"before-restore-{dt.datetime.now(dt.UTC):%Y%m%d-%H%M%S-%f}"
-            aside.mkdir()
-            for path in there:
-                path.rename(aside / path.name)
-        for path in copies.iterdir():
-            path.rename(data_dir / path.name)
-        sync(data_dir)
-        return manifest, aside
+        aside = data_dir / f"before-restore-{dt.datetime.now(dt.UTC):%Y%m%d-%H%M%S-%f}"
+        begin_restore(copies, data_dir, aside)
+        finish_restore(data_dir)
+        return manifest, aside if there else None
 
 
 @contextlib.contextmanager
 def folder_at_rest(data_dir: Path) -> Iterator[None]:
-    """Hold a data folder so that neither capture nor the service can start on it; raises `StoreError`."""
+    """Hold a data folder so that neither capture nor the service can start on it; raises `StoreError`.
+
+    A restore that was cut short there is brought to its end first.
+    """
     lock = FolderLock(data_dir / LOCK_NAME)
     try:
         with CaptureLock(data_dir):
+            finish_restore(data_dir)
             yield
     except DataFolderBusy as error:
         raise StoreError("folder_in_use", f"{error}.") from None
     finally:
         lock.release()
-
-
-def _owned(data_dir: Path) -> list[str]:
-    """Name everything that makes up a shop: the databases, their logs, and the imported traces."""
-    databases = sorted(path.name for name in DATABASES for path in data_dir.glob(f"{name}*"))
-    return [*databases, IMPORTED_FOLDER]
 
 
 def _copy(source: Path, target: Path) -> None:
@@ -291,7 +294,7 @@ def _copied(source: Any, target: BinaryIO | Any) -> str:
 def _unpacked(file: Path, beside: Path) -> Iterator[tuple[Path, Manifest]]:
     """Unpack a backup beside where it is wanted, proved; what is not taken is removed at the end."""
     try:
-        folder = Path(tempfile.mkdtemp(prefix=".restore-", dir=beside))
+        folder = Path(tempfile.mkdtemp(prefix=UNPACKED, dir=beside))
     except OSError:  # a backup on a medium that cannot be written
         folder = Path(tempfile.mkdtemp(prefix="lobewright-restore-"))
     try:

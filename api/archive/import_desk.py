@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextvars
 import os
 import shutil
 import tempfile
@@ -53,8 +54,10 @@ class ImportDesk:
             )
         self._waiting += 1
         try:
+            # In the context of the request, so that its key is noted in the very change that takes the file in.
+            within = contextvars.copy_context()
             return await asyncio.get_running_loop().run_in_executor(
-                self._thread, self._take, sent, suffix, take
+                self._thread, within.run, lambda: self._take(sent, suffix, take)
             )
         finally:
             self._waiting -= 1

@@ -34,9 +34,9 @@ from api.store import (
 MARK = "# measurement "
 LOOKED_AT_LINES = 50
 FACTS = ("step_mm", "error_mm", "retrace_mm", "found_retrace_mm", "found_retrace_u_mm", "jitter_s")
-SETTINGS = ("encoder_error_deg",)
+SETTINGS = ("encoder_error_deg", "encoder_supposed")
 USUAL_FACTS = {"error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
-USUAL_SETTINGS = {"encoder_error_deg": USUAL_ENCODER_ERROR_DEG}
+USUAL_SETTINGS = {"encoder_error_deg": USUAL_ENCODER_ERROR_DEG, "encoder_supposed": True}
 """Of a file that says nothing of what it was measured with."""
 MOST_OF_ANY = 10.0
 
@@ -166,10 +166,16 @@ def _planned(
         ended_at=_moment_in(told, "ended_at"),
         imported_file=name,
         settings=settings.model_dump(exclude_none=True)
-        | _numbers(_part(told, "settings") or USUAL_SETTINGS, SETTINGS),
+        | _numbers(USUAL_SETTINGS | _encoder_in(told), SETTINGS),
         facts={"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s} | _numbers(facts, FACTS),
         program=PROGRAM,
     )
+
+
+def _encoder_in(told: dict[str, Any]) -> dict[str, Any]:
+    """What the file says of its encoder; a limit that somebody stated is not a supposed one."""
+    settings = _part(told, "settings")
+    return {"encoder_supposed": False} | settings if "encoder_error_deg" in settings else {}
 
 
 def _part(told: dict[str, Any], name: str) -> dict[str, Any]:
@@ -198,7 +204,7 @@ def _moment_in(told: dict[str, Any], name: str) -> str:
 def _numbers(told: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
     """Take over what a file says of the instruments, as far as these are numbers that can be."""
     return {
-        name: float(told[name])
+        name: told[name] if isinstance(told[name], bool) else float(told[name])
         for name in names
         if isinstance(told.get(name), (int, float)) and 0.0 <= told[name] < MOST_OF_ANY
     }

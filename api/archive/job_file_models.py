@@ -164,6 +164,13 @@ class GaugeInFile(InFile):
     lag_from: Number | None = None
 
 
+class EncoderInFile(InFile):
+    """What was stated of the encoder, or supposed where nothing was."""
+
+    encoder_error_deg: Annotated[float, Field(ge=0, le=10)] | None = None
+    encoder_supposed: bool | None = None
+
+
 class DropSource(Body):
     """What a clearance was computed from."""
 
@@ -230,6 +237,7 @@ class MeasurementInFile(Body):
     @model_validator(mode="after")
     def _told_as_usual(self) -> Self:
         asked = TdcAsked if self.what == "tdc" else LobeAsked
+        EncoderInFile.model_validate(self.settings)
         known = {name: self.settings.get(name) for name in asked.model_fields}
         asked.model_validate({name: value for name, value in known.items() if value is not None})
         if self.touches.startswith("piston") != (self.what == "tdc"):

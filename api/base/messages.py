@@ -10,6 +10,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from analysis.timing import Outlook
+
 
 class Message(BaseModel):
     """Base of all live messages."""
@@ -107,12 +109,16 @@ class MeasurementView(Message):
 
 
 class Centre(Message):
-    """The running measurement's number, settling; `result` or `error` as `lobewright measure --json`."""
+    """The running measurement's number, settling; `result` or `error` as `lobewright measure --json`.
+
+    `outlook` says what its interval is made of, and so what further turns would bring.
+    """
 
     kind: Literal["centre"] = "centre"
     measurement_id: int
     result: dict[str, Any] | None = None
     error: dict[str, str] | None = None
+    outlook: Outlook | None = None
     curve_deg: list[float] = []
     curve_mm: list[float] = []
 

@@ -25,9 +25,11 @@ from api.base import MeasurementView
 from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
 from api.guide.verdicts import choices_of, told_of
 from api.jobs import lobes_left, lobes_measured, touched
+from api.live import coaching
 from api.measure import ByItself
 
-GOOD_SHARE = 0.25
+GOOD_SHARE, LEAST_WANTED_DEG = 0.25, 0.1
+TOO_WIDE = "Turn on, and more slowly: too wide yet to tell ± {:g} deg."
 MEANT_PASSES = 4
 """Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
 Kind = Literal["bench_check", "tdc", "lobe"]
@@ -138,7 +140,7 @@ def _running(context: GuideContext, step: StepState, view: MeasurementView) -> G
         live = _live(context, view, enough=enough)
     return Guidance(
         (_ENDS[live.enough] if view.ends_by_itself else live.sentence) or how,
-        _not_yet(context) or ("It began by itself." if view.begun_by_itself else ""),
+        _not_yet(context) or _coached(context) or ("It began by itself." if view.begun_by_itself else ""),
         live.tone,
         live.number,
         to_go_deg=left,
@@ -161,6 +163,15 @@ def _not_yet(context: GuideContext) -> str:
     return error["message"] if error else ""
 
 
+def _wanted_deg(context: GuideContext) -> float:
+    """The interval that a verdict wants."""
+    return max(LEAST_WANTED_DEG, GOOD_SHARE * context.job.tolerance)
+
+
+def _coached(context: GuideContext) -> str:
+    return coaching(context.centre.outlook, _wanted_deg(context)) if context.centre is not None else ""
+
+
 def _live(context: GuideContext, view: MeasurementView, *, enough: bool) -> _Live:
     result = context.centre.result if context.centre is not None else None
     if result is None:
@@ -172,7 +183,7 @@ def _live(context: GuideContext, view: MeasurementView, *, enough: bool) -> _Liv
 
 def _live_tdc(context: GuideContext, result: dict[str, Any]) -> _Live:
     number = Number(result["centre_deg"], "deg", "True TDC on the encoder", result["u95_deg"])
-    if result["u95_deg"] > max(0.1, GOOD_SHARE * context.job.tolerance):
+    if result["u95_deg"] > _wanted_deg(context):
         return _Live(number, tone="approach")
     meant = len(result["passes"]) >= MEANT_PASSES
     words = "It has settled: finish."
@@ -188,6 +199,8 @@ def _live_lobe(
     full_lift = full_lift_of(what.lobe.valve, result["centre_deg"], offset)
     number = Number(full_lift, "deg", f"{what.lobe.words.capitalize()}: centre {side}", result["u95_deg"])
     verdict = _live_verdict(context, _as_fact(what.lobe, result))
+    if enough and result["u95_deg"] > context.job.tolerance:
+        return _Live(number, TOO_WIDE.format(context.job.tolerance), "approach", verdict)
     if enough and len([one for one in result["passes"] if one["used"]]) > 1:
         forward_only = context.job.engine.forward_only
         whole = forward_only or result.get("slack_deg") is not None
@@ -209,9 +222,13 @@ def _as_fact(lobe: Lobe, result: dict[str, object]) -> LobeMeasured:
 
 def _live_verdict(context: GuideContext, measured: LobeMeasured) -> str:
     try:
-        return early_or_late(lobe_error(context.job, measured).error_deg)
+        error = lobe_error(context.job, measured)
     except NotComparable as why:
         return why.message
+    tolerance = context.job.tolerance
+    if error.u95_deg > tolerance and judge(error.error_deg, error.u95_deg, tolerance).call == "cannot_tell":
+        return "cannot tell yet"
+    return early_or_late(error.error_deg)
 
 
 # -- after: in, out, cannot tell

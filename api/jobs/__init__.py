@@ -11,6 +11,7 @@ from api.jobs.lift_tables import lift_table
 from api.jobs.measured import touched
 from api.jobs.measuring import JobMeasuring
 from api.jobs.repeatability import RepeatabilityView, repeatability_view
+from api.jobs.turned import TurnedView, turned_view
 from api.jobs.views import job_line, job_view
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "JobMeasuring",
     "Jobs",
     "RepeatabilityView",
+    "TurnedView",
     "card_of",
     "curve_of",
     "engine_of",
@@ -38,4 +40,5 @@ __all__ = [
     "tell_where",
     "told_from",
     "touched",
+    "turned_view",
 ]

@@ -3,6 +3,7 @@
 from api.live.bench_state import BenchState, FeedMessage
 from api.live.bench_turn import Turn, tdc_to_tdc, turned_deg
 from api.live.board import Board
+from api.live.coach import coaching
 from api.live.curve_points import LOOK_BACK_NS, STILL_DEG, CurvePointsSoFar
 from api.live.estimating import PROGRAM, FitOutcome, LiveEstimate, estimate
 from api.live.feed import Feed
@@ -24,6 +25,7 @@ __all__ = [
     "Recent",
     "Turn",
     "Watcher",
+    "coaching",
     "error_fields",
     "estimate",
     "result_fields",

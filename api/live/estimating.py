@@ -21,6 +21,7 @@ from analysis.base import (
     TdcResult,
     TdcSettings,
 )
+from analysis.timing import Outlook, outlook
 from api.live.fields import detail_fields, result_fields
 
 PROGRAM = importlib.metadata.version("lobewright")
@@ -33,13 +34,15 @@ class FitOutcome:
 
     `result` has the fields of ``lobewright measure --json`` and, for drawing, `polarity` and
     `equal_readings`; `detail` has what else the fit knows. `curve_deg`, `curve_mm` are the fitted curve for
-    a moving screen: degrees as the result tells them, millimetres as the gauge reads them.
+    a moving screen: degrees as the result tells them, millimetres as the gauge reads them. `outlook` is what further
+    turns would bring.
     """
 
     result: dict[str, Any] | None = None
     detail: dict[str, Any] | None = None
     error: dict[str, str] | None = None
     curve: Curve | None = None
+    outlook: Outlook | None = None
     curve_deg: list[float] = field(default_factory=list)
     curve_mm: list[float] = field(default_factory=list)
 
@@ -100,6 +103,7 @@ def _outcome(find: Callable[[], TdcResult | LobeResult]) -> FitOutcome:
         result=result_fields(result) | {"polarity": result.polarity, "equal_readings": pairs},
         detail=detail,
         curve=result.curve,
+        outlook=outlook(result),
         curve_deg=deg,
         curve_mm=mm,
     )

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from api.base import Centre, Guide, Health, MeasurementView
+from api.live.coach import coaching
 
 CAUTIONS = [
     "Plugs out, battery off. Turn by hand and at the crank only.",
     "Any resistance: stop, do not lever; a valve may be on a piston.",
 ]
+WANTED_WITHOUT_A_JOB_DEG = 0.2
+"""A quarter of the tolerance that a card usually gives, 0.8 to 1 crank degree; common practice, no source."""
+WIDEST_TOLERANCE_DEG = 1.0
 PARTS = {"piston": "piston", "inlet": "inlet valve", "exhaust": "exhaust valve"}
 
 
@@ -40,9 +44,10 @@ def _while_measuring(measurement: MeasurementView, centre: Centre | None) -> Gui
     sentence, why = measurement.sentence or HOW[measurement.what], ""
     if centre is not None and not measurement.sentence:
         result = centre.result
-        if centre.error is not None:
-            why = centre.error["message"]
-        elif result is not None and len([one for one in result["passes"] if one["used"]]) > 1:
+        wide = coaching(centre.outlook, WANTED_WITHOUT_A_JOB_DEG)
+        why = wide if centre.error is None else centre.error["message"]
+        tells = result is not None and result["u95_deg"] <= WIDEST_TOLERANCE_DEG
+        if result is not None and tells and len([one for one in result["passes"] if one["used"]]) > 1:
             sentence = "Finish when the number has settled, or turn on."
     return Guide(step=_where(measurement), sentence=sentence, why=why)
 

@@ -261,6 +261,7 @@ class Measuring:
             measurement_id=measurement.id,
             result=outcome.result,
             error=outcome.error,
+            outlook=outcome.outlook,
             curve_deg=outcome.curve_deg,
             curve_mm=outcome.curve_mm,
         )

@@ -48,7 +48,7 @@ def planned(
         settings = (asked.tdc or TdcAsked()).model_dump()
     else:
         settings = _lobe_settings(asked.lobe or LobeAsked(), store, run_id)
-    settings["encoder_error_deg"] = stored.encoder_error_deg(run_id)
+    settings |= stored.encoder_marks(run_id)
     return Measurement(
         id=0,
         what=asked.kind,

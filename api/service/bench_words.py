@@ -5,10 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from analysis.base import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
 from capture.base import BenchFileError
 from capture.bench import Bench, load_bench
 
 Spec = dict[str, Any]
+USUAL_OF_ENCODER = {"error_deg": USUAL_ENCODER_ERROR_DEG}
+USUAL_OF_GAUGE = {"error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
 
 
 def described(specs: list[Spec], bench_file: Path | None) -> list[Spec]:
@@ -32,7 +35,14 @@ def _said(bench_file: Path | None) -> dict[str, Spec]:
         bench = load_bench(bench_file)
     except BenchFileError:
         return {}  # it was changed since capture read it; what capture tells still stands
-    return instruments_of(bench)
+    return {name: spec | _supposed(spec) for name, spec in instruments_of(bench).items()}
+
+
+def _supposed(spec: Spec) -> Spec:
+    """Limits that nobody stated, with what is taken for each instead."""
+    usual = USUAL_OF_ENCODER if "counts_per_turn" in spec else USUAL_OF_GAUGE
+    left_out = {name: value for name, value in usual.items() if name not in spec}
+    return {"supposed": left_out} if left_out else {}
 
 
 def instruments_of(bench: Bench) -> dict[str, Spec]:

@@ -1,6 +1,7 @@
 """What is kept: the shop's database, stored streams, trace files."""
 
 from api.store.folder_lock import FolderLock
+from api.store.half_restored import begin_restore, finish_restore, is_half_restored, owned
 from api.store.job_store import (
     Adoption,
     Fields,
@@ -30,11 +31,12 @@ from api.store.measurement_store import (
     adding,
     now_text,
 )
+from api.store.names import FILE_NAME, IMPORTED_FOLDER
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.shop_settings import hands_free, setting_hands_free
-from api.store.shop_store import FILE_NAME, LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
+from api.store.shop_store import LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
-from api.store.streams import IMPORTED_FOLDER, StoredInterval, StoredStreams, interval_of
+from api.store.streams import StoredInterval, StoredStreams, interval_of
 from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.store.trace_words import trace_comments, trace_name
 from api.store.trouble import damaged, read_only_words, store_error
@@ -72,11 +74,14 @@ __all__ = [
     "adding",
     "adopt",
     "asked_once",
+    "begin_restore",
     "contents_of",
     "damaged",
     "delete_job",
+    "finish_restore",
     "hands_free",
     "interval_of",
+    "is_half_restored",
     "job_just_begun",
     "keep",
     "keep_job",
@@ -84,6 +89,7 @@ __all__ = [
     "make_active",
     "make_none_active",
     "now_text",
+    "owned",
     "put_away",
     "read_only_words",
     "read_trace",

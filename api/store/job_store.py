@@ -14,7 +14,8 @@ from analysis.base import EntryError, from_plain, to_plain
 from analysis.timing import CamCard, Engine, Fact, Job, payload_from_plain
 from api.base import NotFoundError
 from api.store.measurement_store import now_text
-from api.store.shop_store import FILE_NAME, Row, ShopReader
+from api.store.names import FILE_NAME
+from api.store.shop_store import Row, ShopReader
 from api.store.trouble import damaged
 
 T = TypeVar("T")

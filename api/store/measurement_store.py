@@ -13,7 +13,8 @@ from sqlite_utils import Database
 
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
 from api.base import ConflictError, MeasurementView, NotFoundError
-from api.store.shop_store import FILE_NAME, Asking, Row, ShopStore
+from api.store.names import FILE_NAME
+from api.store.shop_store import Asking, Row, ShopStore
 from api.store.trouble import damaged
 
 What = Literal["tdc", "lobe"]
@@ -87,7 +88,7 @@ class Measurement:
                 pin_side_known=side_known,
                 encoder_error_deg=own.get("encoder_error_deg", 0.0),
             )
-        names = ("tdc_deg", "tdc_u_deg", "drop_mm", "encoder_error_deg")
+        names = ("tdc_deg", "tdc_u_deg", "drop_mm", "encoder_error_deg", "encoder_supposed")
         asked: Fields = {name: own[name] for name in names if name in own}
         if own.get("check_lifts_mm"):
             asked["check_lifts_mm"] = tuple(own["check_lifts_mm"])

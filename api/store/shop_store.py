@@ -20,6 +20,8 @@ from sqlite_utils import Database
 
 from api.base import StoreError
 from api.store.folder_lock import FolderLock
+from api.store.half_restored import finish_restore_at_start
+from api.store.names import FILE_NAME
 from api.store.request_keys import Answered, noting
 from api.store.shop_schema import SCHEMA
 from api.store.trouble import damaged, store_error
@@ -29,7 +31,6 @@ from capture.store import keep_copy, reading_uri
 T = TypeVar("T")
 Row = dict[str, Any]
 Values = tuple[Any, ...] | dict[str, Any]
-FILE_NAME = "shop.db"
 LOCK_NAME = "shop.lock"
 BUSY_S = 5.0
 
@@ -131,6 +132,11 @@ class ShopStore:
         self.importing = Lock()
         """Held while something from elsewhere is taken in: one at a time."""
         self._lock = FolderLock(data_dir / LOCK_NAME)
+        try:
+            finish_restore_at_start(data_dir)
+        except BaseException:
+            self._lock.release()
+            raise
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="shop-writer")
         try:
             self._connection = self._thread.submit(_open_for_writing, self.read.path).result()

@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict
 
 from api.base import StoreError
 from api.store.measurement_store import JSON_COLUMNS
+from api.store.names import FILE_NAME as SHOP_NAME
 from api.store.schema_check import strange_in_shop, strange_in_streams
-from api.store.shop_store import FILE_NAME as SHOP_NAME
 from api.store.shop_store import ShopReader
 from api.store.trouble import read_only, store_error
 from capture.base import CaptureError

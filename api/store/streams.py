@@ -16,13 +16,13 @@ from analysis.base import (
 )
 from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
 from api.store.measurement_store import Measurement
+from api.store.names import IMPORTED_FOLDER
 from api.store.trace_file import CRANK, Trace, read_trace
 from capture.base import BenchFileError, CaptureError
 from capture.bench import Bench, parse_bench
 from capture.store import ChannelReadings, StreamReader
 
 FOREVER_NS = 2**63 - 1
-IMPORTED_FOLDER = "imported"
 NEAR_ZERO_S = 3600.0
 
 
@@ -117,11 +117,14 @@ class StoredStreams:
             "retrace_mm": USUAL_RETRACE_MM if own.retrace_mm is None else own.retrace_mm,
         }
 
-    def encoder_error_deg(self, run_id: int) -> float:
+    def encoder_marks(self, run_id: int) -> dict[str, float | bool]:
         """Give the encoder's limit of error over its turn, as stated in the run's bench file or as usually supposed."""
         bench = self._bench_of(run_id)
         stated = bench.crank.error_deg if bench and bench.crank else None
-        return USUAL_ENCODER_ERROR_DEG if stated is None else stated
+        return {
+            "encoder_error_deg": USUAL_ENCODER_ERROR_DEG if stated is None else stated,
+            "encoder_supposed": stated is None,
+        }
 
     def _bench_of(self, run_id: int) -> Bench | None:
         text = next((run.bench for run in self._reader.runs() if run.id == run_id), "")

@@ -22,6 +22,8 @@ CONFIRMING_LINES = 3
 SPIKE_MM = 1.0
 PAUSE_NS = 50_000_000
 """Longer than any adapter gathers lines for: a computer was held up, or the line."""
+FORGOTTEN = 0.8
+"""What is left of a pause with each line that comes as usual."""
 RESTART_WITHIN_NS = 5_000_000_000
 RESTART_PAUSE_NS = 250_000_000
 AT_NOUGHT = 2
@@ -117,26 +119,26 @@ class Pauses:
     """
 
     def __init__(self) -> None:
-        self._gaps_ns: deque[int] = deque(maxlen=WINDOW_LINES)
+        self._late_ns = 0.0
         self._usual_ns = 0.0
         self._last_ns: int | None = None
 
     def line(self, t_ns: int) -> None:
-        """A line came."""
+        """A line came: after a pause it is late by it, and each that comes sooner than usual by so much less."""
         gap_ns = 0 if self._last_ns is None else t_ns - self._last_ns
         self._last_ns = t_ns
-        self._gaps_ns.append(gap_ns)
-        if gap_ns <= PAUSE_NS:
-            self._usual_ns += (gap_ns - self._usual_ns) / WINDOW_LINES
+        if gap_ns <= PAUSE_NS and not self.late_ns():  # a bunch does not come at the usual pace
+            self._usual_ns += (gap_ns - self._usual_ns) / (WINDOW_LINES if self._usual_ns else 1)
+        caught_up = self._usual_ns < 2 * gap_ns <= 2 * PAUSE_NS
+        self._late_ns = max(self._late_ns * (FORGOTTEN if caught_up else 1.0) + gap_ns - self._usual_ns, 0.0)
 
-    def longest_ns(self) -> int:
-        """The longest pause among the last lines; 0 where there was none."""
-        longest_ns = max(self._gaps_ns, default=0)
-        return longest_ns if longest_ns > PAUSE_NS else 0
+    def late_ns(self) -> float:
+        """How late the last line may be; 0 where there was no pause."""
+        return self._late_ns if self._late_ns > PAUSE_NS else 0.0
 
     def lines_lost(self) -> int:
         """So many lines may be missing for it."""
-        return round(self.longest_ns() / max(self._usual_ns, 1e6))
+        return round(self.late_ns() / max(self._usual_ns, 1e6))
 
 
 class CrankContinuity(Continuity):
@@ -233,7 +235,7 @@ class CrankContinuity(Continuity):
 
     def _in_reach(self, leap: int, beside: int, took_ns: int) -> bool:
         """Whether a hand can have turned so far in that time, or in a pause before it."""
-        return abs(leap) <= beside + self._counts_per_ns * (took_ns + self._pauses.longest_ns())
+        return abs(leap) <= beside + self._counts_per_ns * (took_ns + self._pauses.late_ns())
 
     def _smooth(self, before: int, after: int, step: int, lines: int) -> bool:
         """Whether the count went on about as it did from the line before, or from one that a pause swallowed."""

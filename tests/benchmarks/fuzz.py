@@ -1,4 +1,4 @@
-"""Coverage-guided fuzzing of everything that reads bytes from outside: frames, bench file, trace file, live feed.
+"""Coverage-guided fuzzing of everything that reads bytes from outside: frames, bench, trace and job files, backups, feed.
 
     pip install atheris            (Linux; it is no dependency of the project)
     python tests/benchmarks/fuzz.py [--seconds 60] [TARGET]...
@@ -10,10 +10,12 @@ are printed, and belong into a test. Exit code 1 where any was found.
 from __future__ import annotations
 
 import argparse
+import json
 import re
 import subprocess
 import sys
 import tempfile
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -67,11 +69,68 @@ def feed_line(content: bytes) -> None:
         return
 
 
+def job_file(content: bytes) -> None:
+    """A job file whose zip is well made, the bytes its manifest."""
+    path = _zipped("job.zip", "job.json", b'{"file":"lobewright job","version":1,' + content)
+    _read_job_file(path)
+
+
+def job_zip(content: bytes) -> None:
+    """A job file, from its first byte on."""
+    path = SMALL / "lobewright-fuzzed.zip"
+    path.write_bytes(b"PK" + content)
+    _read_job_file(path)
+
+
+def _read_job_file(path: Path) -> None:
+    from api.archive.job_file import JobFileReader
+    from api.base import JobFileError, StoreError
+
+    try:
+        JobFileReader(path, SMALL).__exit__()
+    except (JobFileError, StoreError) as error:
+        assert error.message.count("\n") == 0
+
+
+def _zipped(name: str, member: str, content: bytes) -> Path:
+    path = SMALL / f"lobewright-fuzzed-{name}"
+    with zipfile.ZipFile(path, "w") as file:
+        file.writestr(member, content)
+    return path
+
+
+def backup(content: bytes) -> None:
+    """A backup whose zip is well made, the bytes its manifest."""
+    from api.archive import verify
+    from api.base import MisuseError, StoreError
+
+    try:
+        verify(_zipped("shop.lwbackup", "manifest.json", content))
+    except (MisuseError, StoreError) as error:
+        assert error.message.count("\n") == 0
+
+
+def foreign(content: bytes) -> None:
+    """JSON from elsewhere: what passes can be written out and read again."""
+    from api.files import foreign_json
+
+    try:
+        plain = foreign_json(content)
+    except ValueError as error:
+        assert "\n" not in str(error)
+        return
+    assert foreign_json(json.dumps(plain)) == plain
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "frames": frames,
     "bench_file": bench_file,
     "trace_file": trace_file,
     "feed_line": feed_line,
+    "job_file": job_file,
+    "job_zip": job_zip,
+    "backup": backup,
+    "foreign": foreign,
 }
 
 

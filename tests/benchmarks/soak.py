@@ -4,8 +4,9 @@
 
 Instruments speak numbered lines over pseudo-terminals (1,000 lines a second of crank, 200 of each of three gauges)
 and write down every line that was accepted. `lobewright run` reads them; four screens watch. Every few seconds
-something goes wrong: a cable is pulled in mid-line, noise comes in, a screen stops reading, a backup is made, and
-more rarely capture is stopped for two seconds or killed, or the web service is killed or restarted. The last third
+something goes wrong: a cable is pulled in mid-line, noise comes in, a screen stops reading, a backup is made and proved,
+a trace is brought in, a spoilt file too, strangers on the network try to change things and to stay connected, and more
+rarely capture is stopped for two seconds or killed, or the web service is killed or restarted. The last third
 spares the processes, so that memory and handles can be judged. Exit code 1 where anything does not add up.
 """
 
@@ -32,6 +33,10 @@ from typing import Any
 
 import numpy as np
 from websockets.sync.client import connect
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+
+from outsiders import Outsiders
 
 from capture.store import StreamReader
 from capture.store.stream_store import integrity
@@ -164,12 +169,21 @@ class Soak:
         self.web = Lives(lambda: json.loads((self.data / "web.json").read_text())["pid"])
         self.capture = Lives(self.capture_pid)
         self.backups = 0
+        self.outside = Outsiders(self.data, self.random)
 
     def capture_pid(self) -> int:
         return int(json.loads((self.data / "capture.json").read_text())["pid"])
 
     def start_service(self) -> None:
-        command = [*LOBEWRIGHT, "run", "--bench", str(self.folder / "bench.toml"), "--data", str(self.data)]
+        command = [
+            *LOBEWRIGHT,
+            "run",
+            "--shop",
+            "--bench",
+            str(self.folder / "bench.toml"),
+            "--data",
+            str(self.data),
+        ]
         self.service = subprocess.Popen([*command, "--port", "0"], stderr=self.log)
 
     def start(self) -> None:
@@ -216,6 +230,7 @@ class Soak:
         file = self.folder / "last.lwbackup"
         told = subprocess.run([*LOBEWRIGHT, "backup", str(file), "--data", str(self.data)], check=False)
         self.backups += told.returncode == 0
+        self.outside.told["backups NOT made"] += told.returncode != 0
 
     def hold_capture(self) -> None:
         with contextlib.suppress(OSError, ValueError, KeyError):
@@ -252,6 +267,11 @@ class Soak:
                 fault = self.random.choice(small)
             fault()
             self.done[fault.__name__] += 1
+            outside = self.random.choice(
+                [self.outside.a_trace, self.outside.spoilt_files, self.outside.strangers]
+            )
+            outside()
+            self.done[outside.__name__] += 1
             self.rest(self.random.uniform(2.0, 10.0))
 
     def settle(self) -> None:
@@ -269,6 +289,7 @@ class Soak:
         assert self.service is not None
         self.service.terminate()
         code = self.service.wait(20)
+        self.outside.leave()
         for one in self.stopped:
             one.close()
         self.bench.stop_sender()
@@ -386,7 +407,7 @@ def main() -> int:
         code = soak.end()
         print(f"ran {(time.monotonic() - began_s) / 60:.1f} minutes, seed {options.seed}; ended with {code}")
         report(soak)
-        good = compare(soak) and code == 0
+        good = compare(soak) & soak.outside.compare() and code == 0
         print("everything adds up" if good else "SOMETHING DOES NOT ADD UP")
     return 0 if good else 1
 

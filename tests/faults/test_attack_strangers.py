@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import socket
 import statistics
 import threading
@@ -26,6 +27,8 @@ pytestmark = [pytest.mark.faults, pytest.mark.alone]
 READABLE = ("/api/jobs/1/sheet.pdf", "/api/jobs/1/sheet.json", "/api/jobs/1/job.zip", "/api/latest")
 VIEWERS = 24
 MOST_BEGIN_S = 0.3
+CROWDED = 60
+"""Measurements begun and finished under viewers; of the 120 requests the p99 is the second slowest."""
 
 
 @pytest.fixture(scope="module")
@@ -353,18 +356,20 @@ def test_begin_and_finish_are_prompt_under_24_greedy_viewers(
         one.start()
     try:
         time.sleep(1.0)
-        crowded = _begin_and_finish(shop, 20)
+        crowded = _begin_and_finish(shop, CROWDED)
     finally:
         stop.set()
         for one in viewers:
             one.join(70)
     median = [statistics.median(times) for times in (*alone, *crowded)]
-    worst = max(max(times) for times in crowded)
+    both = sorted(crowded[0] + crowded[1])
+    p99, worst = both[math.ceil(0.99 * len(both)) - 1], both[-1]
     measured(
         44,
         "24 viewers ask for PDFs and searches",
         f"begin {median[2] * 1e3:.0f} ms (alone {median[0] * 1e3:.0f}), finish {median[3] * 1e3:.0f} ms "
-        f"(alone {median[1] * 1e3:.0f}), worst {worst * 1e3:.0f} ms; viewers were answered {len(told)} times",
+        f"(alone {median[1] * 1e3:.0f}), p99 {p99 * 1e3:.0f} ms, worst {worst * 1e3:.0f} ms; "
+        f"viewers were answered {len(told)} times",
     )
     assert told.count(200), "viewers still see something"
     # A busy machine is slow without viewers too, so the figure is held against the same work done alone.

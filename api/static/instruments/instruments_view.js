@@ -25,7 +25,9 @@ const SPEC_WORDS = {
   unit: "Sends",
   sign: "Sign",
   step_mm: "Step",
-  error_mm: "Stated error",
+  error_mm: "Limit of error",
+  retrace_mm: "Limit of retrace",
+  error_deg: "Limit of error",
   request: "Asked with",
   request_interval_s: "Asked every",
 };
@@ -34,6 +36,7 @@ function specValue(name, value) {
   if (name === "direction") return value < 0 ? "against the running direction" : "with the running direction";
   if (name === "sign") return value < 0 ? "turned round" : "as sent";
   if (name.endsWith("_mm")) return `${value} mm`;
+  if (name.endsWith("_deg")) return `${value}° over its turn`;
   if (name.endsWith("_s")) return `${value} s`;
   return JSON.stringify(value).replaceAll('"', "");
 }
@@ -41,10 +44,15 @@ function specValue(name, value) {
 /** Name and value of what the bench file says of an instrument, as far as it is told. */
 export function specRows(spec) {
   const none = spec?.quantity === "crank" ? ["unit", "sign"] : ["counts_per_turn", "direction"];
+  const supposed = spec?.supposed ?? {};
+  const told = { ...supposed, ...spec };
   return Object.entries(SPEC_WORDS)
     .filter(([name]) => !none.includes(name))
-    .filter(([name]) => spec?.[name] !== undefined && spec[name] !== null && spec[name] !== "")
-    .map(([name, words]) => [words, specValue(name, spec[name])]);
+    .filter(([name]) => told[name] !== undefined && told[name] !== null && told[name] !== "")
+    .map(([name, words]) => [
+      words,
+      specValue(name, told[name]) + (name in supposed ? ", supposed: the bench file states none" : ""),
+    ]);
 }
 
 /** Name and value of how it is doing. */

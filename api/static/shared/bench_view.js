@@ -131,6 +131,9 @@ export function theButton(bench, choice, linkState) {
 /** More than so many warnings beside a step are not read. */
 const MOST_WARNINGS = 3;
 
+/** True of every lobe of a bench alike: said with the instruments and with each trace, not beside every step. */
+const SAID_ELSEWHERE = ["encoder_not_stated"];
+
 /** What is doubtful about the number that is shown, at most three; more are counted, never silently dropped. */
 export function theWarnings(bench) {
   const { guide, measurement, error, result } = bench;
@@ -140,7 +143,11 @@ export function theWarnings(bench) {
   // Warnings belong to the number they were given with: another number of the guide's, or none, has none of them.
   const own = !guide?.was && (guide?.call || guide?.number === null || guide?.number === undefined);
   if (own || measurement?.state === "running")
-    told.push(...(result?.warnings ?? []).map((warning) => warning.message));
+    told.push(
+      ...(result?.warnings ?? [])
+        .filter((warning) => !SAID_ELSEWHERE.includes(warning.code))
+        .map((warning) => warning.message),
+    );
   const more = told.length - MOST_WARNINGS;
   if (more <= 0) return told;
   return [...told.slice(0, MOST_WARNINGS - 1), `${more + 1} more warnings, with its trace.`];

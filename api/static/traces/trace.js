@@ -21,7 +21,7 @@ import { NumberBox } from "./paint.js";
 import { draw, isThere, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
-import { itemFrom, readAt, residualsOf } from "./trace_item.js";
+import { encoderTurned, itemFrom, readAt, residualsOf } from "./trace_item.js";
 import {
   BUDGET_COLUMNS,
   EVENT_COLUMNS,
@@ -35,6 +35,7 @@ import {
   shareBar,
   shiftTold,
   table,
+  turnedWords,
 } from "./trace_tables.js";
 import { angleTyped, digits, length, lengthValue } from "./units.js";
 import { plainName, whatOf } from "./words.js";
@@ -264,6 +265,7 @@ function placedCurves() {
 
 async function paintOver() {
   await readRepeats();
+  await paintTurned();
   if (shown.item.lift) paintReadAt();
   byId("laid").replaceChildren(
     ...shown.others.map((item) =>
@@ -308,6 +310,17 @@ async function readRepeats() {
   put(byId("passes-told"), spoken(spread?.sentence ?? ""));
 }
 
+/** A lobe laid over that was measured with the encoder turned round: what the encoder adds cancels. */
+async function paintTurned() {
+  const turned = shown.others.filter((item) => encoderTurned(shown.item, item));
+  const told = await Promise.all(
+    turned.map((item) => get(`/api/measurements/${id}/turned?beside=${item.id}`)),
+  );
+  byId("turned").replaceChildren(
+    ...told.map((one) => el("p", { class: "sentence-small" }, spoken(turnedWords(one, settings.chosen)))),
+  );
+}
+
 function takeOff(other) {
   shown.others = shown.others.filter((item) => item.id !== other);
   remember();
@@ -339,6 +352,7 @@ function buildOverChoices() {
   show(byId("read-at-box"), Boolean(shown.item.lift) && shown.item.what === "lobe");
   byId("read-at").addEventListener("input", paintReadAt);
   show(byId("over"), Boolean(shown.item.lift));
+  show(byId("turned-how"), shown.item.what === "lobe");
   const again = (name) => (event) => {
     shown[name] = event.target.value;
     paintOver();

@@ -73,6 +73,7 @@ export function itemFrom(measurement, trace) {
     pairs,
     result,
     detail,
+    settings: measurement.settings ?? {},
     centre,
     turn,
     u95: result?.u95_deg ?? NaN,
@@ -93,6 +94,15 @@ export function topOf(curve, centre) {
   const mean = curve.mm.reduce((sum, mm) => sum + mm, 0) / curve.mm.length;
   const sense = interpolate(curve.deg, curve.mm, centre) < mean ? -1 : 1;
   return { sense, mm: curve.mm.reduce((most, mm) => (sense * mm > sense * most ? mm : most), curve.mm[0]) };
+}
+
+/** Whether two measurements of one lobe were made with the encoder turned by about half a turn, as their TDCs tell. */
+export function encoderTurned(first, second) {
+  const both = [first, second];
+  if (first.touches !== second.touches || both.some((one) => one.what !== "lobe" || !one.result))
+    return false;
+  const turned = wrap((second.settings.tdc_deg ?? 0) - (first.settings.tdc_deg ?? 0), 360);
+  return turned >= 120 && turned <= 240;
 }
 
 function pairAbout(pair, turn) {

@@ -80,6 +80,12 @@ export function passRows(item, choices) {
   ]);
 }
 
+/** Beside the encoder's line, where nobody stated its limit. */
+function supposedOf(settings, source) {
+  if (source !== "encoder out of round" || !settings?.encoder_supposed) return "";
+  return ` (${settings.encoder_error_deg}° supposed, none stated)`;
+}
+
 export const BUDGET_COLUMNS = [
   ["From", false],
   ["Standard uncertainty", true],
@@ -91,7 +97,11 @@ export function budgetRows(item) {
   const total = budget.reduce((sum, part) => sum + part.u_deg ** 2, 0);
   return [...budget]
     .sort((a, b) => b.u_deg - a.u_deg)
-    .map((part) => [part.source, `${digits(part.u_deg, 4)}°`, total ? part.u_deg ** 2 / total : 0]);
+    .map((part) => [
+      part.source + supposedOf(item.settings, part.source),
+      `${digits(part.u_deg, 4)}°`,
+      total ? part.u_deg ** 2 / total : 0,
+    ]);
 }
 
 export const EVENT_COLUMNS = [
@@ -114,6 +124,14 @@ export function eventRows(item, choices) {
 export function shiftTold(byDeg, u95Deg) {
   const interval = Number.isFinite(u95Deg) ? ` ± ${digits(u95Deg, 2)}°` : "";
   return `${digits(Math.abs(byDeg), 2)}°${interval} ${byDeg < 0 ? "earlier" : "later"}`;
+}
+
+/** A lobe in two positions of the encoder: its centre of both, what each said alone, what the encoder had added. */
+export function turnedWords(told, choices) {
+  const centre = joined(centreAngle(told.centre_deg, choices.angle, 2));
+  const alone = [told.before_u95_deg, told.after_u95_deg].map((u95) => `± ${digits(u95, 2)}°`).join(" and ");
+  const both = `Of both positions of the encoder: ${centre} ± ${digits(told.u95_deg, 2)}°`;
+  return `${both}, alone ${alone}. ${told.sentence}`;
 }
 
 /** Name and value of everything else a result tells. */

@@ -11,7 +11,7 @@ from fastapi.responses import Response, StreamingResponse
 from pydantic import BaseModel, Field
 
 from api.base import RESPONSES, MeasurementView
-from api.jobs import RepeatabilityView, repeatability_view
+from api.jobs import RepeatabilityView, TurnedView, repeatability_view, turned_view
 from api.measure import POINTS, MeasurementAsked, TraceView
 from api.service import Service, the_service
 from api.store import Measurement, trace_comments, trace_lines, trace_name
@@ -102,6 +102,31 @@ def get_repeatability(
     """Tell how a measurement's passes agree, and whether others of the same thing differ from it by anything."""
     first = service.measurements.get(number)
     return repeatability_view(first, [service.measurements.get(other) for other in beside])
+
+
+@router.get("/{number}/turned")
+def get_turned(
+    number: Number,
+    service: TheService,
+    beside: Annotated[
+        int, Query(ge=1, le=2**53, description="The same lobe, measured with the encoder turned round.")
+    ],
+    turned_deg: Annotated[
+        float | None,
+        Query(
+            ge=-360,
+            le=360,
+            allow_inf_nan=False,
+            description="By how much it was turned; left out: as true TDC before and after tells.",
+        ),
+    ] = None,
+) -> TurnedView:
+    """Take the encoder's error once a turn out of a lobe that was measured in two positions of the encoder.
+
+    Offered, not asked for: turn the encoder's body, or its coupling, on the crank by about half a turn, then measure
+    true TDC and the lobe again. Answers 422 with the reason where the two do not show it.
+    """
+    return turned_view(service.measurements.get(number), service.measurements.get(beside), turned_deg)
 
 
 @router.get("/{number}/trace", response_model=TraceView)

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from analysis.base import encoder_u_deg
+from analysis.base import Refusal, encoder_u_deg
 from analysis.timing import FromTdc, encoder_turned
 
 
@@ -70,5 +70,5 @@ def test_angles_either_side_of_the_cycle_s_end_are_halved_the_short_way():
 
 
 def test_a_body_that_was_hardly_turned_is_refused():
-    with pytest.raises(ValueError, match="half a turn"):
+    with pytest.raises(Refusal, match="half a turn"):
         encoder_turned(FromTdc(110.0, 0.01), FromTdc(110.0, 0.01), limit_deg=0.1, turned_deg=90.0)

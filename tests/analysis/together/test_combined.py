@@ -293,3 +293,19 @@ def test_correlated_errors_propagate_as_the_guide_has_it() -> None:
     covariance = 0.8 * (30.0 * 0.01) * (28.0 * 0.01)
     expected = (0.31**2 + 0.33**2 - 2 * covariance) ** 0.5
     assert angle_between(tdc, lobe, 0.8) == pytest.approx(expected, rel=1e-12)
+
+
+def test_an_encoder_of_which_nothing_is_stated_is_warned_of_with_every_lobe() -> None:
+    bench = random_together(generator("unstated", 3))
+    crank = bench.trace.setup.engine.crank
+    known = TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm)
+    for supposed in (True, False):
+        asked = LobeSettings(drop_mm=DROP_MM, encoder_error_deg=0.1, encoder_supposed=supposed)
+        trace = bench.trace
+        found = find_together(
+            trace.crank_time_s, trace.crank_deg, gauges_of(bench), TogetherSettings(known, asked)
+        )
+        said = [
+            "encoder_not_stated" in {warning.code for warning in one.lobe.warnings} for one in found.lobes
+        ]
+        assert said == [supposed] * len(found.lobes)

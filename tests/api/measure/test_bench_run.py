@@ -302,6 +302,9 @@ def assert_export_measures_the_same(shop: Shop, number: int, result: Fields, pat
     names = ("step_mm", "error_mm", "retrace_mm")
     known = GaugeFacts(**{name: kept["facts"][name] for name in names})
     settings = TdcSettings(encoder_error_deg=kept["settings"]["encoder_error_deg"])
+    assert kept["settings"]["encoder_supposed"] is True, (
+        "the scenario's bench file states nothing of the encoder"
+    )
     again = find(streams_of(read_trace(path), None), settings, known)
     assert again.centre_deg == pytest.approx(result["centre_deg"], abs=1e-6)
     assert again.u95_deg == pytest.approx(result["u95_deg"], abs=1e-6)

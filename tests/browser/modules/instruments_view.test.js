@@ -52,6 +52,17 @@ export const tests = {
         ],
       ],
     ),
+  "a limit that nobody stated is told as supposed": () =>
+    equal(
+      [
+        specRows({ quantity: "crank", supposed: { error_deg: 0.1 } }),
+        specRows({ quantity: "crank", error_deg: 0.05 }),
+      ],
+      [
+        [["Limit of error", "0.1° over its turn, supposed: the bench file states none"]],
+        [["Limit of error", "0.05° over its turn"]],
+      ],
+    ),
   "an instrument never heard says never": () =>
     equal(healthRows({ rate_hz: 0, accepted: 0, rejected: 0, age_s: null })[3], ["Last one", "never"]),
 };

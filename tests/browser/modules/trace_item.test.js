@@ -1,4 +1,4 @@
-import { about, itemFrom, periodOf, readAt, residualsOf, topOf } from "/static/trace_item.js";
+import { about, encoderTurned, itemFrom, periodOf, readAt, residualsOf, topOf } from "/static/trace_item.js";
 import { equal, near, ok } from "./check.js";
 
 const lift = (deg) => 9 * Math.exp(-((deg / 55) ** 2));
@@ -75,6 +75,20 @@ export const tests = {
     const item = itemFrom({ ...measurement, result: null, detail: null }, { ...trace, curve: null });
     equal([Number.isNaN(item.centre), item.curve, item.pairs.length], [true, null, 0]);
     ok(item.points.deg.length > 0);
+  },
+  "an encoder turned round is told by the two TDCs": () => {
+    const at = (tdc_deg, touches = "inlet_1") => ({
+      what: "lobe",
+      touches,
+      result: {},
+      settings: { tdc_deg },
+    });
+    equal(
+      [at(190), at(20), at(190, "inlet_2"), { ...at(190), result: null }].map((one) =>
+        encoderTurned(at(10), one),
+      ),
+      [true, false, false, false],
+    );
   },
   "the top of a gauge that counts up is its greatest reading": () =>
     equal(topOf({ deg: [-10, 0, 10], mm: [0, 5, 0] }, 0), { sense: 1, mm: 5 }),

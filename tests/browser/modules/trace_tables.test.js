@@ -7,6 +7,7 @@ import {
   shareBar,
   shiftTold,
   table,
+  turnedWords,
 } from "/static/trace_tables.js";
 import { equal, ok } from "./check.js";
 
@@ -68,6 +69,27 @@ export const tests = {
     ok(factRows(item, choices).some(([name, value]) => name === "Slack" && value.includes("not seen"))),
   "a trace without a number has no facts": () => equal(factRows({ ...item, result: null }, choices), []),
   "an empty table is a sentence": () => equal(table([["a", true]], [], "Nothing.").textContent, "Nothing."),
+  "two positions of the encoder are told with what each said alone": () => {
+    const told = {
+      centre_deg: 110.1,
+      u95_deg: 0.11,
+      before_u95_deg: 0.32,
+      after_u95_deg: 0.31,
+      sentence: "It is out.",
+    };
+    equal(
+      turnedWords(told, choices).replace(/\s/g, " "),
+      "Of both positions of the encoder: 110.10° ATDC ± 0.11°, alone ± 0.32° and ± 0.31°. It is out.",
+    );
+  },
+  "a limit that nobody stated is told beside its line": () => {
+    const settings = { encoder_supposed: true, encoder_error_deg: 0.1 };
+    const detail = { budget: [{ source: "encoder out of round", u_deg: 0.08 }] };
+    equal(
+      budgetRows({ ...item, detail, settings })[0][0],
+      "encoder out of round (0.1° supposed, none stated)",
+    );
+  },
   "a table has a heading a column": () =>
     equal(
       table(
