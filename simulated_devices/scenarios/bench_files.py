@@ -26,6 +26,7 @@ def _crank(table: EncoderTable, port: str) -> list[str]:
         *_wire(table, port),
         f"counts_per_turn = {table.counts_per_turn}",
         f"direction = {table.direction}",
+        f"error_deg = {table.error_deg}",
     ]
 
 
