@@ -252,7 +252,10 @@ class Unadopted(Body):
 
 
 class JobView(Body):
-    """A job as a page shows it: the binding, its facts, its steps and where each cam stands."""
+    """A job as a page shows it: the binding, its facts, its steps and where each cam stands.
+
+    `by_itself` has the numbers of the facts whose measurements began by themselves.
+    """
 
     id: int
     open: bool
@@ -271,6 +274,7 @@ class JobView(Body):
     signed_by: str
     signed_at: str
     facts: list[Fact]
+    by_itself: list[int] = []
     not_taken: list[Unadopted]
     measurement: MeasurementView | None
     guide: Guide | None

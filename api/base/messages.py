@@ -90,7 +90,10 @@ class CurvePoints(Message):
 
 
 class MeasurementView(Message):
-    """A measurement as a screen shows it; `result` has the fields of `lobewright measure --json`."""
+    """A measurement as a screen shows it; `result` has the fields of `lobewright measure --json`.
+
+    `begun_by_itself`: nobody pressed, the crank was turned. `ends_by_itself`: once there is enough and the crank rests.
+    """
 
     id: int
     job_id: int | None
@@ -101,6 +104,8 @@ class MeasurementView(Message):
     started_at: str
     result: dict[str, Any] | None
     sentence: str
+    begun_by_itself: bool = False
+    ends_by_itself: bool = False
 
 
 class Centre(Message):
@@ -152,7 +157,8 @@ class Guide(Message):
     `to_go_deg` is signed (positive: turn on in the running direction); `to_go_mm` is what the gauge must
     still move; `target_mm` is the reading to stop at; `button` is what the one large button does, and `choices` what
     else may be done. `call` and `headline` are there when a measurement was just compared with the card, `was` when
-    the last number holds no more. `link` is a page to open once the button was pressed.
+    the last number holds no more. `link` is a page to open once the button was pressed. `hands_free`: measurements of
+    this job begin and end by themselves.
     """
 
     kind: Literal["guide"] = "guide"
@@ -182,6 +188,7 @@ class Guide(Message):
     customer: str = ""
     step_number: int = 0
     steps: int = 0
+    hands_free: bool = False
     cautions: list[str] = []
 
 

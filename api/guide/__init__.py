@@ -1,22 +1,43 @@
 """What the builder is told to do next, out of the job and the bench."""
 
 from api.guide.contexts import GuideContexts
-from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, token_of
+from api.guide.following import (
+    ASKED_AFTER_DEG,
+    Wanted,
+    ends_now,
+    is_of,
+    matching,
+    metal_moved,
+    question,
+    wanted,
+    zero_of,
+)
+from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Watch, token_of
 from api.guide.job_guide import guidance_in, guide_in, overlap_here
 from api.guide.pistons import drop_source, less_clearance_mm
 from api.guide.verdicts import with_reason
 
 __all__ = [
+    "ASKED_AFTER_DEG",
     "Action",
     "Guidance",
     "GuideContext",
     "GuideContexts",
     "KnownLobe",
+    "Wanted",
+    "Watch",
     "drop_source",
+    "ends_now",
     "guidance_in",
     "guide_in",
+    "is_of",
     "less_clearance_mm",
+    "matching",
+    "metal_moved",
     "overlap_here",
+    "question",
     "token_of",
+    "wanted",
     "with_reason",
+    "zero_of",
 ]

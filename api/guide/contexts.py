@@ -10,7 +10,7 @@ from analysis.base import Refusal
 from analysis.job import Evidence, JobState
 from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift, told_from_own_tdc
 from api.base import BlockedError, Centre, Health, MeasureEntry, MeasurementView, ServiceError
-from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, TakeUp
+from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, TakeUp, Watch
 from api.guide.moving import next_phase
 from api.jobs import JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof
@@ -33,6 +33,7 @@ class _Ready:
     lobes: dict[str, KnownLobe] = field(default_factory=dict)
     to_use: dict[str, str] = field(default_factory=dict)
     zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
+    by_itself: frozenset[int] = frozenset()
 
 
 class GuideContexts:
@@ -47,6 +48,7 @@ class GuideContexts:
         self._known: dict[tuple[int, int], KnownLobe | None] = {}
         self._anew_ns = 0
         self.hand = TakeUp()
+        self.watch = Watch()
         self.active: int | None = jobs.read.active()
 
     def forget(self, job_id: int) -> None:
@@ -68,8 +70,10 @@ class GuideContexts:
             return
         row = self._jobs.read.job(job_id)
         facts, state = self._jobs.facts(job_id), self._jobs.state(job_id)
-        taken = {one.measurement_id for one in self._jobs.read.adoptions(job_id)}
+        adoptions = self._jobs.read.adoptions(job_id)
+        taken = {one.measurement_id for one in adoptions}
         ready = _Ready(told_from_own_tdc(row.job, facts), facts, state, self._jobs.read.stage(job_id), taken)
+        ready.by_itself = self._measuring.facts_by_itself(job_id, adoptions)
         parts = self._parts
         ready.zero = await asyncio.to_thread(
             zero_proof,
@@ -185,6 +189,8 @@ class GuideContexts:
             lobes=ready.lobes,
             trouble=_trouble(health),
             zero=ready.zero,
+            watch=self.watch,
+            by_itself=ready.by_itself,
             waiting=own is not None and own.state == "finished" and own.id not in ready.taken,
         )
 

@@ -10,7 +10,7 @@ from typing import Any, Literal
 from analysis.job import Evidence, JobState, Step, StepState
 from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
 from api.base import CamTurn, Centre, MeasurementView
-from api.measure import ZeroProof
+from api.measure import ByItself, ZeroProof
 from api.store import GuideStage
 
 PARTS = {
@@ -87,6 +87,26 @@ class KnownLobe:
 
 
 @dataclass(frozen=True, slots=True)
+class Watch:
+    """What hands-free makes of the gauges at this moment.
+
+    Attributes
+    ----------
+    on
+        Measurements begin and end by themselves.
+    question
+        What has to be asked, empty where nothing has: whether `gauge` touches `part`, for which what was turned since
+        `since_ns` would count.
+    """
+
+    on: bool = False
+    question: str = ""
+    part: str = ""
+    gauge: str = ""
+    since_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class GuideContext:
     """Everything the guide is made from; nothing else is asked."""
 
@@ -108,6 +128,9 @@ class GuideContext:
     zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
     waiting: bool = False
     """A measurement has ended and is not in the facts yet."""
+    watch: Watch = Watch()
+    by_itself: frozenset[int] = frozenset()
+    """Numbers of the facts whose measurements began by themselves."""
 
     @property
     def step(self) -> StepState | None:
@@ -157,6 +180,10 @@ class Action:
         What the gauge touches in the measurement to begin.
     sign
         The job's builder signs it.
+    by_itself
+        What of the measurement that begins goes by itself; `gauge` is its gauge, where it is not the usual one.
+    dismiss, discard
+        The question is answered; the running measurement is thrown away.
     did
         What was done, in words.
     """
@@ -168,6 +195,10 @@ class Action:
     begin: str = ""
     finish: bool = False
     sign: bool = False
+    by_itself: ByItself | None = None
+    gauge: str = ""
+    dismiss: bool = False
+    discard: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +251,8 @@ class Guidance:
         What else may be done, by smaller buttons.
     told
         The verdict that takes over the screen.
+    enough
+        Whether the running measurement has enough: ``far`` if only a way back is still wanted, ``whole`` if nothing is.
     """
 
     sentence: str
@@ -236,6 +269,7 @@ class Guidance:
     options: tuple[Option, ...] = ()
     move: CamTurn | None = None
     told: CamVerdict | None = None
+    enough: Literal["", "far", "whole"] = ""
 
 
 def token_of(context: GuideContext) -> str:
@@ -246,6 +280,7 @@ def token_of(context: GuideContext) -> str:
         len(context.facts),
         (measurement.id, measurement.state) if measurement is not None else None,
         (context.stage.step, context.stage.stage) if context.stage is not None else None,
+        context.watch.question,
     )
     return hashlib.sha256(repr(parts).encode()).hexdigest()[:12]
 
@@ -276,6 +311,10 @@ class TakeUp:
     def mark(self) -> None:
         """Count the turning from here."""
         self._mark, self._furthest = self.deg, 0.0
+
+    def mark_from(self, crank_deg: float, furthest_deg: float) -> None:
+        """Count the turning from where the crank was before, having been so far forward since."""
+        self._mark, self._furthest = crank_deg, furthest_deg
 
     def forget(self) -> None:
         """The crank's readings began anew."""

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Choice, Guide
+from api.guide.following import asking, taking_back
 from api.guide.guidance import Action, Guidance, GuideContext, Number, Tone, token_of
 from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
@@ -57,6 +58,7 @@ def guide_in(context: GuideContext) -> Guide:
         customer=context.job.customer,
         step_number=len(context.state.steps) if step is None else context.state.steps.index(step) + 1,
         steps=len(context.state.steps),
+        hands_free=context.watch.on,
         cautions=[] if step is None or context.waiting else _cautions(step, running=running),
     )
 
@@ -67,7 +69,11 @@ def _cautions(step: StepState, *, running: bool) -> list[str]:
 
 
 def guidance_in(context: GuideContext) -> Guidance:
-    """Give what is said at this moment, and what the button would do."""
+    """Give what is said at this moment, and what the buttons would do."""
+    return asking(context, taking_back(context, _of_step(context)))
+
+
+def _of_step(context: GuideContext) -> Guidance:
     step = context.step
     if step is None:
         return Guidance(_signed(context))

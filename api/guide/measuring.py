@@ -26,10 +26,14 @@ from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number
 from api.guide.verdicts import choices_of, told_of
 from api.jobs import lobes_left, lobes_measured, touched
 from api.live import coaching
+from api.measure import ByItself
 
 GOOD_SHARE, LEAST_WANTED_DEG = 0.25, 0.1
 TOO_WIDE = "Turn on, and more slowly: too wide yet to tell ± {:g} deg."
+MEANT_PASSES = 4
+"""Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
 Kind = Literal["bench_check", "tdc", "lobe"]
+Enough = Literal["", "far", "whole"]
 
 
 def measuring(context: GuideContext, step: StepState) -> Guidance:
@@ -37,7 +41,7 @@ def measuring(context: GuideContext, step: StepState) -> Guidance:
     view = context.measurement
     if view is not None and view.state == "running":
         return _running(context, step, view)
-    if step.kind in {"nipped", "torqued"} and not _tightened(context, step):
+    if step.kind in {"nipped", "torqued"} and not is_tightened(context, step):
         return _to_tighten(context, step)
     if step.cam and _all_measured(context, step):
         return deciding(context, step)
@@ -49,13 +53,17 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     view = context.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
     said = step.why if step.code else step.sentence
-    begin = Action("Begun.", begin=part)
+    first = step.kind == "bench_check"
+    begin = Action("Begun.", begin=part, by_itself=_ends_by_itself(context) if first else None)
     if refused and view is not None:
         why = said if said != view.sentence else ""
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
-    label = "I have read this: Start" if step.kind == "bench_check" else "Start"
+    label = "I have read this: Start" if first else "Start"
     return Guidance(
-        f"{context.gauge_words(part)}. {_how(context, step, part)}", said, button=label, action=begin
+        f"{context.gauge_words(part)}. {_how(context, step, part, pressed=first)}",
+        said,
+        button=label,
+        action=begin,
     )
 
 
@@ -65,18 +73,26 @@ def _next_part(context: GuideContext, step: StepState) -> str:
     return lobes_left(context.job, context.facts, step.id)[0].touches
 
 
-def _how(context: GuideContext, step: StepState, part: str) -> str:
+def _how(context: GuideContext, step: StepState, part: str, *, pressed: bool) -> str:
     kind: Kind = (
         "bench_check" if step.kind == "bench_check" else "tdc" if part.startswith("piston") else "lobe"
     )
     how = how_to_turn(kind, forward_only=context.job.engine.forward_only)
+    if context.watch.on and not pressed:
+        return f"{how} It begins by itself."
     return f"Then press, and: {how[0].lower()}{how[1:]}"
+
+
+def _ends_by_itself(context: GuideContext) -> ByItself | None:
+    """What a press has begun because only a person could know that it was time; it ends without another."""
+    return ByItself() if context.watch.on else None
 
 
 # -- before: nipping up and torquing
 
 
-def _tightened(context: GuideContext, step: StepState) -> bool:
+def is_tightened(context: GuideContext, step: StepState) -> bool:
+    """Tell whether the cam was nipped up or torqued, as its step wants, since it was moved."""
     evidence = context.evidence
     moved = evidence.moved(f"correction.{step.cam}", step.cam)
     return evidence.tightened(step.id, step.cam, step.kind) > moved
@@ -87,10 +103,13 @@ def _to_tighten(context: GuideContext, step: StepState) -> Guidance:
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
     part = step.lobes[0].touches
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
-    sentence = f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(context, step, part)}"
+    sentence = (
+        f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(context, step, part, pressed=True)}"
+    )
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
-    return Guidance(sentence, button=label, action=Action(words, facts=((done, None),), begin=part))
+    action = Action(words, facts=((done, None),), begin=part, by_itself=_ends_by_itself(context))
+    return Guidance(sentence, button=label, action=action)
 
 
 # -- while it runs
@@ -104,6 +123,7 @@ class _Live:
     sentence: str = ""
     tone: Tone = ""
     verdict: str = ""
+    enough: Enough = ""
 
 
 def _running(context: GuideContext, step: StepState, view: MeasurementView) -> Guidance:
@@ -114,19 +134,28 @@ def _running(context: GuideContext, step: StepState, view: MeasurementView) -> G
     left = None if target is None or turned is None else max(0.0, target - turned)
     enough = left is None or left <= 0
     if kind == "bench_check" and turned is not None:
-        live = _Live(Number(turned / 360, label="turns forward"), "Far enough: finish." if enough else "")
+        number = Number(turned / 360, label="turns forward")
+        live = _Live(number, "Far enough: finish.", enough="whole") if enough else _Live(number)
     else:
         live = _live(context, view, enough=enough)
     return Guidance(
-        live.sentence or how,
-        _not_yet(context) or _coached(context),
+        (_ENDS[live.enough] if view.ends_by_itself else live.sentence) or how,
+        _not_yet(context) or _coached(context) or ("It began by itself." if view.begun_by_itself else ""),
         live.tone,
         live.number,
         to_go_deg=left,
         verdict=live.verdict,
         button="Finish",
         action=Action("Finished.", finish=True),
+        enough=live.enough,
     )
+
+
+_ENDS: dict[Enough, str] = {
+    "": "",
+    "far": "Far enough: turn some way back, then hold still.",
+    "whole": "Enough: hold still, it ends by itself.",
+}
 
 
 def _not_yet(context: GuideContext) -> str:
@@ -148,15 +177,17 @@ def _live(context: GuideContext, view: MeasurementView, *, enough: bool) -> _Liv
     if result is None:
         return _Live()
     if view.what == "tdc":
-        return _live_tdc(context, result["centre_deg"], result["u95_deg"])
+        return _live_tdc(context, result)
     return _live_lobe(context, view, result, enough=enough)
 
 
-def _live_tdc(context: GuideContext, centre_deg: float, u95_deg: float) -> _Live:
-    number = Number(centre_deg, "deg", "True TDC on the encoder", u95_deg)
-    if u95_deg <= _wanted_deg(context):
-        return _Live(number, "It has settled: finish.", "on_the_number")
-    return _Live(number, tone="approach")
+def _live_tdc(context: GuideContext, result: dict[str, Any]) -> _Live:
+    number = Number(result["centre_deg"], "deg", "True TDC on the encoder", result["u95_deg"])
+    if result["u95_deg"] > _wanted_deg(context):
+        return _Live(number, tone="approach")
+    meant = len(result["passes"]) >= MEANT_PASSES
+    words = "It has settled: finish."
+    return _Live(number, words, "on_the_number", enough="whole" if meant else "")
 
 
 def _live_lobe(
@@ -171,8 +202,10 @@ def _live_lobe(
     if enough and result["u95_deg"] > context.job.tolerance:
         return _Live(number, TOO_WIDE.format(context.job.tolerance), "approach", verdict)
     if enough and len([one for one in result["passes"] if one["used"]]) > 1:
-        enough_words = far_enough(forward_only=context.job.engine.forward_only)
-        return _Live(number, enough_words, "on_the_number", verdict)
+        forward_only = context.job.engine.forward_only
+        whole = forward_only or result.get("slack_deg") is not None
+        words = far_enough(forward_only=forward_only)
+        return _Live(number, words, "on_the_number", verdict, "whole" if whole else "far")
     return _Live(number, "", "approach", verdict)
 
 

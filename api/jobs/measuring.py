@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from analysis.base import TdcSettings
 from analysis.job import JobState, StepState, valve_check_lift_mm
@@ -18,7 +18,7 @@ from api.jobs.jobs import Jobs
 from api.jobs.left_to_measure import lobes_left
 from api.jobs.measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
 from api.live import tdc_to_tdc, turned_deg
-from api.measure import Fits, LobeAsked, MeasurementAsked, Measuring, TdcAsked
+from api.measure import ByItself, Fits, LobeAsked, MeasurementAsked, Measuring, TdcAsked
 from api.store import Adoption, Measurement, MeasurementReader, What
 
 log = logging.getLogger("lobewright.jobs")
@@ -59,7 +59,7 @@ class JobMeasuring:
             "finish or discard that, then delete it."
         )
 
-    async def begin(self, job_id: int, entry: MeasureEntry) -> Measurement:
+    async def begin(self, job_id: int, entry: MeasureEntry, by_itself: ByItself | None = None) -> Measurement:
         """Begin the measurement that a step asks for; raises a `ServiceError` with what is in the way."""
         row, state = self._jobs.read.job(job_id), self._jobs.state(job_id)
         if state.signed_by:
@@ -68,12 +68,15 @@ class JobMeasuring:
         _refuse_blocked(step)
         what = self._touched(job_id, step, entry)
         asked = self._asked(row.job, state, what, entry.gauge or self.usual_gauge(job_id, what.valve))
-        return await self._measuring.begin(asked.model_copy(update={"job_id": job_id}))
+        return await self._measuring.begin(asked.model_copy(update={"job_id": job_id}), by_itself)
 
-    async def begin_on(self, job_id: int, part: str) -> Measurement:
+    async def begin_on(
+        self, job_id: int, part: str, by_itself: ByItself | None = None, gauge: str | None = None
+    ) -> Measurement:
         """Begin the measurement of what the gauge touches, such as ``inlet_1``, in the step that is due."""
         what = touched(self._jobs.read.job(job_id).job.engine, part)
-        return await self.begin(job_id, MeasureEntry(cylinder=what.cylinder, valve=what.valve))
+        entry = MeasureEntry(cylinder=what.cylinder, valve=what.valve, gauge=gauge)
+        return await self.begin(job_id, entry, by_itself)
 
     def _touched(self, job_id: int, step: StepState, entry: MeasureEntry) -> Touched:
         """Give what the gauge is to touch in a step: what was asked for, else what is still missing."""
@@ -131,16 +134,28 @@ class JobMeasuring:
             )
         self._told_gauges[job_id, "lobe" if valve else "tdc"] = name
 
-    async def finish(self, job_id: int) -> Measurement:
+    def facts_by_itself(self, job_id: int, adoptions: Sequence[Adoption]) -> frozenset[int]:
+        """Give the numbers of the facts whose measurements began by themselves."""
+        kept = self._measurements.listed(state="finished", job_id=job_id, limit=1000)
+        own = {one.id for one in kept if one.begun_by_itself}
+        return frozenset(one.fact for one in adoptions if one.fact is not None and one.measurement_id in own)
+
+    async def finish(self, job_id: int, until_ns: int | None = None) -> Measurement:
         """Finish the job's running measurement and take it in; raises `ConflictError` if there is none."""
         running = self.running(job_id)
         if running is None:
             raise ConflictError(
                 "already_ended", "Nothing is being measured; another screen was faster, and nothing is lost."
             )
-        ended = await self._measuring.finish(running.id)
+        ended = await self._measuring.finish(running.id, until_ns)
         await self.take_in(job_id)
         return ended
+
+    async def discard(self, job_id: int, why: str) -> None:
+        """Throw the job's running measurement away; its readings stay stored."""
+        running = self.running(job_id)
+        if running is not None:
+            await self._measuring.discard(running.id, why)
 
     # -- what was finished becomes a fact
 

@@ -48,6 +48,7 @@ def job_view(
     measurement: MeasurementView | None,
     guide: Guide | None,
     is_open: bool,
+    by_itself: Sequence[int] = (),
 ) -> JobView:
     """Give a job whole."""
     return JobView(
@@ -68,6 +69,7 @@ def job_view(
         signed_by=state.signed_by,
         signed_at=state.signed_at,
         facts=list(facts),
+        by_itself=list(by_itself),
         not_taken=[Unadopted.model_validate(one) for one in adoptions if one.fact is None],
         measurement=measurement,
         guide=guide,

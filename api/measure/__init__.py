@@ -5,6 +5,7 @@ from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
 from api.measure.lift_text import lift_table_of
 from api.measure.measuring import Measuring
 from api.measure.parts import Parts
+from api.measure.plan import ByItself
 from api.measure.report_views import (
     AgainstView,
     By,
@@ -26,6 +27,7 @@ __all__ = [
     "POINTS",
     "AgainstView",
     "By",
+    "ByItself",
     "CamReportView",
     "Fits",
     "KeptDrawings",

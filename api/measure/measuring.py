@@ -27,7 +27,7 @@ from api.live import (
     LiveEstimate,
     estimate,
 )
-from api.measure.plan import planned
+from api.measure.plan import ByItself, planned
 from api.measure.requests import MeasurementAsked
 from api.store import Measurement, MeasurementStore, State, StoredInterval, StoredStreams, now_text
 from capture.base import wire_now_ns
@@ -93,8 +93,8 @@ class Measuring:
             self._go(running)
             log.info("going on with measurement %d, begun %s", measurement.id, measurement.started_at)
 
-    async def begin(self, asked: MeasurementAsked) -> Measurement:
-        """Begin a measurement now.
+    async def begin(self, asked: MeasurementAsked, by_itself: ByItself | None = None) -> Measurement:
+        """Begin a measurement now, or where it began by itself.
 
         Raises
         ------
@@ -109,8 +109,13 @@ class Measuring:
                     f"Gauge {plan.gauge} is measuring already (number {other.measurement.id}); "
                     "finish or discard that first.",
                 )
-        plan = replace(plan, start_ns=wire_now_ns(), started_at=now_text())
+        since_ns = by_itself.since_ns if by_itself is not None else None
+        if by_itself is not None:
+            plan = replace(plan, settings=plan.settings | by_itself.settings)
+        plan = replace(plan, start_ns=since_ns or wire_now_ns(), started_at=now_text())
         running = Running(plan)
+        if since_ns is not None:
+            running.interval.start_over()  # what was turned before is in the store
         self._active.append(running)  # it gathers from this instant, while the row is being written
         try:
             running.measurement = await self._store.add(plan)
@@ -120,10 +125,10 @@ class Measuring:
         self._go(running)
         return running.measurement
 
-    async def finish(self, number: int) -> Measurement:
-        """End the interval and compute the number from what is stored."""
+    async def finish(self, number: int, until_ns: int | None = None) -> Measurement:
+        """End the interval, now or where it ended by itself, and compute the number from what is stored."""
         with self._ending(number) as running:
-            end_ns = wire_now_ns()
+            end_ns = until_ns or wire_now_ns()
             await _heard_past(running.interval, end_ns)
             flushed = await self._flush()
             measurement = running.measurement
@@ -136,12 +141,10 @@ class Measuring:
             await asyncio.to_thread(self._hand_on, ended, interval, outcome)
             return ended
 
-    async def discard(self, number: int) -> Measurement:
+    async def discard(self, number: int, why: str = "Discarded.") -> Measurement:
         """End it without a number; its readings stay stored."""
         with self._ending(number) as running:
-            ended = await self._store.end(
-                number, "discarded", {"end_ns": wire_now_ns(), "sentence": "Discarded."}
-            )
+            ended = await self._store.end(number, "discarded", {"end_ns": wire_now_ns(), "sentence": why})
             self._gone(running, ended)
             return ended
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 from typing import Any
 
 from api.base import BenchError, NotFoundError
@@ -12,6 +13,21 @@ from api.store import Measurement, MeasurementReader, StoredStreams, now_text
 from capture.base import wire_now_ns
 
 Fields = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class ByItself:
+    """What of a measurement goes by itself: it ends so, and began so at an instant that may be past.
+
+    What was turned before it was known what the gauge touches is stored already, and counts.
+    """
+
+    since_ns: int | None = None
+
+    @property
+    def settings(self) -> Fields:
+        """What is kept of it beside the measurement's settings."""
+        return {"ends_by_itself": True, "begun_by_itself": self.since_ns is not None}
 
 
 def planned(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Sequence
 
 from starlette.requests import HTTPConnection
 
@@ -50,6 +49,7 @@ from api.guide import (
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
+from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
 from api.store import GuideStage, Kept
 
@@ -68,6 +68,7 @@ class JobService:
         )
         self.contexts = GuideContexts(parts, self.jobs, self.measuring)
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
+        self.hands_free = HandsFree(parts, self.measuring, self.contexts)
         self._parts = parts
         self._pressing = asyncio.Lock()
         self._due = asyncio.Event()
@@ -110,12 +111,24 @@ class JobService:
                     await self._take_in()
                 if await self.contexts.follow():
                     self._parts.board.publish_guide()
+                await self._follow_hands()
             except ServiceError as error:
                 log.warning("%s", error.message)
             except Exception:
                 log.exception("the guide of the job failed")
                 await asyncio.sleep(1.0)
             await asyncio.sleep(GUIDE_EVERY_S)
+
+    async def _follow_hands(self) -> None:
+        """Let begin or end by itself what does; a press that is being done goes first."""
+        if self._pressing.locked():
+            return
+        async with self._pressing:
+            job_id, board = self.contexts.active, self._parts.board
+            context = None
+            if job_id is not None:
+                context = self.contexts.context(job_id, board.health(), board.measurement, board.centre)
+            await self.hands_free.follow(context)
 
     async def _take_in(self) -> None:
         self._due.clear()
@@ -130,20 +143,24 @@ class JobService:
         self.contexts.forget(job_id)
         self._due.set()
 
-    def take_crank(self, values: Sequence[float]) -> None:
-        """Take readings of the crank, in order."""
-        for value in values:
-            self.contexts.hand.take(value)
+    def take_readings(self, message: FeedMessage) -> None:
+        """Take live readings of a channel, in order."""
+        self.hands_free.take(message["channel"], message["t_ns"], message["value"])
+        if message["channel"] == self._parts.bench.crank():
+            for value in message["value"]:
+                self.contexts.hand.take(value)
 
     def hear(self, event: FeedMessage) -> None:
         """Hear of something that happened at the bench."""
         if event["code"] in ANEW:
             self.contexts.counted_anew(event["t_ns"])
+            self.hands_free.forget()
             self._due.set()
 
     def feed_began(self) -> None:
         """The live feed was connected anew."""
         self.contexts.hand.forget()
+        self.hands_free.forget()
         self.contexts.forget_zero()
         self._due.set()
 
@@ -210,6 +227,7 @@ class JobService:
             measurement=running.view() if running else None,
             guide=guide,
             is_open=is_open,
+            by_itself=sorted(self.measuring.facts_by_itself(job_id, self.jobs.read.adoptions(job_id))),
         )
 
     async def open(self, job_id: int, by: str) -> JobView:
@@ -271,9 +289,13 @@ class JobService:
             await self.jobs.add(job_id, payload, by, source)
         if action.forget or action.stage is not None:
             await self.jobs.set_stage(job_id, action.stage, by)
+        if action.dismiss or action.by_itself is not None:
+            self.hands_free.answered()
+        if action.discard:
+            await self.measuring.discard(job_id, "Thrown away: the gauge was on something else.")
         if action.begin:
-            await self.measuring.begin_on(job_id, action.begin)
-            self.contexts.hand.mark()
+            await self.measuring.begin_on(job_id, action.begin, action.by_itself, action.gauge or None)
+            self.hands_free.mark(action.by_itself)
         if action.finish:
             await self.measuring.finish(job_id)
         if action.sign:

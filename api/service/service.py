@@ -87,8 +87,7 @@ class Service:
         if kind == "readings":
             self.bench.readings(message, now_ns)
             self.measuring.take_readings(message)
-            if message["channel"] == self.bench.crank():
-                self.job_service.take_crank(message["value"])
+            self.job_service.take_readings(message)
             self.board.screens.readings_changed()
         elif kind == "health":
             self.bench.health(message, now_ns)

@@ -33,6 +33,7 @@ from api.store.measurement_store import (
 )
 from api.store.names import FILE_NAME, IMPORTED_FOLDER
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
+from api.store.shop_settings import hands_free, setting_hands_free
 from api.store.shop_store import LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
 from api.store.streams import StoredInterval, StoredStreams, interval_of
@@ -78,6 +79,7 @@ __all__ = [
     "damaged",
     "delete_job",
     "finish_restore",
+    "hands_free",
     "interval_of",
     "is_half_restored",
     "job_just_begun",
@@ -92,6 +94,7 @@ __all__ = [
     "read_only_words",
     "read_trace",
     "set_stage",
+    "setting_hands_free",
     "store_error",
     "tell_standing",
     "trace_comments",

@@ -61,6 +61,16 @@ class Measurement:
     sentence: str = ""
     program: str = ""
 
+    @property
+    def begun_by_itself(self) -> bool:
+        """Whether it began by itself when the crank was turned."""
+        return bool(self.settings.get("begun_by_itself", False))
+
+    @property
+    def ends_by_itself(self) -> bool:
+        """Whether it ends by itself once there is enough and the crank rests."""
+        return bool(self.settings.get("ends_by_itself", False))
+
     def view(self) -> MeasurementView:
         """Give what a screen shows."""
         return MeasurementView.model_validate(self, from_attributes=True)

@@ -6,6 +6,7 @@ from sqlite_utils import Database, Migrations
 
 from api.store.job_tables import create_job_tables
 from api.store.request_keys import create_request_keys
+from api.store.shop_settings import create_shop_settings
 
 SCHEMA = Migrations("lobewright.shop")
 
@@ -59,3 +60,9 @@ def m003_request_keys(db: Database) -> None:
 def m004_from_elsewhere(db: Database) -> None:
     """A job knows how many of its facts came with a job file."""
     db.table("jobs").add_column("facts_from_elsewhere", int)
+
+
+@SCHEMA()
+def m005_shop_settings(db: Database) -> None:
+    """What the shop has chosen once for all its screens."""
+    create_shop_settings(db)

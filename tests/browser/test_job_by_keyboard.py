@@ -240,6 +240,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
 
     keys.press("Go to the bench")
     expect(page.locator("#cautions .note")).to_have_count(4)
+    expect(page.locator("#hands-free")).to_be_checked()
     picture(page, "bench_read_first")
     hands.touch("piston_1")
     hands.press("I have read this: Start")

@@ -107,10 +107,18 @@ function paintButton(now) {
   refill(byId("more"), `${job} ${now.measurement?.id} ${now.measurement?.state}`, () =>
     moreButtons(now.measurement, job),
   );
+  paintHands(now.guide);
   const others = link.state === "live" ? (now.guide?.choices ?? []) : [];
   refill(byId("others"), JSON.stringify(others) + settings.chosen.words, () => others.map(choiceButton));
   // Far from the large button: a thumb that slips must not throw a measurement away.
   refill(byId("away"), String(running && link.state === "live"), () => running && awayButton());
+}
+
+/** The shop's one switch: with it measurements of a job begin and end by themselves, on every screen. */
+function paintHands(guide) {
+  show(byId("hands"), Boolean(guide?.job_id) && link.state === "live");
+  byId("hands-free").checked = Boolean(guide?.hands_free);
+  byId("hands-free").disabled = busy;
 }
 
 function awayButton() {
@@ -297,9 +305,17 @@ function hear(message) {
   if (message.kind === "hello" || message.kind === "health") followGauges();
   if (message.kind === "hello" || message.kind === "measurement") trouble = "";
   if (message.kind === "guide" || message.kind === "hello") followGuide();
+  if (message.kind === "measurement") tellBeginning(message.measurement);
   if (message.kind === "centre" || message.kind === "measurement") tellCentre(message.kind);
   if (bench.now.points?.missing) fillHole();
   repaint();
+}
+
+function tellBeginning({ state, touches, begun_by_itself: byItself }) {
+  if (state !== "running" || !byItself) return;
+  const text = spoken(`${whatOf(touches)}: it began by itself.`);
+  tell(text);
+  sound.say(text);
 }
 
 let toldTone = "";
@@ -323,6 +339,9 @@ function tellVerdict({ headline, call }) {
   sound.say(spoken(headline));
 }
 
+byId("hands-free").addEventListener("change", (event) =>
+  act("/api/bench/hands_free", { on: event.target.checked }),
+);
 stayAwake();
 followZero(bench, repaint);
 buildChoice();

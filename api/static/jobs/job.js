@@ -466,6 +466,7 @@ function factLine(one) {
       {},
       spoken(words),
       byHand && " (entered by hand)",
+      job.by_itself.includes(one.number) && " (began by itself)",
       " ",
       trace && el("a", { href: `/traces/${trace}` }, "its trace"),
     ),

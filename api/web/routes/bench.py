@@ -13,6 +13,7 @@ from api.base import (
     RESPONSES,
     STANDING,
     BenchEvent,
+    Body,
     Guide,
     Health,
     Latest,
@@ -44,6 +45,12 @@ class BenchView(BaseModel):
     measurement: MeasurementView | None
     notice: str
     simulator_url: str
+
+
+class HandsFreeEntry(Body):
+    """Whether measurements of a job begin and end by themselves."""
+
+    on: bool
 
 
 class LatestView(BaseModel):
@@ -111,6 +118,13 @@ async def get_health(service: TheService, response: Response) -> ServiceHealth:
         bench=bench,
         screens=len(service.board.screens),
     )
+
+
+@router.post("/api/bench/hands_free")
+async def set_hands_free(entry: HandsFreeEntry, service: TheService) -> HandsFreeEntry:
+    """Let measurements of a job begin and end by themselves, or by buttons alone; kept for the whole shop."""
+    await service.job_service.hands_free.switch(entry.on)
+    return entry
 
 
 @router.get("/api/addresses")

@@ -83,7 +83,8 @@ def filled(layout: str, data: Path) -> Path:
         for table in tables(db):
             there = {row[1] for row in db.execute(f"PRAGMA kept.table_info({table})")}
             names = ", ".join(name for name in columns(db, table) if name in there)
-            db.execute(f"INSERT INTO main.{table} ({names}) SELECT {names} FROM kept.{table}")
+            if names:  # a table that came later than what is filled in stays empty
+                db.execute(f"INSERT INTO main.{table} ({names}) SELECT {names} FROM kept.{table}")
         db.commit()
     kept.unlink()
     before = data / "as-it-was.db"

@@ -1,0 +1,6 @@
+"""What a gauge touches, told from how its reading goes with the crank, before anything is measured."""
+
+from analysis.touching.by_hand import last_moved_by_hand
+from analysis.touching.touch import Kind, KnownZero, Touch, recognise
+
+__all__ = ["Kind", "KnownZero", "Touch", "last_moved_by_hand", "recognise"]
