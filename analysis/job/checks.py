@@ -351,6 +351,6 @@ def _asymmetry(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
             yield Warn(
                 "unlike_flanks",
                 f"{lobe.words.capitalize()} has unlike flanks: its middle {measured.drop_mm:.2f} mm below "
-                f"full lift lies {abs(unlike):.1f} deg {'after' if unlike > 0 else 'before'} full lift. "
+                f"peak lift lies {abs(unlike):.1f} deg {'after' if unlike > 0 else 'before'} the nose. "
                 "Compare only numbers of one drop.",
             )

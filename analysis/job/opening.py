@@ -198,7 +198,7 @@ def stroke(evidence: Evidence, step: Step) -> StepOutcome:
             )
             return StepOutcome(False, step.do, (number,), "overlap_not_at_tdc", why)
     stands = overlap_of(evidence)
-    return StepOutcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how}).", (number,))
+    return StepOutcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how_words}).", (number,))
 
 
 def overlap_of(evidence: Evidence) -> float | None:

@@ -166,7 +166,7 @@ def _angle_error(
 
 def _full_lift_error(job: Job, card: LobeCard, measured: LobeMeasured) -> TimingError:
     if card.full_lift_deg is None:
-        raise NotComparable("card_is_silent", f"Card {job.card.name} gives no full lift for this lobe.")
+        raise NotComparable("card_is_silent", f"Card {job.card.name} gives no lobe centre for this lobe.")
     if card.drop_mm is None:
         return _drop_not_stated(job, card.full_lift_deg, measured)
     centre, u95 = _centre_at(card.drop_mm, measured)

@@ -72,6 +72,11 @@ class StrokeFound:
     how: Literal["both valves open", "lobe measured", "seen by the builder"] = "both valves open"
     kind: Literal["stroke_found"] = "stroke_found"
 
+    @property
+    def how_words(self) -> str:
+        """How it was told, as builders say it; the code in files stays as it was."""
+        return "both valves rocking" if self.how == "both valves open" else self.how
+
 
 @dataclass(frozen=True, slots=True)
 class Event:

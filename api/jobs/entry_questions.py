@@ -236,7 +236,7 @@ def _refuse_full_lift(valve: Valve, full_lift_deg: float | None) -> None:
     if full_lift_deg <= 0:
         raise EntryError(
             "other_side_of_tdc",
-            f"{valve}.full_lift_deg: {full_lift_deg:g} {side} would be {-full_lift_deg:g} {other}; full lift "
+            f"{valve}.full_lift_deg: {full_lift_deg:g} {side} would be {-full_lift_deg:g} {other}; the lobe centre "
             f"of the {valve} lies {side}. Look at the card again, and which cam it is.",
         )
     raise EntryError(
@@ -282,8 +282,8 @@ def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question |
     def asked(name: str, words: str, low: float, high: float) -> Question | None:
         return _outside(f"{valve}_{name}", f"{at}.{name}", words, getattr(half, name), (low, high))
 
-    yield asked("full_lift_deg", f"Full lift of the {valve} at", 85, 135)
-    yield asked("lift_mm", f"Full lift of the {valve} valve of", 4, 18)
+    yield asked("full_lift_deg", f"A lobe centre of the {valve} at", 85, 135)
+    yield asked("lift_mm", f"A peak lift of the {valve} valve of", 4, 18)
     yield asked("drop_mm", "A drop below full lift of", 0.1, 3)
     yield asked("check_lift_mm", "A check lift of", 0.05, 2.6)
     yield asked("lift_at_tdc_mm", "A lift at TDC of", 0.1, 6)
@@ -321,8 +321,8 @@ def _of_events(valve: Valve, half: LobeCard, at: str) -> Iterable[Question | Non
         yield Question(
             code=f"{valve}_centre_disagrees",
             place=f"{at}.full_lift_deg",
-            message=f"The middle of the {valve}'s events is {timing.full_lift_deg:g}; the card's full lift "
-            f"is {half.full_lift_deg:g}.",
+            message=f"The middle of the {valve}'s events is {timing.full_lift_deg:g}; the card's lobe "
+            f"centre is {half.full_lift_deg:g}.",
         )
 
 

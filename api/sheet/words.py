@@ -285,7 +285,7 @@ def _because(reason: str) -> str:
 
 
 _TOLD: dict[type, Callable[[Any], str]] = {
-    StrokeFound: lambda what: f"Overlap TDC told from firing TDC: {what.how}.",
+    StrokeFound: lambda what: f"Overlap TDC told from firing TDC: {what.how_words}.",
     Decided: _decided,
     Moved: _moved,
     Tightened: _tightened,
