@@ -16,6 +16,11 @@ CYCLE_DEG = 720.0
 Valve = Literal["inlet", "exhaust"]
 Turn = Literal["clockwise", "anticlockwise"]
 Side = Literal["timing end", "flywheel end"]
+Followers = Literal["", "solid", "hydraulic"]
+Drive = Literal["", "chain", "belt", "gears"]
+CamsIn = Literal["", "head", "block"]
+"""Of followers, drive and place of the cams the empty word is: nobody has said."""
+
 PlungerOn = Literal["", "flat", "point"]
 """What a gauge's plunger stands on at a valve: a flat face (retainer, bucket), a point that stays put (a dimple, a
 ball), or nobody has said."""
@@ -136,6 +141,8 @@ class Engine:
         How many valves of each kind a cylinder has; one of them stands for all in every measurement.
     inlet_to_piston_mm, exhaust_to_piston_mm
         The engine maker's least valve-to-piston clearance.
+    variable_timing
+        An adjuster moves a cam while the engine runs.
     """
 
     __pydantic_config__ = STRICT
@@ -159,6 +166,10 @@ class Engine:
     inlet_to_piston_mm: float | None = None
     exhaust_to_piston_mm: float | None = None
     note: str = ""
+    followers: Followers = ""
+    drive: Drive = ""
+    cams_in: CamsIn = ""
+    variable_timing: bool = False
 
     @property
     def reference(self) -> str:
@@ -303,6 +314,8 @@ class Job:
         What the gauge stands on at the valves.
     shop_inlet_to_piston_mm, shop_exhaust_to_piston_mm
         The shop's least valve-to-piston clearance, where the engine's maker gives none.
+    new_cam
+        The cam is new to this engine: how far it may go is found before it is moved at all.
     """
 
     __pydantic_config__ = STRICT
@@ -318,6 +331,7 @@ class Job:
     plunger_on: PlungerOn = ""
     shop_inlet_to_piston_mm: float | None = None
     shop_exhaust_to_piston_mm: float | None = None
+    new_cam: bool = False
 
     @property
     def tolerance(self) -> float:

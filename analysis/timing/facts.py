@@ -38,6 +38,15 @@ class BenchChecked:
 
 
 @dataclass(frozen=True, slots=True)
+class FittedUp:
+    """The engine is fitted up for measuring: the lines that the builder read and stands by."""
+
+    __pydantic_config__ = STRICT
+    lines: tuple[str, ...]
+    kind: Literal["fitted_up"] = "fitted_up"
+
+
+@dataclass(frozen=True, slots=True)
 class ClearanceNoted:
     """The valve clearance found and set on one valve, cold, on the base circle."""
 
@@ -259,6 +268,7 @@ class SignedOff:
 
 Payload = Annotated[
     BenchChecked
+    | FittedUp
     | ClearanceNoted
     | TdcMeasured
     | StrokeFound

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState
+from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState, fitting_up
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Choice, Guide
 from api.guide.guidance import Action, Guidance, GuideContext, Number, Tone, token_of
@@ -57,13 +57,14 @@ def guide_in(context: GuideContext) -> Guide:
         customer=context.job.customer,
         step_number=len(context.state.steps) if step is None else context.state.steps.index(step) + 1,
         steps=len(context.state.steps),
-        cautions=[] if step is None or context.waiting else _cautions(step, running=running),
+        cautions=[] if step is None or context.waiting else _cautions(context, step, running=running),
     )
 
 
-def _cautions(step: StepState, *, running: bool) -> list[str]:
-    """Give the step's cautions; what holds all through the job was read before the crank was turned."""
-    return [caution for caution in step.cautions if not (running and caution in EVERLASTING)]
+def _cautions(context: GuideContext, step: StepState, *, running: bool) -> list[str]:
+    """Give the step's cautions; what was read, and fitted, before the crank was turned is said no more."""
+    said_before = {*EVERLASTING, *fitting_up(context.job.engine)} if running else set()
+    return [caution for caution in step.cautions if caution not in said_before]
 
 
 def guidance_in(context: GuideContext) -> Guidance:

@@ -186,13 +186,13 @@ class Builder:
         """Finish a measurement."""
         self.press()
 
-    def tdc(self) -> None:
-        """Rock the crank over the top."""
-        self.touch("piston_1")
+    def tdc(self, onto: str = "piston_1", top_deg: float = 0.0) -> None:
+        """Rock the crank over the top of a piston, which stands so far after cylinder 1's."""
+        self.touch(onto)
         self.press()
         self.hand(
             {"do": "hold", "seconds": 0.4},
-            {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
+            {"do": "rock", "crank_deg": top_deg, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
             {"do": "hold", "seconds": 0.4},
         )
         self.press_for_a_number()

@@ -82,7 +82,7 @@ class JobMeasuring:
             cylinder = entry.cylinder or engine.reference
             return touched(engine, f"{entry.valve or 'piston'}_{cylinder.lower()}")
         if step.asks.measures == "tdc":
-            return Touched(engine.reference, None)
+            return Touched(step.cylinder or engine.reference, None)
         left = lobes_left(self._jobs.read.job(job_id).job, self._jobs.facts(job_id), step.id)
         if not left:
             raise MisuseError("nothing_to_measure", f"{step.title} asks for no measurement.")

@@ -134,6 +134,7 @@ export function jobEntry(form, confirmed = []) {
       plunger_on: form.plunger_on,
       shop_inlet_to_piston_mm: typed(form.shop_inlet_to_piston_mm),
       shop_exhaust_to_piston_mm: typed(form.shop_exhaust_to_piston_mm),
+      new_cam: Boolean(form.new_cam) || undefined,
       note: (form.note ?? "").trim(),
     }),
     confirmed,

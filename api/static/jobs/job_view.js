@@ -48,6 +48,7 @@ const DECISIONS = {
 const FACTS = {
   bench_checked: (what) =>
     `bench checked${what.turn_deg ? `, ${digits(what.turn_deg, 2)}° from TDC to TDC` : ""}`,
+  fitted_up: (what) => `fitted up: ${what.lines.join(" ")}`,
   clearance_noted: (what, choices) =>
     `${what.valve} valve ${what.cylinder}: clearance ${length(what.clearance_mm, choices.length)}`,
   tdc_measured: (what) =>
