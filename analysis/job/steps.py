@@ -182,7 +182,7 @@ def _opening(job: Job) -> tuple[Step, ...]:
             "stroke",
             "stroke",
             "Which stroke",
-            f"At TDC, look at the valves of cylinder {reference}: both valves rocking, exhaust "
+            f"At TDC, look at the {job.lifted}s of cylinder {reference}: both {job.lifted}s rocking, exhaust "
             "closing and inlet opening, is overlap TDC.",
             "Crank angle over the full cycle, 0 to 720.",
             ("true_tdc",),
@@ -197,7 +197,7 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
         "lobe",
         "Lobe centre",
-        "Gauge in line with the stem on the retainer of {lobes}. Turn forward four full turns.",
+        "Gauge {where} of {lobes}. Turn forward four full turns.",
         "Where the lobe stands before anything is moved.",
     ),
     (
@@ -255,6 +255,10 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     }[kind]
 
 
+def _where(job: Job) -> str:
+    return "in line, on the follower" if job.lifted == "follower" else "in line with the stem on the retainer"
+
+
 def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
     lobes = job.engine.reference_lobes(cam)
     words = " and ".join(lobe.words for lobe in lobes)
@@ -266,7 +270,7 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
                 f"{kind}.{cam.name}",
                 kind,
                 f"{title}, {cam.name}",
-                do.format(lobes=words),
+                do.format(lobes=words, where=_where(job)),
                 gives,
                 needs,
                 _cam_cautions(kind, _turning(job))

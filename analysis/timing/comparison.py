@@ -97,7 +97,7 @@ def expected_crank_deg(job: Job, lobe: Lobe) -> float | None:
 
 
 def _card_full_lift(job: Job, valve: Valve) -> float | None:
-    card = job.card.lobe(valve)
+    card = job.card_at_gauge.lobe(valve)
     if job.card.way == "separation" and job.card.separation_cam_deg is not None:
         inlet, exhaust = full_lifts_of(job.card.separation_cam_deg, job.card.advance_deg or 0.0)
         return inlet if valve == "inlet" else exhaust
@@ -110,7 +110,7 @@ def _card_full_lift(job: Job, valve: Valve) -> float | None:
 
 
 def _half_card(job: Job, valve: Valve) -> LobeCard:
-    card = job.card.lobe(valve)
+    card = job.card_at_gauge.lobe(valve)
     if card is None:
         raise NotComparable(
             "card_is_silent", f"Card {job.card.name} says nothing of the {valve} lobes. Complete the card."

@@ -148,12 +148,13 @@ def _stroke(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
     found = overlap_here(context.crank.deg, context.state.tdc_deg)
     return Guidance(
-        f"Look at the valves of cylinder {step.cylinder}. Both rocking: press. Both shut: turn on one turn.",
+        f"Look at the {context.job.lifted}s of cylinder {step.cylinder}. Both rocking: press. Both "
+        f"{'shut' if context.job.lifted == 'valve' else 'down'}: turn on one turn.",
         step.why,
         "on_the_number",
         number,
         to_go_deg=to_go,
-        button="Both valves rocking: exhaust closing, inlet opening",
+        button=f"Both {context.job.lifted}s rocking: exhaust closing, inlet opening",
         action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": context.crank.deg}),)),
     )
 

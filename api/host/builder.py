@@ -25,7 +25,7 @@ CARRY_DEG_S = 150.0
 LOOK_S = 0.1
 BUTTON_WITHIN_S = 20.0
 NUDGES = 25
-PART = re.compile(r"\bon (?:the )?(piston|inlet|exhaust)(?: valve of cylinder)? (\w+)")
+PART = re.compile(r"\bon (?:the )?(piston|inlet|exhaust)(?: (?:valve|follower) of cylinder)? (\w+)")
 
 
 class BuilderGaveUp(Exception):  # the bench is not in a state that the guide leads out of

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from analysis.base import EntryError
 from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, events_to_timing
 from api.base import Question
+from api.jobs.entry_drive_questions import drive_questions, follower_questions, lift_place_questions
 from api.jobs.entry_names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
 from api.jobs.entry_values import Unit
 
@@ -128,6 +129,7 @@ def engine_questions(engine: Engine) -> list[Question]:
         ),
         _rod_ratio(engine),
         _fires_evenly(engine),
+        *drive_questions(engine),
     ]
     return [one for one in found if one is not None]
 
@@ -253,7 +255,7 @@ def card_questions(card: CamCard, written: dict[str, Unit]) -> list[Question]:
     for valve in VALVES:
         half = card.lobe(valve)
         if half is not None:
-            found += _of_half(card, valve, half)
+            found += [*_of_half(card, valve, half), *lift_place_questions(card, valve, half)]
     return [one for one in found if one is not None]
 
 
@@ -369,6 +371,7 @@ def refuse_impossible_job(job: Job) -> None:
 def job_questions(job: Job) -> list[Question]:
     """Ask about what an engine and a card can hardly be together, and what an engine on file does not say."""
     silent = [one for one in (_pin_side(job.engine), _fires_evenly(job.engine)) if one is not None]
+    silent += follower_questions(job)
     if job.card.way == "separation":
         return silent
     opened = {valve for cam in job.engine.cams for valve in cam.valves}

@@ -51,7 +51,7 @@ from api.base import (
     SingleCamView,
     with_service_errors,
 )
-from api.guide import GuideContexts, KnownLobe, drop_source, less_clearance_mm
+from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_source, less_clearance_mm
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.measure import Fits
 from api.service.cam_report import JobCamReport, job_cam_report
@@ -198,6 +198,8 @@ class JobReports:
                 f"The lift curve of {lobe.words} since its cam was last touched is not there: measure it "
                 "over four full turns, then enter the drop.",
             )
+        if job.lifted == "follower":
+            raise ConflictError("gauge_on_follower", NO_VALVE_CURVE)
         found = await asyncio.to_thread(self._clearance, job_id, job, drop, known)
         await self._jobs.add(job_id, found.fact(), entry.by, drop_source(drop, known))
 
