@@ -210,17 +210,21 @@ def _slack_changed(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
     for cam in job.engine.cams:
         lobes = job.engine.reference_lobes(cam)
         slacks = [
-            what.slack_deg
+            (what.slack_deg, what.slack_u_deg or 0.0)
             for what in (fact.what for fact in facts if isinstance(fact.what, LobeMeasured))
             if isinstance(what, LobeMeasured)
             and Lobe(what.cylinder, what.valve) in lobes
             and what.slack_deg is not None
         ]
-        if slacks and max(slacks) - min(slacks) > max(0.7, 0.5 * median(slacks)):
+        if not slacks:
+            continue
+        (least, least_u), (most, most_u) = min(slacks), max(slacks)
+        usual = max(0.7, 0.5 * median(slack for slack, _ in slacks))
+        if most - least > usual + 2 * hypot(least_u, most_u):  # a short way back tells it but roughly
             yield Warn(
                 "slack_changes",
-                f"Slack in the drive of the {cam.name} cam came out between {min(slacks):.1f} and "
-                f"{max(slacks):.1f} deg: see that the tensioner is in its checking state.",
+                f"Slack in the drive of the {cam.name} cam came out between {least:.1f} and "
+                f"{most:.1f} deg: see that the tensioner is in its checking state.",
             )
 
 

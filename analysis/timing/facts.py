@@ -132,6 +132,7 @@ class LobeMeasured:
     lift_at_tdc_u_mm: float | None = None
     lift_at_tdc_slope_mm_deg: float | None = None
     slack_deg: float | None = None
+    slack_u_deg: float | None = None
     asymmetry_deg: float | None = None
     lag_s: float | None = None
     gauge: str = ""
