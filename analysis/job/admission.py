@@ -12,6 +12,7 @@ from analysis.timing import (
     BenchChecked,
     ClearanceNoted,
     Decided,
+    FittedUp,
     Lobe,
     LobeMeasured,
     Moved,
@@ -30,6 +31,7 @@ from analysis.timing import (
 
 MAY_BE_WITHDRAWN = (
     BenchChecked,
+    FittedUp,
     ClearanceNoted,
     TdcMeasured,
     StrokeFound,
@@ -64,6 +66,11 @@ def admit(evidence: Evidence, now: JobState, payload: Payload, by: str) -> None:
 def _bench(evidence: Evidence, now: JobState, what: BenchChecked) -> None:
     if len(what.gauge_signs) not in (0, len(what.gauges)):
         raise Blocked("gauge_signs", "Give one sign for each gauge, or none.", "bench_check")
+
+
+def _fitted_up(evidence: Evidence, now: JobState, what: FittedUp) -> None:
+    if not any(line.strip() for line in what.lines) or len(what.lines) > 20:
+        raise Blocked("fitting_up_empty", "Say what is fitted up, in 1 to 20 lines.", "bench_check")
 
 
 def _clearance(evidence: Evidence, now: JobState, what: ClearanceNoted) -> None:
@@ -252,6 +259,7 @@ def _reason(words: str, sentence: str, step_id: str) -> None:
 
 _GATES: dict[type, Callable[[Evidence, JobState, Any], None]] = {
     BenchChecked: _bench,
+    FittedUp: _fitted_up,
     ClearanceNoted: _clearance,
     TdcMeasured: _tdc,
     StrokeFound: _stroke,

@@ -73,7 +73,7 @@ def check_job(job: Job, facts: Sequence[Fact]) -> tuple[Warn, ...]:
 
 def _durations(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
     for lobe, (_, measured) in newest(job, facts).items():
-        card = job.card.lobe(lobe.valve)
+        card = job.card_at_gauge.lobe(lobe.valve)
         wanted = None if card is None else card_duration_deg(card)
         if card is None or wanted is None or card.check_lift_mm is None:
             continue
@@ -132,7 +132,7 @@ def clearance_by_duration_mm(events: Sequence[Event], lift_mm: float, wanted_deg
 
 def _lifts(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
     for lobe, (_, measured) in newest(job, facts).items():
-        card = job.card.lobe(lobe.valve)
+        card = job.card_at_gauge.lobe(lobe.valve)
         wanted = None if card is None else valve_lift_mm(card)
         if wanted is None or measured.peak_lift_mm is None:
             continue
@@ -141,7 +141,7 @@ def _lifts(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
             yield Warn(
                 "lift_off_card",
                 f"{lobe.words.capitalize()} lifts {measured.peak_lift_mm:.2f} mm, the card makes it "
-                f"{wanted:.2f} at the valve ({share:+.0%}). {_lift_cause(share, job.plunger_on)}",
+                f"{wanted:.2f} at the {job.lifted} ({share:+.0%}). {_lift_cause(share, job.plunger_on)}",
             )
 
 
@@ -154,7 +154,7 @@ def tilt_deg(share: float, plunger_on: PlungerOn) -> float | None:
     >>> round(tilt_deg(9.78 / 9.40 - 1, "flat"), 0), round(tilt_deg(9.04 / 9.40 - 1, "point"), 0)
     (16.0, 16.0)
     """
-    cosine = {"flat": 1 / (1 + share), "point": 1 + share, "": 2.0}[plunger_on]
+    cosine = {"flat": 1 / (1 + share), "point": 1 + share, "": 2.0, "follower": 2.0}[plunger_on]
     return degrees(acos(cosine)) if 0 < cosine < 1 else None
 
 
@@ -210,17 +210,21 @@ def _slack_changed(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
     for cam in job.engine.cams:
         lobes = job.engine.reference_lobes(cam)
         slacks = [
-            what.slack_deg
+            (what.slack_deg, what.slack_u_deg or 0.0)
             for what in (fact.what for fact in facts if isinstance(fact.what, LobeMeasured))
             if isinstance(what, LobeMeasured)
             and Lobe(what.cylinder, what.valve) in lobes
             and what.slack_deg is not None
         ]
-        if slacks and max(slacks) - min(slacks) > max(0.7, 0.5 * median(slacks)):
+        if not slacks:
+            continue
+        (least, least_u), (most, most_u) = min(slacks), max(slacks)
+        usual = max(0.7, 0.5 * median(slack for slack, _ in slacks))
+        if most - least > usual + 2 * hypot(least_u, most_u):  # a short way back tells it but roughly
             yield Warn(
                 "slack_changes",
-                f"Slack in the drive of the {cam.name} cam came out between {min(slacks):.1f} and "
-                f"{max(slacks):.1f} deg: see that the tensioner is in its checking state.",
+                f"Slack in the drive of the {cam.name} cam came out between {least:.1f} and "
+                f"{most:.1f} deg: see that the tensioner is in its checking state.",
             )
 
 
@@ -351,6 +355,6 @@ def _asymmetry(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
             yield Warn(
                 "unlike_flanks",
                 f"{lobe.words.capitalize()} has unlike flanks: its middle {measured.drop_mm:.2f} mm below "
-                f"full lift lies {abs(unlike):.1f} deg {'after' if unlike > 0 else 'before'} full lift. "
+                f"peak lift lies {abs(unlike):.1f} deg {'after' if unlike > 0 else 'before'} the nose. "
                 "Compare only numbers of one drop.",
             )

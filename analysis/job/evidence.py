@@ -35,6 +35,8 @@ class Evidence:
 
     Attributes
     ----------
+    as_entered
+        The job before the TDCs measured on its banks were counted in.
     steps
         The plan of the job.
     facts
@@ -44,6 +46,7 @@ class Evidence:
     """
 
     job: Job
+    as_entered: Job
     steps: tuple[Step, ...]
     facts: tuple[Fact, ...]
     opened_again: dict[str, int] = field(default_factory=dict)
@@ -54,7 +57,7 @@ class Evidence:
         gone = {fact.what.number for fact in facts if isinstance(fact.what, Withdrawn)}
         steps = plan(job)
         left = tuple(fact for fact in facts if fact.number not in gone)
-        return cls(told_from_own_tdc(job, left), steps, left, _opened_again(steps, left))
+        return cls(told_from_own_tdc(job, left), job, steps, left, _opened_again(steps, left))
 
     def step(self, step_id: str) -> Step | None:
         """Return the planned step, `None` where there is none of that name."""

@@ -10,13 +10,17 @@ from analysis.job.evidence import Evidence
 from analysis.job.steps import Step
 from analysis.timing import (
     CYCLE_DEG,
+    SAME_ENGINE_DEG,
     BenchChecked,
     ClearanceNoted,
     Lobe,
     LobeMeasured,
     Moved,
     StrokeFound,
+    TdcMeasured,
     Tightened,
+    bank_of,
+    banks_off_deg,
     nearest,
 )
 
@@ -90,7 +94,8 @@ def _bench_fault(bench: BenchChecked) -> tuple[str, str]:
     if bench.turn_deg is not None and abs(bench.turn_deg - 360) > limit:
         return "counts_a_turn", (
             f"From TDC to TDC the encoder told {bench.turn_deg:.2f} deg, not 360: wrong counts a turn, "
-            "missed counts or a slipping coupling. Cure it, then check the bench again."
+            "missed counts or a slipping coupling; on a shaft that turns at another speed, give the counts a turn of the "
+            "crank. Cure it, then check the bench again."
         )
     return "", ""
 
@@ -101,6 +106,8 @@ def clearances(evidence: Evidence, step: Step) -> StepOutcome:
         Lobe(what.cylinder, what.valve): (n, what) for n, what in evidence.counting(step.id, ClearanceNoted)
     }
     engine = evidence.job.engine
+    if evidence.job.lifted == "follower":
+        return StepOutcome(True, "The gauge is on the followers: no valve clearance counts.")
     wanted = [lobe for cam in engine.cams for lobe in engine.reference_lobes(cam)]
     missing = [lobe.words for lobe in wanted if lobe not in noted]
     facts = tuple(number for number, _ in noted.values())
@@ -198,7 +205,7 @@ def stroke(evidence: Evidence, step: Step) -> StepOutcome:
             )
             return StepOutcome(False, step.do, (number,), "overlap_not_at_tdc", why)
     stands = overlap_of(evidence)
-    return StepOutcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how}).", (number,))
+    return StepOutcome(True, f"Overlap TDC at {stands:.1f} on the encoder ({what.how_words}).", (number,))
 
 
 def overlap_of(evidence: Evidence) -> float | None:
@@ -212,6 +219,28 @@ def overlap_of(evidence: Evidence) -> float | None:
         return None
     noted = found[1].overlap_tdc_deg
     return noted if zero is None else (noted + nearest(zero.tdc_deg - noted, 360.0)) % CYCLE_DEG
+
+
+def bank_tdc(evidence: Evidence, step: Step) -> StepOutcome:
+    """Done when true TDC of the bank is measured, near where the firing intervals put it."""
+    engine, bank = evidence.as_entered.engine, bank_of(step.cylinder)
+    measured = evidence.counting(step.id, TdcMeasured)
+    found = [(number, what) for number, what in measured if bank_of(what.cylinder) == bank]
+    if not found:
+        lobes = evidence.counting(step.id, LobeMeasured)
+        if any(bank_of(what.cylinder) == bank for _, what in lobes):
+            return StepOutcome(True, "Not measured: this bank was told by the firing intervals.")
+        return StepOutcome(False, step.do)
+    number, what = found[-1]
+    off = banks_off_deg(engine, evidence.facts).get(bank, 0.0)
+    said = f"TDC of {what.cylinder} comes {abs(off):.2f} deg {'after' if off > 0 else 'before'} the firing intervals"
+    if abs(off) <= SAME_ENGINE_DEG:
+        return StepOutcome(True, f"{said}, give or take {what.u95_deg:.2f}: counted from there.", (number,))
+    why = (
+        f"{said}: that is another piston, or the intervals are wrong. See where the gauge stands and measure again; "
+        "if it stands right, correct the engine's firing intervals and begin the job anew."
+    )
+    return StepOutcome(False, step.do, (number,), "bank_tdc_off", why)
 
 
 def tdc_again(evidence: Evidence, step: Step) -> StepOutcome:

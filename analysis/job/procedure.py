@@ -59,6 +59,7 @@ _RULES: dict[StepKind, Callable[[Evidence, Step], StepOutcome]] = {
     "clearances": procedure_opening.clearances,
     "true_tdc": procedure_opening.true_tdc,
     "stroke": procedure_opening.stroke,
+    "bank_tdc": procedure_opening.bank_tdc,
     "lobe": procedure_cam.lobe,
     "verdict": procedure_cam.verdict,
     "room": procedure_room.room,

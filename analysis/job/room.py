@@ -12,7 +12,8 @@ from analysis.job.steps import Step
 from analysis.timing import Lobe, NotComparable, PistonClearanceFound
 
 LARGE_MOVE_DEG = 4.0
-"""A move of more than this is not made before valve to piston is known; common practice, no source."""
+"""A move of more than this, or any of a new cam, is not made before valve to piston is known; common practice,
+no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +93,13 @@ def room(evidence: Evidence, step: Step) -> StepOutcome:
     said = " ".join(one.sentence for one in known)
     facts = numbers_of(found)
     missing = [lobe.words for lobe in step.lobes if lobe not in {one.lobe for one in known}]
-    if size <= LARGE_MOVE_DEG:
+    new = evidence.job.new_cam
+    if size <= LARGE_MOVE_DEG and not new:
         return StepOutcome(
             True, said or f"The move is not over {LARGE_MOVE_DEG:g} deg.", facts if said else ()
         )
     if missing:
-        asked = f"The move is {size:.1f} deg: first find how far the cam may go. {step.do}"
+        cause = "The cam is new to this engine" if new else f"The move is {size:.1f} deg"
+        asked = f"{cause}: first find how far the cam may go. {step.do}"
         return StepOutcome(False, f"{asked} Still to do: {'; '.join(missing)}.", facts)
     return StepOutcome(True, said, facts)

@@ -5,13 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.timing import Cam, Job, Lobe, bank_of
+from analysis.job.before_turning import fitting_up
+from analysis.job.cautions import (
+    CAM_ALONE,
+    CLEARANCE_FIRST,
+    CRANK_STOP,
+    EVERLASTING,
+    FORWARD_ONLY,
+    HOLD_THE_CAM,
+    MAKERS_FIRST,
+    TAKE_OUT,
+    TORQUE_FIGURE,
+)
+from analysis.timing import Cam, Engine, Job, Lobe, bank_of
 
 StepKind = Literal[
     "bench_check",
     "clearances",
     "true_tdc",
     "stroke",
+    "bank_tdc",
     "lobe",
     "verdict",
     "room",
@@ -58,6 +71,7 @@ ASKS: dict[StepKind, Asks] = {
     "clearances": _ON_THE_PAGE,
     "true_tdc": _TDC,
     "stroke": _LED,
+    "bank_tdc": Asks("tdc", at_bench=True, needs_zero=True, by_hand=True),
     "lobe": _LOBES,
     "verdict": _ON_THE_PAGE,
     "room": _LED,
@@ -71,32 +85,6 @@ ASKS: dict[StepKind, Asks] = {
     "sign_off": _ON_THE_PAGE,
 }
 """The one place that says it; the guide, the pages and other programs read it from a step."""
-
-TURN_BY_HAND = "Plugs out, battery off. Turn by hand, at the crank only."
-STOP_ON_RESISTANCE = (
-    "Any resistance: stop and find out why. Do not lever: a valve may be standing on a piston."
-)
-KEEP_CLEAR = "Keep fingers and sleeves clear of belt, chain and gears."
-FORWARD_ONLY = (
-    "This engine must not be turned backwards: the chain or belt may jump. Past the number: go on forward "
-    "two turns and come to it again."
-)
-CAM_ALONE = "A cam is turned on its own only with every piston well away from its top, best half-way down."
-CHECK_PISTONS = "After any change, check valve to piston again."
-TAKE_OUT = "Stop, bar, pins and gauges out, socket off the crank, before the starter is used."
-MAKERS_FIRST = (
-    "The engine maker's and the cam maker's figures come first. This is advice; a competent builder decides "
-    "and signs."
-)
-CLEARANCE_FIRST = (
-    "A wrong clearance shifts opening, closing and duration and changes lift; the centre hardly moves."
-)
-HOLD_THE_CAM = (
-    "Hold the cam before its bolts are slackened: an open valve's spring will turn it. Keep the pulley from going "
-    "with it: the drive's slack must stay taken up."
-)
-TORQUE_FIGURE = "Torque and locking as the engine maker says; tightening moves pulleys."
-CRANK_STOP = "A positive stop is met gently, by hand, from both sides; never with the starter."
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +124,7 @@ class Step:
 def plan(job: Job) -> tuple[Step, ...]:
     """Return the steps of `job`, in order."""
     cams = job.engine.cams
-    steps = [*_opening(job)]
+    steps = [*_opening(job), *_banks(job)]
     for cam in cams:
         steps += _cam_steps(job, cam)
     torqued = tuple(f"torqued.{cam.name}" for cam in cams)
@@ -145,10 +133,6 @@ def plan(job: Job) -> tuple[Step, ...]:
     steps += [_cylinder(job, name, torqued) for name in _other_cylinders(job)]
     steps += _closing(job, tuple(step.id for step in steps), torqued)
     return tuple(steps)
-
-
-EVERLASTING = (TURN_BY_HAND, STOP_ON_RESISTANCE, KEEP_CLEAR, CHECK_PISTONS)
-"""What holds all through a job: said once, before the crank is first turned, so that it is read."""
 
 
 def _turning(job: Job) -> tuple[str, ...]:
@@ -173,7 +157,7 @@ def _opening(job: Job) -> tuple[Step, ...]:
             f"Gauge on piston {reference}. Turn the crank forward two turns: the counting direction, the "
             "counts a turn and the gauges are proved.",
             "The encoder's direction, 360 degrees from TDC to TDC, gauges alive and their signs.",
-            cautions=(*EVERLASTING, *turning),
+            cautions=(*EVERLASTING, *fitting_up(job.engine), *turning),
         ),
         Step(
             "clearances",
@@ -198,7 +182,7 @@ def _opening(job: Job) -> tuple[Step, ...]:
             "stroke",
             "stroke",
             "Which stroke",
-            f"At TDC, look at the valves of cylinder {reference}: both valves rocking, exhaust "
+            f"At TDC, look at the {job.lifted}s of cylinder {reference}: both {job.lifted}s rocking, exhaust "
             "closing and inlet opening, is overlap TDC.",
             "Crank angle over the full cycle, 0 to 720.",
             ("true_tdc",),
@@ -213,7 +197,7 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
         "lobe",
         "Lobe centre",
-        "Gauge in line with the stem on the retainer of {lobes}. Turn forward four full turns.",
+        "Gauge {where} of {lobes}. Turn forward four full turns.",
         "Where the lobe stands before anything is moved.",
     ),
     (
@@ -271,18 +255,22 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
     }[kind]
 
 
+def _where(job: Job) -> str:
+    return "in line, on the follower" if job.lifted == "follower" else "in line with the stem on the retainer"
+
+
 def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
     lobes = job.engine.reference_lobes(cam)
     words = " and ".join(lobe.words for lobe in lobes)
     steps: list[Step] = []
-    needs: tuple[str, ...] = ("clearances", "stroke")
+    needs: tuple[str, ...] = ("clearances", "stroke", *_own_tdc(job, lobes))
     for kind, title, do, gives in _CAM_STEPS:
         steps.append(
             Step(
                 f"{kind}.{cam.name}",
                 kind,
                 f"{title}, {cam.name}",
-                do.format(lobes=words) + (_own_tdc(job, lobes) if kind == "lobe" else ""),
+                do.format(lobes=words, where=_where(job)),
                 gives,
                 needs,
                 _cam_cautions(kind, _turning(job))
@@ -297,12 +285,37 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
     return tuple(steps)
 
 
-def _own_tdc(job: Job, lobes: tuple[Lobe, ...]) -> str:
-    """Ask for the TDC of a vee's other bank, from which its lobes are then told."""
-    cylinder = lobes[0].cylinder
-    if bank_of(cylinder) == bank_of(job.engine.reference):
-        return ""
-    return f" Measure true TDC of cylinder {cylinder} first: this bank is told from its own."
+def _own_tdc(job: Job, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:
+    """Return the step that gives the TDC of a vee's other bank, from which its lobes are told."""
+    bank = bank_of(lobes[0].cylinder)
+    return (f"bank_tdc.{bank}",) if bank in _other_banks(job.engine) else ()
+
+
+def _other_banks(engine: Engine) -> dict[str, str]:
+    """Return the cylinder, by bank, whose lobes time a cam of a bank that the reference cylinder is not on."""
+    timed = [engine.reference_lobes(cam)[0].cylinder for cam in engine.cams]
+    own = bank_of(engine.reference)
+    return {bank_of(name): name for name in reversed(timed) if bank_of(name) != own}
+
+
+def _called(bank: str) -> str:
+    return f"bank {bank}" if bank.isalpha() else f"cylinder {bank}"
+
+
+def _banks(job: Job) -> list[Step]:
+    return [
+        Step(
+            f"bank_tdc.{bank}",
+            "bank_tdc",
+            f"True TDC of {_called(bank)}",
+            f"Gauge on piston {cylinder}. {_through_the_top(job)}: the lobes of this bank are told from it.",
+            f"The zero of {_called(bank)}: the bank angle as it is, not as the firing intervals say.",
+            ("stroke",),
+            _turning(job),
+            cylinder=cylinder,
+        )
+        for bank, cylinder in sorted(_other_banks(job.engine).items())
+    ]
 
 
 def _again(job: Job, cam: Cam, needs: tuple[str, ...]) -> Step:

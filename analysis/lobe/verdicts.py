@@ -240,7 +240,7 @@ def _sunk_refusal(lost_mm: float, hand: HandPasses) -> Refusal:
     falls = f" from {hand.peak_mm[0]:.2f} to {hand.peak_mm[-1]:.2f} mm" if len(hand.peak_mm) > 1 else ""
     return Refusal(
         "follower_bleeds",
-        f"Full lift sinks{falls}, by about {abs(lost_mm):.2f} mm in all, the longer the valve is open: a "
+        f"Peak lift sinks{falls}, by about {abs(lost_mm):.2f} mm in all, the longer the valve is open: a "
         "hydraulic follower is bleeding down; fit a solid one for measuring.",
     )
 
@@ -325,7 +325,7 @@ def _break_refusal(seen: FitChecks, breaks: Breaks, worst: int, settings: LobeSe
     if shape.peak_mm - lift < 1.0 and flat > 12.0 and breaks.corner_mm_deg[worst] < 0.0:
         return Refusal(
             "plunger_at_stop",
-            f"Full lift is flat over {flat:.0f} degrees with a sharp corner: the plunger bottoms or lifts off "
+            f"The nose is flat over {flat:.0f} degrees with a sharp corner: the plunger bottoms or lifts off "
             "there; set the gauge so that it follows the whole lift.",
         )
     if _falls_past_nose(breaks, shape)[worst]:

@@ -97,7 +97,7 @@ def expected_crank_deg(job: Job, lobe: Lobe) -> float | None:
 
 
 def _card_full_lift(job: Job, valve: Valve) -> float | None:
-    card = job.card.lobe(valve)
+    card = job.card_at_gauge.lobe(valve)
     if job.card.way == "separation" and job.card.separation_cam_deg is not None:
         inlet, exhaust = full_lifts_of(job.card.separation_cam_deg, job.card.advance_deg or 0.0)
         return inlet if valve == "inlet" else exhaust
@@ -110,7 +110,7 @@ def _card_full_lift(job: Job, valve: Valve) -> float | None:
 
 
 def _half_card(job: Job, valve: Valve) -> LobeCard:
-    card = job.card.lobe(valve)
+    card = job.card_at_gauge.lobe(valve)
     if card is None:
         raise NotComparable(
             "card_is_silent", f"Card {job.card.name} says nothing of the {valve} lobes. Complete the card."
@@ -166,7 +166,7 @@ def _angle_error(
 
 def _full_lift_error(job: Job, card: LobeCard, measured: LobeMeasured) -> TimingError:
     if card.full_lift_deg is None:
-        raise NotComparable("card_is_silent", f"Card {job.card.name} gives no full lift for this lobe.")
+        raise NotComparable("card_is_silent", f"Card {job.card.name} gives no lobe centre for this lobe.")
     if card.drop_mm is None:
         return _drop_not_stated(job, card.full_lift_deg, measured)
     centre, u95 = _centre_at(card.drop_mm, measured)

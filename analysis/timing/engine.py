@@ -6,7 +6,7 @@ reference cylinder on its overlap stroke, range 0 to 720, growing in the running
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from analysis.base import STRICT, EntryError
@@ -16,9 +16,14 @@ CYCLE_DEG = 720.0
 Valve = Literal["inlet", "exhaust"]
 Turn = Literal["clockwise", "anticlockwise"]
 Side = Literal["timing end", "flywheel end"]
-PlungerOn = Literal["", "flat", "point"]
+Followers = Literal["", "solid", "hydraulic"]
+Drive = Literal["", "chain", "belt", "gears"]
+CamsIn = Literal["", "head", "block"]
+"""Of followers, drive and place of the cams the empty word is: nobody has said."""
+
+PlungerOn = Literal["", "flat", "point", "follower"]
 """What a gauge's plunger stands on at a valve: a flat face (retainer, bucket), a point that stays put (a dimple, a
-ball), or nobody has said."""
+ball), or nobody has said; or, with the head off, the follower or its pushrod, which has the lobe's own lift."""
 
 AdjusterKind = Literal["slots", "holes", "keys", "dowels", "teeth", "none"]
 Way = Literal["full_lift", "equal_lift", "events", "lift_at_tdc", "equal_overlap_lift", "separation"]
@@ -136,6 +141,8 @@ class Engine:
         How many valves of each kind a cylinder has; one of them stands for all in every measurement.
     inlet_to_piston_mm, exhaust_to_piston_mm
         The engine maker's least valve-to-piston clearance.
+    variable_timing
+        An adjuster moves a cam while the engine runs.
     """
 
     __pydantic_config__ = STRICT
@@ -159,6 +166,10 @@ class Engine:
     inlet_to_piston_mm: float | None = None
     exhaust_to_piston_mm: float | None = None
     note: str = ""
+    followers: Followers = ""
+    drive: Drive = ""
+    cams_in: CamsIn = ""
+    variable_timing: bool = False
 
     @property
     def reference(self) -> str:
@@ -303,6 +314,8 @@ class Job:
         What the gauge stands on at the valves.
     shop_inlet_to_piston_mm, shop_exhaust_to_piston_mm
         The shop's least valve-to-piston clearance, where the engine's maker gives none.
+    new_cam
+        The cam is new to this engine: how far it may go is found before it is moved at all.
     """
 
     __pydantic_config__ = STRICT
@@ -318,6 +331,21 @@ class Job:
     plunger_on: PlungerOn = ""
     shop_inlet_to_piston_mm: float | None = None
     shop_exhaust_to_piston_mm: float | None = None
+    new_cam: bool = False
+
+    @property
+    def lifted(self) -> Literal["valve", "follower"]:
+        """What the gauge sees lifted."""
+        return "follower" if self.plunger_on == "follower" else "valve"
+
+    @property
+    def card_at_gauge(self) -> CamCard:
+        """The card as the gauge sees it: on a follower its lengths are the lobe's own, without rocker or clearance."""
+        if self.lifted == "valve":
+            return self.card
+        halves = (_at_the_lobe(half) for half in (self.card.inlet, self.card.exhaust))
+        inlet, exhaust = halves
+        return replace(self.card, inlet=inlet, exhaust=exhaust)
 
     @property
     def tolerance(self) -> float:
@@ -327,3 +355,24 @@ class Job:
     def shop_least_mm(self, valve: Valve) -> float | None:
         """Return the shop's own least valve-to-piston clearance, `None` where it has none."""
         return self.shop_inlet_to_piston_mm if valve == "inlet" else self.shop_exhaust_to_piston_mm
+
+
+def _at_the_lobe(half: LobeCard | None) -> LobeCard | None:
+    """Return half a card with its lengths at the lobe: valve lift is lobe lift times ratio, less the clearance."""
+    if half is None:
+        return None
+    ratio, clearance = half.rocker_ratio, half.checking_clearance_mm or 0.0
+
+    def lobes(mm: float | None) -> float | None:
+        return mm if mm is None or half.lift_at == "lobe" else (mm + clearance) / ratio
+
+    return replace(
+        half,
+        drop_mm=None if half.drop_mm is None else half.drop_mm / (1.0 if half.lift_at == "lobe" else ratio),
+        check_lift_mm=lobes(half.check_lift_mm),
+        lift_mm=lobes(half.lift_mm),
+        lift_at_tdc_mm=None if half.lift_at_tdc_mm is None else (half.lift_at_tdc_mm + clearance) / ratio,
+        lift_at="valve",
+        checking_clearance_mm=None,
+        rocker_ratio=1.0,
+    )

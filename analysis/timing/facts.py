@@ -38,6 +38,15 @@ class BenchChecked:
 
 
 @dataclass(frozen=True, slots=True)
+class FittedUp:
+    """The engine is fitted up for measuring: the lines that the builder read and stands by."""
+
+    __pydantic_config__ = STRICT
+    lines: tuple[str, ...]
+    kind: Literal["fitted_up"] = "fitted_up"
+
+
+@dataclass(frozen=True, slots=True)
 class ClearanceNoted:
     """The valve clearance found and set on one valve, cold, on the base circle."""
 
@@ -71,6 +80,11 @@ class StrokeFound:
     overlap_tdc_deg: float
     how: Literal["both valves open", "lobe measured", "seen by the builder"] = "both valves open"
     kind: Literal["stroke_found"] = "stroke_found"
+
+    @property
+    def how_words(self) -> str:
+        """How it was told, as builders say it; the code in files stays as it was."""
+        return "both valves rocking" if self.how == "both valves open" else self.how
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +132,7 @@ class LobeMeasured:
     lift_at_tdc_u_mm: float | None = None
     lift_at_tdc_slope_mm_deg: float | None = None
     slack_deg: float | None = None
+    slack_u_deg: float | None = None
     asymmetry_deg: float | None = None
     lag_s: float | None = None
     gauge: str = ""
@@ -254,6 +269,7 @@ class SignedOff:
 
 Payload = Annotated[
     BenchChecked
+    | FittedUp
     | ClearanceNoted
     | TdcMeasured
     | StrokeFound

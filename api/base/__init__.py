@@ -55,6 +55,7 @@ from api.base.job_report_messages import (
     LobeChangeView,
     LobeLineView,
     PistonClearanceView,
+    RoomView,
     ShiftedClearanceView,
     SingleCamView,
 )
@@ -143,6 +144,7 @@ __all__ = [
     "QuestionedError",
     "Readings",
     "RecorderHealth",
+    "RoomView",
     "ServiceConfig",
     "ServiceError",
     "ShiftedClearanceView",

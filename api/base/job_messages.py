@@ -119,12 +119,18 @@ class JobEntry(Entry):
     single_cam_aim: Literal["inlet", "exhaust", "share"] = "inlet"
     plunger_on: Annotated[
         PlungerOn,
-        Field(description="What the gauge stands on at the valves: a flat face, or a point that stays put."),
+        Field(
+            description="What the gauge stands on at the valves: a flat face, a point that stays put, or the follower."
+        ),
     ] = ""
     shop_inlet_to_piston_mm: Annotated[
         float | None, Field(gt=0, le=10, description="The shop's least clearance where the maker gives none.")
     ] = None
     shop_exhaust_to_piston_mm: Annotated[float | None, Field(gt=0, le=10)] = None
+    new_cam: Annotated[
+        bool,
+        Field(description="The cam is new to this engine: valve to piston is found before it is moved."),
+    ] = False
     note: Words = ""
     open: Annotated[bool, Field(description="Let the bench serve it at once.")] = True
     confirmed: list[str] = []

@@ -28,6 +28,19 @@ class ClearanceCurveView(Body):
     piston_mm: list[float]
 
 
+class RoomView(Body):
+    """How far the cam may go from where it stands until the valve's least clearance is reached, crank degrees.
+
+    Where `earlier_ends` or `later_ends` is false the table ends first: it may go at least so far.
+    """
+
+    earlier_deg: float
+    later_deg: float
+    earlier_ends: bool
+    later_ends: bool
+    sentence: str
+
+
 class PistonClearanceView(Body):
     """Valve to piston as last found; `still_holds` is false once the cam was touched since."""
 
@@ -41,6 +54,7 @@ class PistonClearanceView(Body):
     minimum_from: str
     enough: bool
     table: list[ShiftedClearanceView]
+    room: RoomView | None
     curve: ClearanceCurveView | None
 
 

@@ -71,9 +71,9 @@ def _tdc(result: TdcResult) -> Iterator[str]:
 def _lobe(result: LobeResult) -> Iterator[str]:
     drop = f"at {result.drop_mm:g} mm drop"
     yield f"  Lobe centre       {result.centre_deg:9.3f} deg   ± {result.u95_deg:.3f} deg (k = 2), {drop}"
-    yield f"  Full lift         {result.full_lift_deg:9.3f} deg   ± {2 * result.full_lift_u_deg:.3f} deg"
+    yield f"  Nose (peak lift)  {result.full_lift_deg:9.3f} deg   ± {2 * result.full_lift_u_deg:.3f} deg"
     yield f"  Peak lift         {result.peak_lift_mm:9.3f} mm    ± {2 * result.peak_lift_u_mm:.3f} mm"
-    yield f"  Centre less full lift {result.asymmetry_deg:+5.2f} deg"
+    yield f"  Centre after nose {result.asymmetry_deg:+9.2f} deg"
     yield f"  Slack             {_or_dash(result.slack_deg, '9.2f')} deg" + (
         "" if result.slack_deg is not None else "   (no way back was turned)"
     )
@@ -126,7 +126,7 @@ def _budget(budget: Sequence[Contribution], u95_deg: float) -> Iterator[str]:
 
 def _warnings(warnings: Sequence[Warn]) -> Iterator[str]:
     for warning in warnings:
-        yield f"  Mind ({warning.code}): {warning.message}"
+        yield f"  Warning ({warning.code}): {warning.message}"
 
 
 def _or_dash(value: float | None, form: str) -> str:

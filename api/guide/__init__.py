@@ -14,11 +14,12 @@ from api.guide.following import (
 )
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Watch, token_of
 from api.guide.job_guide import guidance_in, guide_in, overlap_here
-from api.guide.pistons import drop_source, less_clearance_mm
+from api.guide.pistons import NO_VALVE_CURVE, drop_source, less_clearance_mm
 from api.guide.verdicts import with_reason
 
 __all__ = [
     "ASKED_AFTER_DEG",
+    "NO_VALVE_CURVE",
     "Action",
     "Guidance",
     "GuideContext",

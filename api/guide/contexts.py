@@ -84,6 +84,7 @@ class GuideContexts:
             run_id=parts.bench.run_id,
             anew_ns=self._anew_ns,
             from_elsewhere=row.facts_from_elsewhere,
+            reference=ready.job.engine.reference,
         )
         ready.lobes = await self._lobes(job_id, ready)
         if len(parts.bench.gauges()) > 1:

@@ -159,7 +159,8 @@ class GuideContext:
         kind, _, cylinder = part.partition("_")
         usual = self.to_use.get("piston" if kind == "piston" else "valve", "")
         name = gauge if gauge and self.to_use else usual
-        return f"{f'Gauge {name}' if name else 'Gauge'} on {PARTS[kind]} {cylinder.upper()}"
+        where = PARTS[kind].replace("valve", self.job.lifted)
+        return f"{f'Gauge {name}' if name else 'Gauge'} on {where} {cylinder.upper()}"
 
     def stage_of(self, step_id: str) -> GuideStage | None:
         """How far the guide is inside a step; what was remembered for another step counts no more."""

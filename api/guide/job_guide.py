@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState
+from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState, fitting_up
 from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
 from api.base import Choice, Guide
 from api.guide.following import asking, taking_back
@@ -59,13 +59,14 @@ def guide_in(context: GuideContext) -> Guide:
         step_number=len(context.state.steps) if step is None else context.state.steps.index(step) + 1,
         steps=len(context.state.steps),
         hands_free=context.watch.on,
-        cautions=[] if step is None or context.waiting else _cautions(step, running=running),
+        cautions=[] if step is None or context.waiting else _cautions(context, step, running=running),
     )
 
 
-def _cautions(step: StepState, *, running: bool) -> list[str]:
-    """Give the step's cautions; what holds all through the job was read before the crank was turned."""
-    return [caution for caution in step.cautions if not (running and caution in EVERLASTING)]
+def _cautions(context: GuideContext, step: StepState, *, running: bool) -> list[str]:
+    """Give the step's cautions; what was read, and fitted, before the crank was turned is said no more."""
+    said_before = {*EVERLASTING, *fitting_up(context.job.engine)} if running else set()
+    return [caution for caution in step.cautions if caution not in said_before]
 
 
 def guidance_in(context: GuideContext) -> Guidance:
@@ -153,12 +154,13 @@ def _stroke(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(step.sentence, step.why, tone, number, to_go_deg=to_go)
     found = overlap_here(context.crank.deg, context.state.tdc_deg)
     return Guidance(
-        f"Look at the valves of cylinder {step.cylinder}. Both rocking: press. Both shut: turn on one turn.",
+        f"Look at the {context.job.lifted}s of cylinder {step.cylinder}. Both rocking: press. Both "
+        f"{'shut' if context.job.lifted == 'valve' else 'down'}: turn on one turn.",
         step.why,
         "on_the_number",
         number,
         to_go_deg=to_go,
-        button="Both valves rocking: exhaust closing, inlet opening",
+        button=f"Both {context.job.lifted}s rocking: exhaust closing, inlet opening",
         action=Action("Overlap TDC noted.", facts=((found, {"crank_deg": context.crank.deg}),)),
     )
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from analysis.job import TURNS_DEG, StepState, error_of, far_enough, how_to_turn
+from analysis.job import TURNS_DEG, StepState, error_of, far_enough, fitting_up, how_to_turn
 from analysis.timing import (
     Decided,
     DropCentre,
     Event,
+    FittedUp,
     Lobe,
     LobeMeasured,
     NotComparable,
@@ -58,18 +59,23 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     if refused and view is not None:
         why = said if said != view.sentence else ""
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
-    label = "I have read this: Start" if first else "Start"
+    said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=first)}"
+    if not first or context.evidence.last(step.id, FittedUp) is not None:
+        return Guidance(said_where, said, button="Start", action=begin)
+    fitted = Action(
+        "Fitted up; begun.",
+        facts=((FittedUp(fitting_up(context.job.engine)), None),),
+        begin=part,
+        by_itself=_ends_by_itself(context),
+    )
     return Guidance(
-        f"{context.gauge_words(part)}. {_how(context, step, part, pressed=first)}",
-        said,
-        button=label,
-        action=begin,
+        f"Fit up as listed. {said_where}", said, button="Fitted up, all read: Start", action=fitted
     )
 
 
 def _next_part(context: GuideContext, step: StepState) -> str:
     if step.asks.measures == "tdc":
-        return f"piston_{context.job.engine.reference.lower()}"
+        return f"piston_{(step.cylinder or context.job.engine.reference).lower()}"
     return lobes_left(context.job, context.facts, step.id)[0].touches
 
 

@@ -22,6 +22,10 @@ NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
 """Where a valve usually comes nearest to its piston: 10 ATDC inlet, 10 BTDC exhaust; common practice."""
 
 NEAR_DEG = 2.0
+NO_VALVE_CURVE = (
+    "Measured at the follower, head off: how near a valve comes to its piston cannot be told from that. Leave this "
+    "out on the job's page, with the reason, and check it when the head is on."
+)
 LEAST_PUSH_MM = 0.2
 
 
@@ -29,6 +33,8 @@ def pushing(context: GuideContext, step: StepState) -> Guidance:
     """Give the guide of valve to piston."""
     if step.code:
         return Guidance(step.why, tone="fault")
+    if context.job.lifted == "follower":
+        return Guidance(NO_VALVE_CURVE, step.sentence, tone="fault")
     left = [lobe for lobe in step.lobes if not _known(context, step, lobe)]
     if not left:
         return Guidance(step.sentence)
@@ -105,6 +111,8 @@ def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
 
 def clearance_of(context: GuideContext, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
     """Give the clearance from a drop; raises `Refusal`."""
+    if context.job.lifted == "follower":
+        raise Refusal("gauge_on_follower", NO_VALVE_CURVE)
     return find_piston_clearance(
         context.job.engine,
         drop,

@@ -1,7 +1,7 @@
 """This machine's side: capture kept running, the service served, found by name, installed, tested by itself."""
 
 from api.host.asking_service import fetch_file, send_file
-from api.host.builder import Builder, BuilderGaveUp
+from api.host.builder import Builder, BuilderGaveUp, part_in
 from api.host.demo_job import DemoJob, FinishedJobs
 from api.host.demo_script import DemoScript
 from api.host.installing import Installation, write_for_review
@@ -29,6 +29,7 @@ __all__ = [
     "engine_of",
     "fetch_file",
     "listening",
+    "part_in",
     "self_test",
     "send_file",
     "serve",

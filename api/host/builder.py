@@ -25,7 +25,7 @@ CARRY_DEG_S = 150.0
 LOOK_S = 0.1
 BUTTON_WITHIN_S = 20.0
 NUDGES = 25
-PART = re.compile(r"\bon (?:the )?(piston|inlet|exhaust)(?: valve of cylinder)? (\w+)")
+PART = re.compile(r"\bon (?:the )?(piston|inlet|exhaust)(?: (?:valve|follower) of cylinder)? (\w+)")
 
 
 class BuilderGaveUp(Exception):  # the bench is not in a state that the guide leads out of
@@ -186,13 +186,13 @@ class Builder:
         """Finish a measurement."""
         self.press()
 
-    def tdc(self) -> None:
-        """Rock the crank over the top."""
-        self.touch("piston_1")
+    def tdc(self, onto: str = "piston_1", top_deg: float = 0.0) -> None:
+        """Rock the crank over the top of a piston, which stands so far after cylinder 1's."""
+        self.touch(onto)
         self.press()
         self.hand(
             {"do": "hold", "seconds": 0.4},
-            {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
+            {"do": "rock", "crank_deg": top_deg, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
             {"do": "hold", "seconds": 0.4},
         )
         self.press_for_a_number()

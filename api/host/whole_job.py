@@ -98,7 +98,7 @@ def _do(builder: Builder, step: Fields, view: Fields, name: str) -> None:
         builder.to_overlap()
     elif kind == "correction":
         builder.correct(cam)
-    elif kind == "valve_to_piston":
+    elif kind in {"valve_to_piston", "room"}:
         builder.push_a_valve()
     elif kind == "verdict" and _is_in(view, cam):
         builder.fact(kind="decided", cam=cam, decision="leave")

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from analysis.base import EntryError
 from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, events_to_timing
 from api.base import Question
+from api.jobs.entry_drive_questions import drive_questions, follower_questions, lift_place_questions
 from api.jobs.entry_names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
 from api.jobs.entry_values import Unit
 
@@ -128,6 +129,7 @@ def engine_questions(engine: Engine) -> list[Question]:
         ),
         _rod_ratio(engine),
         _fires_evenly(engine),
+        *drive_questions(engine),
     ]
     return [one for one in found if one is not None]
 
@@ -236,7 +238,7 @@ def _refuse_full_lift(valve: Valve, full_lift_deg: float | None) -> None:
     if full_lift_deg <= 0:
         raise EntryError(
             "other_side_of_tdc",
-            f"{valve}.full_lift_deg: {full_lift_deg:g} {side} would be {-full_lift_deg:g} {other}; full lift "
+            f"{valve}.full_lift_deg: {full_lift_deg:g} {side} would be {-full_lift_deg:g} {other}; the lobe centre "
             f"of the {valve} lies {side}. Look at the card again, and which cam it is.",
         )
     raise EntryError(
@@ -253,7 +255,7 @@ def card_questions(card: CamCard, written: dict[str, Unit]) -> list[Question]:
     for valve in VALVES:
         half = card.lobe(valve)
         if half is not None:
-            found += _of_half(card, valve, half)
+            found += [*_of_half(card, valve, half), *lift_place_questions(card, valve, half)]
     return [one for one in found if one is not None]
 
 
@@ -282,8 +284,8 @@ def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question |
     def asked(name: str, words: str, low: float, high: float) -> Question | None:
         return _outside(f"{valve}_{name}", f"{at}.{name}", words, getattr(half, name), (low, high))
 
-    yield asked("full_lift_deg", f"Full lift of the {valve} at", 85, 135)
-    yield asked("lift_mm", f"Full lift of the {valve} valve of", 4, 18)
+    yield asked("full_lift_deg", f"A lobe centre of the {valve} at", 85, 135)
+    yield asked("lift_mm", f"A peak lift of the {valve} valve of", 4, 18)
     yield asked("drop_mm", "A drop below full lift of", 0.1, 3)
     yield asked("check_lift_mm", "A check lift of", 0.05, 2.6)
     yield asked("lift_at_tdc_mm", "A lift at TDC of", 0.1, 6)
@@ -321,8 +323,8 @@ def _of_events(valve: Valve, half: LobeCard, at: str) -> Iterable[Question | Non
         yield Question(
             code=f"{valve}_centre_disagrees",
             place=f"{at}.full_lift_deg",
-            message=f"The middle of the {valve}'s events is {timing.full_lift_deg:g}; the card's full lift "
-            f"is {half.full_lift_deg:g}.",
+            message=f"The middle of the {valve}'s events is {timing.full_lift_deg:g}; the card's lobe "
+            f"centre is {half.full_lift_deg:g}.",
         )
 
 
@@ -369,6 +371,7 @@ def refuse_impossible_job(job: Job) -> None:
 def job_questions(job: Job) -> list[Question]:
     """Ask about what an engine and a card can hardly be together, and what an engine on file does not say."""
     silent = [one for one in (_pin_side(job.engine), _fires_evenly(job.engine)) if one is not None]
+    silent += follower_questions(job)
     if job.card.way == "separation":
         return silent
     opened = {valve for cam in job.engine.cams for valve in cam.valves}

@@ -96,10 +96,10 @@ def _angle(text: str, place: str, name: str) -> float:
     valve = place.rsplit(".", 1)[-1]
     raise EntryError(
         "other_side_of_tdc",
-        f"{place}.{name}: the {valve}'s {_word(name)} is told {meant}, and this says {said}. Full lift of an "
-        "exhaust lies before TDC, that of an inlet after it: look at the card again, and which cam it is.",
+        f"{place}.{name}: the {valve}'s {_word(name)} is told {meant}, and this says {said}. The lobe centre of "
+        "an exhaust lies before TDC, that of an inlet after it: look at the card again, and which cam it is.",
     )
 
 
 def _word(name: str) -> str:
-    return {"full_lift_deg": "full lift", "opens_deg": "opening", "closes_deg": "closing"}[name]
+    return {"full_lift_deg": "lobe centre", "opens_deg": "opening", "closes_deg": "closing"}[name]

@@ -98,6 +98,7 @@ def lobe_fact(measurement: Measurement, lobe: Lobe, offset_deg: float, curve: Cu
         lift_at_tdc_u_mm=u_lift,
         lift_at_tdc_slope_mm_deg=slope,
         slack_deg=result["slack_deg"],
+        slack_u_deg=(measurement.detail or {}).get("slack_u_deg"),
         asymmetry_deg=result["asymmetry_deg"],
         lag_s=result["lag_s"],
         gauge=measurement.gauge,

@@ -85,7 +85,7 @@ class JobMeasuring:
             cylinder = entry.cylinder or engine.reference
             return touched(engine, f"{entry.valve or 'piston'}_{cylinder.lower()}")
         if step.asks.measures == "tdc":
-            return Touched(engine.reference, None)
+            return Touched(step.cylinder or engine.reference, None)
         left = lobes_left(self._jobs.read.job(job_id).job, self._jobs.facts(job_id), step.id)
         if not left:
             raise MisuseError("nothing_to_measure", f"{step.title} asks for no measurement.")
@@ -216,13 +216,13 @@ def _refuse_blocked(step: StepState) -> None:
 
 def wanted_drop_mm(job: Job, valve: Valve) -> float:
     """Give the drop below full lift at which the job's card wants a lobe's centre."""
-    card = job.card.lobe(valve)
+    card = job.card_at_gauge.lobe(valve)
     drop = card.drop_mm if card is not None and job.card.way == "full_lift" else None
     return USUAL_DROP_MM if drop is None else drop
 
 
 def wanted_lifts_mm(job: Job, valve: Valve) -> list[float]:
     """Give the check lifts, at the valve, at which a lobe's events are wanted: the usual and the card's."""
-    card = job.card.lobe(valve)
+    card = job.card_at_gauge.lobe(valve)
     own = valve_check_lift_mm(card) if card is not None and card.check_lift_mm is not None else 0.0
     return sorted({*USUAL_CHECK_LIFTS_MM, *([own] if own > 0 else [])})

@@ -52,6 +52,7 @@ def zero_proof(
     run_id: int | None,
     anew_ns: int = 0,
     from_elsewhere: int = 0,
+    reference: str = "",
 ) -> ZeroProof:
     """Tell whether true TDC of the reference cylinder was found with the zero that is counted from now.
 
@@ -63,8 +64,12 @@ def zero_proof(
         When the live feed said last that the counter began anew; the store may not have it yet.
     from_elsewhere
         So many of the first facts came with a job file: they prove nothing of this bench.
+    reference
+        The reference cylinder: the TDC of a vee's other bank stands elsewhere and proves nothing of the zero.
     """
-    every = [fact for fact in facts if isinstance(fact.what, TdcMeasured)]
+    every = [
+        fact for fact in facts if isinstance(fact.what, TdcMeasured) and reference in ("", fact.what.cylinder)
+    ]
     found = [
         fact.what for fact in every if fact.number > from_elsewhere and isinstance(fact.what, TdcMeasured)
     ]

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from analysis.base import Refusal
-from analysis.job import CamStanding, Evidence, card_from, check_job, lobe_changes, rank_cards
+from analysis.job import CamStanding, Evidence, card_from, check_job, lobe_changes, rank_cards, rooms
 from analysis.moving import (
     adjuster_now,
     best_park,
@@ -46,11 +46,12 @@ from api.base import (
     LobeLineView,
     LobeName,
     PistonClearanceView,
+    RoomView,
     ShiftedClearanceView,
     SingleCamView,
     with_service_errors,
 )
-from api.guide import GuideContexts, KnownLobe, drop_source, less_clearance_mm
+from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_source, less_clearance_mm
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.measure import Fits
 from api.service.cam_report import JobCamReport, job_cam_report
@@ -197,6 +198,8 @@ class JobReports:
                 f"The lift curve of {lobe.words} since its cam was last touched is not there: measure it "
                 "over four full turns, then enter the drop.",
             )
+        if job.lifted == "follower":
+            raise ConflictError("gauge_on_follower", NO_VALVE_CURVE)
         found = await asyncio.to_thread(self._clearance, job_id, job, drop, known)
         await self._jobs.add(job_id, found.fact(), entry.by, drop_source(drop, known))
 
@@ -219,8 +222,10 @@ class JobReports:
         job, evidence, _ = self._counting(job_id)
         sources = self._jobs.read.sources(job_id)
         found = []
-        for valve in ("inlet", "exhaust"):
-            known = evidence.clearance(Lobe(job.engine.reference, valve))
+        for lobe in dict.fromkeys(
+            lobe for cam in job.engine.cams for lobe in job.engine.reference_lobes(cam)
+        ):
+            known = evidence.clearance(lobe)
             if known is not None:
                 curve = await self._curve(job_id, job, sources.get(known[0], {}), known[1])
                 found.append(_clearance_view(job, evidence, known, curve))
@@ -283,8 +288,16 @@ def _clearance_view(
             )
             for row in what.table
         ],
+        room=_room(evidence, job.engine.cam_of(lobe).name, lobe),
         curve=curve,
     )
+
+
+def _room(evidence: Evidence, cam: str, lobe: Lobe) -> RoomView | None:
+    """Give how far the cam may go from where it stands; `None` where that is not known."""
+    step = evidence.step(f"room.{cam}")
+    known = () if step is None else rooms(evidence, step)
+    return next((RoomView.model_validate(one) for one in known if one.lobe == lobe), None)
 
 
 def _correction(

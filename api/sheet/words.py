@@ -14,6 +14,7 @@ from analysis.timing import (
     Decided,
     Engine,
     Fact,
+    FittedUp,
     Job,
     LobeCard,
     Moved,
@@ -285,7 +286,8 @@ def _because(reason: str) -> str:
 
 
 _TOLD: dict[type, Callable[[Any], str]] = {
-    StrokeFound: lambda what: f"Overlap TDC told from firing TDC: {what.how}.",
+    FittedUp: lambda what: f"Fitted up: {' '.join(what.lines)}",
+    StrokeFound: lambda what: f"Overlap TDC told from firing TDC: {what.how_words}.",
     Decided: _decided,
     Moved: _moved,
     Tightened: _tightened,

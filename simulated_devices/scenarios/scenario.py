@@ -93,11 +93,15 @@ class LobeTable(_Table):
 
 
 class CamTable(_Table):
-    """``[[cam]]``: one camshaft, how late its pulley stands at the start, and its drive's slack."""
+    """``[[cam]]``: one camshaft, how late its pulley stands at the start, and its drive's slack.
+
+    `cylinders` are those it serves; none named is all of them.
+    """
 
     name: Name
     late_deg: Annotated[float, Field(ge=-60.0, le=60.0)] = 0.0
     slack_deg: Annotated[float, Field(ge=0.0, le=20.0)] = 1.0
+    cylinders: tuple[int, ...] = ()
     lobe: Annotated[tuple[LobeTable, ...], Field(min_length=1)]
 
 
@@ -228,11 +232,18 @@ class Scenario(_Table):
 
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
-        kinds = [lobe.valve for cam in self.cam for lobe in cam.lobe]
-        if len(set(kinds)) != len(kinds):
+        opened = [
+            (lobe.valve, cylinder)
+            for cam in self.cam
+            for lobe in cam.lobe
+            for cylinder in cam.cylinders or self.engine.firing_order
+        ]
+        if len(set(opened)) != len(opened):
             raise ValueError(
-                "two lobes open the same valves; every kind of valve (inlet, exhaust) may appear once"
+                "two lobes open the same valves; every kind of valve (inlet, exhaust) may appear once a cylinder"
             )
+        if not {cylinder for _, cylinder in opened} <= set(self.engine.firing_order):
+            raise ValueError("a cam serves a cylinder that does not fire; correct its cylinders")
         for what, names in (("cam", self.cam), ("gauge", self.gauge), ("script step", self.script)):
             seen = [item.name for item in names]
             if len(set(seen)) != len(seen):
@@ -255,7 +266,7 @@ class Scenario(_Table):
     def targets(self) -> tuple[str, ...]:
         """Everything a gauge may touch."""
         cylinders = sorted(self.engine.firing_order)
-        kinds = [lobe.valve for cam in self.cam for lobe in cam.lobe]
+        kinds = dict.fromkeys(lobe.valve for cam in self.cam for lobe in cam.lobe)
         return tuple(f"{what}_{cylinder}" for what in ("piston", *kinds) for cylinder in cylinders)
 
 

@@ -38,13 +38,18 @@ def engine_of(scenario: Scenario) -> Engine:
     return Engine(
         SliderCrank(table.stroke_mm, table.rod_mm, table.pin_offset_mm),
         {
-            cam.name: _cam(cam, firing_offsets(table.firing_order, table.firing_intervals_deg))
+            cam.name: _cam(cam, _served(cam, firing_offsets(table.firing_order, table.firing_intervals_deg)))
             for cam in scenario.cam
         },
         table.firing_order,
         table.firing_intervals_deg,
         rooms={kind: ValveRoom(room.at_tdc_mm, room.stem_deg) for kind, room in table.room.items()},
     )
+
+
+def _served(table: CamTable, overlap_tdc_deg: Mapping[int, float]) -> Mapping[int, float]:
+    """The cylinders of a cam among all."""
+    return {one: at for one, at in overlap_tdc_deg.items() if one in table.cylinders or not table.cylinders}
 
 
 def _cam(table: CamTable, overlap_tdc_deg: Mapping[int, float]) -> Cam:

@@ -243,7 +243,7 @@ def test_a_whole_job_by_keyboard(own_demo, open_tab, picture) -> None:
     expect(page.locator("#hands-free")).to_be_checked()
     picture(page, "bench_read_first")
     hands.touch("piston_1")
-    hands.press("I have read this: Start")
+    hands.press("Fitted up, all read: Start")
     expect(page.locator("#mind")).to_be_hidden()
     hands.turn_and_finish({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.3, "speed_deg_s": 60})
     hands.press("I have set them")

@@ -36,7 +36,13 @@ const CRANK = [
   "inlet_to_piston_mm",
   "exhaust_to_piston_mm",
 ];
-const ADJUSTER = ["bolt_circle_radius_mm", "slot_each_way_cam_deg", "hole_cam_deg", "gear_teeth"];
+const ADJUSTER = [
+  "bolt_circle_radius_mm",
+  "slot_each_way_cam_deg",
+  "hole_cam_deg",
+  "fitted_deg",
+  "gear_teeth",
+];
 const HALF = [
   "full_lift_deg",
   "drop_mm",
@@ -55,20 +61,48 @@ export function inOrder(firing) {
   return [...firing].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
 }
 
-function adjusterOf(form) {
-  const kind = form["adjuster.kind"] ?? "none";
-  const numbers = Object.fromEntries(ADJUSTER.map((name) => [name, typed(form[`adjuster.${name}`])]));
-  const sizes = names((form["adjuster.sizes_deg"] ?? "").replaceAll("-", " ")).map(Number);
-  return filled({ kind, ...numbers, sizes_deg: sizes });
+function adjusterOf(form, of = "adjuster") {
+  const kind = form[`${of}.kind`] || "none";
+  const numbers = Object.fromEntries(ADJUSTER.map((name) => [name, typed(form[`${of}.${name}`])]));
+  const sizes = names((form[`${of}.sizes_deg`] ?? "").replaceAll("-", " ")).map(Number);
+  return filled({
+    kind,
+    ...numbers,
+    sizes_deg: sizes,
+    sizes_act_on: form[`${of}.sizes_act_on`],
+  });
 }
 
-function camsOf(form) {
-  const adjuster = adjusterOf(form);
-  if (form.layout === "single cam") return [{ name: "camshaft", valves: ["inlet", "exhaust"], adjuster }];
-  return [
-    { name: "inlet", valves: ["inlet"], adjuster },
-    { name: "exhaust", valves: ["exhaust"], adjuster },
-  ];
+/** The cams of a layout: on a vee with a cam for each bank, the letters of its cylinders say which they serve. */
+function camsOf(form, cylinders) {
+  const layout = form.layout ?? "twin cam";
+  const perBank = layout.endsWith("a bank");
+  const banks = perBank
+    ? [...new Set(cylinders.map((name) => name[0]).filter((at) => /[A-Z]/.test(at)))]
+    : [""];
+  if (perBank && banks.length < 2)
+    throw new Error(
+      "A cam for each bank needs cylinders named by their bank: give the firing order as A1-B1-A2-B2.",
+    );
+  const kinds = layout.startsWith("single")
+    ? [["camshaft", ["inlet", "exhaust"]]]
+    : [
+        ["inlet", ["inlet"]],
+        ["exhaust", ["exhaust"]],
+      ];
+  const against = form.cam_turns === "against" ? { turns_with_crank: false } : {};
+  return banks.flatMap((bank) =>
+    kinds.map(([word, valves]) => ({
+      name: `${bank} ${word}`.trim(),
+      valves,
+      ...(bank ? { cylinders: cylinders.filter((name) => name.startsWith(bank)) } : {}),
+      adjuster: adjusterOf(
+        form,
+        word === "exhaust" && form["exhaust_adjuster.kind"] ? "exhaust_adjuster" : "adjuster",
+      ),
+      ...against,
+    })),
+  );
 }
 
 /** The pin's offset, positive to the thrust side; a sign that was typed counts only with a side. */
@@ -82,7 +116,7 @@ function pinOf(form) {
 
 /** Body of `POST /api/engines`. `form` is a plain object of the form's texts. */
 export function engineEntry(form, confirmed = []) {
-  const firing = names(form.firing_order);
+  const firing = names(form.firing_order).map((name) => name.toUpperCase());
   const numbers = Object.fromEntries(CRANK.map((name) => [name, typed(form[name])]));
   const engine = filled({
     name: (form.name ?? "").trim(),
@@ -90,7 +124,12 @@ export function engineEntry(form, confirmed = []) {
     cylinders: inOrder(firing),
     rotation: form.rotation,
     seen_from: form.seen_from,
-    cams: camsOf(form),
+    cams: camsOf(form, inOrder(firing)),
+    reference_cylinder: (form.reference_cylinder ?? "").trim().toUpperCase(),
+    drive: form.drive,
+    cams_in: form.cams_in,
+    followers: form.followers,
+    variable_timing: Boolean(form.variable_timing),
     forward_only: Boolean(form.forward_only),
     firing_intervals_deg: names(form.firing_intervals_deg).map(Number),
     ...numbers,
@@ -101,7 +140,8 @@ export function engineEntry(form, confirmed = []) {
 
 function halfOf(form, valve) {
   const half = filled(Object.fromEntries(HALF.map((name) => [name, typed(form[`${valve}.${name}`])])));
-  return Object.keys(half).length ? half : undefined;
+  if (!Object.keys(half).length) return undefined;
+  return form[`${valve}.lift_at`] === "lobe" ? { ...half, lift_at: "lobe" } : half;
 }
 
 /** Body of `POST /api/cards`; what belongs to another way of telling is not in `form`, for its fields are hidden. */
@@ -134,6 +174,7 @@ export function jobEntry(form, confirmed = []) {
       plunger_on: form.plunger_on,
       shop_inlet_to_piston_mm: typed(form.shop_inlet_to_piston_mm),
       shop_exhaust_to_piston_mm: typed(form.shop_exhaust_to_piston_mm),
+      new_cam: Boolean(form.new_cam) || undefined,
       note: (form.note ?? "").trim(),
     }),
     confirmed,

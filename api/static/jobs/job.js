@@ -26,6 +26,7 @@ import { factWords, standingOf } from "./job_view.js";
 import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
 import { askReason } from "./reason.js";
+import { roomRules } from "./room_rule.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
@@ -360,6 +361,31 @@ function paintLobes() {
   byId("overlay").href = `/traces/${traces[0]}?with=${traces.slice(1).join(",")}`;
 }
 
+/** How far each cam may go, where it is known; at the steps that move a cam it stands beside what is due, too. */
+function paintRoom() {
+  const due = job.steps.find((one) => one.id === job.now);
+  const moves = ["room", "correction"].includes(due?.kind) && !job.signed_by;
+  const of = (step) => (one) => step.lobes.some((lobe) => lobe.touches === one.lobe.touches);
+  const shown = [
+    ["now-room", moves ? computed.valve_to_piston.filter(of(due)) : []],
+    ["room-rules", computed.valve_to_piston],
+  ];
+  for (const [id_, clearances] of shown) {
+    show(
+      byId(id_),
+      clearances.some((one) => one.room),
+    );
+    const { clientWidth } = byId(id_);
+    byId(id_).replaceChildren(
+      ...roomRules(clearances, job, Math.max(280, clientWidth * (clientWidth < 600 ? 1 : 0.72))),
+    );
+  }
+  show(
+    byId("room-title"),
+    computed.valve_to_piston.some((one) => one.room),
+  );
+}
+
 const GAP_COLUMNS = [
   ["Valve", false],
   ["Least", true],
@@ -481,6 +507,7 @@ function paint() {
   paintCorrection();
   paintLobes();
   paintPiston();
+  paintRoom();
   paintFiles();
   paintCard();
   const found = [...job.findings, ...computed.checks].filter(
@@ -506,7 +533,11 @@ bench.addEventListener("change", (event) => {
   load().catch(() => {});
 });
 settings.addEventListener("change", () => job && paint());
-window.addEventListener("resize", () => job && paintRules());
+window.addEventListener("resize", () => {
+  if (!job) return;
+  paintRules();
+  paintRoom();
+});
 // The drawing's colours are the library's own copies: drawn again in the other light.
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => job && paintPiston());
 foldSheets(byId("main"), ".job-now, .job-correction");

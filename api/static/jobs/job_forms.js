@@ -57,7 +57,7 @@ function verdict(_job, step) {
         label: "Decision",
         options: [
           ["correct", "correct it"],
-          ["leave", "leave it"],
+          ["leave", "leave it as it is"],
           ["measure_again", "measure again"],
         ],
       },

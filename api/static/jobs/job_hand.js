@@ -53,7 +53,11 @@ export function handEntry(values, step, choices) {
   return {
     what: lobe ? "lobe" : "tdc",
     pairs: pairsTyped(values.pairs ?? "", lobe, choices.length),
-    ...(lobe ? { cylinder: lobe.cylinder, valve: lobe.valve } : {}),
+    ...(lobe
+      ? { cylinder: lobe.cylinder, valve: lobe.valve }
+      : step?.cylinder
+        ? { cylinder: step.cylinder }
+        : {}),
     ...(Number.isFinite(peak) ? { peak_lift_mm: peak } : {}),
     ...(Number.isFinite(division) ? { disc_division_deg: division } : {}),
   };

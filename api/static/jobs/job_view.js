@@ -48,11 +48,13 @@ const DECISIONS = {
 const FACTS = {
   bench_checked: (what) =>
     `bench checked${what.turn_deg ? `, ${digits(what.turn_deg, 2)}° from TDC to TDC` : ""}`,
+  fitted_up: (what) => `fitted up: ${what.lines.join(" ")}`,
   clearance_noted: (what, choices) =>
     `${what.valve} valve ${what.cylinder}: clearance ${length(what.clearance_mm, choices.length)}`,
   tdc_measured: (what) =>
     `true TDC, piston ${what.cylinder}: ${digits(what.centre_deg, 2)}° ± ${digits(what.u95_deg, 2)}°`,
-  stroke_found: (what) => `overlap TDC found: ${what.how}`,
+  stroke_found: (what) =>
+    `overlap TDC found: ${what.how === "both valves open" ? "both valves rocking" : what.how}`,
   lobe_measured: (what, choices) =>
     `${what.valve} lobe ${what.cylinder}: ` +
     `${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,

@@ -19,7 +19,7 @@ function fieldsOf(form) {
 /** Something that can hardly be is asked about: shown, ticked, sent again. */
 function askBack(form, problem) {
   const box = form.querySelector(".questions");
-  const questions = problem.questions.map((question) => {
+  const questions = (problem.questions ?? []).map((question) => {
     const tick = el("input", { type: "checkbox", name: "confirmed", value: question.code });
     return el(
       "div",

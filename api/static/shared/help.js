@@ -7,7 +7,7 @@ const MEANINGS = {
   live: "reading: it arrives and is kept",
   quiet: "waiting: nothing expected yet",
   stop: "stopped, lost or refused: what is shown is old",
-  mind: "mind this: it is said beside it what to do",
+  mind: "warning: it is said beside it what to do",
   there: "on the number",
   do: "turn on, the way it runs",
   back: "back, well past, then on again",

@@ -288,7 +288,7 @@ export function centresFigure(item, look) {
       hovertemplate: `%{x:.2f}° at %{y} ${unitOf(look)} below the top<extra></extra>`,
     },
   ];
-  const layout = baseLayout(look, "middle of the pair, crank degrees", `below full lift, ${unitOf(look)}`);
+  const layout = baseLayout(look, "middle of the pair, crank degrees", `below peak lift, ${unitOf(look)}`);
   layout.yaxis.autorange = "reversed";
   if (Number.isFinite(item.result?.full_lift_deg))
     layout.shapes = [

@@ -148,7 +148,7 @@ function noteOf(view) {
     return `Per crank degree, each point by a parabola over ${RATE_REACH}° either side of it.`;
   if (view === "polar")
     return "Lift over a base circle drawn for the eye; cam degrees, clockwise. What is laid over is drawn here too.";
-  if (view === "centres") return "A line that leans means unlike flanks. Dotted: full lift.";
+  if (view === "centres") return "A line that leans means unlike flanks. Dotted: the nose.";
   if (view === "residuals")
     return shown.item.what === "lobe"
       ? "Each reading less the fitted curve at the same angle; the way back is left out, it shows the slack."

@@ -141,9 +141,9 @@ export function factRows(item, choices) {
   const rows = [];
   const add = (name, value) => value !== null && value !== undefined && rows.push([name, value]);
   if (item.what === "lobe") {
-    add("Full lift at", joined(centreAngle(result.full_lift_deg, choices.angle)));
+    add("Nose at", joined(centreAngle(result.full_lift_deg, choices.angle)));
     add("Peak lift", length(result.peak_lift_mm, choices.length, { finer: 1 }));
-    add("Centre less full lift", `${digits(result.asymmetry_deg, 2, true)}°`);
+    add("Centre after the nose", `${digits(result.asymmetry_deg, 2, true)}°`);
     add("Slack", result.slack_deg === null ? "not seen: no way back" : `${digits(result.slack_deg, 2)}°`);
   } else {
     if (Number.isFinite(detail.rod_ratio)) add("Rod over throw", digits(detail.rod_ratio, 2));

@@ -11,9 +11,11 @@ import pytest
 import analysis
 from analysis.timing import (
     BenchChecked,
+    Cam,
     ClearanceNoted,
     Decided,
     DropCentre,
+    FittedUp,
     LobeCard,
     LobeMeasured,
     Moved,
@@ -87,6 +89,30 @@ def test_two_tdcs_that_agree_across_zero_are_one(builder):
         360
     )
     builder.does(StrokeFound(360.0))
+
+
+def test_fitting_up_without_a_line_is_not_noted(builder):
+    blocked(builder, FittedUp(()), "fitting_up_empty", "bench_check")
+    builder.does(FittedUp(("Cam oiled.",)), GOOD_BENCH)
+
+
+def test_the_tdc_of_another_piston_is_not_taken_for_a_banks(builder_of):
+    """Four cylinders in a vee of 90: B1 fires 180 after A1 by even intervals, and its top comes there."""
+    cams = tuple(Cam(f"{bank} camshaft", ("inlet", "exhaust"), (f"{bank}1", f"{bank}2")) for bank in "AB")
+    names = ("A1", "B1", "A2", "B2")
+    builder = builder_of(engine={"cylinders": names, "firing_order": names, "cams": cams})
+    clear = [ClearanceNoted(f"{bank}1", valve, 0.3) for bank in "AB" for valve in ("inlet", "exhaust")]
+    top = replace(TDC, cylinder="A1")
+    builder.does(GOOD_BENCH, *clear, top, top, StrokeFound(17.3))
+    assert builder.state.now == "bank_tdc.B"
+    lobe = builder.lobe("inlet", cylinder="B1")
+    blocked(builder, lobe, "not_yet", "bank_tdc.B")
+    builder.does(replace(TDC, cylinder="B1", centre_deg=17.3 + 90))
+    block = blocked(builder, lobe, "bank_tdc_off", "bank_tdc.B")
+    assert "90.00 deg" in block.message
+    builder.does(replace(TDC, cylinder="B1", centre_deg=17.3 + 180.5))
+    assert builder.state.now == "lobe.A camshaft"
+    assert "0.50 deg after" in builder.step("bank_tdc.B").sentence
 
 
 def test_overlap_noted_away_from_tdc_goes_no_further(builder):

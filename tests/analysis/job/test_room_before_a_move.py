@@ -29,6 +29,15 @@ def test_a_move_over_4_degrees_waits_for_valve_to_piston(builder, found_clearanc
     builder.does(Moved("inlet", "cam_turned", -late))
 
 
+@pytest.mark.parametrize("late", [1.5, -3.8])
+def test_a_new_cam_waits_however_small_the_move(builder_of, found_clearance, late):
+    builder = decided(builder_of(new_cam=True), late)
+    assert builder.state.now == "room.inlet"
+    assert builder.step("room.inlet").sentence.startswith("The cam is new to this engine")
+    builder.does(found_clearance("inlet", 9.0))
+    assert builder.state.now == "correction.inlet"
+
+
 @pytest.mark.parametrize("late", [3.8, -3.8])
 def test_a_smaller_move_does_not(builder, late):
     assert decided(builder, late).state.now == "correction.inlet"

@@ -99,13 +99,22 @@ def _text(value: Any) -> str:
     return json.dumps(value)
 
 
-def write_scenario(path: Path, like: str, seed: int, late_deg: dict[str, float], **changes: Fields) -> None:
-    """Write an example scenario with other numbers: seed, cams, and tables changed by name."""
+def write_scenario(
+    path: Path,
+    like: str,
+    seed: int,
+    late_deg: dict[str, float],
+    edit: Callable[[Fields], None] | None = None,
+    **changes: Fields,
+) -> None:
+    """Write an example scenario with other numbers: seed, cams, tables changed by name, or edited as a whole."""
     import simulated_devices
 
     text = (Path(simulated_devices.__file__).parent / "scenarios" / f"{like}.toml").read_text()
     tables = tomllib.loads(text)
     tables["seed"] = seed
+    if edit is not None:
+        edit(tables)
     for cam in tables["cam"]:
         cam["late_deg"] = late_deg[cam["name"]]
     for name, change in changes.items():
@@ -204,11 +213,17 @@ def shop(tmp_path: Path) -> Iterator[Callable[..., tuple[RunningShop, Builder]]]
     with contextlib.ExitStack() as stack:
 
         def start(
-            like: str, seed: int, late_deg: dict[str, float], *, own_time: bool = True, **changes: Fields
+            like: str,
+            seed: int,
+            late_deg: dict[str, float],
+            *,
+            own_time: bool = True,
+            edit: Callable[[Fields], None] | None = None,
+            **changes: Fields,
         ) -> Any:
             folder = tmp_path / f"shop{seed}"
             folder.mkdir()
-            write_scenario(folder / "scenario.toml", like, seed, late_deg, **changes)
+            write_scenario(folder / "scenario.toml", like, seed, late_deg, edit, **changes)
             running = stack.enter_context(running_shop(folder, folder / "scenario.toml", own_time=own_time))
             clients = [
                 stack.enter_context(httpx.Client(base_url=url, timeout=90.0))

@@ -1,0 +1,102 @@
+"""What drive, adjusters and cams can hardly be: asked about at entry. Common practice, no source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, Valve
+from api.base import Question
+
+SIZED = ("keys", "dowels")
+LARGEST_SIZE_DEG = 15.0
+
+
+def drive_questions(engine: Engine) -> Iterator[Question]:
+    """Ask about the way the cams turn, a vee with one cam for both banks, and what is fitted now."""
+    yield from _way_of_turning(engine)
+    yield from _cams_of_a_vee(engine)
+    for cam in engine.cams:
+        yield from _adjuster(cam, cam.adjuster)
+
+
+def _way_of_turning(engine: Engine) -> Iterator[Question]:
+    against = [cam.name for cam in engine.cams if not cam.turns_with_crank]
+    if engine.drive in {"chain", "belt"} and against:
+        yield Question(
+            code="turns_against_on_a_chain",
+            place="engine.cams",
+            message=f"A {engine.drive} turns a cam with the crank, and {', '.join(against)} is said to turn against it.",
+        )
+    if engine.drive == "gears" and len(against) < len(engine.cams):
+        yield Question(
+            code="gears_turn_with_crank",
+            place="engine.cams",
+            message="Two gears turn the cam against the crank; only with an idler between them it turns with it.",
+        )
+
+
+def _cams_of_a_vee(engine: Engine) -> Iterator[Question]:
+    banks = {name[0] for name in engine.cylinders if name[0].isalpha()}
+    if len(banks) > 1 and engine.cams_in == "head" and all(not cam.cylinders for cam in engine.cams):
+        yield Question(
+            code="one_cam_for_both_banks",
+            place="engine.cams",
+            message="Cams in the heads of a vee serve one bank each; this engine has its cams for both. Choose a cam "
+            "for each bank.",
+        )
+
+
+def _adjuster(cam: Cam, adjuster: Adjuster) -> Iterator[Question]:
+    place = f"engine.cams.{cam.name}.adjuster"
+    if adjuster.kind in SIZED and not adjuster.sizes_deg:
+        yield Question(
+            code="no_sizes",
+            place=place,
+            message=f"Which {adjuster.kind} are at hand for the {cam.name} cam? Without their sizes none can be chosen.",
+        )
+    if adjuster.sizes_deg and max(map(abs, adjuster.sizes_deg)) > LARGEST_SIZE_DEG:
+        yield Question(
+            code="sizes_large",
+            place=place,
+            message=f"An offset of {max(map(abs, adjuster.sizes_deg)):g} {adjuster.sizes_act_on} degrees is large: "
+            "check it, and whether it is told in crank or in cam degrees.",
+        )
+    if adjuster.kind in SIZED and adjuster.fitted_deg and abs(adjuster.fitted_deg) not in adjuster.sizes_deg:
+        yield Question(
+            code="fitted_is_no_size",
+            place=place,
+            message=f"What is fitted now, {adjuster.fitted_deg:g}, is none of the sizes at hand. Check both.",
+        )
+
+
+def follower_questions(job: Job) -> Iterator[Question]:
+    """Ask where the gauge stands on the follower and the card does not say what the rocker makes of it."""
+    if job.lifted != "follower":
+        return
+    for valve in ("inlet", "exhaust"):
+        half = job.card.lobe(valve)
+        if half is not None and half.lift_at == "valve" and half.rocker_ratio == 1.0 and _has_lengths(half):
+            yield Question(
+                code=f"{valve}_ratio_not_stated",
+                place=f"card.{valve}.rocker_ratio",
+                message=f"The gauge is on the follower and the card tells the {valve}'s lift at the valve, without a "
+                "rocker ratio: give it, or the lift at the lobe; else they are taken as alike.",
+            )
+
+
+def _has_lengths(half: LobeCard) -> bool:
+    return half.lift_mm is not None or half.check_lift_mm is not None
+
+
+def lift_place_questions(card: CamCard, valve: Valve, half: LobeCard) -> Iterator[Question]:
+    """Ask where a lift told at the lobe makes a valve lift that can hardly be."""
+    if half.lift_at != "lobe" or half.lift_mm is None:
+        return
+    at_valve = half.lift_mm * half.rocker_ratio
+    if half.rocker_ratio > 1.0 and at_valve > 16.0:
+        yield Question(
+            code=f"{valve}_lift_at_lobe",
+            place=f"card.{valve}.lift_at",
+            message=f"{half.lift_mm:g} mm at the lobe times {half.rocker_ratio:g} makes {at_valve:.1f} mm at the valve: "
+            "is that lift not the valve's own?",
+        )
