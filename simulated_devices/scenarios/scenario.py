@@ -140,8 +140,8 @@ class EncoderTable(WireTable):
     direction: Literal[1, -1] = 1
     index_deg: float | None = None
     clock_ppm: float = 0.0
-    error_deg: NotNegative = 0.0
-    """What its maker states; the disc here is true."""
+    error_deg: NotNegative = 0.02
+    """What its maker states; the disc here is truer."""
 
 
 class GaugeTable(WireTable):

@@ -105,7 +105,9 @@ class HandsFree:
         """What a question began ends by itself."""
         self.turn(*moves)
         self.until(lambda: self._ended(0), "it ends by itself")
-        return max(self.measurements(), key=lambda one: int(one["id"]))
+        newest: Fields = max(self.measurements(), key=lambda one: int(one["id"]))
+        assert newest["state"] == "finished", newest["sentence"]
+        return newest
 
     def tdc(self) -> Fields:
         rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80}

@@ -242,7 +242,8 @@ def test_a_killed_web_service_loses_no_line_and_its_measurement_finishes(
         capture_pid = json.loads((tmp_path / "data" / "capture.json").read_text())["pid"]
         shop.bench("gauge", {"gauge": "dial_a", "onto": "piston_1"})
         shop.hold(1.0)
-        number = shop.post("/api/measurements", {"touches": "piston_1", "gauge": "dial_a"})["id"]
+        engine = {"stroke_mm": 80.0, "rod_mm": 135.0, "pin_offset_mm": 0.8}
+        number = shop.post("/api/measurements", {"touches": "piston_1", "gauge": "dial_a", **engine})["id"]
         rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 40.0, "times": 2, "speed_deg_s": 30.0}
         shop.bench("hand", {"moves": [rock]})
         time.sleep(5.0)
