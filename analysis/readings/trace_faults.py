@@ -18,6 +18,7 @@ LEAST_TURN_DEG = 5.0
 LARGEST_READING_MM = 500.0
 LARGEST_SPEED_DEG_S = 36_000.0
 _GAP_S = 2.0
+_STANDS_DEG, _REST_TOLD, _REST_TOLD_S = 0.02, 4, 0.4
 _LEAST_USUAL_DEG = 0.5
 # A stall now and then costs nothing: nobody need do anything about it.
 _MANY_LATE = 0.01
@@ -75,7 +76,20 @@ def check_streams(
     _refuse_frozen(motion, gauge_s, gauge_mm)
     _note_gaps(motion, crank_s, gauge_s, warnings)
     step = gauge.step_mm if gauge.step_mm is not None else smallest_step(gauge_mm)
+    told = _tells_something(gauge_s, motion.angle_deg(gauge_s), gauge_mm, step)
+    gauge_s, gauge_mm = gauge_s[told], gauge_mm[told]
     return CheckedStreams(Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings))
+
+
+def _tells_something(time_s: Floats, crank_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
+    """Leave out what a gauge goes on to say while crank and plunger stand: its error there is one error, not many.
+
+    Counted as many, the readings of a long rest would outweigh those of the turns.
+    """
+    still = (np.abs(np.diff(crank_deg)) < _STANDS_DEG) & (np.abs(np.diff(gauge_mm)) <= 1.5 * step_mm)
+    place = np.arange(gauge_mm.size)
+    began = np.maximum.accumulate(np.where(np.concatenate([[True], ~still]), place, 0))
+    return np.asarray((place - began < _REST_TOLD) | (time_s - time_s[began] < _REST_TOLD_S))
 
 
 def _clean(
