@@ -86,10 +86,12 @@ def _tells_something(time_s: Floats, crank_deg: Floats, gauge_mm: Floats, step_m
 
     Counted as many, the readings of a long rest would outweigh those of the turns.
     """
-    still = (np.abs(np.diff(crank_deg)) < _STANDS_DEG) & (np.abs(np.diff(gauge_mm)) <= 1.5 * step_mm)
-    place = np.arange(gauge_mm.size)
-    began = np.maximum.accumulate(np.where(np.concatenate([[True], ~still]), place, 0))
-    return np.asarray((place - began < _REST_TOLD) | (time_s - time_s[began] < _REST_TOLD_S))
+    place = np.arange(time_s.size)
+    before = np.clip(np.minimum(np.searchsorted(time_s, time_s - _REST_TOLD_S), place - _REST_TOLD), 0, None)
+    stood = np.abs(crank_deg - crank_deg[before]) < _STANDS_DEG
+    alike = np.abs(gauge_mm - gauge_mm[before]) <= 1.5 * step_mm
+    first = (place < _REST_TOLD) | (time_s - time_s[0] < _REST_TOLD_S)
+    return np.asarray(first | ~(stood & alike))
 
 
 def _clean(

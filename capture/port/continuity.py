@@ -22,6 +22,8 @@ CONFIRMING_LINES = 3
 SPIKE_MM = 1.0
 PAUSE_NS = 50_000_000
 """Longer than any adapter gathers lines for: a computer was held up, or the line."""
+LATEST_NS = 1_000_000_000
+"""No line is counted later than this: where lines are few, a pause follows on a pause and none was held up."""
 FORGOTTEN = 0.8
 """What is left of a pause with each line that comes as usual."""
 RESTART_WITHIN_NS = 5_000_000_000
@@ -130,7 +132,8 @@ class Pauses:
         if gap_ns <= PAUSE_NS and not self.late_ns():  # a bunch does not come at the usual pace
             self._usual_ns += (gap_ns - self._usual_ns) / (WINDOW_LINES if self._usual_ns else 1)
         caught_up = self._usual_ns < 2 * gap_ns <= 2 * PAUSE_NS
-        self._late_ns = max(self._late_ns * (FORGOTTEN if caught_up else 1.0) + gap_ns - self._usual_ns, 0.0)
+        late_ns = self._late_ns * (FORGOTTEN if caught_up else 1.0) + gap_ns - self._usual_ns
+        self._late_ns = min(max(late_ns, 0.0), LATEST_NS)
 
     def late_ns(self) -> float:
         """How late the last line may be; 0 where there was no pause."""

@@ -27,3 +27,21 @@ def test_a_rest_near_the_top_after_quick_turns_moves_nothing(seed: int, rest_deg
     off_deg = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
     assert abs(off_deg) <= 1.5 * found.u95_deg
     assert found.u95_deg < 0.6
+
+
+def test_a_slow_sweep_under_a_fast_gauge_is_no_rest() -> None:
+    """At 2 deg/s and 200 readings a second neighbours are alike to a hundredth of a degree, and yet all of them tell."""
+    time_s = np.arange(0.0, 60.0, 0.005)
+    crank_deg = -60.0 + 2.0 * time_s
+    throw = np.radians(crank_deg)
+    height_mm = 40.0 * np.cos(throw) + np.sqrt(135.0**2 - (40.0 * np.sin(throw)) ** 2)  # plain geometry
+    gauge_mm = np.round(height_mm - height_mm.max() + 22.0, 2)
+    found = find_tdc(
+        Streams(time_s, np.floor(crank_deg * 10.0) / 10.0 + 0.05, time_s, np.maximum(gauge_mm, 0.0)),
+        TdcSettings(80.0, 135.0, 0.0),
+        GaugeFacts(0.0, 0.001, 0.01, 0.02),
+    )
+    assert (
+        abs(found.centre_deg) <= 1.5 * found.u95_deg or abs(found.centre_deg - 360.0) <= 1.5 * found.u95_deg
+    )
+    assert found.u95_deg < 0.06
