@@ -15,7 +15,7 @@ from analysis.touching import KnownZero, Touch
 from api.base import MeasurementView
 from api.guide.guidance import PARTS, Action, Guidance, GuideContext, Option
 from api.guide.measuring import is_tightened
-from api.jobs import lobes_left, touched
+from api.jobs import lobes_left, piston_of, touched
 from api.measure import ByItself
 
 FOLLOWS_IN = frozenset({"clearances", "verdict"})
@@ -59,7 +59,7 @@ def _of_step(context: GuideContext, step: StepState) -> list[Wanted]:
     if step.asks.needs_zero and context.zero.state != "stands":
         return []
     if step.asks.measures == "tdc":
-        return [Wanted(step.id, context.job.engine.reference, None)]
+        return [Wanted(step.id, piston_of(context.job.engine, step), None)]
     if step.kind in {"nipped", "torqued"} and not is_tightened(context, step):
         return []
     left = lobes_left(context.job, context.facts, step.id)

@@ -25,7 +25,7 @@ from analysis.timing import (
 from api.base import MeasurementView
 from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
 from api.guide.verdicts import choices_of, told_of
-from api.jobs import lobes_left, lobes_measured, touched
+from api.jobs import lobes_left, lobes_measured, piston_of, touched
 from api.live import coaching
 from api.measure import ByItself
 
@@ -75,7 +75,7 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
 
 def _next_part(context: GuideContext, step: StepState) -> str:
     if step.asks.measures == "tdc":
-        return f"piston_{(step.cylinder or context.job.engine.reference).lower()}"
+        return f"piston_{piston_of(context.job.engine, step).lower()}"
     return lobes_left(context.job, context.facts, step.id)[0].touches
 
 

@@ -6,7 +6,7 @@ from api.jobs.entries import card_of, engine_of, job_of
 from api.jobs.entry_names import LONGEST_WORDS, refuse_bad_name
 from api.jobs.entry_questions import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job
 from api.jobs.jobs import SCREEN, Jobs, tell_where
-from api.jobs.left_to_measure import lobes_left, lobes_measured
+from api.jobs.left_to_measure import lobes_left, lobes_measured, piston_of
 from api.jobs.lift_tables import lift_table
 from api.jobs.measured import touched
 from api.jobs.measuring import JobMeasuring
@@ -31,6 +31,7 @@ __all__ = [
     "lift_table",
     "lobes_left",
     "lobes_measured",
+    "piston_of",
     "refuse_bad_name",
     "refuse_impossible_card",
     "refuse_impossible_engine",

@@ -1,11 +1,16 @@
-"""Which lobes a step of a job still wants measured, in order."""
+"""What a step of a job wants measured: its piston, or the lobes that are left, in order."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.job import Evidence, Step, as_found
-from analysis.timing import Fact, Job, Lobe
+from analysis.job import Evidence, Step, StepState, as_found
+from analysis.timing import Engine, Fact, Job, Lobe
+
+
+def piston_of(engine: Engine, step: StepState) -> str:
+    """Give the cylinder whose true TDC a step measures: the reference's, but for another bank's own."""
+    return step.cylinder or engine.reference
 
 
 def lobes_left(job: Job, facts: Sequence[Fact], step_id: str) -> tuple[Lobe, ...]:

@@ -15,7 +15,7 @@ from analysis.job import JobState, StepState, valve_check_lift_mm
 from analysis.timing import CYCLE_DEG, Job, Payload, Valve
 from api.base import BlockedError, ConflictError, MeasureEntry, MisuseError, NotFoundError, ServiceError
 from api.jobs.jobs import Jobs
-from api.jobs.left_to_measure import lobes_left
+from api.jobs.left_to_measure import lobes_left, piston_of
 from api.jobs.measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
 from api.live import tdc_to_tdc, turned_deg
 from api.measure import ByItself, Fits, LobeAsked, MeasurementAsked, Measuring, TdcAsked
@@ -85,7 +85,7 @@ class JobMeasuring:
             cylinder = entry.cylinder or engine.reference
             return touched(engine, f"{entry.valve or 'piston'}_{cylinder.lower()}")
         if step.asks.measures == "tdc":
-            return Touched(step.cylinder or engine.reference, None)
+            return Touched(piston_of(engine, step), None)
         left = lobes_left(self._jobs.read.job(job_id).job, self._jobs.facts(job_id), step.id)
         if not left:
             raise MisuseError("nothing_to_measure", f"{step.title} asks for no measurement.")

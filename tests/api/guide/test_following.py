@@ -73,6 +73,18 @@ def test_what_the_job_lets_be_measured_may_begin() -> None:
     assert parts(after(*ZERO)) == ["inlet_1", "exhaust_1"], "either cam may come first"
 
 
+def test_another_banks_own_top_is_measured_on_its_own_piston() -> None:
+    names = ("A1", "B1", "A2", "B2")
+    cams = tuple(Cam(f"{bank} cam", ("inlet", "exhaust"), (f"{bank}1", f"{bank}2")) for bank in "AB")
+    job = replace(JOB, engine=Engine("Tarn vee", names, names, cams, stroke_mm=80.0))
+    clear = [ClearanceNoted(f"{bank}1", valve, 0.3) for bank in "AB" for valve in ("inlet", "exhaust")]
+    top = TdcMeasured("A1", 17.3, 0.03)
+    noted = (CHECKED, *clear, top, top, StrokeFound(17.3))
+    listed = [Fact(number, "", "Ida", what) for number, what in enumerate(noted, 1)]
+    vee = GuideContext(1, job, listed, job_state(job, listed), watch=Watch(on=True))
+    assert parts(vee)[0] == "piston_b1"
+
+
 def test_nothing_begins_before_bolts_are_said_to_be_tight_again() -> None:
     loose = after(*TO_NIP)
     assert loose.step is not None
