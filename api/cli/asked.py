@@ -84,8 +84,14 @@ def _encoder_limit(encoder_error_deg: float | None) -> float:
     return USUAL_ENCODER_ERROR_DEG if encoder_error_deg is None else encoder_error_deg
 
 
-def supposed_limits(error_mm: float | None, retrace_mm: float | None, encoder_error_deg: float | None) -> str:
-    """Name the limits that nobody stated, in one line; empty where all were."""
+def supposed_limits(
+    error_mm: float | None,
+    retrace_mm: float | None,
+    encoder_error_deg: float | None,
+    found_retrace_mm: float | None = None,
+) -> str:
+    """Name the limits that nobody stated, in one line; empty where all were, or a retrace was found."""
+    retrace_mm = retrace_mm if found_retrace_mm is None else found_retrace_mm
     parts = [
         (error_mm, f"gauge error {USUAL_GAUGE_ERROR_MM:g} mm (JIS B 7503, up to 30 mm; --gauge-error)"),
         (retrace_mm, f"retrace {USUAL_RETRACE_MM:g} mm (JIS B 7503, up to 30 mm; --retrace)"),

@@ -182,8 +182,7 @@ def lobe(
     """
     settings = lobe_settings(tdc_deg, drop_mm, check_lifts_mm, encoder_error_deg)
     facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
-    retrace_known = retrace_mm if found_retrace_mm is None else found_retrace_mm
-    supposed = supposed_limits(error_mm, retrace_known, encoder_error_deg)
+    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg, found_retrace_mm)
 
     def find(trace: Trace) -> LobeResult:
         from analysis.lobe import find_lobe

@@ -68,8 +68,7 @@ def report_lobe_of(
     """
     settings = lobe_settings(tdc_deg, STANDARD_DROP_MM, (), encoder_error_deg)
     facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
-    retrace_known = retrace_mm if found_retrace_mm is None else found_retrace_mm
-    supposed = supposed_limits(error_mm, retrace_known, encoder_error_deg)
+    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg, found_retrace_mm)
     if csv_to is not None and len({path.stem for path in files}) < len(files):
         raise click.UsageError("two files of one name would write the same tables; report them one by one.")
 

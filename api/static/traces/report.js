@@ -15,7 +15,7 @@ import {
   profileFigure,
 } from "./report_tables.js";
 import { startScreen } from "./screen.js";
-import { table } from "./trace_tables.js";
+import { othersToChoose, table } from "./trace_tables.js";
 import { whatOf } from "./words.js";
 
 const source = byId("notes").dataset.source;
@@ -143,17 +143,8 @@ async function held(asked) {
 async function buildAgainst() {
   if (ofJob) return;
   const all = (await get("/api/measurements?limit=500")).measurements;
-  const others = all.filter((other) => other.id !== number && other.what === "lobe" && other.result);
-  byId("other").replaceChildren(
-    ...others.map((other) =>
-      el(
-        "option",
-        { value: other.id },
-        `${other.id}: ${spoken(whatOf(other.touches))}, ` +
-          new Date(other.started_at).toLocaleDateString(document.documentElement.lang),
-      ),
-    ),
-  );
+  const others = othersToChoose(all, number, "lobe", spoken);
+  byId("other").replaceChildren(...others);
   byId("hold-trace").disabled = !others.length;
   const here = `/api/measurements/${number}`;
   byId("hold-trace").addEventListener("click", () =>

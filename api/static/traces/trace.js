@@ -30,6 +30,7 @@ import {
   budgetRows,
   eventRows,
   factRows,
+  othersToChoose,
   pairRows,
   passRows,
   shareBar,
@@ -372,17 +373,8 @@ function buildOverChoices() {
 async function fillOver() {
   if (!shown.item.lift) return;
   const all = (await get("/api/measurements?limit=500")).measurements;
-  const fitting = all.filter((other) => other.id !== id && other.what === shown.item.what && other.result);
-  byId("other").replaceChildren(
-    ...fitting.map((other) =>
-      el(
-        "option",
-        { value: other.id },
-        `${other.id}: ${spoken(whatOf(other.touches))}, ` +
-          new Date(other.started_at).toLocaleDateString(document.documentElement.lang),
-      ),
-    ),
-  );
+  const fitting = othersToChoose(all, id, shown.item.what, spoken);
+  byId("other").replaceChildren(...fitting);
   byId("add").disabled = !fitting.length;
   const asked = new URLSearchParams(window.location.search).get("with") ?? "";
   for (const other of asked.split(",").map(Number).filter(Boolean))

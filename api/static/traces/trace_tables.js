@@ -4,6 +4,7 @@
 
 import { el } from "./dom.js";
 import { centreAngle, decimalsFor, digits, eventAngle, joined, length, plainAngle } from "./units.js";
+import { whatOf } from "./words.js";
 
 /**
  * A table: `columns` are `[heading, isNumber]`, `rows` lists of texts or nodes; said in words when empty.
@@ -163,4 +164,14 @@ export function shareBar(share) {
     el("span", {}, `${digits(share * 100, 0)} %`),
     el("span", { class: "bar", style: `width: ${(share * 60).toFixed(1)}%` }),
   );
+}
+
+/** The other traces of a kind that have a number, as what may be chosen in a list. */
+export function othersToChoose(measurements, own, what, spoken) {
+  return measurements
+    .filter((other) => other.id !== own && other.what === what && other.result)
+    .map((other) => {
+      const day = new Date(other.started_at).toLocaleDateString(document.documentElement.lang);
+      return el("option", { value: other.id }, `${other.id}: ${spoken(whatOf(other.touches))}, ${day}`);
+    });
 }
