@@ -19,9 +19,9 @@ from analysis.base import (
     TdcResult,
 )
 from api.base import MisuseError, TraceFileError
-from api.cli.asked import gauge_facts, lobe_settings, supposed_limits, tdc_settings
 from api.cli.gauges_of_trace import gauges_of, streams_of
-from api.cli.result_table import result_table, together_table
+from api.cli.measure.asked import gauge_facts, lobe_settings, supposed_limits, tdc_settings
+from api.cli.measure.tables import result_table, together_table
 from api.live import error_fields, result_fields, together_fields
 from api.store import CRANK, Trace, read_trace
 
@@ -299,7 +299,7 @@ def turned(
 
     Exit code 0: measured, 1: refused, 2: misused, or a file cannot be read.
     """
-    from api.cli.turned import TurnedAsked, finish_turned
+    from api.cli.measure.turned import TurnedAsked, finish_turned
 
     asked = TurnedAsked(
         tdc=tdc_settings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg),

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from api.base import ServiceError, with_service_errors
-from api.cli.asked import gauge_facts
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Task, finish
-from api.cli.report_tables import compression_table, runout_fields, runout_table
+from api.cli.measure import Task, finish, gauge_facts
+from api.cli.report.tables import compression_table, runout_fields, runout_table
 from api.store import Trace
 
 if TYPE_CHECKING:

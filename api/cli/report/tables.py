@@ -17,7 +17,7 @@ from analysis.report import (
     Runout,
     Wave,
 )
-from api.cli.result_table import columns
+from api.cli.measure import columns
 
 
 def report_table(report: CamReport, inch: bool) -> Iterator[str]:

@@ -9,17 +9,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from api.base import MisuseError, with_service_errors
-from api.cli.asked import gauge_facts, lobe_settings, supposed_limits
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Task, finish, lobe_options
-from api.cli.report_parts import (
+from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
+from api.cli.report.parts import (
     json_option,
     report_compression,
     report_mark,
     report_runout,
     report_strip,
 )
-from api.cli.report_tables import report_table, wear_table
+from api.cli.report.tables import report_table, wear_table
 from api.measure import against_view, lift_table_of, profile_csv, report_view
 from api.store import Trace, read_trace
 
