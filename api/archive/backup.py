@@ -33,21 +33,19 @@ from api.live import PROGRAM
 from api.store import FILE_NAME as SHOP_NAME
 from api.store import (
     IMPORTED_FOLDER,
-    LOCK_NAME,
     Contents,
-    FolderLock,
     ShopReader,
     begin_restore,
     contents_of,
     finish_restore,
+    hold_shop,
     is_half_restored,
     owned,
     store_error,
     trouble_in_shop,
     trouble_in_streams,
 )
-from capture.base import CaptureError, DataFolderBusy
-from capture.base import FolderLock as CaptureLock
+from capture.base import CaptureError, DataFolderBusy, FolderLock
 from capture.store import STORE_NAME, open_for_reading, reading_uri
 
 MANIFEST = "manifest.json"
@@ -223,9 +221,9 @@ def folder_at_rest(data_dir: Path) -> Iterator[None]:
 
     A restore that was cut short there is brought to its end first.
     """
-    lock = FolderLock(data_dir / LOCK_NAME)
+    lock = hold_shop(data_dir)
     try:
-        with CaptureLock(data_dir):
+        with FolderLock(data_dir):
             finish_restore(data_dir)
             yield
     except DataFolderBusy as error:

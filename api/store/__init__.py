@@ -1,6 +1,5 @@
 """What is kept: the shop's database, stored streams, trace files."""
 
-from api.store.folder_lock import FolderLock
 from api.store.half_restored import begin_restore, finish_restore, is_half_restored, owned
 from api.store.job_store import (
     Adoption,
@@ -30,29 +29,28 @@ from api.store.measurement_store import (
     What,
     adding,
     now_text,
+    trace_comments,
+    trace_name,
 )
 from api.store.names import FILE_NAME, IMPORTED_FOLDER
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.shop_settings import hands_free, setting_hands_free
-from api.store.shop_store import LOCK_NAME, Asking, Row, ShopReader, ShopStore, WithinChange
+from api.store.shop_store import Asking, Row, ShopReader, ShopStore, WithinChange, hold_shop
 from api.store.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
 from api.store.streams import StoredInterval, StoredStreams, interval_of
 from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
-from api.store.trace_words import trace_comments, trace_name
 from api.store.trouble import damaged, read_only_words, store_error
 
 __all__ = [
     "CRANK",
     "FILE_NAME",
     "IMPORTED_FOLDER",
-    "LOCK_NAME",
     "Adoption",
     "Answered",
     "AskedOnce",
     "Asking",
     "Contents",
     "Fields",
-    "FolderLock",
     "GuideStage",
     "JobReader",
     "JobRow",
@@ -80,6 +78,7 @@ __all__ = [
     "delete_job",
     "finish_restore",
     "hands_free",
+    "hold_shop",
     "interval_of",
     "is_half_restored",
     "job_just_begun",

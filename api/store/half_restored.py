@@ -12,8 +12,7 @@ from pathlib import Path
 from api.base import StoreError
 from api.files import sync
 from api.store.names import FILE_NAME, IMPORTED_FOLDER
-from capture.base import DataFolderBusy
-from capture.base import FolderLock as CaptureLock
+from capture.base import DataFolderBusy, FolderLock
 from capture.store import STORE_NAME
 
 SETTING_ASIDE, PUTTING_IN = ".restore.setting-aside", ".restore.putting-in"
@@ -64,7 +63,7 @@ def finish_restore_at_start(data_dir: Path) -> None:
     if not is_half_restored(data_dir):
         return
     try:
-        with CaptureLock(data_dir):
+        with FolderLock(data_dir):
             finish_restore(data_dir)
     except DataFolderBusy as error:
         raise StoreError(

@@ -19,13 +19,12 @@ from typing import Any, Protocol, TypeVar
 from sqlite_utils import Database
 
 from api.base import StoreError
-from api.store.folder_lock import FolderLock
 from api.store.half_restored import finish_restore_at_start
 from api.store.names import FILE_NAME
 from api.store.request_keys import Answered, noting
 from api.store.shop_schema import SCHEMA
 from api.store.trouble import damaged, store_error
-from capture.base import StoreUnusable
+from capture.base import DataFolderBusy, FolderLock, StoreUnusable
 from capture.store import keep_copy, reading_uri
 
 T = TypeVar("T")
@@ -117,6 +116,14 @@ def blaming(path: Path, *, writing: bool = False) -> Iterator[None]:
         raise told from None
 
 
+def hold_shop(data_dir: Path) -> FolderLock:
+    """Hold the shop of a data folder; raises `StoreError` where another process has it."""
+    try:
+        return FolderLock(data_dir, LOCK_NAME)
+    except DataFolderBusy as error:
+        raise StoreError("folder_in_use", f"{error}.") from None
+
+
 class ShopStore:
     """The writing half: opens, migrates, and writes one change after another.
 
@@ -131,7 +138,7 @@ class ShopStore:
         self.read = ShopReader(data_dir)
         self.importing = Lock()
         """Held while something from elsewhere is taken in: one at a time."""
-        self._lock = FolderLock(data_dir / LOCK_NAME)
+        self._lock = hold_shop(data_dir)
         try:
             finish_restore_at_start(data_dir)
         except BaseException:

@@ -83,7 +83,7 @@ class StoreUnusable(StoreError):
 
 
 class DataFolderBusy(CaptureError):
-    """Another capture process writes to the same data folder."""
+    """Another process has the same data folder."""
 
 
 class FeedError(CaptureError):

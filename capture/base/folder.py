@@ -18,24 +18,33 @@ FACTS_NAME = "capture.json"
 class FolderLock:
     """Held for the life of the process; the kernel lets go of it however the process ends.
 
+    Parameters
+    ----------
+    data_dir : Path
+    name : str
+        Of the file that is locked: by default the one that a capture process holds.
+
     Raises
     ------
     DataFolderBusy
         When another process holds it; says which.
     """
 
-    def __init__(self, data_dir: Path) -> None:
+    def __init__(self, data_dir: Path, name: str = LOCK_NAME) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
-        path = data_dir / LOCK_NAME
-        self._fd = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        self._fd = os.open(data_dir / name, os.O_RDWR | os.O_CREAT, 0o644)
         try:
             lock_for_life(self._fd)
         except OSError as error:
             pid = os.read(self._fd, 32).decode("ascii", "replace").strip() or "unknown"
             os.close(self._fd)
+            does = (
+                "capture (process {}) already records into"
+                if name == LOCK_NAME
+                else "Lobewright (process {}) uses"
+            )
             raise DataFolderBusy(
-                f"another capture (process {pid}) already records into {data_dir}; "
-                "stop it, or choose another --data folder"
+                f"another {does.format(pid)} {data_dir}; stop it, or choose another --data folder"
             ) from error
         self._note_pid()
 
@@ -43,6 +52,10 @@ class FolderLock:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.release()
+
+    def release(self) -> None:
+        """Let another process have it."""
         os.close(self._fd)
 
     def _note_pid(self) -> None:
