@@ -3,6 +3,8 @@
 A computer or a cable that stalls keeps lines back and then delivers them together. All but the last tell where
 the crank stood some time before they arrived. Such a lump is told from a crank that stood still and was then
 jerked: a hand that leaves no trace in the speed before and behind it cannot move a crank so far in so short a time.
+Where an encoder speaks at a steady pace, also while the crank stands, a lump of as many lines as the silence before
+it should have had is told without any leap.
 """
 
 from __future__ import annotations
@@ -20,8 +22,12 @@ _LEAST_COUNTS = 3.0
 _TIMES_FASTER = 2.5
 _BESIDE_S = 0.06
 _MOST_OVER_BESIDE, _OF_A_SLIP = 1.6, 0.5
+_STEADY_REPEATS = 0.02
+_LEAST_OF_SILENCE, _MOST_OF_SILENCE = 0.6, 1.5
+_STILL_READ_S = 0.04
 
 Flags = NDArray[np.bool_]
+Places = NDArray[np.intp]
 
 
 def find_late_lines(time_s: Floats, crank_deg: Floats) -> Flags:
@@ -46,6 +52,42 @@ def find_late_lines(time_s: Floats, crank_deg: Floats) -> Flags:
     return late
 
 
+def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
+    """Mark moments at which whatever arrived may have waited: during a silence that ended in late lines, or just behind.
+
+    A computer that stalls holds all its ports up, and reads one after the other when it goes on. Silences of the
+    length that is usual are the line's own manner, a serial server's packets for instance, and are not marked.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        When the encoder's lines arrived.
+    late : ndarray of bool, shape (n,)
+        Those that came late, from `find_late_lines`.
+    then_s : ndarray, shape (m,)
+        The moments in question, not falling.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+    """
+    first = np.flatnonzero(late & ~np.append(False, late[:-1]))
+    last = np.flatnonzero(late & ~np.append(late[1:], False)) + 1  # the kept one, which ends the lump
+    silent = time_s[first] - time_s[np.maximum(first - 1, 0)] > _long_silence_s(np.diff(time_s))
+    begun = time_s[np.maximum(first[silent] - 1, 0)]
+    over = time_s[np.minimum(last[silent], len(time_s) - 1)] + _STILL_READ_S
+    marked = np.searchsorted(begun, then_s, side="left") > np.searchsorted(over, then_s, side="left")
+    return np.asarray(marked)
+
+
+def _long_silence_s(gap: Floats) -> float:
+    """What is far longer than the silence in which most of the time goes by."""
+    shorter = np.sort(gap)
+    gone = np.cumsum(shorter)
+    usual_s = float(shorter[np.searchsorted(gone, 0.5 * gone[-1])])
+    return max(_LEAST_SILENCE_S, _SILENCE_LINES * usual_s)
+
+
 def _once(time_s: Floats, crank_deg: Floats) -> Flags:
     late = np.zeros(len(time_s), dtype=np.bool_)
     gap = np.diff(time_s)
@@ -59,7 +101,18 @@ def _once(time_s: Floats, crank_deg: Floats) -> Flags:
     far = np.abs(crank_deg[last] - crank_deg[first]) > leap_deg
     for begun, ended in zip(first[far].tolist(), last[far].tolist(), strict=True):
         late[begun:ended] |= _leaps(time_s, crank_deg, begun, ended)
+    if float(np.mean(np.diff(crank_deg) == 0.0)) > _STEADY_REPEATS:
+        for begun, ended in zip(*_kept_pace(gap, usual_s, first, last), strict=True):
+            late[begun:ended] = True
     return late
+
+
+def _kept_pace(gap: Floats, usual_s: float, first: Places, last: Places) -> tuple[list[int], list[int]]:
+    """Lumps of about as many lines as the silence before them should have had."""
+    silence = gap[first - 1]
+    share = (last - first + 1) * usual_s / silence
+    told = (silence > _long_silence_s(gap)) & (share > _LEAST_OF_SILENCE) & (share < _MOST_OF_SILENCE)
+    return first[told].tolist(), last[told].tolist()
 
 
 def _least_leap(crank_deg: Floats) -> float:

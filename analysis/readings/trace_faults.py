@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats, GaugeFacts, Refusal, Streams, Warn, smallest_step
-from analysis.readings.crank_late import find_late_lines
+from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
 
 FEWEST_CRANK = 8
@@ -68,7 +68,10 @@ def check_streams(
     crank_s, crank_deg = _clean("crank", streams.crank_time_s, streams.crank_deg, FEWEST_CRANK, warnings)
     gauge_s, gauge_mm = _clean("gauge", streams.gauge_time_s, streams.gauge_mm, FEWEST_GAUGE, warnings)
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
-    crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, warnings)
+    late = find_late_lines(crank_s, crank_deg)
+    waited = find_held_up(crank_s, late, gauge_s)
+    gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]
+    crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, late, warnings)
     _refuse_absurd(crank_s, crank_deg, gauge_mm)
     _refuse_no_movement(crank_s, crank_deg)
     _refuse_no_overlap(crank_s, gauge_s)
@@ -161,9 +164,10 @@ def _without_wild_counts(time_s: Floats, crank_deg: Floats, warnings: list[Warn]
     return time_s[keep], crank_deg[keep]
 
 
-def _without_late_lines(time_s: Floats, crank_deg: Floats, warnings: list[Warn]) -> tuple[Floats, Floats]:
+def _without_late_lines(
+    time_s: Floats, crank_deg: Floats, late: Flags, warnings: list[Warn]
+) -> tuple[Floats, Floats]:
     """Leave out what a stalled cable or computer kept back: where the crank stood some time before it arrived."""
-    late = find_late_lines(time_s, crank_deg)
     if not late.any():
         return time_s, crank_deg
     if float(np.mean(late)) > _MANY_LATE:

@@ -12,6 +12,7 @@ from analysis.base import Floats, Refusal
 from analysis.readings import CrankMotion, refuse_rest_changed
 
 _PLACES = 8
+_LEAST_BETWEEN = 2
 _LEAST_FLAT_DEG = 6.0
 _SMALL_SCALE_MM = 15.0
 _FEWEST = 8
@@ -110,7 +111,9 @@ def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
         return np.zeros(len(angle_deg), dtype=bool)
     still = _range_over(gauge_mm[places], size) <= tolerance
     swept = _range_over(angle_deg[places], size) >= 0.8 * length
-    first = np.flatnonzero(still & swept)
+    # Two readings that stand level either side of the top, with none between, show no standstill.
+    seen = places[size - 1 :] - places[: len(places) - size + 1] >= _LEAST_BETWEEN
+    first = np.flatnonzero(still & swept & seen)
     marks = np.zeros(len(angle_deg) + 1)
     np.add.at(marks, places[first], 1.0)
     np.add.at(marks, places[first + size - 1] + 1, -1.0)

@@ -105,3 +105,45 @@ class BusyComputer(Fault):
                 )
             at_s += self.each_s * rng.uniform(0.5, 1.5)
         return np.maximum.accumulate(arrived)
+
+
+@dataclass(frozen=True)
+class OverloadedComputer(Fault):
+    """A computer with more work than processors: each port's thread wakes when it is let, now and then all stop.
+
+    A thread that wakes reads whatever has arrived, and stamps it back from then at the pace of the wire.
+
+    Parameters
+    ----------
+    stalls : tuple of (float, float)
+        When everything stopped and for how long, seconds; the same for all streams of a trace.
+    often, late_s : float
+        The share of wakings that come late, and by how much in the mean; twice as often after a stall.
+    line_s : float
+        What a line takes on the wire.
+    """
+
+    stalls: tuple[tuple[float, float], ...]
+    often: float = 0.15
+    late_s: float = 0.006
+    line_s: float = 0.0006
+    name = "overloaded_computer"
+
+    def on_arrivals(self, time_s: Floats, rng: Rng) -> Floats:
+        """Read the port as its thread would."""
+        arrived, first, read_s = time_s.copy(), 0, -math.inf
+        while first < len(time_s):
+            wakes_s = self._wakes_s(max(float(time_s[first]), read_s), rng)
+            behind = max(int(np.searchsorted(time_s, wakes_s, side="right")), first + 1)
+            stamps = wakes_s - self.line_s * np.arange(behind - first)[::-1]
+            arrived[first:behind] = np.maximum(stamps, read_s)
+            first, read_s = behind, wakes_s
+        return np.maximum.accumulate(arrived)
+
+    def _wakes_s(self, due_s: float, rng: Rng) -> float:
+        wakes_s = due_s + (rng.exponential(self.late_s) if rng.random() < self.often else 0.0)
+        for begun_s, lasted_s in self.stalls:
+            if begun_s <= wakes_s < begun_s + lasted_s:
+                late_s = rng.exponential(self.late_s) if rng.random() < 2.0 * self.often else 0.0
+                return begun_s + lasted_s + late_s
+        return wakes_s

@@ -32,6 +32,7 @@ from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import (
     BusyComputer,
     DiscOffItsAxis,
+    OverloadedComputer,
     PinionOffItsAxis,
     StickingPlunger,
 )
@@ -223,6 +224,22 @@ def hiccups(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, busy, speeds=(speed, 0.8 * speed)), known_lag(rng, gauge))
 
 
+def overloaded(rng: Rng, piston: bool) -> Case:
+    gauge, at_s, stalls = ordinary_gauge(rng), 0.0, list[tuple[float, float]]()
+    while at_s < 120.0:
+        at_s += rng.uniform(1.0, 3.0)
+        stalls.append((at_s, rng.uniform(0.05, 0.25)))
+        at_s += stalls[-1][1]
+    fault = OverloadedComputer(tuple(stalls))
+    if piston:
+        return Case(tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm), piston=True)
+    speed = rng.uniform(20.0, 110.0)
+    late = replace(
+        gauge, lag_s=gauge.lag_s + fault.often * fault.late_s
+    )  # as TDC finds it on the same computer
+    return Case(lobe_trace(rng, gauge, fault, speeds=(speed, 0.8 * speed)), known_lag(rng, late))
+
+
 def late_only(rng: Rng, piston: bool) -> Case:
     gauge = replace(ordinary_gauge(rng), lag_s=0.06, jitter_s=0.008, jitter_law="late_only")
     if piston:
@@ -252,6 +269,8 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "rod_half_a_mm_out": lambda rng: known_engine(rng, 0.5),
     "hiccups": lambda rng: hiccups(rng, piston=False),
     "hiccups_tdc": lambda rng: hiccups(rng, piston=True),
+    "overloaded": lambda rng: overloaded(rng, piston=False),
+    "overloaded_tdc": lambda rng: overloaded(rng, piston=True),
     "late_only": lambda rng: late_only(rng, piston=False),
     "late_only_tdc": lambda rng: late_only(rng, piston=True),
 }

@@ -1,0 +1,90 @@
+"""A computer that stalls holds both ports up: what the gauge said meanwhile has no time, and is left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
+from analysis.lobe import find_lobe
+from analysis.readings.crank_late import find_held_up, find_late_lines
+from analysis.tdc import find_tdc
+from simulated_devices.faults.as_they_are import OverloadedComputer
+from simulated_devices.machine import Hand, Manner, Mounting
+from simulated_devices.scenarios import load_scenario
+from simulated_devices.scenarios.scenario_build import gauge_of, setup_of
+from simulated_devices.traces import Trace, record
+
+DROP_MM = 1.27
+ENGINE = TdcSettings(80.0, 135.0, 0.8)
+
+
+def recorded(touches: str, seed: int) -> Trace:
+    """Turned as a builder does, while the computer stalls every other second for up to a quarter of a second."""
+    chance = np.random.default_rng([20261128, seed])
+    hand = Hand(-140.0, Manner(40.0, 0.1), chance)
+    if touches == "piston_1":
+        hand.rock(0.0, 45.0, 2, (40.0, 40.0))
+    else:
+        hand.turns(2.1, 120.0).turns(2.0, 100.0).by(-60.0)
+    stalls, at_s = [], 0.0
+    while at_s < 60.0:
+        at_s += chance.uniform(1.0, 3.0)
+        stalls.append((at_s, chance.uniform(0.05, 0.25)))
+        at_s += stalls[-1][1]
+    scenario = load_scenario("hollin_lane_twin_cam")
+    setup = setup_of(scenario, hand.done())
+    pushed_in_mm = 23.0 if touches == "piston_1" else 12.0
+    mounting = Mounting(gauge_of(scenario.gauge[0]), touches, pushed_in_mm, opposed=touches != "piston_1")
+    bench = type(setup)(setup.engine, setup.motion, setup.encoder, {"dial_a": mounting})
+    return record(bench, chance, (OverloadedComputer(tuple(stalls)),))
+
+
+def streams(trace: Trace) -> Streams:
+    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+
+
+@pytest.mark.parametrize("seed", [0, 27, 180])
+def test_true_tdc_holds_and_is_not_refused(seed: int) -> None:
+    trace = recorded("piston_1", seed)
+    found = find_tdc(streams(trace), ENGINE, GaugeFacts(step_mm=0.01))
+    off_deg = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+    assert abs(off_deg) <= 1.5 * found.u95_deg
+    assert found.u95_deg < 0.08
+
+
+@pytest.mark.parametrize("seed", [46, 77, 104])
+def test_a_lobe_turned_quickly_holds_and_is_not_refused(seed: int) -> None:
+    trace = recorded("inlet_1", seed)
+    top = find_tdc(streams(recorded("piston_1", 1000 + seed)), ENGINE, GaugeFacts(step_mm=0.01))
+    gauge = GaugeFacts(top.lag_s, top.lag_u_s, 0.01, 0.0, jitter_s=top.jitter_s)
+    zero_deg = trace.truth.overlap_tdc_deg
+    found = find_lobe(streams(trace), LobeSettings(tdc_deg=zero_deg, drop_mm=DROP_MM), gauge)
+    off_deg = (found.centre_deg + zero_deg - trace.lobe.centre_deg(DROP_MM) + 360.0) % 720.0 - 360.0
+    assert abs(off_deg) <= 1.5 * found.u95_deg
+    assert found.u95_deg < 0.8
+
+
+def stalled(time_s: np.ndarray, at_s: float, for_s: float) -> np.ndarray:
+    held = np.flatnonzero((time_s >= at_s) & (time_s < at_s + for_s))
+    arrived_s = time_s.copy()
+    arrived_s[held] = at_s + for_s - 0.0005 * np.arange(len(held))[::-1]
+    return arrived_s
+
+
+def test_a_stall_while_the_crank_stands_is_told_by_the_pace_of_its_lines() -> None:
+    time_s = np.arange(0.0, 20.0, 0.005)
+    crank_deg = np.clip(np.floor((time_s - 10.0) * 200.0) / 10.0, 0.0, None)  # stands for 10 s, then turns
+    arrived_s = stalled(time_s, 5.0, 0.2)
+    late = find_late_lines(arrived_s, crank_deg)
+    assert 35 <= late.sum() <= 40
+    asked_s = np.array([4.9, 5.1, 5.21, 5.4, 12.0])
+    assert find_held_up(arrived_s, late, asked_s).tolist() == [False, True, True, False, False]
+
+
+def test_the_packets_of_a_serial_server_are_its_manner_and_no_stall() -> None:
+    time_s = np.arange(0.0, 20.0, 0.005)
+    arrived_s = np.ceil(time_s / 0.05) * 0.05 + 0.0002 * (np.arange(len(time_s)) % 10)
+    crank_deg = np.floor(time_s * 400.0) / 10.0
+    late = find_late_lines(arrived_s, crank_deg)
+    assert not find_held_up(arrived_s, late, np.arange(0.5, 19.0, 0.1)).any()
