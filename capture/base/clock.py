@@ -6,9 +6,9 @@ Real instruments live in this machine's own time. A simulated bench may keep a t
 ``now``
     Nanoseconds, eight bytes in this machine's order; the bench alone sets them.
 ``NAME.progress``
-    There while the port NAME is open: how many of its bytes were read and stamped since, how many were written to it, and
-    when the next are due, likewise. The bench does not go on before its last line was taken, nor past such a time before
-    it was asked.
+    There, and not empty, while the port NAME is open: how many of its bytes were read and stamped since, how many were
+    written to it, and when the next are due, likewise. The bench does not go on before its last line was taken, nor past
+    such a time before it was asked.
 
 Only stamps, and what is compared with stamps, come from here. What watches over processes (time-outs, signs of life,
 pauses) keeps to the machine's time.
@@ -105,9 +105,10 @@ class PortProgress:
     def end(self) -> None:
         """The port is closed."""
         if self._path and self._file >= 0:
+            os.ftruncate(self._file, 0)  # who has it open sees that it has ended
+            os.close(self._file)
             with contextlib.suppress(OSError):
                 self._path.unlink()
-            os.close(self._file)
             self._file = -1
 
     def _put(self, place: int, *numbers: int) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -67,7 +66,7 @@ class LiveLine(ABC):
     @property
     def port_name(self) -> str:
         """Name of the port, as whoever reads it knows it."""
-        return Path(self.port.name).name
+        return self.port.name.rsplit("/", 1)[-1]  # asked at every line: a Path would cost as much as the line
 
     @property
     def written(self) -> int:

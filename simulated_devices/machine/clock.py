@@ -3,13 +3,14 @@
 A bench that keeps its own time is the same however busy the machine is. Its folder, named by `BENCH_CLOCK`, is shared
 with whoever reads the lines: ``now`` holds the time in nanoseconds (eight bytes, this machine's order), set here alone;
 ``NAME.progress`` holds, while the port NAME is open for reading, when its reader will next ask something, how many bytes
-were asked, and how many of the port's were read and stamped. Time stands at a line until it was taken, and at a question
-until it was asked. While somebody waits for it, it goes as fast as that allows;
-otherwise at a pace that is given, or not at all.
+were asked, and how many of the port's were read and stamped; it is emptied when the port is closed. Time stands at a
+line until it was taken, and at a question until it was asked. While somebody waits for it, it goes as fast as that
+allows; otherwise at a pace that is given, or not at all.
 """
 
 from __future__ import annotations
 
+import math
 import mmap
 import os
 import sys
@@ -121,6 +122,8 @@ class BenchClock(MachineClock):
         self._change = threading.Condition()
         self._due_s: dict[Speaker, float] = {}
         self._waited_for: list[float] = []
+        self._sleep_until: list[float] = []
+        self._readers: dict[str, int] = {}
         self._paced_from = (time.monotonic(), self._now_s)
         self._turning = threading.Lock()
         self._thread = threading.Thread(target=self._go_on, name="clock", daemon=True)
@@ -138,10 +141,12 @@ class BenchClock(MachineClock):
         """Wait until the bench has come so far; in a hurry time goes on as fast as it can meanwhile."""
         with self._change:
             until_s = self._reached_s + seconds
+            self._sleep_until.append(until_s)
             if hurry:
                 self._waited_for.append(until_s)
                 self._change.notify_all()
             self._change.wait_for(lambda: self._reached_s >= until_s or not self._due_s)
+            self._sleep_until.remove(until_s)
             if hurry:
                 self._waited_for.remove(until_s)
 
@@ -207,7 +212,10 @@ class BenchClock(MachineClock):
             self._reached_s = at_s
             if speaker in self._due_s:
                 self._due_s[speaker] = at_s + speaker.rest_s(at_s)
-            self._change.notify_all()
+            if (
+                min(self._sleep_until, default=math.inf) <= at_s
+            ):  # waking anybody at every line would cost most
+                self._change.notify_all()
 
     def _set(self, now_s: float) -> None:
         self._now_s, self._page[0] = now_s, round(now_s * 1e9)
@@ -236,11 +244,18 @@ class BenchClock(MachineClock):
 
     def _progress(self, speaker: Speaker) -> Progress | None:
         """How far the reader of this port is; `None` where it does not say."""
+        name = speaker.port_name
         try:
-            content = (self._folder / f"{speaker.port_name}.progress").read_bytes()
+            if name not in self._readers:
+                self._readers[name] = os.open(self._folder / f"{name}.progress", os.O_RDONLY)
+            os.lseek(self._readers[name], 0, os.SEEK_SET)
+            content = os.read(self._readers[name], 24)
         except OSError:
             return None
-        return Progress(*memoryview(content).cast("Q")) if len(content) == 24 else None
+        if len(content) < 24:  # it has ended; the next begins with a file of its own
+            os.close(self._readers.pop(name))
+            return None
+        return Progress(*memoryview(content).cast("Q"))
 
 
 def _page(folder: Path) -> memoryview:
