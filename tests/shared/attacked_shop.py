@@ -14,7 +14,8 @@ from typing import Any
 
 import httpx
 import pytest
-from waiting import LOBEWRIGHT, until
+from waiting import until
+from warm import WarmService
 from websockets.sync.client import ClientConnection, connect
 
 from api.base import own_ip_addresses
@@ -44,7 +45,7 @@ class AttackedShop:
     port: int
     far: str
     log: Path
-    process: subprocess.Popen[bytes]
+    process: WarmService
 
     @property
     def far_url(self) -> str:
@@ -87,9 +88,9 @@ def simulated_bench(folder: Path) -> Iterator[tuple[Path, str]]:
 def attacked_shop(folder: Path, *options: str, umask: int = -1) -> Iterator[AttackedShop]:
     """A service started with ``run --shop``; whatever it says goes to a file."""
     data, log = folder / "data", folder / "service.log"
-    with simulated_bench(folder) as (bench, control), log.open("wb") as said:
-        command = [*LOBEWRIGHT, "run", "--shop", "--bench", str(bench), "--data", str(data), "--port", "0"]
-        service = subprocess.Popen([*command, *options], stdout=said, stderr=said, umask=umask)
+    with simulated_bench(folder) as (bench, control):
+        run = ["run", "--shop", "--bench", str(bench), "--data", str(data), "--port", "0"]
+        service = WarmService([*run, *options], log, umask=umask)
         try:
             url = until(lambda: json.loads((data / "web.json").read_text())["url"], "it has an address")
             port = int(url.rsplit(":", 1)[1])

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-from waiting import LOBEWRIGHT, until
+from waiting import until
+from warm import WarmService
 
 Fields = dict[str, Any]
 ENGINE: Fields = {
@@ -45,17 +46,13 @@ class RunningShop:
         self.folder = folder
         self.data = data or folder / "data"
         self.bench = bench or write_bench(folder)
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: WarmService | None = None
         self.url = ""
         self.log_path = folder / "run.log"
 
     def start(self) -> RunningShop:
-        with self.log_path.open("ab") as log:
-            self.process = subprocess.Popen(
-                [*LOBEWRIGHT, "run", "--bench", str(self.bench), "--data", str(self.data), "--port", "0"],
-                stdout=log,
-                stderr=log,
-            )
+        run = ["run", "--bench", str(self.bench), "--data", str(self.data), "--port", "0"]
+        self.process = WarmService(run, self.log_path)
         self.url = until(self._url, f"the service is up: {self.log_path}", 180)
         return self
 

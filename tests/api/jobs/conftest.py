@@ -19,7 +19,7 @@ from typing import Any
 import httpx
 import pytest
 from bench_time import all_heard, environment, ports_open
-from waiting import LOBEWRIGHT
+from warm import WarmService
 
 import api.host
 
@@ -162,15 +162,12 @@ def running_shop(folder: Path, scenario: Path, *, own_time: bool = True) -> Iter
         text=True,
         env=env,
     )
-    log = (folder / "service.log").open("w")
-    service: subprocess.Popen[str] | None = None
+    service: WarmService | None = None
     try:
         assert simulator.stdout is not None
         bench_url = simulator.stdout.readline().rsplit(" ", 1)[1].strip()
-        command = [*LOBEWRIGHT, "run"]
-        service = subprocess.Popen(
-            [*command, "--bench", bench_file, "--data", data, "--port", "0"], stderr=log, text=True, env=env
-        )
+        run = ["run", "--bench", str(bench_file), "--data", str(data), "--port", "0"]
+        service = WarmService(run, folder / "service.log", env)
         url = _address(data / "web.json", service)
         if own_time:
             ports_open(clock, len(list(links.glob("*.journal"))))
@@ -178,12 +175,11 @@ def running_shop(folder: Path, scenario: Path, *, own_time: bool = True) -> Iter
     finally:
         _end(service)
         _end(simulator)
-        log.close()
         if simulator.stdout is not None:
             simulator.stdout.close()
 
 
-def _address(file: Path, service: subprocess.Popen[str]) -> str:
+def _address(file: Path, service: WarmService) -> str:
     latest_s = time.monotonic() + STARTS_WITHIN_S
     while time.monotonic() < latest_s:
         assert service.poll() is None, "the service ended at once; see service.log"
@@ -196,7 +192,7 @@ def _address(file: Path, service: subprocess.Popen[str]) -> str:
     raise AssertionError("the service did not begin to read the bench")
 
 
-def _end(process: subprocess.Popen[str] | None) -> None:
+def _end(process: subprocess.Popen[str] | WarmService | None) -> None:
     if process is None:
         return
     process.terminate()
