@@ -45,6 +45,9 @@ const DECISIONS = {
   measure_again: "to be measured again",
 };
 
+/** A single cam bears the word as its name. */
+const camWords = (name) => (name === "cam" ? "cam" : `${name} cam`);
+
 const FACTS = {
   bench_checked: (what) =>
     `bench checked${what.turn_deg ? `, ${digits(what.turn_deg, 2)}° from TDC to TDC` : ""}`,
@@ -58,12 +61,12 @@ const FACTS = {
   lobe_measured: (what, choices) =>
     `${what.valve} lobe ${what.cylinder}: ` +
     `${joined(centreAngle(what.centre_deg, choices.angle))} ± ${digits(what.u95_deg, 2)}°`,
-  decided: (what) => `${what.cam} cam ${DECISIONS[what.decision] ?? plainName(what.decision)}`,
+  decided: (what) => `${camWords(what.cam)} ${DECISIONS[what.decision] ?? plainName(what.decision)}`,
   moved: (what) =>
-    `${what.cam} cam moved (${plainName(what.way)})` +
+    `${camWords(what.cam)} moved (${plainName(what.way)})` +
     (Number.isFinite(what.asked_deg) ? `, asked for ${errorWords(what.asked_deg)}` : ""),
   tightened: (what) =>
-    `${what.cam} cam ${stageWords(what.to)}` +
+    `${camWords(what.cam)} ${stageWords(what.to)}` +
     (what.torque_nm ? ` to ${what.torque_nm} Nm` : "") +
     (what.locking ? `, ${what.locking}` : ""),
   piston_clearance_found: (what, choices) =>

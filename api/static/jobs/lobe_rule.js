@@ -9,6 +9,8 @@ import { digits } from "./units.js";
 
 const HEIGHT = 64;
 const MIDDLE = 30;
+/** Where the limits stand nearer to the card, one word says all three. */
+const TICK_ROOM = 40;
 
 function marksOf(track, x) {
   return track.marks.flatMap((mark, at) => {
@@ -44,11 +46,20 @@ function rule(track, reach, width) {
       height: 28,
       fill: "url(#rule-hatch)",
     });
-  const ticks = [-track.tolerance, 0, track.tolerance].map((deg) =>
+  const limit = `${digits(track.tolerance, 1)}°`;
+  const told =
+    inside[1] - x(0) < TICK_ROOM
+      ? [[0, `card ± ${limit}`]]
+      : [
+          [-track.tolerance, limit],
+          [0, "card"],
+          [track.tolerance, limit],
+        ];
+  const ticks = told.map(([deg, words]) =>
     svg(
       "text",
       { x: x(deg), y: HEIGHT - 4, "text-anchor": "middle", "font-size": 13, fill: "var(--ink-2)" },
-      deg === 0 ? "card" : `${digits(Math.abs(deg), 1)}°`,
+      words,
     ),
   );
   const latest = track.marks[track.marks.length - 1];

@@ -42,11 +42,13 @@ const withReport = () => shown.lobes.filter((lobe) => lobe.report);
 
 function paintHead() {
   put(byId("about"), ofJob ? `Job ${number}, the newest trace of every lobe.` : `Trace ${number}.`);
-  const warned = withReport().flatMap(({ title, report }) =>
-    report.warnings.map((warning) => [ofJob ? `${title}: ` : "", warning.message]),
-  );
+  const whose = new Map();
+  for (const { title, report } of withReport())
+    for (const { message } of report.warnings) whose.set(message, [...(whose.get(message) ?? []), title]);
   byId("notes").replaceChildren(
-    ...warned.map(([whose, message]) => note("mind", spoken(message), spoken(whose))),
+    ...[...whose].map(([message, titles]) =>
+      note("mind", spoken(message), ofJob ? `${spoken(titles.join(", "))}:` : ""),
+    ),
     ...shown.lobes
       .filter((lobe) => !lobe.report)
       .map((lobe) => note("mind", spoken(lobe.why_not), `${spoken(lobe.title)}: no report.`)),

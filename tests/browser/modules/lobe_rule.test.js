@@ -30,5 +30,12 @@ export const tests = {
     document.body.append(...lobeRules(cams, 600));
     equal(document.querySelector("svg").getAttribute("aria-label"), "inlet 1: 0.20° late, torqued");
   },
+  "limits too near the card for words of their own stand in one": () => {
+    const words = () => [...document.querySelectorAll("svg text")].map((one) => one.textContent);
+    document.body.replaceChildren(...lobeRules(cams, 600));
+    equal(words(), ["1.0°", "card", "1.0°"]);
+    document.body.replaceChildren(...lobeRules(cams, 200));
+    equal(words(), ["card ± 1.0°"]);
+  },
   "nothing measured is a sentence": () => equal(lobeRules([], 600)[0].tagName, "P"),
 };
