@@ -1,10 +1,13 @@
 """From the wire to the screen: how old is a line when a WebSocket client has it?
 
     python tests/benchmarks/latency.py [--seconds 20] [--screens 1]
+    python tests/benchmarks/latency.py --share 0.1 --lines 200 --screens 2   as on a small computer; wants root, for a cgroup
 
 One encoder (500 lines/s) and three gauges (20 lines/s) on real pseudo-terminals, `lobewright run` as
 processes, the screens in this process. Every encoder line carries a number of its own, so each is found again
-in the first message that shows it or a later one. Limit: p99 of 100 ms, also while a measurement is fitted.
+in the first message that shows it or a later one. Limit: p99 of 100 ms, also while a measurement is fitted. With
+`--share` the service and capture together get that part of this machine's processor time and no more; printed is
+how many of the encoder's lines were kept all the same.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ import argparse
 import json
 import os
 import pty
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -21,7 +25,7 @@ import time
 import tty
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,10 +33,10 @@ import numpy as np
 from websockets.sync.client import connect
 
 LIMIT_MS = 100.0
-CRANK_HZ = 500
 GAUGE_HZ = 20
 GAUGES = ("dial_a", "dial_b", "dial_c")
 COUNTS_PER_TURN = 3600
+PERIOD_US = 100_000
 WARM_UP_S = 2.0
 LOBEWRIGHT = [sys.executable, "-m", "api"]
 
@@ -104,11 +108,38 @@ class Screen(threading.Thread):
 
 
 @contextmanager
-def service(wires: Wires, folder: Path) -> Iterator[str]:
+def held_to(share: float) -> Iterator[list[str]]:
+    """Words before a command that hold it, and what it starts, to a share of this machine's processor time."""
+    if share >= 1.0:
+        yield []
+        return
+    old = Path("/sys/fs/cgroup/cpu")
+    group = (old if old.is_dir() else Path("/sys/fs/cgroup")) / f"lobewright-{os.getpid()}"
+    try:
+        group.mkdir()
+        allowed_us = round(share * (os.cpu_count() or 1) * PERIOD_US)
+        if old.is_dir():
+            (group / "cpu.cfs_period_us").write_text(f"{PERIOD_US}")
+            (group / "cpu.cfs_quota_us").write_text(f"{allowed_us}")
+        else:
+            (group / "cpu.max").write_text(f"{allowed_us} {PERIOD_US}")
+    except OSError as error:
+        sys.exit(f"no share of the processors can be set here ({error}); run as root, or without --share")
+    try:
+        yield ["sh", "-c", f'echo $$ > {group}/cgroup.procs; exec "$@"', "held"]
+    finally:
+        until_s = time.monotonic() + 20.0
+        while time.monotonic() < until_s and (group / "cgroup.procs").read_text():
+            time.sleep(0.1)
+        group.rmdir()
+
+
+@contextmanager
+def service(wires: Wires, folder: Path, before: list[str]) -> Iterator[str]:
     bench, data = folder / "bench.toml", folder / "data"
     bench.write_text(wires.bench())
     process = subprocess.Popen(
-        [*LOBEWRIGHT, "run", "--bench", str(bench), "--data", str(data), "--port", "0"],
+        [*before, *LOBEWRIGHT, "run", "--bench", str(bench), "--data", str(data), "--port", "0"],
         stderr=subprocess.DEVNULL,
     )
     try:
@@ -132,17 +163,37 @@ def ask(url: str, body: dict[str, str] | None = None) -> dict:
         return json.loads(answer.read())
 
 
-def measured_ms(seconds: float, screens: int, *, measuring: bool) -> tuple[np.ndarray, float]:
-    """Latency of every line at every screen, and messages a second and screen."""
-    with tempfile.TemporaryDirectory() as name:
+@dataclass
+class Given:
+    """What the command asks for."""
+
+    seconds: float
+    screens: int
+    crank_hz: int
+    share: float
+
+
+def kept_of(data: Path) -> int:
+    """Encoder lines in the stored streams."""
+    with closing(sqlite3.connect(data / "streams.db")) as db:
+        (count,) = db.execute(
+            "SELECT SUM(lines) FROM blocks JOIN channels ON channels.id = blocks.channel_id WHERE channels.name = 'crank'"
+        ).fetchone()
+    return int(count or 0)
+
+
+def measured_ms(given: Given, *, measuring: bool) -> tuple[np.ndarray, float, float]:
+    """Latency of every line at every screen, messages a second and screen, and the share of lines kept."""
+    seconds, crank_hz = given.seconds, given.crank_hz
+    with tempfile.TemporaryDirectory() as name, held_to(given.share) as before:
         folder, wires = Path(name), Wires()
         for wire in ("crank", *GAUGES):
             wires.add(wire)
         stamps = folder / "stamps.npy"
-        lines = int((seconds + WARM_UP_S) * CRANK_HZ)
+        lines = int((seconds + WARM_UP_S) * crank_hz)
         np.save(stamps, np.zeros(lines, np.int64))
-        with service(wires, folder) as url:
-            watching = [Screen(url, lines) for _ in range(screens)]
+        with service(wires, folder, before) as url:
+            watching = [Screen(url, lines) for _ in range(given.screens)]
             for screen in watching:
                 screen.start()
             if measuring:
@@ -152,7 +203,7 @@ def measured_ms(seconds: float, screens: int, *, measuring: bool) -> tuple[np.nd
                 str(masters[0]),
                 ",".join(map(str, masters[1:])),
                 str(stamps),
-                str(CRANK_HZ),
+                str(crank_hz),
                 str(GAUGE_HZ),
             ]
             subprocess.run([sys.executable, "-c", PUMP, *words], pass_fds=masters, check=True)
@@ -160,26 +211,31 @@ def measured_ms(seconds: float, screens: int, *, measuring: bool) -> tuple[np.nd
             sent_ns = np.load(stamps)
             for screen in watching:
                 screen.close()
-        kept = slice(int(WARM_UP_S * CRANK_HZ), None)
+        kept = slice(int(WARM_UP_S * crank_hz), None)
         late = [(screen.seen_ns - sent_ns)[kept][screen.seen_ns[kept] > 0] / 1e6 for screen in watching]
         rate = float(np.mean([screen.messages for screen in watching])) / (seconds + WARM_UP_S)
-        return np.concatenate(late), rate
+        return np.concatenate(late), rate, kept_of(folder / "data") / lines
 
 
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--seconds", type=float, default=20.0)
     parser.add_argument("--screens", type=int, default=1)
-    given = parser.parse_args()
-    print(f"encoder {CRANK_HZ} lines/s, {len(GAUGES)} gauges at {GAUGE_HZ} lines/s, {given.screens} screens")
+    parser.add_argument("--lines", type=int, default=500, help="of the encoder, a second")
+    parser.add_argument("--share", type=float, default=1.0, help="of this machine's processor time")
+    asked = parser.parse_args()
+    given = Given(asked.seconds, asked.screens, asked.lines, asked.share)
+    print(
+        f"encoder {given.crank_hz} lines/s, {len(GAUGES)} gauges at {GAUGE_HZ} lines/s, {given.screens} screens"
+    )
     print(f"load of the machine at the start: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     for what, measuring in (("watching only", False), ("while measuring", True)):
-        late_ms, rate = measured_ms(given.seconds, given.screens, measuring=measuring)
+        late_ms, rate, kept = measured_ms(given, measuring=measuring)
         p50, p99 = np.percentile(late_ms, [50, 99])
         verdict = "within" if p99 < LIMIT_MS else "OVER"
         print(
             f"{what:16} {late_ms.size:7} lines  {rate:5.1f} messages/s  p50 {p50:6.1f} ms  p99 {p99:6.1f} ms  "
-            f"largest {late_ms.max():6.1f} ms  p99/limit {p99 / LIMIT_MS:.2f} ({verdict})"
+            f"largest {late_ms.max():6.1f} ms  p99/limit {p99 / LIMIT_MS:.2f} ({verdict})  kept {100.0 * kept:.2f} %"
         )
 
 
