@@ -17,7 +17,7 @@ from capture.store.stream_store import Batch
 
 CRANK = Channel("crank", "crank", "deg", counts_per_turn=3600)
 DIAL = Channel("dial_a", "gauge", "mm")
-JOB_FILE = Path(__file__).parents[1] / "jobs" / "recorded" / "before" / "job.zip"
+JOB_FILE = Path(__file__).parents[1] / "api" / "jobs" / "recorded" / "before" / "job.zip"
 
 
 def add_job(data: Path) -> int:
