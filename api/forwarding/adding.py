@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from api.base import ConflictError
 from api.forwarding.connecting import BenchName
-from api.forwarding.kept import BLOCK_COLUMNS, RUN, Document, KeptBlock, SignedOff
+from api.forwarding.kept import BLOCK_COLUMNS, IMPORTED, RUN, Document, KeptBlock, SignedOff
 
 if TYPE_CHECKING:
     from psycopg import Connection, sql
@@ -148,6 +148,24 @@ def manifest_of(
 def seal_of(before: bytes, manifest: bytes) -> bytes:
     """Hash a sign-off and the seal before it."""
     return hashlib.sha256(before + manifest).digest()
+
+
+def has_less(
+    connection: Connection[tuple[Any, ...]], bench: BenchName, document: int, channels: dict[int, int]
+) -> bool:
+    """Tell whether the archive has lost what it had acknowledged: it was put back from an older copy of its own."""
+    from psycopg import sql
+
+    newest = sql.SQL("SELECT max(version) FROM {} WHERE kind <> ALL(%s)").format(_part("documents", bench))
+    blocks = sql.SQL(
+        "SELECT 1 FROM unnest(%s::bigint[], %s::bigint[]) AS m(channel_id, first) LEFT JOIN {} b"
+        " USING (channel_id, first) WHERE m.first >= 0 AND b.channel_id IS NULL LIMIT 1"
+    ).format(_part("blocks", bench))
+    with connection.transaction():
+        row = connection.execute(newest, ([RUN, IMPORTED],)).fetchone()
+        if document and (row is None or (row[0] or 0) < document):
+            return True
+        return connection.execute(blocks, (list(channels), list(channels.values()))).fetchone() is not None
 
 
 def forked(bench: BenchName, what: str) -> ConflictError:

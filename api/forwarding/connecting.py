@@ -165,6 +165,9 @@ def open_as(
         refuse_other_version(_allowed(lambda: version_of(connection), connection))
         _refuse_other_clock(connection, now())
         _claim(connection, bench)
+        connection.execute(
+            "SET synchronous_commit = on"
+        )  # what is acknowledged shall outlive the server's end
         connection.commit()
         _refuse_twin(connection, bench)
         connection.commit()

@@ -21,11 +21,12 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from api.base import ServiceError, StoreError
 from api.files import sync
-from api.forwarding.adding import add_blocks, add_documents, add_sign_off
+from api.forwarding.adding import add_blocks, add_documents, add_sign_off, has_less
 from api.forwarding.connecting import BenchName, first_line, open_as
 from api.forwarding.kept import KeptHere
 from api.store import ARCHIVE_FILE
-from capture.base import CaptureError
+from capture.base import BenchFileError, CaptureError
+from capture.bench import load_bench
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -46,7 +47,9 @@ class Progress(BaseModel):
     identity
         As what the archive knows this folder.
     documents, signed
-        Last change of the shop that was sent, and the last that was a sign-off.
+        Last change of the shop that was dealt with, and the last that was a sign-off.
+    arrived
+        Highest version of a row that was sent.
     runs_done
         The last run of which, and of all before it, everything was sent.
     runs
@@ -58,13 +61,14 @@ class Progress(BaseModel):
     model_config = ConfigDict(extra="forbid")
     identity: str
     documents: int = 0
+    arrived: int = 0
     signed: int = 0
     runs_done: int = 0
     runs: dict[int, int] = {}
     channels: dict[int, int] = {}
 
 
-class Standing(BaseModel):
+class ArchiveStanding(BaseModel):
     """How far behind the archive is."""
 
     bench: str
@@ -73,6 +77,11 @@ class Standing(BaseModel):
     blocks_waiting: int
     behind_s: float
     sentence: str
+
+
+NO_ARCHIVE = ArchiveStanding(
+    bench="", state="none", changes_waiting=0, blocks_waiting=0, behind_s=0.0, sentence=""
+)
 
 
 def read_progress(data_dir: Path) -> Progress:
@@ -102,6 +111,17 @@ def write_progress(data_dir: Path, progress: Progress) -> None:
     sync(data_dir)
 
 
+def forwarder_of(data_dir: Path, bench_file: Path | None) -> Forwarder | None:
+    """Give what carries to the archive that a bench file names, if it names one."""
+    if bench_file is None:
+        return None
+    try:
+        archive = load_bench(bench_file).archive
+    except BenchFileError:  # which capture tells
+        return None
+    return None if archive is None else Forwarder(data_dir, archive.url, archive.name)
+
+
 class Forwarder:
     """Carries one data folder to one archive; `start` begins a thread, `step` does one round in this one."""
 
@@ -116,10 +136,7 @@ class Forwarder:
         self._trouble = ""
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, name="forwarder", daemon=True)
-        self._standing = Standing(
-            bench=name, state="starting", changes_waiting=0, blocks_waiting=0, behind_s=0.0,
-            sentence="The archive has not been asked yet.",
-        )  # fmt: skip
+        self._standing = NO_ARCHIVE.model_copy(update={"bench": name, "state": "starting"})
 
     def start(self) -> None:
         """Begin to carry."""
@@ -131,7 +148,7 @@ class Forwarder:
         if self._thread.is_alive():
             self._thread.join(ENDING_S)
 
-    def standing(self) -> Standing:
+    def standing(self) -> ArchiveStanding:
         """Give how far behind it is."""
         return self._standing
 
@@ -196,7 +213,7 @@ class Forwarder:
             except (ServiceError, CaptureError, sqlite3.Error):
                 return
         behind_s = self._clock_s() - self._whole_at_s if self._trouble or changes or blocks else 0.0
-        self._standing = Standing(
+        self._standing = ArchiveStanding(
             bench=self._name,
             state="waiting" if self._trouble else "sending" if changes or blocks else "up to date",
             changes_waiting=changes,
@@ -221,7 +238,14 @@ class Forwarder:
 
     def _connected(self, progress: Progress) -> Connection[tuple[Any, ...]]:
         if self._connection is None or self._connection.closed:
-            self._connection = open_as(BenchName(self._name, progress.identity), self._url)
+            bench = BenchName(self._name, progress.identity)
+            self._connection = open_as(bench, self._url)
+            if has_less(self._connection, bench, progress.arrived, progress.channels):
+                log.warning(
+                    "The archive has less than had arrived there; it gets all again that is kept here."
+                )
+                progress.documents = progress.arrived = progress.signed = progress.runs_done = 0
+                progress.runs, progress.channels = {}, {}
         return self._connection
 
     def _send_signed(
@@ -255,6 +279,7 @@ class Forwarder:
             if measured:  # what they stand on may lie in blocks that still grow
                 add_blocks(connection, bench, growing)
         progress.documents = last
+        progress.arrived = max([progress.arrived, *(one.version for one in documents)])
         write_progress(self._data_dir, progress)
         return True
 

@@ -40,10 +40,12 @@ def add_run(data: Path, blocks: int, *, ended: bool = True, seed: int = 1) -> in
     for channel in (CRANK, DIAL):
         segment, batch = Segment(0, "fresh", 0, 2), Batch()
         batch.segments.append((channel, segment, 0, 1))
+        shape = [noise.randrange(10**4) for _ in range(250)]
         for number in range(blocks):
+            turned = noise.randrange(10**4)
             block = Block(channel, segment, number * 250)
             block.t_ns = [number * 10**9 + place * 4_000_000 + 1 for place in range(250)]
-            block.raw = [noise.randrange(10**4) for _ in range(250)]
+            block.raw = [shape[place] + turned for place in range(250)]
             block.folded = [0] * 250
             batch.blocks.append(block)
         writer.write(batch)

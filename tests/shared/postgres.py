@@ -62,6 +62,11 @@ class Server:
             self._process = subprocess.Popen(command, stdout=log, stderr=log, cwd="/")
         until(self._answers, "the server answers", 30.0)
 
+    @property
+    def running(self) -> bool:
+        """Whether its process lives."""
+        return self._process is not None and self._process.poll() is None
+
     def kill(self) -> None:
         """End it as a power cut would; its children see it and go, too."""
         assert self._process is not None
@@ -84,7 +89,7 @@ class Server:
 
     def close(self) -> None:
         """Stop it and remove all of it."""
-        if self._process is not None and self._process.poll() is None:
+        if self._process is not None and self.running:
             self._process.send_signal(signal.SIGINT)
             self._process.wait(30)
         shutil.rmtree(self.folder, ignore_errors=True)
