@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from api.base import ServiceError, StoreError
-from api.files import sync
 from api.forwarding.adding import add_blocks, add_documents, add_sign_off, has_less
 from api.forwarding.connecting import BenchName, first_line, open_as
 from api.forwarding.kept import KeptHere
@@ -35,7 +34,7 @@ log = logging.getLogger(__name__)
 EVERY_S = 0.5
 LONGEST_WAIT_S = 60.0
 DOCUMENTS_AT_ONCE = 500
-BLOCKS_AT_ONCE = 2000
+BLOCKS_AT_ONCE = 5000
 ENDING_S = 2.0
 
 
@@ -107,8 +106,7 @@ def write_progress(data_dir: Path, progress: Progress) -> None:
         file.write(progress.model_dump_json())
         file.flush()
         os.fsync(file.fileno())
-    part.replace(path)
-    sync(data_dir)
+    part.replace(path)  # should the folder's entry be lost, the older note only has some sent again
 
 
 def forwarder_of(data_dir: Path, bench_file: Path | None) -> Forwarder | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+import struct
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ BLOCK_COLUMNS = (
     "tail_ns",
     "tail_lines",
 )
+_PLACE = struct.Struct(f">{len(BLOCK_COLUMNS) + 1}q")
 _BLOCKS = f"SELECT c.run_id, {', '.join(f'b.{name}' for name in BLOCK_COLUMNS)}, b.data"
 _JOINED = "FROM channels c JOIN blocks b ON b.channel_id = c.id"
 Row = dict[str, Any]
@@ -72,7 +74,9 @@ class KeptBlock:
 
 def block_sha256(run_id: int, place: Iterable[int], data: bytes) -> bytes:
     """Hash a block: its place among the readings, and the readings."""
-    return hashlib.sha256(f"{run_id} {' '.join(map(str, place))}\n".encode() + data).digest()
+    digest = hashlib.sha256(_PLACE.pack(run_id, *place))
+    digest.update(data)
+    return digest.digest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,10 +205,17 @@ class KeptHere:
         settled
             Leave out the newest, which may still grow while its value stands.
         """
-        newest = " AND b.first < (SELECT max(first) FROM blocks WHERE channel_id = c.id)" if settled else ""
-        sql = f"{_BLOCKS} {_JOINED} WHERE c.id = ? AND b.first > ?{newest} ORDER BY b.first LIMIT ?"
+        ask = "SELECT run_id, (SELECT max(first) FROM blocks WHERE channel_id = channels.id) FROM channels WHERE id = ?"
         with self._streams() as streams:
-            return [] if streams is None else _blocks(streams, sql, (channel, after, most))
+            run, newest = (streams and streams.execute(ask, (channel,)).fetchone()) or (0, None)
+            if streams is None or newest is None or most <= 0:
+                return []
+            rows = streams.execute(
+                f"SELECT {', '.join(BLOCK_COLUMNS)}, data FROM blocks"
+                " WHERE channel_id = ? AND first > ? AND first < ? ORDER BY first LIMIT ?",
+                (channel, after, newest + (not settled), most),
+            )
+            return [KeptBlock(run, row[:-1], row[-1]) for row in rows]
 
     def blocks_waiting(self, after: dict[int, int]) -> int:
         """Count the settled blocks of channels behind those that begin with a reading."""

