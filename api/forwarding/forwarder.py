@@ -161,9 +161,12 @@ class Forwarder:
         progress = self._noted()
         connection = self._connected(progress)
         bench = BenchName(self._name, progress.identity)
+        upto = (
+            self._here.last_change()
+        )  # a sign-off noted from here on waits, so that none arrives without its seal
         return (
             self._send_signed(connection, bench, progress)
-            or self._send_documents(connection, bench, progress)
+            or self._send_documents(connection, bench, progress, upto)
             or self._send_streams(connection, bench, progress)
         )
 
@@ -263,9 +266,9 @@ class Forwarder:
         return True
 
     def _send_documents(
-        self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress
+        self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress, upto: int
     ) -> bool:
-        documents, last = self._here.changed(progress.documents, DOCUMENTS_AT_ONCE)
+        documents, last = self._here.changed(progress.documents, upto, DOCUMENTS_AT_ONCE)
         if last == progress.documents:
             return False
         measured = any(one.kind == "measurements" for one in documents)

@@ -108,8 +108,8 @@ class KeptHere:
         row = self._shop.row("SELECT count(*) AS n FROM changes WHERE number > ?", (after,))
         return int(row["n"]) if row else 0
 
-    def changed(self, after: int, most: int) -> tuple[list[Document], int]:
-        """Give what changed after a change, in order, and the last change that is in it.
+    def changed(self, after: int, upto: int, most: int) -> tuple[list[Document], int]:
+        """Give what changed after a change and up to another, in order, and the last change that is in it.
 
         A measurement that is running is passed over: its end is a change of its own.
         """
@@ -117,7 +117,8 @@ class KeptHere:
         numbers = [
             row["number"]
             for row in self._shop.rows(
-                "SELECT number FROM changes WHERE number > ? ORDER BY number LIMIT ?", (after, most)
+                "SELECT number FROM changes WHERE number > ? AND number <= ? ORDER BY number LIMIT ?",
+                (after, upto, most),
             )
         ]
         if not numbers:

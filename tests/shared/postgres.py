@@ -13,6 +13,8 @@ import psycopg
 from waiting import until
 
 OWNER = "owner"
+WITH_PASSWORD = "lobewright_locked"
+"""The one role that is asked for its password."""
 QUICK = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off", "listen_addresses": ""}
 """Nothing of a test need outlive the machine's power."""
 
@@ -50,6 +52,8 @@ class Server:
             "--locale=C",
         ]
         self._run(made)
+        rules = self._data / "pg_hba.conf"
+        rules.write_text(f"local all {WITH_PASSWORD} scram-sha-256\n" + rules.read_text(encoding="utf-8"))
         self.start()
 
     def start(self) -> None:

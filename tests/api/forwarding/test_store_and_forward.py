@@ -299,14 +299,14 @@ def test_every_sheet_of_a_restored_bench_recomputes(east: str, reader: str, tmp_
     assert sheet(new, job) == sheet(data, job)
     stored = StoredStreams(new)
     again = 0
-    for one in MeasurementReader(ShopReader(new)).listed(job_id=job, limit=1000)[::3]:
+    for one in MeasurementReader(ShopReader(new)).listed(job_id=job, limit=1000)[::5]:
         here = StoredStreams(data).of(one).streams()
         there = stored.of(one).streams()
         assert np.array_equal(there.gauge_mm, here.gauge_mm)
         first, second = (estimate(s, one.analysis_settings(), one.gauge_facts()) for s in (here, there))
         assert second.result == first.result
         again += first.result is not None
-    assert again >= 3
+    assert again >= 2
     change(new, "engines", {"name": "A", "body": "{}", "at": "t", "by": "Ida Thorne"})
     before = count(reader, "documents"), count(reader, "signoffs"), count(reader, "blocks")
     send_all(new, east)  # the new folder goes on where the lost one ended
