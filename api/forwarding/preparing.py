@@ -53,6 +53,7 @@ def prepare(url: str, benches: Iterable[str]) -> Prepared:
                 f"{name!r} cannot be a bench's name in an archive; use small letters, digits and _, a letter first.",
             )
     connection = connect(url)
+    user = connection.info.user
     try:
         with connection, connection.transaction():
             connection.execute("SELECT pg_advisory_xact_lock(hashtextextended('lobewright', 0))")
@@ -64,7 +65,7 @@ def prepare(url: str, benches: Iterable[str]) -> Prepared:
     except psycopg.errors.InsufficientPrivilege as error:
         raise MisuseError(
             "may_not_prepare",
-            f"The role {connection.info.user} may not prepare an archive ({first_line(error)}); use the one that owns "
+            f"The role {user} may not prepare an archive ({first_line(error)}); use the one that owns "
             "the database and may make roles.",
         ) from None
     except psycopg.Error as error:

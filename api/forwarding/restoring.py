@@ -92,6 +92,7 @@ def _fetch(connection: Connection[tuple[Any, ...]], bench: str, folder: Path) ->
             streams.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     finally:
         store.close()
+    progress.signed = _last_sealed(connection, bench)
     write_progress(folder, progress)
     (folder / "shop.lock").unlink(missing_ok=True)
 
@@ -127,7 +128,6 @@ def _put_documents(
             elif kind == IMPORTED:
                 (folder / IMPORTED_FOLDER).mkdir(exist_ok=True)
                 (folder / IMPORTED_FOLDER / Path(key).name).write_bytes(body)
-    # Sign-offs are looked at again from the first: the archive takes none twice.
     progress.documents = max((number for number, _, _ in numbers), default=0)
     _number_as_before(shop, numbers)
 
@@ -136,6 +136,16 @@ def _number_as_before(shop: Database, numbers: list[tuple[int, str, str]]) -> No
     """Let the list of changes go on where the lost bench's ended."""
     shop.execute("DELETE FROM changes")
     shop.conn.executemany("INSERT INTO changes (number, kind, key) VALUES (?, ?, ?)", numbers)
+
+
+def _last_sealed(connection: Connection[tuple[Any, ...]], bench: str) -> int:
+    """Give the change that noted the last sign-off which has its seal; any after it get theirs from the new folder."""
+    row = connection.execute(
+        "SELECT coalesce(max(d.version), 0) FROM lobewright.signoffs s JOIN lobewright.documents d"
+        " ON d.bench = s.bench AND d.kind = 'job_facts' AND d.key = s.fact WHERE s.bench = %s",
+        (bench,),
+    ).fetchone()
+    return int(row[0]) if row else 0
 
 
 def _put_blocks(

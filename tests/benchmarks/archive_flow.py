@@ -1,6 +1,6 @@
 """Readings a second into an archive, beside bare COPY of the very same blocks, on a server of its own.
 
-    python tests/benchmarks/archive_flow.py [--blocks 20000] [--rounds 3]
+    python tests/benchmarks/archive_flow.py [--blocks 20000] [--rounds 7]
 
 What the forwarder does besides COPY: it reads the blocks out of the stream store, hashes each, and notes on the disk how
 far it has got. Goal: at least half of what bare COPY brings.
@@ -65,7 +65,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--blocks", type=int, default=20_000)
-    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--rounds", type=int, default=7)
     asked = parser.parse_args()
     server = Server()
     try:

@@ -208,3 +208,19 @@ def test_commands_tell_a_wrong_address_in_one_sentence(server: Server, tmp_path:
         assert done.returncode == 2
         assert words in done.stderr
         assert done.stderr.count("\n") == 1
+
+
+def test_the_command_prepares_an_archive_again_and_again(server: Server) -> None:
+    url = server.new_database("fresh")
+    first = lobewright("archive", "prepare", "--archive", url, "--bench", "north_2")
+    assert first.returncode == 0, first.stderr
+    assert "New role lobewright_north_2, without a password" in first.stdout
+    again = lobewright("archive", "prepare", "--archive", url, "--bench", "north_2")
+    assert again.stdout == "The archive has version 1.\n"
+    for name in ("North 2", "reader", "x" * 40):
+        bad = lobewright("archive", "prepare", "--archive", url, "--bench", name)
+        assert bad.returncode == 2
+        assert "cannot be a bench's name" in bad.stderr
+    may_not = lobewright("archive", "prepare", "--archive", server.url("fresh", "lobewright_north_2"))
+    assert may_not.returncode == 2
+    assert "may not prepare an archive" in may_not.stderr
