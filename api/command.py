@@ -26,8 +26,21 @@ PARTS = {
     "check": ("api.cli.check", "check", "What is wrong with this bench, in plain words."),
     "service": ("api.cli.service", "service", "Files that make the bench a service of this machine."),
     "backup": ("api.cli.backup", "backup", "Everything the shop keeps in one file, while it runs."),
-    "verify": ("api.cli.backup", "verify", "Prove that a backup is whole, to the last reading."),
-    "restore": ("api.cli.backup", "restore", "Put a backup into a data folder."),
+    "verify": (
+        "api.cli.backup",
+        "verify",
+        "Prove that a backup, or an archive, is whole, to the last reading.",
+    ),
+    "restore": (
+        "api.cli.backup",
+        "restore",
+        "Put a backup, or what an archive has of a bench, into a data folder.",
+    ),
+    "archive": (
+        "api.cli.archive_server",
+        "archive",
+        "One archive on a server for several benches: make it ready.",
+    ),
     "tidy": ("api.cli.tidy", "tidy", "Remove old readings; never those of a signed job."),
     "pair": ("api.cli.pair", "pair", "Let another screen change things; list and revoke paired screens."),
     "routes": ("api.cli.routes", "routes", "Every address of the service, and who may call it."),

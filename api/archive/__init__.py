@@ -1,6 +1,6 @@
 """Jobs and traces taken in and given out, backups, tidying."""
 
-from api.archive.backup import back_up, restore, verify
+from api.archive.backup import back_up, folder_at_rest, restore, verify
 from api.archive.import_desk import ImportDesk
 from api.archive.importing import import_told, import_trace
 from api.archive.intake import look_for_left
@@ -12,6 +12,7 @@ __all__ = [
     "ImportDesk",
     "TidyRules",
     "back_up",
+    "folder_at_rest",
     "import_told",
     "import_trace",
     "look_for_left",

@@ -11,6 +11,7 @@ from starlette.requests import HTTPConnection
 
 from api.archive import ImportDesk
 from api.base import ServiceConfig
+from api.forwarding import Forwarder, forwarder_of
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
 from api.service.file_watch import watch_files
@@ -52,6 +53,8 @@ class Service:
                 measuring=self.measuring,
             )
         )
+        self.forwarder: Forwarder | None = forwarder_of(config.data_dir, config.bench_file)
+        """Carries what is kept to the shop's archive, where the bench file names one."""
         self.capture_beats = True
         self.local_name = ""
         """The name under ``.local`` by which other screens find the bench, where one was announced."""
@@ -65,6 +68,8 @@ class Service:
         self.keep(self.job_service.run())
         self.keep(watch_files(self.config.data_dir, self._hear_of_damage))
         self.keep(tell_service_manager(self))
+        if self.forwarder is not None:
+            self.forwarder.start()
 
     async def stop(self) -> None:
         """Stop everything; nothing is lost by it."""
@@ -72,6 +77,8 @@ class Service:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         await self.measuring.close()
+        if self.forwarder is not None:
+            await asyncio.to_thread(self.forwarder.stop)
         await asyncio.to_thread(self.imports.close)
         await asyncio.to_thread(self.shop.close)
 

@@ -1,5 +1,6 @@
 """What is kept: the shop's database, stored streams, trace files."""
 
+from api.store.changes import ROW_KEYS, key_of
 from api.store.half_restored import begin_restore, finish_restore, is_half_restored, owned
 from api.store.job_store import (
     Adoption,
@@ -32,7 +33,7 @@ from api.store.measurement_store import (
     trace_comments,
     trace_name,
 )
-from api.store.names import FILE_NAME, IMPORTED_FOLDER
+from api.store.names import ARCHIVE_FILE, FILE_NAME, IMPORTED_FOLDER
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.shop_settings import hands_free, setting_hands_free
 from api.store.shop_store import Asking, Row, ShopReader, ShopStore, WithinChange, hold_shop
@@ -42,9 +43,11 @@ from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.store.trouble import damaged, read_only_words, store_error
 
 __all__ = [
+    "ARCHIVE_FILE",
     "CRANK",
     "FILE_NAME",
     "IMPORTED_FOLDER",
+    "ROW_KEYS",
     "Adoption",
     "Answered",
     "AskedOnce",
@@ -85,6 +88,7 @@ __all__ = [
     "keep",
     "keep_job",
     "keeping_answer",
+    "key_of",
     "make_active",
     "make_none_active",
     "now_text",

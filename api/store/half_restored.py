@@ -11,7 +11,7 @@ from pathlib import Path
 
 from api.base import StoreError
 from api.files import sync
-from api.store.names import FILE_NAME, IMPORTED_FOLDER
+from api.store.names import ARCHIVE_FILE, FILE_NAME, IMPORTED_FOLDER
 from capture.base import DataFolderBusy, FolderLock
 from capture.store import STORE_NAME
 
@@ -20,10 +20,13 @@ ASIDE = "set-aside-into"
 
 
 def owned(data_dir: Path) -> list[Path]:
-    """Give everything there is of a shop: the databases, their logs, and the imported traces."""
+    """Give everything there is of a shop: the databases, their logs, the imported traces, how far the archive has it.
+
+    An older shop must not go on as if the archive had what it no longer has.
+    """
     databases = sorted(path for name in (FILE_NAME, STORE_NAME) for path in data_dir.glob(f"{name}*"))
-    imported = data_dir / IMPORTED_FOLDER
-    return [*databases, *([imported] if imported.exists() else [])]
+    also = (data_dir / IMPORTED_FOLDER, data_dir / ARCHIVE_FILE)
+    return [*databases, *(path for path in also if path.exists())]
 
 
 def begin_restore(copies: Path, data_dir: Path, aside: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
+from api.store.changes import create_changes
 from api.store.job_tables import create_job_tables
 from api.store.request_keys import create_request_keys
 from api.store.shop_settings import create_shop_settings
@@ -66,3 +67,9 @@ def m004_from_elsewhere(db: Database) -> None:
 def m005_shop_settings(db: Database) -> None:
     """What the shop has chosen once for all its screens."""
     create_shop_settings(db)
+
+
+@SCHEMA()
+def m006_changes(db: Database) -> None:
+    """What changed, in order, for whoever carries it elsewhere."""
+    create_changes(db)

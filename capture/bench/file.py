@@ -200,6 +200,36 @@ class GaugeInstrument(Instrument):
         return Channel(self.name, "gauge", self.unit, sign=self.sign)
 
 
+class ArchiveOfBenches(BaseModel):
+    """Where a shop of several benches keeps what each has kept, and what this bench is called there."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    url: str
+    name: str
+
+    @field_validator("url")
+    @classmethod
+    def _url_is_an_archives(cls, url: str) -> str:
+        if not re.match(r"postgres(ql)?://", url):
+            raise ValueError("`url` is no archive's address; write postgresql://role@host/database")
+        if re.search(r"//[^/@]*:[^/@]*@|[?&]password=", url):
+            raise ValueError(
+                "`url` holds a password, which everybody reads who reads this file; take it out, and give it in "
+                "PGPASSWORD or in a file with rights 0600 that PGPASSFILE names"
+            )
+        return url
+
+    @field_validator("name")
+    @classmethod
+    def _name_fits_a_role(cls, name: str) -> str:
+        if re.fullmatch(r"[a-z][a-z0-9_]{0,31}", name):
+            return name
+        raise ValueError(
+            f"{name!r} cannot be a bench's name; use small letters, digits and _, a letter first"
+        )
+
+
 class Bench(BaseModel):
     """A checked bench file.
 
@@ -208,12 +238,15 @@ class Bench(BaseModel):
     crank : CrankInstrument or None
         A bench may be without an encoder for a while; nothing can be measured then.
     gauge : tuple of GaugeInstrument
+    archive : ArchiveOfBenches or None
+        Nothing that capture asks after.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     crank: CrankInstrument | None = None
     gauge: Annotated[tuple[GaugeInstrument, ...], Field(strict=False)] = ()
+    archive: ArchiveOfBenches | None = None
 
     @model_validator(mode="after")
     def _nothing_twice(self) -> Self:
@@ -297,7 +330,7 @@ def parse_bench(content: bytes, name: str = "bench.toml") -> Bench:
         raise BenchFileError(problems_of(name, text, table, error, MODELS)) from error
 
 
-MODELS: Models = {"": Bench, "crank": CrankInstrument, "gauge": GaugeInstrument}
+MODELS: Models = {"": Bench, "crank": CrankInstrument, "gauge": GaugeInstrument, "archive": ArchiveOfBenches}
 
 
 def _known_frame(frame: str, kinds: tuple[str, ...], what: str) -> str:

@@ -153,6 +153,16 @@ async function load() {
   repaint();
 }
 
+/** How far behind the shop's archive is; nothing is said where the bench has none. */
+async function paintArchive() {
+  const told = await get("/api/archive").catch(() => null);
+  if (told) {
+    const behind = told.behind_s >= 5 ? ` Behind by ${age(told.behind_s)}.` : "";
+    put(byId("archive"), spoken(told.sentence) + behind);
+    show(byId("archive"), told.state !== "none");
+  }
+}
+
 /** Where other screens find this one: told by the server where it knows, else this page's own address. */
 async function paintReach() {
   const reach = await get("/api/addresses").catch(() => null);
@@ -174,4 +184,6 @@ load()
     document.body.dataset.ready = "yes";
   });
 paintReach();
+paintArchive();
+setInterval(paintArchive, 5000);
 setUp();

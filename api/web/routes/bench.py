@@ -22,6 +22,7 @@ from api.base import (
     qr_code,
     shop_addresses,
 )
+from api.forwarding import NO_ARCHIVE, ArchiveStanding
 from api.live import PROGRAM, Watcher
 from api.service import Service, described, the_service
 from api.web.access import Access, neighbourhood
@@ -125,6 +126,12 @@ async def set_hands_free(entry: HandsFreeEntry, service: TheService) -> HandsFre
     """Let measurements of a job begin and end by themselves, or by buttons alone; kept for the whole shop."""
     await service.job_service.hands_free.switch(entry.on)
     return entry
+
+
+@router.get("/api/archive")
+async def get_archive(service: TheService) -> ArchiveStanding:
+    """Tell how far behind the shop's archive is, where the bench file names one."""
+    return NO_ARCHIVE if service.forwarder is None else service.forwarder.standing()
 
 
 @router.get("/api/addresses")
