@@ -56,6 +56,7 @@ from analysis.timing.facts import (
 from analysis.timing.further_turns import Advice, Outlook, advice, outlook
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
+from analysis.timing.piston_map import CylinderMap, MapEdge, Pushed, Wall, piston_map
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
@@ -81,6 +82,7 @@ __all__ = [
     "CamCard",
     "CamError",
     "ClearanceNoted",
+    "CylinderMap",
     "Decided",
     "Difference",
     "DropCentre",
@@ -97,6 +99,7 @@ __all__ = [
     "Lobe",
     "LobeCard",
     "LobeMeasured",
+    "MapEdge",
     "Moved",
     "NotComparable",
     "Noted",
@@ -106,6 +109,7 @@ __all__ = [
     "PistonClearance",
     "PistonClearanceFound",
     "PlungerOn",
+    "Pushed",
     "Side",
     "SignedOff",
     "Skipped",
@@ -116,6 +120,7 @@ __all__ = [
     "Turn",
     "Valve",
     "Verdict",
+    "Wall",
     "WentBack",
     "Withdrawn",
     "advice",
@@ -148,6 +153,7 @@ __all__ = [
     "payload_from_plain",
     "piston_below_top_mm",
     "piston_drop",
+    "piston_map",
     "separation_cam_deg",
     "spread_of",
     "table",
