@@ -56,7 +56,7 @@ from analysis.timing.facts import (
 from analysis.timing.further_turns import Advice, Outlook, advice, outlook
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
-from analysis.timing.piston_map import CylinderMap, MapEdge, Pushed, Wall, piston_map
+from analysis.timing.clearance_map import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, Wall, piston_map
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
@@ -73,6 +73,7 @@ from analysis.timing.verdict import NotComparable, Verdict, judge
 __all__ = [
     "CYCLE_DEG",
     "HALF_CYCLE_DEG",
+    "MAP_SHIFTS_DEG",
     "SAME_ENGINE_DEG",
     "SAME_LIFT_MM",
     "Adjuster",

@@ -18,6 +18,7 @@ from api.cli.report.parts import (
     report_runout,
     report_strip,
 )
+from api.cli.report.piston import report_piston
 from api.cli.report.tables import report_table, wear_table
 from api.measure import against_view, lift_table_of, profile_csv, report_view
 from api.store import Trace, read_trace
@@ -33,7 +34,7 @@ def report() -> None:
     """Tell what kept readings say of a cam and its fitting, every number with its interval."""
 
 
-for _part in (report_runout, report_mark, report_strip, report_compression):
+for _part in (report_runout, report_mark, report_strip, report_compression, report_piston):
     report.add_command(_part)
 
 

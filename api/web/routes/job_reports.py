@@ -17,7 +17,7 @@ from api.base import (
     LobeLineView,
     PistonClearanceView,
 )
-from api.service import JobCamReport
+from api.service import JobCamReport, JobPistonMap
 from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
@@ -33,6 +33,12 @@ async def read_corrections(job_id: JobNumber, job_service: TheJobService) -> lis
 async def read_piston_clearances(job_id: JobNumber, job_service: TheJobService) -> list[PistonClearanceView]:
     """Where it is least, against whose figure, and what it becomes with the cam early or late."""
     return await job_service.reports.piston_clearances(job_id)
+
+
+@router.get("/{job_id}/piston_map", summary="Valve to piston against the phase of both cams")
+async def read_piston_map(job_id: JobNumber, job_service: TheJobService) -> JobPistonMap:
+    """Give for every cylinder what is left 20 degrees either way, the card's place and the walls."""
+    return await job_service.reports.piston_map(job_id)
 
 
 @router.get("/{job_id}/checks", summary="What the measurements of a job say of each other")

@@ -75,6 +75,12 @@ def job_report_page(request: Request, number: Number) -> Response:
     return page(request, "report.html", room_of="Jobs", source=f"/api/jobs/{number}/report")
 
 
+@router.get("/jobs/{number}/piston_map")
+def job_piston_map_page(request: Request, number: Number) -> Response:
+    """Show valve to piston of one job against the phase of both cams."""
+    return page(request, "piston_map.html", job_id=number)
+
+
 @router.get("/static/{name:path}")
 def static(request: Request, name: str) -> Response:
     """Give a script, a style or a drawing."""

@@ -26,7 +26,7 @@ def pushed(metal: Metal, lobe: Lobe, taken_at: float = 0.0, moved: float = 0.0) 
 
 
 def all_pushed() -> tuple[dict[str, Metal], dict[Lobe, Pushed]]:
-    metals = {cylinder: Metal(0.0, True, 8.0 + 0.2 * at) for at, cylinder in enumerate(OFFSETS)}
+    metals = {cylinder: Metal(0.0, True, 4.0 + 0.2 * at) for at, cylinder in enumerate(OFFSETS)}
     lobes = [Lobe(cylinder, valve) for cylinder in OFFSETS for valve in ("inlet", "exhaust")]
     return metals, {lobe: pushed(metals[lobe.cylinder], lobe) for lobe in lobes}
 
@@ -44,7 +44,7 @@ def test_every_place_of_the_map_is_what_the_nearer_valve_of_the_metal_leaves():
                 brute_least(metal, CENTRES["exhaust"], exhaust) - 2.5,
             )
             # Far from its piston a valve is nearest as it just opens: told to a quarter degree there.
-            near = 0.006 if left < 4.0 else 0.05
+            near = 0.006 if left < 1.5 else 0.05
             assert one.spare_mm[inlet + 20, exhaust + 20] == pytest.approx(left, abs=near)
 
 
@@ -73,7 +73,7 @@ def test_a_cam_moved_since_the_push_is_placed_by_its_own_new_curve():
 
 
 def test_a_gap_that_is_too_small_already_has_its_wall_where_the_cam_stands():
-    metal, lobe = Metal(0.0, True, 4.0), Lobe("1", "inlet")
+    metal, lobe = Metal(0.0, True, 2.6), Lobe("1", "inlet")
     edge = piston_map(TARN, {lobe: pushed(metal, lobe)})[0].inlet
     assert edge is not None
     assert edge.call == "out"

@@ -71,6 +71,15 @@ class Wall:
 
 
 @dataclass(frozen=True, slots=True)
+class LeastNow:
+    """The least gap as the cam stands, its expanded uncertainty and its place."""
+
+    least_mm: float
+    u95_mm: float
+    at_deg: float
+
+
+@dataclass(frozen=True, slots=True)
 class MapEdge:
     """One valve at every phase of its cam.
 
@@ -84,6 +93,7 @@ class MapEdge:
     """
 
     lobe: Lobe
+    now: LeastNow
     shifts_deg: Floats
     least_mm: Floats
     u95_mm: Floats
@@ -198,12 +208,13 @@ def _edge(engine: Engine, pushed: Pushed, shifts: Floats, tdc_u_deg: float) -> M
     places = zip(at.tolist(), [*shifts.tolist(), 0.0], strict=True)
     u95 = np.array([2.0 * gap.u_mm(at_deg, tdc_u_deg, shift) for at_deg, shift in places])
     minimum, whose = minimum_of(engine, drop.lobe.valve, pushed.shop_minimum_mm)
-    now, now_u95 = float(least[-1]), float(u95[-1])
-    call = call_of(now, now_u95, minimum)
+    now = LeastNow(float(least[-1]), float(u95[-1]), float(at[-1]))
+    call = call_of(now.least_mm, now.u95_mm, minimum)
     earlier, later = (_wall(shifts, least[:-1], u95[:-1], minimum, side) for side in (-1, 1))
-    words = told_least(drop.lobe, now, now_u95, float(at[-1])) + told_against(call, minimum, whose)
+    words = told_least(drop.lobe, now.least_mm, now.u95_mm, now.at_deg) + told_against(call, minimum, whose)
     return MapEdge(
         drop.lobe,
+        now,
         shifts,
         least[:-1],
         u95[:-1],
