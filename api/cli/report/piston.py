@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.base import MisuseError
+from api.base import MisuseError, TraceFileError
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import gauge_facts, lobe_settings
 from api.cli.report.parts import json_option
 from api.live import error_fields
-from api.store import TraceFileError, read_trace
+from api.store import read_trace
 
 if TYPE_CHECKING:
-    from analysis.timing import CylinderMap, Engine, Lobe, MapEdge, Pushed, Valve
+    from analysis.timing import CylinderMap, Engine, MapEdge, Pushed, Valve
 
 _PUSH = re.compile(r"(\d+(?:[.,]\d+)?)(?:@([+-]?\d+(?:[.,]\d+)?))?")
 _DROP_MM = 1.27
@@ -28,7 +28,10 @@ def _valve_options(valve: str) -> Any:
     def add(command: Any) -> Any:
         for option in (
             click.option(
-                f"--{valve}", metavar="FILE", type=click.Path(path_type=Path), help="Trace of its lobe, two turns."
+                f"--{valve}",
+                metavar="FILE",
+                type=click.Path(path_type=Path),
+                help="Trace of its lobe, two turns.",
             ),
             click.option(
                 f"--{valve}-push",
@@ -58,10 +61,14 @@ def _valve_options(valve: str) -> Any:
 @click.option("--rod", "rod_mm", type=float, metavar="MM", help="Rod, centre to centre.")
 @click.option("--pin-offset", "pin_offset_mm", type=float, metavar="MM", help="Positive to the thrust side.")
 @click.option("--tdc", "tdc_deg", type=float, default=0.0, metavar="DEG", help="Overlap TDC in the traces.")
-@click.option("--tdc-error", "tdc_u95_deg", type=float, default=0.2, metavar="DEG", help="Interval of true TDC.")
+@click.option(
+    "--tdc-error", "tdc_u95_deg", type=float, default=0.2, metavar="DEG", help="Interval of true TDC."
+)
 @click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
 @json_option
-def report_piston(*, as_json: bool, gauge: str | None, tdc_deg: float, tdc_u95_deg: float, **asked: Any) -> None:
+def report_piston(
+    *, as_json: bool, gauge: str | None, tdc_deg: float, tdc_u95_deg: float, **asked: Any
+) -> None:
     """Map the least clearance of a cylinder's valves to the piston against the phase of both cams.
 
     Exit code 0: told, 1: refused, 2: misused, or a file cannot be read.
@@ -89,7 +96,11 @@ def report_piston(*, as_json: bool, gauge: str | None, tdc_deg: float, tdc_u95_d
         raise click.UsageError(error.message) from None
     except Refusal as refusal:
         fields = head | error_fields(refusal.code, refusal.message)
-        told = json.dumps(fields, ensure_ascii=False) if as_json else f"refused ({refusal.code}). {refusal.message}"
+        told = (
+            json.dumps(fields, ensure_ascii=False)
+            if as_json
+            else f"refused ({refusal.code}). {refusal.message}"
+        )
         click.echo(told)
         raise SystemExit(1) from None
     if as_json:
@@ -116,7 +127,9 @@ def _engine(asked: dict[str, Any]) -> Engine:
     )
 
 
-def _pushed(valve: Valve, asked: dict[str, Any], gauge: str | None, tdc_deg: float, tdc_u95_deg: float) -> Pushed:
+def _pushed(
+    valve: Valve, asked: dict[str, Any], gauge: str | None, tdc_deg: float, tdc_u95_deg: float
+) -> Pushed:
     from dataclasses import replace
 
     from analysis.lobe import find_lobe
@@ -135,7 +148,8 @@ def _pushed(valve: Valve, asked: dict[str, Any], gauge: str | None, tdc_deg: flo
 def _push(valve: str, text: str | None) -> tuple[float, float]:
     if text is None:
         raise MisuseError(
-            "not_pushed", f"--{valve}-push is missing: push the valve onto its piston and give the travel, such as 4.2@0."
+            "not_pushed",
+            f"--{valve}-push is missing: push the valve onto its piston and give the travel, such as 4.2@0.",
         )
     found = _PUSH.fullmatch(text.replace(" ", "").replace("−", "-"))
     if found is None:
