@@ -1,6 +1,7 @@
 """What kept traces tell of a cam: its report, one profile against another."""
 
 from analysis.report.compression_ratio import Compression, Cylinder, Typed, compression
+from analysis.report.deck_height import CrownReadings, CylinderDeck, DeckFound, DeckSettings, deck_heights
 from analysis.report.held_against import Against, Place, against
 from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
 from analysis.report.lobe_report import (
@@ -27,7 +28,11 @@ __all__ = [
     "AtLift",
     "CamReport",
     "Compression",
+    "CrownReadings",
     "Cylinder",
+    "CylinderDeck",
+    "DeckFound",
+    "DeckSettings",
     "Figure",
     "KeptProfile",
     "MarkError",
@@ -41,6 +46,7 @@ __all__ = [
     "against",
     "cam_report",
     "compression",
+    "deck_heights",
     "find_runout",
     "kept_profile",
     "mark_error",

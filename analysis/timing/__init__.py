@@ -15,6 +15,7 @@ from analysis.timing.angles import (
 )
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
+from analysis.timing.clearance_map import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, Wall, piston_map
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
 from analysis.timing.engine import (
     CYCLE_DEG,
@@ -56,7 +57,6 @@ from analysis.timing.facts import (
 from analysis.timing.further_turns import Advice, Outlook, advice, outlook
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
-from analysis.timing.clearance_map import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, Wall, piston_map
 from analysis.timing.repeatability import Difference, compare, spread_of
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +24,7 @@ _PUSH = re.compile(r"(\d+(?:[.,]\d+)?)(?:@([+-]?\d+(?:[.,]\d+)?))?")
 _DROP_MM = 1.27
 
 
-def _valve_options(valve: str) -> Any:
+def _valve_options(valve: str) -> Callable[[Any], Any]:
     def add(command: Any) -> Any:
         for option in (
             click.option(

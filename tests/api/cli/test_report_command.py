@@ -216,3 +216,25 @@ def test_valve_to_piston_without_what_it_needs_says_so(
     done = asked("piston", *words)
     assert done.returncode == code
     assert told in done.stdout + done.stderr
+
+
+def test_deck_heights_as_words_and_as_json() -> None:
+    words = ["deck", "1=0.31/0.25", "2=0,20+0,20/0.24", "3=-0.02/0.02", "--spacing", "92"]
+    done = asked(*words)
+    assert done.returncode == 0, done.stderr
+    assert "Cylinder 1    0.280 ±" in done.stdout
+    told = json.loads(asked(*words, "--json").stdout)
+    assert [one["deck_mm"]["value"] for one in told["cylinders"]] == pytest.approx([0.28, 0.22, 0.0])
+    assert told["spread_mm"]["value"] == pytest.approx(0.28)
+    assert told["tilt_along"]["value"] == pytest.approx(100 * -0.14 / 92)
+    limit = told["cylinders"][0]["for_compression"]["limit"]
+    deck = f"0.28±{limit:.4f}"
+    ratio = asked("compression", "--bore", "86", "--stroke", "86", "--chamber", "60", "--deck", deck)
+    assert ratio.returncode == 0, ratio.stderr
+
+
+@pytest.mark.parametrize("words", [["1=0.31"], ["1=a/b"], ["1=0.1/2.4"], ["1=0.1/0.1", "--rocked"], []])
+def test_deck_readings_that_cannot_be_are_told_in_one_line(words: list[str]) -> None:
+    done = asked("deck", *words)
+    assert done.returncode == 2
+    assert done.stderr.strip()
