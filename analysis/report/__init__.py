@@ -2,6 +2,7 @@
 
 from analysis.report.compression_ratio import Compression, Cylinder, Typed, compression
 from analysis.report.deck_height import CrownReadings, CylinderDeck, DeckFound, DeckSettings, deck_heights
+from analysis.report.drive_slack import CamSlack, DriveLine, SlackSeen, drive_slack
 from analysis.report.held_against import Against, Place, against
 from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
 from analysis.report.lobe_report import (
@@ -27,12 +28,14 @@ __all__ = [
     "Against",
     "AtLift",
     "CamReport",
+    "CamSlack",
     "Compression",
     "CrownReadings",
     "Cylinder",
     "CylinderDeck",
     "DeckFound",
     "DeckSettings",
+    "DriveLine",
     "Figure",
     "KeptProfile",
     "MarkError",
@@ -41,12 +44,14 @@ __all__ = [
     "Profile",
     "Ramp",
     "Runout",
+    "SlackSeen",
     "Typed",
     "Wave",
     "against",
     "cam_report",
     "compression",
     "deck_heights",
+    "drive_slack",
     "find_runout",
     "kept_profile",
     "mark_error",

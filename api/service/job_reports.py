@@ -65,6 +65,7 @@ from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_source, les
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.measure import Fits
 from api.service.cam_report import JobCamReport, job_cam_report
+from api.service.drive_slack import DriveSlackView, job_drive_slack
 from api.service.piston_map import JobPistonMap, job_piston_map
 from api.store import MeasurementReader
 
@@ -127,6 +128,12 @@ class JobReports:
         """Give all that the newest trace of every lobe tells of the cam."""
         job, _, facts = self._counting(job_id)
         return await asyncio.to_thread(job_cam_report, job, newest(job, facts), self._fits)
+
+    async def drive_slack(
+        self, job_id: int, crank_teeth: int | None, pitch_mm: float | None, links: int | None
+    ) -> DriveSlackView:
+        """Give the slack of the cams' drives, against the last job on the same engine."""
+        return await asyncio.to_thread(job_drive_slack, self._jobs, job_id, crank_teeth, pitch_mm, links)
 
     # -- by hand
 

@@ -12,6 +12,7 @@ from api.base import MisuseError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
 from api.cli.report.deck import report_deck
+from api.cli.report.drive import report_drive
 from api.cli.report.parts import (
     json_option,
     report_compression,
@@ -35,7 +36,15 @@ def report() -> None:
     """Tell what kept readings say of a cam and its fitting, every number with its interval."""
 
 
-for _part in (report_runout, report_mark, report_strip, report_compression, report_deck, report_piston):
+for _part in (
+    report_runout,
+    report_mark,
+    report_strip,
+    report_compression,
+    report_deck,
+    report_drive,
+    report_piston,
+):
     report.add_command(_part)
 
 

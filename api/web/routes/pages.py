@@ -81,6 +81,12 @@ def job_piston_map_page(request: Request, number: Number) -> Response:
     return page(request, "piston_map.html", job_id=number)
 
 
+@router.get("/jobs/{number}/drive")
+def job_drive_page(request: Request, number: Number) -> Response:
+    """Show the slack of one job's cam drives."""
+    return page(request, "drive.html", job_id=number)
+
+
 @router.get("/static/{name:path}")
 def static(request: Request, name: str) -> Response:
     """Give a script, a style or a drawing."""
