@@ -25,7 +25,8 @@ const CALLS = {
 function told(figure, unit, signed = false, least = 2) {
   if (!figure) return NONE;
   const decimals = Math.max(decimalsFor(figure.u95), least);
-  return `${digits(figure.value, decimals, signed)}${unit} ± ${digits(figure.u95, decimals)}${unit}`;
+  const degree = unit === "°" ? unit : "";
+  return `${digits(figure.value, decimals, signed)}${degree} ± ${digits(figure.u95, decimals)}${unit}`;
 }
 
 /** A row a cam; `state` makes the cell that says whether it has grown. */
@@ -33,10 +34,10 @@ export function slackRows(cams, state) {
   return cams.map((one) => [
     one.cam,
     told(one.slack_deg, "°"),
-    told(one.slack_mm, " mm"),
+    told(one.slack_mm, "\u00a0mm"),
     told(one.change_deg, "°", true),
-    told(one.change_mm, " mm", true),
-    told(one.longer_percent, " %", true, 3),
+    told(one.change_mm, "\u00a0mm", true),
+    told(one.longer_percent, "\u00a0%", true, 3),
     state(...(CALLS[one.grown] ?? ["quiet", "first time"])),
   ]);
 }

@@ -23,6 +23,7 @@ PLAIN_PAGES = {
     "/wall": "wall.html",
     "/jobs": "jobs.html",
     "/traces": "traces.html",
+    "/fitting": "fitting.html",
     "/instruments": "instruments.html",
     "/help": "help.html",
 }

@@ -17,6 +17,7 @@ PAGES = [
     "/jobs/N",
     "/traces",
     "/traces/N",
+    "/fitting",
     "/instruments",
     "/help",
     "/pair",
