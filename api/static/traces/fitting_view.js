@@ -62,12 +62,11 @@ export function compressionRows({ ratio, swept_cm3, left_cm3 }) {
 
 export function deckRows(found) {
   const rows = found.cylinders.map((one) => [
-    `Cylinder ${one.cylinder}, ${one.deck_mm.value < 0 ? "proud of" : "below"} the face`,
+    `Cylinder ${one.cylinder}, ${one.deck_mm.value < 0 ? "proud" : "below"}`,
     figure({ ...one.deck_mm, value: Math.abs(one.deck_mm.value) }, 3, "\u00a0mm"),
   ]);
   rows.push(["Spread", figure(found.spread_mm, 3, "\u00a0mm")]);
-  if (found.tilt_along)
-    rows.push(["Tilt along the block", figure(found.tilt_along, 3, "\u00a0mm in 100\u00a0mm")]);
+  if (found.tilt_along) rows.push(["Tilt along, in 100 mm", figure(found.tilt_along, 3, "\u00a0mm")]);
   return rows;
 }
 

@@ -38,7 +38,7 @@ export const tests = {
       limit_mm: 0.016,
     });
     const found = { cylinders: [one("1", -0.1), one("2", 0.2)], spread_mm: { value: 0.3, u95: 0.02 } };
-    equal(deckRows(found)[0][0], "Cylinder 1, proud of the face");
+    equal(deckRows(found)[0][0], "Cylinder 1, proud");
     equal(deckForRatio(found), "0.050±0.166");
   },
 };
