@@ -238,3 +238,18 @@ def test_deck_readings_that_cannot_be_are_told_in_one_line(words: list[str]) -> 
     done = asked("deck", *words)
     assert done.returncode == 2
     assert done.stderr.strip()
+
+
+def test_slack_of_the_drive_is_what_the_simulated_drive_has(tmp_path: Path) -> None:
+    trace = random_lobe(np.random.default_rng([3, 77]), "turns_and_back").trace
+    path = written(tmp_path / "back.csv", trace)
+    engine = trace.truth.engine
+    true = engine.cams[engine.cam_of[next(iter(trace.setup.mountings.values())).touches]].slack_deg
+    done = asked("drive", path, "--before", path, "--teeth", "20", "--pitch", "9.525", "--json")
+    assert done.returncode == 0, done.stdout + done.stderr
+    told = json.loads(done.stdout)
+    assert told["slack_deg"]["value"] == pytest.approx(true, abs=told["slack_deg"]["u95"])
+    # 20 pitches of 9.525 mm a turn.
+    assert told["slack_mm"]["value"] == pytest.approx(told["slack_deg"]["value"] * 190.5 / 360)
+    assert (told["change_deg"]["value"], told["grown"]) == (0.0, "as it was")
+    assert asked("drive", path, "--teeth", "20").returncode == 2
