@@ -1,6 +1,7 @@
 """What kept traces tell of a cam: its report, one profile against another."""
 
 from analysis.report.compression_ratio import Compression, Cylinder, Typed, compression
+from analysis.report.deck_height import CrownReadings, CylinderDeck, DeckFound, DeckSettings, deck_heights
 from analysis.report.held_against import Against, Place, against
 from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
 from analysis.report.lobe_report import (
@@ -17,6 +18,7 @@ from analysis.report.lobe_report import (
 from analysis.report.overlap import Overlap, overlap_of
 from analysis.report.reading_off import Figure
 from analysis.report.runout import Runout, Wave, find_runout
+from analysis.report.slack_and_stretch import CamSlack, DriveLine, SlackSeen, drive_slack
 from analysis.report.timing_mark import MarkError, mark_error, rim_along_mm
 
 __all__ = [
@@ -26,8 +28,14 @@ __all__ = [
     "Against",
     "AtLift",
     "CamReport",
+    "CamSlack",
     "Compression",
+    "CrownReadings",
     "Cylinder",
+    "CylinderDeck",
+    "DeckFound",
+    "DeckSettings",
+    "DriveLine",
     "Figure",
     "KeptProfile",
     "MarkError",
@@ -36,11 +44,14 @@ __all__ = [
     "Profile",
     "Ramp",
     "Runout",
+    "SlackSeen",
     "Typed",
     "Wave",
     "against",
     "cam_report",
     "compression",
+    "deck_heights",
+    "drive_slack",
     "find_runout",
     "kept_profile",
     "mark_error",

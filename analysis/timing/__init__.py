@@ -15,6 +15,7 @@ from analysis.timing.angles import (
 )
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
+from analysis.timing.clearance_map import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, Wall, piston_map
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
 from analysis.timing.engine import (
     CYCLE_DEG,
@@ -72,6 +73,7 @@ from analysis.timing.verdict import NotComparable, Verdict, judge
 __all__ = [
     "CYCLE_DEG",
     "HALF_CYCLE_DEG",
+    "MAP_SHIFTS_DEG",
     "SAME_ENGINE_DEG",
     "SAME_LIFT_MM",
     "Adjuster",
@@ -81,6 +83,7 @@ __all__ = [
     "CamCard",
     "CamError",
     "ClearanceNoted",
+    "CylinderMap",
     "Decided",
     "Difference",
     "DropCentre",
@@ -97,6 +100,7 @@ __all__ = [
     "Lobe",
     "LobeCard",
     "LobeMeasured",
+    "MapEdge",
     "Moved",
     "NotComparable",
     "Noted",
@@ -106,6 +110,7 @@ __all__ = [
     "PistonClearance",
     "PistonClearanceFound",
     "PlungerOn",
+    "Pushed",
     "Side",
     "SignedOff",
     "Skipped",
@@ -116,6 +121,7 @@ __all__ = [
     "Turn",
     "Valve",
     "Verdict",
+    "Wall",
     "WentBack",
     "Withdrawn",
     "advice",
@@ -148,6 +154,7 @@ __all__ = [
     "payload_from_plain",
     "piston_below_top_mm",
     "piston_drop",
+    "piston_map",
     "separation_cam_deg",
     "spread_of",
     "table",

@@ -12,6 +12,7 @@ from math import cos, hypot, radians
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.base import Floats, Refusal
 from analysis.timing.angles import dead_centre_words, nearest
@@ -180,20 +181,28 @@ def find_piston_clearance(
     Refusal
         Curve not whole, engine not known, or a drop that cannot be.
     """
-    _refuse_if_impossible(drop, lift)
-    gap = _Gap(engine, drop, lift, less_clearance_mm)
+    refuse_if_impossible(drop, lift)
+    gap = Gap(engine, drop, lift, less_clearance_mm)
     least_mm, at_deg = gap.least(0.0)
     minimum, whose = minimum_of(engine, drop.lobe.valve, shop_minimum_mm)
     u95 = 2 * gap.u_mm(at_deg, tdc_u_deg)
     table = tuple(ShiftedClearance(shift, *gap.least(shift)) for shift in shifts_deg)
-    call: Call = "in" if least_mm - u95 >= minimum else "out" if least_mm + u95 < minimum else "cannot_tell"
-    words = _words(drop.lobe, least_mm, u95, at_deg) + _against(call, minimum, whose)
+    call = call_of(least_mm, u95, minimum)
+    words = told_least(drop.lobe, least_mm, u95, at_deg) + told_against(call, minimum, whose)
     return PistonClearance(
         drop.lobe, least_mm, u95, at_deg, minimum, whose, call, table, gap.curve(0.0), words
     )
 
 
-def _refuse_if_impossible(drop: DropMeasured, lift: StoredLift) -> None:
+def call_of(least_mm: float, u95_mm: float, minimum_mm: float) -> Call:
+    """Return whether a gap is enough, too little, or not told from the least allowed."""
+    if least_mm - u95_mm >= minimum_mm:
+        return "in"
+    return "out" if least_mm + u95_mm < minimum_mm else "cannot_tell"
+
+
+def refuse_if_impossible(drop: DropMeasured, lift: StoredLift) -> None:
+    """Raise `Refusal` for a curve that is not whole or a drop that cannot be."""
     if not lift.whole:
         raise Refusal(
             "curve_not_whole",
@@ -207,13 +216,27 @@ def _refuse_if_impossible(drop: DropMeasured, lift: StoredLift) -> None:
         )
 
 
-class _Gap:
-    """Gap along the stem at any crank angle, cam shifted or not."""
+class Gap:
+    """Gap along the stem at any crank angle, cam shifted or not.
+
+    Parameters
+    ----------
+    lift
+        The lobe's curve as it stood when the drop was taken.
+    now
+        Its curve as it stands now, where it was moved since.
+    """
 
     def __init__(
-        self, engine: Engine, drop: DropMeasured, lift: StoredLift, less_clearance_mm: float
+        self,
+        engine: Engine,
+        drop: DropMeasured,
+        lift: StoredLift,
+        less_clearance_mm: float,
+        now: StoredLift | None = None,
     ) -> None:
         self.engine, self.drop, self.lift, self.less = engine, drop, lift, less_clearance_mm
+        self.now = lift if now is None else now
         self.offset = engine.firing_offset_deg(drop.lobe.cylinder)
         self.drop_after = nearest(drop.crank_deg - self.offset)
         self.after: Floats = np.arange(-180.0, 180.0 + _STEP_DEG / 2, _STEP_DEG)
@@ -240,35 +263,58 @@ class _Gap:
         return max(self.lift.lift_mm(after + self.offset), 0.0)
 
     def lifts(self, shift_deg: float) -> Floats:
-        lifts = self.lift.lifts_mm(self.after + self.offset - shift_deg)
+        """Lift at every angle with the cam shifted."""
+        return self._running(self.now.lifts_mm(self.after + self.offset - shift_deg))
+
+    def _running(self, lifts: Floats) -> Floats:
+        """Lift with the running clearance; a shut valve has none."""
         running: Floats = np.where(lifts > _OPEN_MM, lifts + self.less, np.maximum(lifts, 0.0))
         return running
 
     def least(self, shift_deg: float) -> tuple[float, float]:
         """Least gap while the valve is open, and where; with the valve shut near TDC nothing can meet it."""
-        lifts = self.lifts(shift_deg)
-        gap = np.where(lifts > _OPEN_MM, self.room - lifts, np.inf)
-        at = int(np.argmin(gap))
-        if not np.isfinite(gap[at]):
-            raise Refusal(
-                "never_open", f"The curve of {self.drop.lobe.words} never opens near TDC. Measure it again."
-            )
-        return _vertex(self.after, gap, at)
+        least, at = self.leasts(np.array([shift_deg]))
+        return float(least[0]), float(at[0])
+
+    def _never_open(self) -> Refusal:
+        return Refusal(
+            "never_open", f"The curve of {self.drop.lobe.words} never opens near TDC. Measure it again."
+        )
+
+    def leasts(self, shifts_deg: Floats) -> tuple[Floats, Floats]:
+        """Least gap and its place for many shifts at once."""
+        shifts = np.asarray(shifts_deg, float)
+        lifts = self._running(self.now.lifts_mm(self.after[None, :] + self.offset - shifts[:, None]))
+        gap = np.where(lifts > _OPEN_MM, self.room[None, :] - lifts, np.inf)
+        at = np.argmin(gap, axis=1)
+        rows = np.arange(len(shifts))
+        if not np.all(np.isfinite(gap[rows, at])):
+            raise self._never_open()
+        return _vertices(self.after, gap, rows, at)
 
     def curve(self, shift_deg: float) -> ClearanceCurve:
+        """Gap, lift and piston at every angle."""
         lifts = self.lifts(shift_deg)
         return ClearanceCurve(self.after, self.room - lifts, lifts, self._piston(self.after))
 
-    def u_mm(self, at_deg: float, tdc_u_deg: float) -> float:
-        """Standard uncertainty: the push by hand, the curve, and TDC where the drop was taken.
+    def u_mm(self, at_deg: float, tdc_u_deg: float, shift_deg: float = 0.0) -> float:
+        """Standard uncertainty: the push by hand, the curve, the crank's place at the push, and true TDC.
 
-        At the least gap itself TDC hardly matters: there lift and piston move alike.
+        Where the curve stands against true TDC moves the piston alone: what it falls between the push and the least
+        gap. Where the crank stood at the push moves valve and piston there.
         """
-        around = self._piston(np.array([self.drop_after - 0.5, self.drop_after + 0.5]))
-        lift_slope = 0.0 if self.drop.from_seat else self.lift.slope_mm_deg(self.drop_after + self.offset)
-        slope = float(around[1] - around[0]) - lift_slope
-        curve = hypot(self.lift.u_mm(at_deg + self.offset), self.lift.u_mm(self.drop_after + self.offset))
-        return hypot(self.drop.u_mm, curve, slope * tdc_u_deg, self._u_of_side_mm(at_deg))
+        fall_there, fall_here = self._fall_mm_deg(self.drop_after), self._fall_mm_deg(at_deg)
+        lift_slope, u_stood = 0.0, 0.0
+        if not self.drop.from_seat:
+            lift_slope = self.lift.slope_mm_deg(self.drop_after + self.offset)
+            u_stood = self.lift.u_mm(self.drop_after + self.offset)
+        curve = hypot(self.now.u_mm(at_deg + self.offset - shift_deg), u_stood)
+        placed = hypot((fall_there - lift_slope) * tdc_u_deg, (fall_here - fall_there) * tdc_u_deg)
+        return hypot(self.drop.u_mm, curve, placed, self._u_of_side_mm(at_deg))
+
+    def _fall_mm_deg(self, after_deg: float) -> float:
+        around = self._piston(np.array([after_deg - 0.5, after_deg + 0.5]))
+        return float(around[1] - around[0])
 
     def _u_of_side_mm(self, at_deg: float) -> float:
         """What the pin's side makes of the way from where the drop was taken, where nobody knows the side."""
@@ -282,26 +328,32 @@ class _Gap:
         return abs(fallen[0] - fallen[1]) / 2
 
 
-def _vertex(after: Floats, gap: Floats, at: int) -> tuple[float, float]:
-    """Least of the parabola through the lowest point and its neighbours."""
-    if not 0 < at < len(gap) - 1 or not np.all(np.isfinite(gap[at - 1 : at + 2])):
-        return float(gap[at]), float(after[at])
-    left, low, right = (float(value) for value in gap[at - 1 : at + 2])
-    bend = left - 2 * low + right
-    if bend <= 0:
-        return low, float(after[at])
-    shift = 0.5 * (left - right) / bend
-    return low - 0.25 * (left - right) * shift, float(after[at]) + shift * _STEP_DEG
+def _vertices(
+    after: Floats, gap: Floats, rows: NDArray[np.intp], at: NDArray[np.intp]
+) -> tuple[Floats, Floats]:
+    """Least of the parabola through the lowest point of each row and its neighbours."""
+    inner = np.clip(at, 1, gap.shape[1] - 2)
+    left, low, right = (gap[rows, inner + step] for step in (-1, 0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        bend = left - 2 * low + right
+        shift = 0.5 * (left - right) / bend
+        lowest = low - 0.25 * (left - right) * shift
+    plain = (inner != at) | ~np.isfinite(bend) | ~(bend > 0)
+    least: Floats = np.where(plain, gap[rows, at], lowest)
+    place: Floats = np.where(plain, after[at], after[at] + shift * _STEP_DEG)
+    return least, place
 
 
-def _words(lobe: Lobe, least_mm: float, u95_mm: float, at_deg: float) -> str:
+def told_least(lobe: Lobe, least_mm: float, u95_mm: float, at_deg: float) -> str:
+    """Return the least gap in words."""
     return (
         f"{lobe.words.capitalize()}: least {least_mm:.2f} mm, give or take {u95_mm:.2f}, at "
         f"{dead_centre_words(at_deg % CYCLE_DEG, digits=0)}."
     )
 
 
-def _against(call: Call, minimum_mm: float, whose: str) -> str:
+def told_against(call: Call, minimum_mm: float, whose: str) -> str:
+    """Return what the least gap is against the least allowed, in words."""
     source = {
         "engine maker": "the engine maker's figure",
         "the shop": "the shop's figure, as the maker gives none",

@@ -1,6 +1,17 @@
 """A measurement from its start to the stored number, and what is drawn of it."""
 
 from api.measure.fits import Fits
+from api.measure.fitting_sums import (
+    CompressionEntry,
+    CompressionView,
+    DeckEntry,
+    DeckView,
+    MarkEntry,
+    MarkView,
+    compression_of,
+    deck_of,
+    mark_of,
+)
 from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
 from api.measure.lift_text import lift_table_of
 from api.measure.measuring import Measuring
@@ -10,6 +21,7 @@ from api.measure.report_views import (
     AgainstView,
     By,
     CamReportView,
+    FigureView,
     OverlapView,
     Unit,
     against_view,
@@ -29,9 +41,16 @@ __all__ = [
     "By",
     "ByItself",
     "CamReportView",
+    "CompressionEntry",
+    "CompressionView",
+    "DeckEntry",
+    "DeckView",
+    "FigureView",
     "Fits",
     "KeptDrawings",
     "LobeAsked",
+    "MarkEntry",
+    "MarkView",
     "MeasurementAsked",
     "Measuring",
     "Name",
@@ -42,7 +61,10 @@ __all__ = [
     "Unit",
     "ZeroProof",
     "against_view",
+    "compression_of",
+    "deck_of",
     "lift_table_of",
+    "mark_of",
     "overlap_view",
     "profile_csv",
     "report_view",

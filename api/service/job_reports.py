@@ -8,7 +8,16 @@ from dataclasses import asdict
 from typing import Any
 
 from analysis.base import Refusal
-from analysis.job import CamStanding, Evidence, card_from, check_job, lobe_changes, rank_cards, rooms
+from analysis.job import (
+    CamStanding,
+    Evidence,
+    JobState,
+    card_from,
+    check_job,
+    lobe_changes,
+    rank_cards,
+    rooms,
+)
 from analysis.moving import (
     adjuster_now,
     best_park,
@@ -27,6 +36,7 @@ from analysis.timing import (
     LobeMeasured,
     PistonClearance,
     PistonClearanceFound,
+    Pushed,
     find_piston_clearance,
     minimum_of,
     newest,
@@ -55,6 +65,8 @@ from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_source, les
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.measure import Fits
 from api.service.cam_report import JobCamReport, job_cam_report
+from api.service.drive_slack import DriveSlackView, job_drive_slack
+from api.service.piston_map import JobPistonMap, job_piston_map
 from api.store import MeasurementReader
 
 CURVE_STEP = 4
@@ -116,6 +128,12 @@ class JobReports:
         """Give all that the newest trace of every lobe tells of the cam."""
         job, _, facts = self._counting(job_id)
         return await asyncio.to_thread(job_cam_report, job, newest(job, facts), self._fits)
+
+    async def drive_slack(
+        self, job_id: int, crank_teeth: int | None, pitch_mm: float | None, links: int | None
+    ) -> DriveSlackView:
+        """Give the slack of the cams' drives, against the last job on the same engine."""
+        return await asyncio.to_thread(job_drive_slack, self._jobs, job_id, crank_teeth, pitch_mm, links)
 
     # -- by hand
 
@@ -205,7 +223,7 @@ class JobReports:
 
     @with_service_errors
     def _clearance(self, job_id: int, job: Job, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
-        u_tdc = max((self._jobs.state(job_id).tdc_u95_deg or 0.2) / 2, 0.05)
+        u_tdc = _u_tdc(self._jobs.state(job_id))
         less = less_clearance_mm(job, drop.lobe.valve)
         return find_piston_clearance(
             job.engine,
@@ -231,10 +249,36 @@ class JobReports:
                 found.append(_clearance_view(job, evidence, known, curve))
         return found
 
+    async def piston_map(self, job_id: int) -> JobPistonMap:
+        """Give valve to piston of every cylinder against the phase of both cams."""
+        await self._contexts.read(job_id)
+        job, evidence, facts = self._counting(job_id)
+        sources = self._jobs.read.sources(job_id)
+        known: dict[Lobe, Pushed] = {}
+        for lobe, (number, what) in newest(job, facts).items():
+            found = evidence.clearance(lobe)
+            taken = None if found is None else await self._pushed(job_id, lobe, sources.get(found[0], {}))
+            now = await self._contexts.known_lobe(job_id, number, what)
+            if taken is not None and now is not None:
+                less, shop = less_clearance_mm(job, lobe.valve), job.shop_least_mm(lobe.valve)
+                known[lobe] = Pushed(taken[0], taken[1].lift, now.lift, less, shop)
+        state = self._jobs.state(job_id)
+        return await asyncio.to_thread(job_piston_map, job, known, state.cams, _u_tdc(state))
+
     async def _curve(
         self, job_id: int, job: Job, source: dict[str, Any], found: PistonClearanceFound
     ) -> ClearanceCurveView | None:
         """Compute the curve again from the drop and the lobe that it was found with."""
+        taken = await self._pushed(job_id, Lobe(found.cylinder, found.valve), source)
+        if taken is None:
+            return None
+        clearance = await asyncio.to_thread(self._clearance, job_id, job, *taken)
+        return _shown(clearance)
+
+    async def _pushed(
+        self, job_id: int, lobe: Lobe, source: dict[str, Any]
+    ) -> tuple[DropMeasured, KnownLobe] | None:
+        """Give the drop that a clearance was found from, and the curve of then."""
         number = source.get("lobe_fact")
         fact = next((one for one in self._jobs.facts(job_id) if one.number == number), None)
         if fact is None or not isinstance(fact.what, LobeMeasured):
@@ -243,9 +287,11 @@ class JobReports:
         if known is None:
             return None
         taken = {name: value for name, value in source.items() if name != "lobe_fact"}
-        drop = DropMeasured(Lobe(found.cylinder, found.valve), **taken)
-        clearance = await asyncio.to_thread(self._clearance, job_id, job, drop, known)
-        return _shown(clearance)
+        return DropMeasured(lobe, **taken), known
+
+
+def _u_tdc(state: JobState) -> float:
+    return max((state.tdc_u95_deg or 0.2) / 2, 0.05)
 
 
 def _shown(clearance: PistonClearance) -> ClearanceCurveView:

@@ -148,6 +148,13 @@ class JobReader:
         """Give the jobs that were begun at a moment, here or elsewhere."""
         return self._jobs("WHERE deleted_at IS NULL AND at = ? ORDER BY id", (moment,))
 
+    def before_on_engine(self, row: JobRow) -> list[JobRow]:
+        """Give the jobs on the same engine that were begun before one, the last of them first."""
+        return self._jobs(
+            "WHERE deleted_at IS NULL AND engine_id = ? AND id != ? AND at <= ? ORDER BY at DESC, id DESC",
+            (row.engine_id, row.id, row.at),
+        )
+
     def _jobs(self, where: str, values: tuple[Any, ...]) -> list[JobRow]:
         return [_job_row(row) for row in self._ask(f"SELECT * FROM jobs {where}", values)]
 

@@ -11,6 +11,8 @@ import click
 from api.base import MisuseError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
+from api.cli.report.deck import report_deck
+from api.cli.report.drive import report_drive
 from api.cli.report.parts import (
     json_option,
     report_compression,
@@ -18,6 +20,7 @@ from api.cli.report.parts import (
     report_runout,
     report_strip,
 )
+from api.cli.report.piston import report_piston
 from api.cli.report.tables import report_table, wear_table
 from api.measure import against_view, lift_table_of, profile_csv, report_view
 from api.store import Trace, read_trace
@@ -33,7 +36,15 @@ def report() -> None:
     """Tell what kept readings say of a cam and its fitting, every number with its interval."""
 
 
-for _part in (report_runout, report_mark, report_strip, report_compression):
+for _part in (
+    report_runout,
+    report_mark,
+    report_strip,
+    report_compression,
+    report_deck,
+    report_drive,
+    report_piston,
+):
     report.add_command(_part)
 
 

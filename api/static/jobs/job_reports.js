@@ -221,6 +221,12 @@ export function filesOf(here) {
     [`${here}/sheet.csv`, "Measurements as CSV", "every digit kept"],
     [`${here}/sheet.json`, "Everything as JSON", "for other programs"],
     [`${here.replace("/api", "")}/report`, "Cam report", "every lobe beside its card and its neighbours"],
+    [`${here.replace("/api", "")}/piston_map`, "Valve to piston, a map", "by the phase of both cams"],
+    [
+      `${here.replace("/api", "")}/drive`,
+      "Slack of the drive",
+      "degrees, mm of chain or belt, since last time",
+    ],
     [`${here}/lift_table.csv`, "Lift by degree as CSV", "every lobe measured, and the piston"],
     [`${here}/job.zip`, "The whole job as one file", "with its traces; another shop can take it in"],
   ];

@@ -3,6 +3,7 @@
 from api.web.routes import (
     bench,
     cards,
+    fitting,
     job_files,
     job_reports,
     jobs,
@@ -23,6 +24,7 @@ ROUTERS = (
     job_reports.router,
     sheet.router,
     measurements.router,
+    fitting.router,
     traces.router,
     setup.router,
     pairing.router,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, status
+from typing import Annotated
+
+from fastapi import APIRouter, Query, status
 from fastapi.responses import Response
 
 from api.base import (
@@ -17,7 +19,7 @@ from api.base import (
     LobeLineView,
     PistonClearanceView,
 )
-from api.service import JobCamReport
+from api.service import DriveSlackView, JobCamReport, JobPistonMap
 from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"], responses=TROUBLES)
@@ -33,6 +35,27 @@ async def read_corrections(job_id: JobNumber, job_service: TheJobService) -> lis
 async def read_piston_clearances(job_id: JobNumber, job_service: TheJobService) -> list[PistonClearanceView]:
     """Where it is least, against whose figure, and what it becomes with the cam early or late."""
     return await job_service.reports.piston_clearances(job_id)
+
+
+@router.get("/{job_id}/piston_map", summary="Valve to piston against the phase of both cams")
+async def read_piston_map(job_id: JobNumber, job_service: TheJobService) -> JobPistonMap:
+    """Give for every cylinder what is left 20 degrees either way, the card's place and the walls."""
+    return await job_service.reports.piston_map(job_id)
+
+
+@router.get("/{job_id}/drive_slack", summary="Slack of the cams' drives, against last time")
+async def read_drive_slack(
+    job_id: JobNumber,
+    job_service: TheJobService,
+    crank_teeth: Annotated[int | None, Query(ge=6, le=200)] = None,
+    pitch_mm: Annotated[float | None, Query(ge=1, le=60)] = None,
+    links: Annotated[int | None, Query(ge=10, le=2000)] = None,
+) -> DriveSlackView:
+    """Give crank degrees, and mm of chain or belt where teeth of the crank's sprocket and pitch are given.
+
+    Last time is the last job before on the same engine in which a cam was turned back.
+    """
+    return await job_service.reports.drive_slack(job_id, crank_teeth, pitch_mm, links)
 
 
 @router.get("/{job_id}/checks", summary="What the measurements of a job say of each other")

@@ -23,6 +23,7 @@ PLAIN_PAGES = {
     "/wall": "wall.html",
     "/jobs": "jobs.html",
     "/traces": "traces.html",
+    "/fitting": "fitting.html",
     "/instruments": "instruments.html",
     "/help": "help.html",
 }
@@ -73,6 +74,18 @@ def trace_report_page(request: Request, number: Number, service: TheService) -> 
 def job_report_page(request: Request, number: Number) -> Response:
     """Show the cam report of every lobe of one job."""
     return page(request, "report.html", room_of="Jobs", source=f"/api/jobs/{number}/report")
+
+
+@router.get("/jobs/{number}/piston_map")
+def job_piston_map_page(request: Request, number: Number) -> Response:
+    """Show valve to piston of one job against the phase of both cams."""
+    return page(request, "piston_map.html", job_id=number)
+
+
+@router.get("/jobs/{number}/drive")
+def job_drive_page(request: Request, number: Number) -> Response:
+    """Show the slack of one job's cam drives."""
+    return page(request, "drive.html", job_id=number)
 
 
 @router.get("/static/{name:path}")

@@ -9,7 +9,7 @@ from playwright.sync_api import Page, expect
 pytestmark = pytest.mark.browser
 
 SHEET = "/api/jobs/N/sheet.html"
-REPORTS = ["/traces/N/report", "/jobs/N/report"]
+REPORTS = ["/traces/N/report", "/jobs/N/report", "/jobs/N/piston_map", "/jobs/N/drive"]
 PAGES = [
     "/",
     "/wall",
@@ -17,6 +17,7 @@ PAGES = [
     "/jobs/N",
     "/traces",
     "/traces/N",
+    "/fitting",
     "/instruments",
     "/help",
     "/pair",
@@ -63,7 +64,7 @@ def _address(path: str, request: pytest.FixtureRequest) -> str:
     """Put the number of a real job or of real traces into a path that wants one."""
     if path == "/traces/N/report":
         return f"/traces/{request.getfixturevalue('stored')['inlet_1']}/report"
-    if path in {"/jobs/N", "/jobs/N/report", SHEET}:
+    if path in {"/jobs/N", "/jobs/N/report", "/jobs/N/piston_map", "/jobs/N/drive", SHEET}:
         return path.replace("N", str(request.getfixturevalue("job_by_hand")))
     if path == "/traces/N":
         stored = request.getfixturevalue("stored")

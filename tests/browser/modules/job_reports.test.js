@@ -192,6 +192,16 @@ export const tests = {
   "the sheet comes as page, PDF, CSV and JSON, with the lift by degree and the whole job": () =>
     equal(
       filesOf("/api/jobs/7").map(([href]) => href.split("/").pop()),
-      ["sheet.html", "sheet.pdf", "sheet.csv", "sheet.json", "report", "lift_table.csv", "job.zip"],
+      [
+        "sheet.html",
+        "sheet.pdf",
+        "sheet.csv",
+        "sheet.json",
+        "report",
+        "piston_map",
+        "drive",
+        "lift_table.csv",
+        "job.zip",
+      ],
     ),
 };

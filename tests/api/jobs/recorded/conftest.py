@@ -179,7 +179,7 @@ class RecordedShop:
         motion = Hand(-140.0, Manner(40.0, 0.1), self._chance()).rock(0.0, 50.0, 3, (40.0, 25.0)).done()
         return self._take("piston_1", motion, tdc=TdcAsked(stroke_mm=80, rod_mm=135, pin_offset_mm=0.8))
 
-    def lobe(self, touches: str) -> Fields:
+    def lobe(self, touches: str, back_deg: float = 60.0) -> Fields:
         hand = Hand(-140.0, Manner(40.0, 0.1), self._chance()).turns(2.1, 55.0).turns(2.0, 30.0)
         view = self.job()
         asked = LobeAsked(
@@ -188,7 +188,7 @@ class RecordedShop:
             drop_mm=1.27,
             check_lifts_mm=[0.1, 0.3, 1.0, 1.27],
         )
-        return self._take(touches, hand.by(-60.0).done(), lobe=asked)
+        return self._take(touches, hand.by(-back_deg).done(), lobe=asked)
 
     def _chance(self) -> np.random.Generator:
         self.seed += 1

@@ -24,6 +24,12 @@ def late_inlet(recorded: Any) -> Any:
     return shop
 
 
+def test_a_job_of_which_no_valve_was_pushed_has_no_map(late_inlet: Any) -> None:
+    path = f"/api/jobs/{late_inlet.job_id}/piston_map"
+    answer = late_inlet.client.get(path)
+    assert (answer.status_code, answer.json()["code"]) == (409, "nothing_pushed")
+
+
 def found(shop: Any, valve: str) -> Fields:
     told = shop.get(f"/api/jobs/{shop.job_id}/valve_to_piston")
     return next(one for one in told if one["lobe"]["valve"] == valve)
@@ -48,6 +54,26 @@ def test_the_curve_of_clearance_is_the_metals_at_every_angle(late_inlet: Any) ->
     curve = found(late_inlet, "inlet")["curve"]
     for at_deg, gap in list(zip(curve["after_tdc_deg"], curve["clearance_mm"], strict=True))[::10]:
         assert gap == pytest.approx(late_inlet.room_mm("inlet", at_deg), abs=0.06)
+
+
+def test_the_map_is_that_of_the_metal_and_shows_the_card_and_the_wall(late_inlet: Any) -> None:
+    told = late_inlet.get(f"/api/jobs/{late_inlet.job_id}/piston_map")
+    own = next(one for one in told["cylinders"] if one["cylinder"] == "1")
+    inlet, exhaust = own["edges"]
+    least = {shift: late_inlet.least_room_mm("inlet", shift) for shift in (-12.0, -6.0, 0.0, 8.0)}
+    leave = {shift: late_inlet.least_room_mm("exhaust", shift) for shift in (-8.0, 0.0, 6.0)}
+    for one, left in least.items():
+        for other, room in leave.items():
+            at = told["shifts_deg"].index(one), told["shifts_deg"].index(other)
+            true = min(left - 2.6, room - 2.5)
+            assert own["spare_mm"][at[0]][at[1]] == pytest.approx(true, abs=own["u95_mm"][at[0]][at[1]])
+    assert inlet["card_shift_deg"] == pytest.approx(-6.0, abs=0.5)
+    wall = inlet["earlier"]
+    assert late_inlet.least_room_mm("inlet", wall["shift_deg"]) == pytest.approx(2.6, abs=0.1)
+    assert late_inlet.least_room_mm("inlet", wall["sure_deg"]) > 2.6
+    assert exhaust["minimum_from"] == "common practice"
+    others = [one for one in told["cylinders"] if one["cylinder"] != "1"]
+    assert {why["code"] for one in others for why in one["not_mapped"]} == {"not_pushed"}
 
 
 def test_a_correction_that_brings_the_valve_under_the_least_allowed_is_refused(late_inlet: Any) -> None:

@@ -1,0 +1,75 @@
+"""Slack of a job's cam drives: its newest lobes' way back, against the last job on the same engine."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from analysis.timing import Fact, Job, Lobe, LobeMeasured
+from api.base import Body, with_service_errors
+from api.jobs import Jobs
+from api.measure import FigureView
+
+if TYPE_CHECKING:
+    from analysis.report import SlackSeen
+
+
+class CamSlackView(Body):
+    """Slack of one cam's drive; what is not known is `None`. `grown`: grown, less, as it was, not known."""
+
+    cam: str
+    slack_deg: FigureView
+    slack_mm: FigureView | None
+    change_deg: FigureView | None
+    change_mm: FigureView | None
+    longer_percent: FigureView | None
+    grown: str
+    sentence: str
+
+
+class DriveSlackView(Body):
+    """Slack of every cam that was turned back; `last_job` is what it is held against."""
+
+    last_job: int | None
+    last_job_reference: str
+    cams: list[CamSlackView]
+
+
+def _slacks_of(job: Job, facts: Sequence[Fact]) -> dict[str, list[SlackSeen]]:
+    """Give the newest slack of every lobe that was turned back, by cam."""
+    from analysis.report import SlackSeen  # here: it would hold up the first page
+
+    newest: dict[Lobe, LobeMeasured] = {}
+    for fact in facts:
+        what = fact.what
+        if isinstance(what, LobeMeasured) and what.slack_deg is not None and what.slack_u_deg is not None:
+            newest[Lobe(what.cylinder, what.valve)] = what
+    found: dict[str, list[SlackSeen]] = {}
+    for lobe, what in newest.items():
+        assert what.slack_deg is not None  # looked at above
+        assert what.slack_u_deg is not None
+        found.setdefault(job.engine.cam_of(lobe).name, []).append(SlackSeen(what.slack_deg, what.slack_u_deg))
+    return found
+
+
+@with_service_errors
+def job_drive_slack(
+    jobs: Jobs, job_id: int, crank_teeth: int | None, pitch_mm: float | None, links: int | None
+) -> DriveSlackView:
+    """Tell the slack of a job's cam drives, in mm where sprocket and pitch are given."""
+    from analysis.report import DriveLine, drive_slack  # here: it would hold up the first page
+
+    row = jobs.read.job(job_id)
+    last, then = None, {}
+    for one in jobs.read.before_on_engine(row):
+        then = _slacks_of(one.job, jobs.facts(one.id))
+        if then:
+            last = one
+            break
+    line = None if crank_teeth is None or pitch_mm is None else DriveLine(crank_teeth, pitch_mm, links)
+    cams = drive_slack(_slacks_of(row.job, jobs.facts(job_id)), then, line)
+    return DriveSlackView(
+        last_job=None if last is None else last.id,
+        last_job_reference="" if last is None else last.job.reference,
+        cams=[CamSlackView.model_validate(one) for one in cams],
+    )

@@ -1,0 +1,78 @@
+/**
+ * What is typed for compression, deck and timing mark as bodies, and what comes back as rows. All pure.
+ */
+
+import { digits } from "./units.js";
+
+const clean = (text) => text.trim().replaceAll(",", ".").replaceAll("−", "-");
+
+function number(text) {
+  const found = clean(text);
+  const value = Number(found);
+  if (found === "" || !Number.isFinite(value))
+    throw new Error(`"${text.trim()}" is no number; write 86 or 86±0.02.`);
+  return value;
+}
+
+/** "86±0.02" as a value and its limit. */
+export function typed(text) {
+  const [value, limit = "0"] = text.replace("+-", "±").split("±");
+  return { value: number(value), limit: number(limit) };
+}
+
+/** Fields that were filled in. */
+const filled = (fields) => Object.entries(fields).filter(([, text]) => text.trim() !== "");
+
+export const compressionBody = (fields) =>
+  Object.fromEntries(filled(fields).map(([name, text]) => [name, typed(text)]));
+
+export const markBody = (fields) =>
+  Object.fromEntries(filled(fields).map(([name, text]) => [name, number(text)]));
+
+const readings = (text) => clean(text).replaceAll("+", " ").split(/\s+/).map(number);
+
+/** Lines such as "1 = 0.31 / 0.25" and the spacing. */
+export function deckBody({ crowns, spacing }) {
+  const lines = crowns.split("\n").filter((line) => line.trim());
+  const body = {
+    crowns: lines.map((line) => {
+      const found = /^\s*(\w+)\s*[=:]([^/]+)\/([^/]+)$/.exec(line);
+      if (!found) throw new Error(`"${line.trim()}" is no cylinder with two places; write 1 = 0.31 / 0.25.`);
+      return { cylinder: found[1], first_mm: readings(found[2]), second_mm: readings(found[3]) };
+    }),
+  };
+  return spacing.trim() ? { ...body, spacing_mm: number(spacing) } : body;
+}
+
+const figure = (one, decimals, unit) =>
+  `${digits(one.value, decimals)} ± ${digits(one.u95, decimals)}${unit}`;
+
+export const TOLD_COLUMNS = [
+  ["What", false],
+  ["Number", true],
+];
+
+export function compressionRows({ ratio, swept_cm3, left_cm3 }) {
+  return [
+    ["Compression ratio", figure(ratio, 2, " : 1")],
+    ["Swept", figure(swept_cm3, 2, "\u00a0cm³")],
+    ["Left at TDC", figure(left_cm3, 2, "\u00a0cm³")],
+  ];
+}
+
+export function deckRows(found) {
+  const rows = found.cylinders.map((one) => [
+    `Cylinder ${one.cylinder}, ${one.deck_mm.value < 0 ? "proud" : "below"}`,
+    figure({ ...one.deck_mm, value: Math.abs(one.deck_mm.value) }, 3, "\u00a0mm"),
+  ]);
+  rows.push(["Spread", figure(found.spread_mm, 3, "\u00a0mm")]);
+  if (found.tilt_along) rows.push(["Tilt along, in 100 mm", figure(found.tilt_along, 3, "\u00a0mm")]);
+  return rows;
+}
+
+/** Mean deck for the compression ratio, its limit wide enough to hold every cylinder. */
+export function deckForRatio({ cylinders }) {
+  const mean = cylinders.reduce((sum, one) => sum + one.deck_mm.value, 0) / cylinders.length;
+  const wide = cylinders.map((one) => Math.abs(one.deck_mm.value - mean) + one.limit_mm);
+  return `${mean.toFixed(3)}±${Math.max(...wide).toFixed(3)}`;
+}

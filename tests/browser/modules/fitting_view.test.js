@@ -1,0 +1,44 @@
+import { compressionBody, deckBody, deckForRatio, deckRows, markBody, typed } from "/static/fitting_view.js";
+import { equal, ok } from "./check.js";
+
+const refused = (call) => {
+  try {
+    call();
+  } catch (problem) {
+    return problem.message;
+  }
+  return "";
+};
+
+export const tests = {
+  "a number with its limit, a comma for a point"() {
+    equal(typed("86±0,02"), { value: 86, limit: 0.02 });
+    equal(typed("−0.1"), { value: -0.1, limit: 0 });
+    ok(refused(() => typed("wide")).includes("is no number"));
+  },
+  "empty fields are left out"() {
+    equal(compressionBody({ bore_mm: "86", dish_cm3: " " }), { bore_mm: { value: 86, limit: 0 } });
+    equal(markBody({ mark_deg: "12.5", tdc_u95_deg: "" }), { mark_deg: 12.5 });
+  },
+  "crowns are lines of two places"() {
+    equal(deckBody({ crowns: "1 = 0.31 / 0.25\n\nA2: -0.1+-0.2 / 0,1", spacing: "92" }), {
+      crowns: [
+        { cylinder: "1", first_mm: [0.31], second_mm: [0.25] },
+        { cylinder: "A2", first_mm: [-0.1, -0.2], second_mm: [0.1] },
+      ],
+      spacing_mm: 92,
+    });
+    ok(refused(() => deckBody({ crowns: "1 = 0.3", spacing: "" })).includes("two places"));
+  },
+  "a proud piston is told so; the mean goes to the ratio"() {
+    const one = (cylinder, value) => ({
+      cylinder,
+      deck_mm: { value, u95: 0.02 },
+      leans_mm: { value: 0, u95: 0 },
+      limit_mm: 0.016,
+    });
+    const found = { cylinders: [one("1", -0.1), one("2", 0.2)], spread_mm: { value: 0.3, u95: 0.02 } };
+    equal(deckRows(found)[0][0], "Cylinder 1, proud");
+    equal(deckForRatio(found), "0.050±0.166");
+  },
+};
