@@ -282,7 +282,17 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
         )
         # A correction names its verdict first: without one there is no room to look for.
         needs = (f"verdict.{cam.name}", steps[-1].id) if kind == "room" else (steps[-1].id,)
+        if kind == "verdict":
+            needs += _other_lobe(job.engine, lobes)
     return tuple(steps)
+
+
+def _other_lobe(engine: Engine, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:
+    """Return the step that measures the valve this cam's own can meet: how near they come takes both curves."""
+    cylinder, valve = lobes[0].cylinder, lobes[0].valve
+    if not engine.valves_can_meet(cylinder):
+        return ()
+    return (f"lobe.{engine.cam_of(Lobe(cylinder, 'exhaust' if valve == 'inlet' else 'inlet')).name}",)
 
 
 def _own_tdc(job: Job, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:

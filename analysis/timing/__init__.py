@@ -49,6 +49,7 @@ from analysis.timing.facts import (
     StrokeFound,
     TdcMeasured,
     Tightened,
+    ValvesApartFound,
     WentBack,
     Withdrawn,
     payload_from_plain,
@@ -67,6 +68,7 @@ from analysis.timing.valve_to_piston import (
     minimum_of,
     piston_below_top_mm,
 )
+from analysis.timing.valve_to_valve import Heads, ValvesTouched, find_valves_apart, valves_apart_words
 from analysis.timing.verdict import NotComparable, Verdict, judge
 
 __all__ = [
@@ -93,6 +95,7 @@ __all__ = [
     "FromTdc",
     "HandPair",
     "HandTools",
+    "Heads",
     "Job",
     "Lobe",
     "LobeCard",
@@ -115,6 +118,8 @@ __all__ = [
     "Tightened",
     "Turn",
     "Valve",
+    "ValvesApartFound",
+    "ValvesTouched",
     "Verdict",
     "WentBack",
     "Withdrawn",
@@ -133,6 +138,7 @@ __all__ = [
     "events_to_timing",
     "expected_crank_deg",
     "find_piston_clearance",
+    "find_valves_apart",
     "full_lift_of",
     "full_lift_words",
     "full_lifts_of",
@@ -155,4 +161,5 @@ __all__ = [
     "throw_mm",
     "told_from_own_tdc",
     "turned_between",
+    "valves_apart_words",
 ]

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import cos, hypot, radians
-from typing import Literal
 
 import numpy as np
 
 from analysis.base import Floats, Refusal
 from analysis.timing.angles import dead_centre_words, nearest
-from analysis.timing.engine import CYCLE_DEG, Engine, Lobe, Valve
+from analysis.timing.engine import CYCLE_DEG, Crown, Engine, Lobe, Valve
 from analysis.timing.facts import MinimumFrom, PistonClearanceFound, ShiftedClearance
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
@@ -26,10 +25,6 @@ COMMON_PRACTICE_MM: dict[Valve, float] = {"inlet": 2.0, "exhaust": 2.5}
 
 SHIFTS_DEG = tuple(float(shift) for shift in range(-20, 21, 5))
 """Cam early and late in the table: 20 either way in steps of 5; common practice, no source."""
-
-Crown = Literal["unknown", "pocket", "flat"]
-"""Where they would meet: ``pocket``, parallel to the valve; ``flat``, square to the bore. ``unknown`` takes
-whichever of the two leaves less."""
 
 _STEP_DEG = 0.25
 _OPEN_MM = 0.05
