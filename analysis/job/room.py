@@ -88,7 +88,7 @@ def room_to_valve(evidence: Evidence, step: Step) -> Room | None:
 
 
 def room(evidence: Evidence, step: Step) -> StepOutcome:
-    """Done when no large move is due, or it is known how near each valve of the cam comes to its piston."""
+    """Done when no large move is due, or it is known how near each of its valves comes to what is in its way."""
     decision = evidence.decision(f"verdict.{step.cam}", step.cam)
     if decision is None or decision[1].decision != "correct":
         return StepOutcome(True, "Nothing to correct.")

@@ -125,8 +125,10 @@ def plan(job: Job) -> tuple[Step, ...]:
     """Return the steps of `job`, in order."""
     cams = job.engine.cams
     steps = [*_opening(job), *_banks(job)]
-    for cam in cams:
-        steps += _cam_steps(job, cam)
+    of_cams = [step for cam in cams for step in _cam_steps(job, cam)]
+    if any(job.engine.valves_can_meet(name) for name in job.engine.cylinders):
+        of_cams.sort(key=lambda step: step.kind != "lobe")  # both curves before either cam is moved
+    steps += of_cams
     torqued = tuple(f"torqued.{cam.name}" for cam in cams)
     if len(cams) > 1:
         steps += [_again(job, cam, torqued) for cam in cams]
