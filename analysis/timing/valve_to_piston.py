@@ -48,6 +48,8 @@ class DropMeasured:
         Between the stem and the bore.
     u_mm
         Standard uncertainty of the travel by hand.
+    others_mm
+        Travels of the other valves of this kind in the cylinder, taken likewise; the least of all counts.
     """
 
     lobe: Lobe
@@ -57,6 +59,12 @@ class DropMeasured:
     valve_angle_deg: float = 0.0
     crown: Crown = "unknown"
     u_mm: float = _HAND_U_MM
+    others_mm: tuple[float, ...] = ()
+
+    @property
+    def least_mm(self) -> float:
+        """Travel of the valve that is nearest to its piston."""
+        return min(self.drop_mm, *self.others_mm) if self.others_mm else self.drop_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,10 +202,13 @@ def _refuse_if_impossible(drop: DropMeasured, lift: StoredLift) -> None:
             "curve_not_whole",
             f"The curve of {drop.lobe.words} covers only part of the cycle. Measure it over two full turns.",
         )
-    if not 0 < drop.drop_mm <= 50 or not 0 <= drop.valve_angle_deg < 60:
+    if (
+        not all(0 < one <= 50 for one in (drop.drop_mm, *drop.others_mm))
+        or not 0 <= drop.valve_angle_deg < 60
+    ):
         raise Refusal(
             "drop_impossible",
-            f"A travel of {drop.drop_mm:g} mm at a valve angle of {drop.valve_angle_deg:g} deg cannot be. "
+            f"A travel of {drop.least_mm:g} mm at a valve angle of {drop.valve_angle_deg:g} deg cannot be. "
             "Enter the travel in mm and the angle between stem and bore.",
         )
 
@@ -213,7 +224,7 @@ class _Gap:
         self.drop_after = nearest(drop.crank_deg - self.offset)
         self.after: Floats = np.arange(-180.0, 180.0 + _STEP_DEG / 2, _STEP_DEG)
         stood = 0.0 if drop.from_seat else self._as_measured(self.drop_after)
-        self.seat_to_touch = drop.drop_mm + stood
+        self.seat_to_touch = drop.least_mm + stood
         fallen = self._piston(self.after) - self._piston(np.array([self.drop_after]))
         self.room: Floats = self.seat_to_touch + self._along_the_stem(fallen)
 

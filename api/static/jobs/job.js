@@ -37,7 +37,7 @@ const here = `/api/jobs/${id}`;
 const { settings, bench, spoken } = startScreen();
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
-const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], changes: [] };
+const computed = { valve_to_piston: [], valve_to_valve: [], checks: [], correction: [], lobes: [], changes: [] };
 
 // ---- asking ----
 
@@ -366,9 +366,10 @@ function paintRoom() {
   const due = job.steps.find((one) => one.id === job.now);
   const moves = ["room", "correction"].includes(due?.kind) && !job.signed_by;
   const of = (step) => (one) => step.lobes.some((lobe) => lobe.touches === one.lobe.touches);
+  const known = [...computed.valve_to_piston, ...computed.valve_to_valve.flatMap((one) => one.rooms)];
   const shown = [
-    ["now-room", moves ? computed.valve_to_piston.filter(of(due)) : []],
-    ["room-rules", computed.valve_to_piston],
+    ["now-room", moves ? known.filter(of(due)) : []],
+    ["room-rules", known],
   ];
   for (const [id_, clearances] of shown) {
     show(
@@ -382,7 +383,7 @@ function paintRoom() {
   }
   show(
     byId("room-title"),
-    computed.valve_to_piston.some((one) => one.room),
+    known.some((one) => one.room),
   );
 }
 
@@ -407,6 +408,14 @@ async function paintPiston() {
     spoken(`${mm(one.minimum_mm)}, ${one.minimum_from}`),
     one.enough ? state("live", "enough") : state("stop", "too near"),
   ]);
+  for (const one of computed.valve_to_valve)
+    rows.push([
+      spoken(`inlet to exhaust ${one.cylinder}${one.still_holds ? "" : " (cam touched since)"}`),
+      `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`,
+      `${digits(one.at_deg, 0)}°`,
+      `${mm(one.minimum_mm)}, common practice`,
+      one.enough ? state("live", "enough") : state("stop", "too near"),
+    ]);
   byId("clearances").replaceChildren(table(GAP_COLUMNS, rows, ""));
   const shifts = shiftRows(clearances, settings.chosen);
   for (const id_ of ["shifts", "shifts-title"]) show(byId(id_), shifts.length > 0);

@@ -16,6 +16,7 @@ from api.base import (
     LobeChangeView,
     LobeLineView,
     PistonClearanceView,
+    ValvesApartView,
 )
 from api.service import JobCamReport
 from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
@@ -33,6 +34,12 @@ async def read_corrections(job_id: JobNumber, job_service: TheJobService) -> lis
 async def read_piston_clearances(job_id: JobNumber, job_service: TheJobService) -> list[PistonClearanceView]:
     """Where it is least, against whose figure, and what it becomes with the cam early or late."""
     return await job_service.reports.piston_clearances(job_id)
+
+
+@router.get("/{job_id}/valve_to_valve", summary="Least distance of inlet to exhaust valve")
+async def read_valves_apart(job_id: JobNumber, job_service: TheJobService) -> list[ValvesApartView]:
+    """Where it is least, whether it is enough, and how far either cam may go."""
+    return job_service.valve_to_valve.found(job_id)
 
 
 @router.get("/{job_id}/checks", summary="What the measurements of a job say of each other")
