@@ -37,7 +37,14 @@ const here = `/api/jobs/${id}`;
 const { settings, bench, spoken } = startScreen();
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
-const computed = { valve_to_piston: [], valve_to_valve: [], checks: [], correction: [], lobes: [], changes: [] };
+const computed = {
+  valve_to_piston: [],
+  valve_to_valve: [],
+  checks: [],
+  correction: [],
+  lobes: [],
+  changes: [],
+};
 
 // ---- asking ----
 

@@ -138,9 +138,15 @@ function travels(engine, lobes, unit) {
       label: "Valve",
       options: meet ? [...options, [APART, "inlet, then exhaust valve, each until it stops"]] : options,
     },
-    { name: "drop", label: `Travel${meet ? " (of the inlet)" : ""} until it touched, ${unit}`, required: !meet },
+    {
+      name: "drop",
+      label: `Travel${meet ? " (of the inlet)" : ""} until it touched, ${unit}`,
+      required: !meet,
+    },
     ...more,
-    ...(meet ? [{ name: "exhaust", label: `Travel of the exhaust valve, where each was pushed, ${unit}` }] : []),
+    ...(meet
+      ? [{ name: "exhaust", label: `Travel of the exhaust valve, where each was pushed, ${unit}` }]
+      : []),
     {
       name: "at",
       label: "Crank degrees after overlap TDC (before: with a minus)",
