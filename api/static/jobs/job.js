@@ -8,7 +8,7 @@ import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { foldSheets } from "./fold.js";
 import { formFor, lengthTyped } from "./job_forms.js";
-import { handEntry, handLobes } from "./job_hand.js";
+import { handEntry, handLobes, strokeBody } from "./job_hand.js";
 import {
   BESIDE_COLUMNS,
   CAM_COLUMNS,
@@ -95,13 +95,14 @@ function paintNow() {
     byId("now-title"),
     spoken(
       step
-        ? `${step.title}. ${step.sentence}`
+        ? // What must not be done is not told how to do.
+          `${step.title}. ${step.code ? step.why : step.sentence}`
         : job.signed_by
           ? `Signed by ${job.signed_by}.`
           : "Nothing is due.",
     ),
   );
-  put(byId("now-why"), spoken(step?.why ?? ""));
+  put(byId("now-why"), spoken(step?.code ? "" : (step?.why ?? "")));
   const told = step?.cautions ?? [];
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
     told.map((caution) => note("mind", spoken(caution))),
@@ -124,7 +125,11 @@ function actionsOf(step) {
       ),
     );
   if (step.kind === "stroke")
-    actions.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
+    actions.push(
+      button("The crank stands at overlap TDC now", () =>
+        doing(() => post(`${here}/stroke`, strokeBody(job))),
+      ),
+    );
   if (step.may_override) {
     actions.push(
       button("Go past it on your own decision", () =>
