@@ -156,7 +156,8 @@ async function toBench() {
 }
 
 function paintForm(step) {
-  const form = formFor(job, step, settings.chosen);
+  const held = step?.kind === "correction" && Boolean(step.code);
+  const form = held ? null : formFor(job, step, settings.chosen);
   const box = byId("now-form");
   show(box, Boolean(form) && !job.signed_by);
   if (!form) return;
