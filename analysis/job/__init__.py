@@ -16,7 +16,7 @@ from analysis.job.checks import check_job, valve_check_lift_mm
 from analysis.job.evidence import Evidence
 from analysis.job.opening import SAME_TDC_DEG, STROKE_NEAR_TDC_DEG
 from analysis.job.procedure import fact_added, job_state
-from analysis.job.room import Room, rooms
+from analysis.job.room import Room, room_to_valve, rooms
 from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, StepState
 from analysis.job.steps import Step
 from analysis.job.turning import TURNS_DEG, far_enough, how_to_turn
@@ -53,6 +53,7 @@ __all__ = [
     "job_state",
     "lobe_changes",
     "rank_cards",
+    "room_to_valve",
     "rooms",
     "valve_check_lift_mm",
 ]

@@ -25,6 +25,7 @@ from analysis.timing import (
     StrokeFound,
     TdcMeasured,
     Tightened,
+    ValvesApartFound,
     WentBack,
     Withdrawn,
 )
@@ -40,6 +41,7 @@ MAY_BE_WITHDRAWN = (
     Moved,
     Tightened,
     PistonClearanceFound,
+    ValvesApartFound,
     Skipped,
     OwnDecision,
     Noted,
@@ -136,6 +138,13 @@ def _tightened(evidence: Evidence, now: JobState, what: Tightened) -> None:
 def _piston_clearance(evidence: Evidence, now: JobState, what: PistonClearanceFound) -> None:
     cam = _known_lobe(evidence, what.cylinder, what.valve)
     _needs_passed(now, f"verdict.{cam}")
+    if what.minimum_mm <= 0:
+        raise Blocked("minimum_impossible", "The least clearance allowed is more than 0 mm. Correct it.")
+
+
+def _valves_apart(evidence: Evidence, now: JobState, what: ValvesApartFound) -> None:
+    for valve in ("inlet", "exhaust"):
+        _needs_passed(now, f"verdict.{_known_lobe(evidence, what.cylinder, valve)}")
     if what.minimum_mm <= 0:
         raise Blocked("minimum_impossible", "The least clearance allowed is more than 0 mm. Correct it.")
 
@@ -268,6 +277,7 @@ _GATES: dict[type, Callable[[Evidence, JobState, Any], None]] = {
     Moved: _moved,
     Tightened: _tightened,
     PistonClearanceFound: _piston_clearance,
+    ValvesApartFound: _valves_apart,
     Skipped: _skip,
     WentBack: _back,
     Withdrawn: _withdraw,

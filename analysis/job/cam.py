@@ -7,6 +7,7 @@ from itertools import pairwise
 from math import hypot, inf
 
 from analysis.base import Warn
+from analysis.job.apart import clear_of_valve, too_near
 from analysis.job.evidence import Evidence
 from analysis.job.opening import StepOutcome
 from analysis.job.steps import Step
@@ -145,7 +146,11 @@ def piston_warning(evidence: Evidence, step: Step, found: Found, shift_deg: floa
         warning = None if clear is None else _too_near(one, clear[0], shift_deg + clear[1])
         if warning is not None:
             return warning
-    return None
+    other = clear_of_valve(evidence, step)
+    if other is None:
+        return None
+    whole = shift_deg + other[1]
+    return too_near(other[0], least_when_shifted(other[0], whole), whole)
 
 
 def as_moved_from(

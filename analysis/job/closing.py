@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 from analysis.base import Warn
+from analysis.job.apart import ASK, can_meet
 from analysis.job.evidence import Evidence
 from analysis.job.opening import StepOutcome
 from analysis.job.steps import Step
-from analysis.timing import Lobe, LobeMeasured, NotComparable, PistonClearanceFound, early_or_late, lobe_error
+from analysis.timing import (
+    Lobe,
+    LobeMeasured,
+    NotComparable,
+    PistonClearanceFound,
+    ValvesApartFound,
+    early_or_late,
+    lobe_error,
+    valves_apart_words,
+)
 
 
 def cylinder(evidence: Evidence, step: Step) -> StepOutcome:
@@ -42,6 +52,14 @@ def valve_to_piston(evidence: Evidence, step: Step) -> StepOutcome:
         return StepOutcome(False, f"{step.do} Still to do: {'; '.join(missing)}.", facts)
     said = " ".join(clearance_words(what) for _, what in known.values())
     near = [one for one, (_, what) in known.items() if what.least_mm - what.u95_mm < what.minimum_mm]
+    if can_meet(evidence, step):
+        apart = _apart_since_touched(evidence, step)
+        if apart is None:
+            return StepOutcome(False, f"{said} {ASK}", facts)
+        facts += (apart[0],)
+        said += f" {valves_apart_words(apart[1])}"
+        if apart[1].least_mm - apart[1].u95_mm < apart[1].minimum_mm:
+            near.append(step.lobes[0])
     if not near:
         return StepOutcome(True, said, facts)
     return _too_near(evidence, step, facts, said)
@@ -50,6 +68,12 @@ def valve_to_piston(evidence: Evidence, step: Step) -> StepOutcome:
 def _since_touched(evidence: Evidence, step: Step, one: Lobe) -> tuple[int, PistonClearanceFound] | None:
     found = evidence.clearance(one)
     after = max(_last_touch(evidence, one), evidence.opened_again.get(step.id, 0))
+    return found if found is not None and found[0] > after else None
+
+
+def _apart_since_touched(evidence: Evidence, step: Step) -> tuple[int, ValvesApartFound] | None:
+    found = evidence.valves_apart(step.cylinder)
+    after = max(*(_last_touch(evidence, one) for one in step.lobes), evidence.opened_again.get(step.id, 0))
     return found if found is not None and found[0] > after else None
 
 

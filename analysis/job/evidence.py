@@ -20,6 +20,7 @@ from analysis.timing import (
     Skipped,
     TdcMeasured,
     Tightened,
+    ValvesApartFound,
     WentBack,
     Withdrawn,
     told_from_own_tdc,
@@ -148,6 +149,15 @@ class Evidence:
             for fact in self.facts
             if isinstance(fact.what, PistonClearanceFound)
             and Lobe(fact.what.cylinder, fact.what.valve) == lobe
+        ]
+        return found[-1] if found else None
+
+    def valves_apart(self, cylinder: str) -> tuple[int, ValvesApartFound] | None:
+        """Return the newest valve-to-valve finding of a cylinder, whatever was gone back over."""
+        found = [
+            (fact.number, fact.what)
+            for fact in self.facts
+            if isinstance(fact.what, ValvesApartFound) and fact.what.cylinder == cylinder
         ]
         return found[-1] if found else None
 

@@ -94,8 +94,8 @@ def _bench_fault(bench: BenchChecked) -> tuple[str, str]:
     if bench.turn_deg is not None and abs(bench.turn_deg - 360) > limit:
         return "counts_a_turn", (
             f"From TDC to TDC the encoder told {bench.turn_deg:.2f} deg, not 360: wrong counts a turn, "
-            "missed counts or a slipping coupling; on a shaft that turns at another speed, give the counts a turn of the "
-            "crank. Cure it, then check the bench again."
+            "missed counts or a slipping coupling; on a shaft of another speed, give the teeth of its drive in the "
+            "bench file. Cure it, then check the bench again."
         )
     return "", ""
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Literal
 
+from analysis.job.apart import ASK, can_meet, clear_of_valve
 from analysis.job.cam import as_moved_from, error_of, numbers_of, position
 from analysis.job.evidence import Evidence
 from analysis.job.opening import StepOutcome
@@ -20,6 +22,7 @@ no source."""
 class Room:
     """How far a cam may still go from where it stands, crank degrees, until one valve's least clearance is reached.
 
+    `of` is what the valve comes near to.
     `earlier_ends`, `later_ends` are False where the table ends first: it may go at least so far.
     """
 
@@ -29,6 +32,7 @@ class Room:
     earlier_ends: bool
     later_ends: bool
     minimum_mm: float
+    of: Literal["piston", "other valve"] = "piston"
 
     @property
     def sentence(self) -> str:
@@ -36,7 +40,7 @@ class Room:
         return (
             f"{self.lobe.words.capitalize()}: the cam may go {_far(self.earlier_deg, self.earlier_ends)} earlier and "
             f"{_far(self.later_deg, self.later_ends)} later before the valve is {self.minimum_mm:.2f} mm from the "
-            "piston."
+            f"{self.of}."
         )
 
 
@@ -77,8 +81,14 @@ def rooms(evidence: Evidence, step: Step) -> tuple[Room, ...]:
     return tuple(room_of(one, *clear) for one, clear in known if clear is not None)
 
 
+def room_to_valve(evidence: Evidence, step: Step) -> Room | None:
+    """Return how far a cam may go before its valve is too near the other of its cylinder, `None` where unknown."""
+    clear = clear_of_valve(evidence, step)
+    return None if clear is None else replace(room_of(step.lobes[0], *clear), of="other valve")
+
+
 def room(evidence: Evidence, step: Step) -> StepOutcome:
-    """Done when no large move is due, or it is known how near each valve of the cam comes to its piston."""
+    """Done when no large move is due, or it is known how near each of its valves comes to what is in its way."""
     decision = evidence.decision(f"verdict.{step.cam}", step.cam)
     if decision is None or decision[1].decision != "correct":
         return StepOutcome(True, "Nothing to correct.")
@@ -89,17 +99,23 @@ def room(evidence: Evidence, step: Step) -> StepOutcome:
         size = abs(error_of(evidence, step.cam, found).error_deg)
     except NotComparable:
         return StepOutcome(True, "The correction says what is in the way.")  # of it, not of this
+    return _looked_at(evidence, step, size, numbers_of(found))
+
+
+def _looked_at(evidence: Evidence, step: Step, size: float, facts: tuple[int, ...]) -> StepOutcome:
     known = rooms(evidence, step)
-    said = " ".join(one.sentence for one in known)
-    facts = numbers_of(found)
+    to_valve = room_to_valve(evidence, step)
+    said = " ".join(one.sentence for one in (*known, to_valve) if one is not None)
     missing = [lobe.words for lobe in step.lobes if lobe not in {one.lobe for one in known}]
     new = evidence.job.new_cam
     if size <= LARGE_MOVE_DEG and not new:
         return StepOutcome(
             True, said or f"The move is not over {LARGE_MOVE_DEG:g} deg.", facts if said else ()
         )
+    cause = "The cam is new to this engine" if new else f"The move is {size:.1f} deg"
+    first = f"{cause}: first find how far the cam may go."
     if missing:
-        cause = "The cam is new to this engine" if new else f"The move is {size:.1f} deg"
-        asked = f"{cause}: first find how far the cam may go. {step.do}"
-        return StepOutcome(False, f"{asked} Still to do: {'; '.join(missing)}.", facts)
+        return StepOutcome(False, f"{first} {step.do} Still to do: {'; '.join(missing)}.", facts)
+    if can_meet(evidence, step) and to_valve is None:
+        return StepOutcome(False, f"{first} {ASK}", facts)
     return StepOutcome(True, said, facts)

@@ -125,8 +125,10 @@ def plan(job: Job) -> tuple[Step, ...]:
     """Return the steps of `job`, in order."""
     cams = job.engine.cams
     steps = [*_opening(job), *_banks(job)]
-    for cam in cams:
-        steps += _cam_steps(job, cam)
+    of_cams = [step for cam in cams for step in _cam_steps(job, cam)]
+    if any(job.engine.valves_can_meet(name) for name in job.engine.cylinders):
+        of_cams.sort(key=lambda step: step.kind != "lobe")  # both curves before either cam is moved
+    steps += of_cams
     torqued = tuple(f"torqued.{cam.name}" for cam in cams)
     if len(cams) > 1:
         steps += [_again(job, cam, torqued) for cam in cams]
@@ -282,7 +284,17 @@ def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
         )
         # A correction names its verdict first: without one there is no room to look for.
         needs = (f"verdict.{cam.name}", steps[-1].id) if kind == "room" else (steps[-1].id,)
+        if kind == "verdict":
+            needs += _other_lobe(job.engine, lobes)
     return tuple(steps)
+
+
+def _other_lobe(engine: Engine, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:
+    """Return the step that measures the valve this cam's own can meet: how near they come takes both curves."""
+    cylinder, valve = lobes[0].cylinder, lobes[0].valve
+    if not engine.valves_can_meet(cylinder):
+        return ()
+    return (f"lobe.{engine.cam_of(Lobe(cylinder, 'exhaust' if valve == 'inlet' else 'inlet')).name}",)
 
 
 def _own_tdc(job: Job, lobes: tuple[Lobe, ...]) -> tuple[str, ...]:

@@ -22,6 +22,7 @@ from analysis.timing.engine import (
     Adjuster,
     Cam,
     CamCard,
+    Crown,
     Engine,
     Job,
     Lobe,
@@ -50,6 +51,7 @@ from analysis.timing.facts import (
     StrokeFound,
     TdcMeasured,
     Tightened,
+    ValvesApartFound,
     WentBack,
     Withdrawn,
     payload_from_plain,
@@ -68,6 +70,7 @@ from analysis.timing.valve_to_piston import (
     minimum_of,
     piston_below_top_mm,
 )
+from analysis.timing.valve_to_valve import Heads, ValvesTouched, find_valves_apart, valves_apart_words
 from analysis.timing.verdict import NotComparable, Verdict, judge
 
 __all__ = [
@@ -83,6 +86,7 @@ __all__ = [
     "CamCard",
     "CamError",
     "ClearanceNoted",
+    "Crown",
     "CylinderMap",
     "Decided",
     "Difference",
@@ -96,6 +100,7 @@ __all__ = [
     "FromTdc",
     "HandPair",
     "HandTools",
+    "Heads",
     "Job",
     "Lobe",
     "LobeCard",
@@ -120,6 +125,8 @@ __all__ = [
     "Tightened",
     "Turn",
     "Valve",
+    "ValvesApartFound",
+    "ValvesTouched",
     "Verdict",
     "Wall",
     "WentBack",
@@ -139,6 +146,7 @@ __all__ = [
     "events_to_timing",
     "expected_crank_deg",
     "find_piston_clearance",
+    "find_valves_apart",
     "full_lift_of",
     "full_lift_words",
     "full_lifts_of",
@@ -162,4 +170,5 @@ __all__ = [
     "throw_mm",
     "told_from_own_tdc",
     "turned_between",
+    "valves_apart_words",
 ]

@@ -16,6 +16,10 @@ CYCLE_DEG = 720.0
 Valve = Literal["inlet", "exhaust"]
 Turn = Literal["clockwise", "anticlockwise"]
 Side = Literal["timing end", "flywheel end"]
+Crown = Literal["unknown", "pocket", "flat"]
+"""Where valve and piston would meet: ``pocket``, parallel to the valve; ``flat``, square to the bore. ``unknown``
+takes whichever of the two leaves less."""
+
 Followers = Literal["", "solid", "hydraulic"]
 Drive = Literal["", "chain", "belt", "gears"]
 CamsIn = Literal["", "head", "block"]
@@ -143,6 +147,15 @@ class Engine:
         The engine maker's least valve-to-piston clearance.
     variable_timing
         An adjuster moves a cam while the engine runs.
+    inlet_valve_angle_deg, exhaust_valve_angle_deg
+        Between stem and bore; where both lean, they lean apart at the top, so that the heads come together as the
+        valves open.
+    crown
+        Where a valve would meet its piston.
+    inlet_head_mm, exhaust_head_mm
+        Diameters of the valves' heads.
+    heads_apart_mm
+        Between the middles of the two heads' faces, both valves shut.
     """
 
     __pydantic_config__ = STRICT
@@ -170,6 +183,12 @@ class Engine:
     drive: Drive = ""
     cams_in: CamsIn = ""
     variable_timing: bool = False
+    inlet_valve_angle_deg: float | None = None
+    exhaust_valve_angle_deg: float | None = None
+    crown: Crown = "unknown"
+    inlet_head_mm: float | None = None
+    exhaust_head_mm: float | None = None
+    heads_apart_mm: float | None = None
 
     @property
     def reference(self) -> str:
@@ -235,6 +254,16 @@ class Engine:
     def valves_a_cylinder(self, valve: Valve) -> int:
         """Return how many valves of a kind a cylinder has."""
         return self.inlet_valves if valve == "inlet" else self.exhaust_valves
+
+    def valve_angle_deg(self, valve: Valve) -> float | None:
+        """Return the angle between a valve's stem and the bore, `None` where unknown."""
+        return self.inlet_valve_angle_deg if valve == "inlet" else self.exhaust_valve_angle_deg
+
+    def valves_can_meet(self, cylinder: str) -> bool:
+        """Tell whether a cam that is moved can bring inlet and exhaust valve together: its own cam each, and leaning."""
+        own = {cam.valves for cam in self.cams if cylinder in self.served_by(cam)}
+        leans = (self.inlet_valve_angle_deg or 0.0) + (self.exhaust_valve_angle_deg or 0.0)
+        return {("inlet",), ("exhaust",)} <= own and leans > 0
 
     def least_to_piston_mm(self, valve: Valve) -> float | None:
         """Return the engine maker's least valve-to-piston clearance, `None` where unknown."""

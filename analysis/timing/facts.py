@@ -208,6 +208,24 @@ class PistonClearanceFound:
 
 
 @dataclass(frozen=True, slots=True)
+class ValvesApartFound:
+    """Inlet to exhaust valve of a twin-cam cylinder, as `analysis.timing.valve_to_valve` finds it.
+
+    In `table` a positive shift is the inlet cam later against the exhaust cam, which takes them apart.
+    """
+
+    __pydantic_config__ = STRICT
+    cylinder: str
+    least_mm: float
+    at_deg: float
+    u95_mm: float
+    minimum_mm: float
+    how: Literal["touch", "geometry"]
+    table: tuple[ShiftedClearance, ...] = ()
+    kind: Literal["valves_apart_found"] = "valves_apart_found"
+
+
+@dataclass(frozen=True, slots=True)
 class Skipped:
     """A step is left out; the reason is printed on the sheet."""
 
@@ -278,6 +296,7 @@ Payload = Annotated[
     | Moved
     | Tightened
     | PistonClearanceFound
+    | ValvesApartFound
     | Skipped
     | WentBack
     | Withdrawn

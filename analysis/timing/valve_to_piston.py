@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import cos, hypot, radians
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats, Refusal
 from analysis.timing.angles import dead_centre_words, nearest
-from analysis.timing.engine import CYCLE_DEG, Engine, Lobe, Valve
+from analysis.timing.engine import CYCLE_DEG, Crown, Engine, Lobe, Valve
 from analysis.timing.facts import MinimumFrom, PistonClearanceFound, ShiftedClearance
 from analysis.timing.slider_crank import piston_drop, throw_mm
 from analysis.timing.stored_lift import StoredLift
@@ -27,10 +26,6 @@ COMMON_PRACTICE_MM: dict[Valve, float] = {"inlet": 2.0, "exhaust": 2.5}
 
 SHIFTS_DEG = tuple(float(shift) for shift in range(-20, 21, 5))
 """Cam early and late in the table: 20 either way in steps of 5; common practice, no source."""
-
-Crown = Literal["unknown", "pocket", "flat"]
-"""Where they would meet: ``pocket``, parallel to the valve; ``flat``, square to the bore. ``unknown`` takes
-whichever of the two leaves less."""
 
 _STEP_DEG = 0.25
 _OPEN_MM = 0.05
@@ -54,6 +49,8 @@ class DropMeasured:
         Between the stem and the bore.
     u_mm
         Standard uncertainty of the travel by hand.
+    others_mm
+        Travels of the other valves of this kind in the cylinder, taken likewise; the least of all counts.
     """
 
     lobe: Lobe
@@ -63,6 +60,12 @@ class DropMeasured:
     valve_angle_deg: float = 0.0
     crown: Crown = "unknown"
     u_mm: float = _HAND_U_MM
+    others_mm: tuple[float, ...] = ()
+
+    @property
+    def least_mm(self) -> float:
+        """Travel of the valve that is nearest to its piston."""
+        return min(self.drop_mm, *self.others_mm) if self.others_mm else self.drop_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,10 +211,13 @@ def refuse_if_impossible(drop: DropMeasured, lift: StoredLift) -> None:
             "curve_not_whole",
             f"The curve of {drop.lobe.words} covers only part of the cycle. Measure it over two full turns.",
         )
-    if not 0 < drop.drop_mm <= 50 or not 0 <= drop.valve_angle_deg < 60:
+    if (
+        not all(0 < one <= 50 for one in (drop.drop_mm, *drop.others_mm))
+        or not 0 <= drop.valve_angle_deg < 60
+    ):
         raise Refusal(
             "drop_impossible",
-            f"A travel of {drop.drop_mm:g} mm at a valve angle of {drop.valve_angle_deg:g} deg cannot be. "
+            f"A travel of {drop.least_mm:g} mm at a valve angle of {drop.valve_angle_deg:g} deg cannot be. "
             "Enter the travel in mm and the angle between stem and bore.",
         )
 
@@ -241,7 +247,7 @@ class Gap:
         self.drop_after = nearest(drop.crank_deg - self.offset)
         self.after: Floats = np.arange(-180.0, 180.0 + _STEP_DEG / 2, _STEP_DEG)
         stood = 0.0 if drop.from_seat else self._as_measured(self.drop_after)
-        self.seat_to_touch = drop.drop_mm + stood
+        self.seat_to_touch = drop.least_mm + stood
         fallen = self._piston(self.after) - self._piston(np.array([self.drop_after]))
         self.room: Floats = self.seat_to_touch + self._along_the_stem(fallen)
 

@@ -180,6 +180,9 @@ class DropSource(Body):
     valve_angle_deg: Annotated[float, Field(ge=0, lt=60)] = 0.0
     crown: Literal["unknown", "pocket", "flat"] = "unknown"
     u_mm: Annotated[float, Field(gt=0, le=1)] = 0.05
+    others_mm: Annotated[
+        list[Annotated[float, Field(gt=0, le=50)]], Field(max_length=2, default_factory=list)
+    ]
     lobe_fact: Number | None = None
 
 

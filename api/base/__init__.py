@@ -58,6 +58,9 @@ from api.base.job_report_messages import (
     RoomView,
     ShiftedClearanceView,
     SingleCamView,
+    ValveRoomView,
+    ValvesApartView,
+    ValvesEntry,
 )
 from api.base.limits import Buckets, Tries, TriesOfMany
 from api.base.messages import (
@@ -160,6 +163,9 @@ __all__ = [
     "TriesOfMany",
     "Trouble",
     "Unadopted",
+    "ValveRoomView",
+    "ValvesApartView",
+    "ValvesEntry",
     "VerdictView",
     "add_problems",
     "in_one_sentence",

@@ -365,12 +365,23 @@ class DropEntry(Entry):
     from_seat: Annotated[
         bool, Field(description="The travel was taken from the valve's seat, not from where its cam held it.")
     ] = False
-    valve_angle_deg: Annotated[float, Field(ge=0, lt=60, description="Between stem and bore.")] = 0.0
+    valve_angle_deg: Annotated[
+        float | None, Field(ge=0, lt=60, description="Between stem and bore; left out: the engine's, else 0.")
+    ] = None
     crown: Annotated[
-        Literal["unknown", "pocket", "flat"],
-        Field(description="Where they would meet: in a pocket parallel to the valve, or a flat crown."),
-    ] = "unknown"
+        Literal["unknown", "pocket", "flat"] | None,
+        Field(
+            description="Where they would meet: in a pocket parallel to the valve, or a flat crown; left out: the "
+            "engine's."
+        ),
+    ] = None
     u_mm: Annotated[float, Field(gt=0, le=1, description="Standard uncertainty of the travel.")] = 0.05
+    others_mm: Annotated[
+        list[Annotated[float, Field(gt=0, le=50)]],
+        Field(
+            max_length=2, description="Travels of the cylinder's other valves of this kind; the least counts."
+        ),
+    ] = []
     by: Person = ""
 
 

@@ -38,6 +38,7 @@ class RoomView(Body):
     later_deg: float
     earlier_ends: bool
     later_ends: bool
+    of: str
     sentence: str
 
 
@@ -56,6 +57,44 @@ class PistonClearanceView(Body):
     table: list[ShiftedClearanceView]
     room: RoomView | None
     curve: ClearanceCurveView | None
+
+
+class ValvesEntry(Entry):
+    """Inlet and exhaust valve each pushed in turn until it stopped; without travels, the engine's heads tell."""
+
+    cylinder: str | None = None
+    at_deg: Annotated[float, Field(ge=-60, le=60, description="Crank degrees after overlap TDC.")] = 0.0
+    inlet_travel_mm: Annotated[float | None, Field(gt=0, le=50)] = None
+    exhaust_travel_mm: Annotated[float | None, Field(gt=0, le=50)] = None
+    by: Person = ""
+
+    @model_validator(mode="after")
+    def _both_or_neither(self) -> Self:
+        if (self.inlet_travel_mm is None) != (self.exhaust_travel_mm is None):
+            raise ValueError("both travels are needed, the inlet's and the exhaust's, or neither")
+        return self
+
+
+class ValveRoomView(Body):
+    """How far the cam of one valve may go until it is too near the other valve of its cylinder."""
+
+    lobe: LobeName
+    room: RoomView
+
+
+class ValvesApartView(Body):
+    """Inlet to exhaust valve as last found; `still_holds` is false once a cam of theirs was touched since."""
+
+    cylinder: str
+    fact: int
+    still_holds: bool
+    least_mm: float
+    at_deg: float
+    u95_mm: float
+    minimum_mm: float
+    how: str
+    enough: bool
+    rooms: list[ValveRoomView]
 
 
 class SingleCamView(Body):

@@ -14,7 +14,7 @@ from api.guide.following import (
 )
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Watch, token_of
 from api.guide.job_guide import guidance_in, guide_in, overlap_here
-from api.guide.pistons import NO_VALVE_CURVE, drop_source, less_clearance_mm
+from api.guide.pistons import NO_VALVE_CURVE, drop_of, drop_source, less_clearance_mm
 from api.guide.verdicts import with_reason
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "KnownLobe",
     "Wanted",
     "Watch",
+    "drop_of",
     "drop_source",
     "ends_now",
     "guidance_in",

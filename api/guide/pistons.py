@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from analysis.base import Refusal
 from analysis.job import StepState
 from analysis.timing import (
+    Crown,
     DropMeasured,
     Job,
     Lobe,
@@ -27,6 +29,8 @@ NO_VALVE_CURVE = (
     "out on the job's page, with the reason, and check it when the head is on."
 )
 LEAST_PUSH_MM = 0.2
+ORDINAL = ("first", "second", "third")
+NOT_APART = "Valve to valve is entered on the job's page: each valve's travel until it stops, or the heads of the engine."
 
 
 def pushing(context: GuideContext, step: StepState) -> Guidance:
@@ -37,7 +41,9 @@ def pushing(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(NO_VALVE_CURVE, step.sentence, tone="fault")
     left = [lobe for lobe in step.lobes if not _known(context, step, lobe)]
     if not left:
-        return Guidance(step.sentence)
+        return Guidance(
+            step.sentence, NOT_APART if context.job.engine.valves_can_meet(step.lobes[0].cylinder) else ""
+        )
     stage = context.stage_of(step.id)
     lobe = left[0]
     if (
@@ -50,6 +56,8 @@ def pushing(context: GuideContext, step: StepState) -> Guidance:
         )
     ):
         return _push(context, lobe, stage)
+    if stage is not None and stage.stage == "next":
+        return _next(context, step, lobe, stage)
     return _to_angle(context, step, lobe)
 
 
@@ -76,7 +84,12 @@ def _to_angle(context: GuideContext, step: StepState, lobe: Lobe) -> Guidance:
 
 
 def _held(
-    context: GuideContext, step: StepState, lobe: Lobe, known: KnownLobe, now_deg: float
+    context: GuideContext,
+    step: StepState,
+    lobe: Lobe,
+    known: KnownLobe,
+    now_deg: float,
+    travels_mm: Sequence[float] = (),
 ) -> Action | None:
     """Remember where crank and valve stand, where the gauge is read."""
     gauge = context.gauges.get(known.gauge)
@@ -88,6 +101,7 @@ def _held(
         "gauge": known.gauge,
         "reading_mm": gauge.reading_mm,
         "job_deg": now_deg,
+        "travels": list(travels_mm),
     }
     return Action("Held.", stage=GuideStage(step.id, "push", body))
 
@@ -95,18 +109,67 @@ def _held(
 def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
     gauge = context.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
-    said = f"Push the {lobe.valve} valve down gently until it touches the piston, hold it, press."
+    several = context.job.engine.valves_a_cylinder(lobe.valve) > 1
+    which = f"{ORDINAL[len(stage.body['travels'])]} " if several else ""
+    said = f"Push the {which}{lobe.valve} valve down gently until it touches the piston, hold it, press."
     number = Number(travel, "mm", f"{lobe.valve} valve pushed")
     if travel is None or travel < LEAST_PUSH_MM:
         return Guidance(said, number=number)
     known = context.lobes[lobe.touches]
-    drop = DropMeasured(lobe, stage.body["job_deg"], travel)
+    drop = drop_of(context.job, lobe, stage.body["job_deg"], travel, others_mm=tuple(stage.body["travels"]))
+    if len(drop.others_mm) + 1 < context.job.engine.valves_a_cylinder(lobe.valve):
+        return Guidance(
+            said, number=number, button="It touches", action=_to_the_next(context, lobe, stage, travel)
+        )
     try:
         found = clearance_of(context, drop, known)
     except Refusal as refusal:
         return Guidance(said, refusal.message, number=number)
     action = Action(found.sentence, facts=((found.fact(), drop_source(drop, known)),), forget=True)
     return Guidance(said, number=number, button="It touches", action=action)
+
+
+def _to_the_next(context: GuideContext, lobe: Lobe, stage: GuideStage, travel_mm: float) -> Action:
+    """Remember this valve's travel; the crank stays where it is for the next of its kind."""
+    body = stage.body | {"travels": [*stage.body["travels"], travel_mm]}
+    return Action(f"{travel_mm:.2f} mm.", stage=GuideStage(stage.step, "next", body))
+
+
+def _next(context: GuideContext, step: StepState, lobe: Lobe, stage: GuideStage) -> Guidance:
+    """Ask for the gauge on the next valve of the kind: its pocket may be another."""
+    nth = ORDINAL[len(stage.body["travels"])]
+    said = f"{context.gauge_words(lobe.touches)}, this time on the {nth} {lobe.valve} valve. Leave the crank where it is."
+    known, now = context.lobes.get(lobe.touches), context.job_deg()
+    if known is None or now is None:
+        return Guidance(said)
+    action = _held(context, step, lobe, known, now, stage.body["travels"])
+    return Guidance(said, tone="on_the_number", button="Stands there", action=action)
+
+
+def drop_of(
+    job: Job,
+    lobe: Lobe,
+    crank_deg: float,
+    drop_mm: float,
+    *,
+    from_seat: bool = False,
+    angle_deg: float | None = None,
+    crown: Crown | None = None,
+    u_mm: float = 0.05,
+    others_mm: tuple[float, ...] = (),
+) -> DropMeasured:
+    """Give a drop; lean and crown that are not said are the engine's, asked for once."""
+    own = job.engine.valve_angle_deg(lobe.valve) or 0.0
+    return DropMeasured(
+        lobe,
+        crank_deg,
+        drop_mm,
+        from_seat,
+        own if angle_deg is None else angle_deg,
+        job.engine.crown if crown is None else crown,
+        u_mm,
+        others_mm,
+    )
 
 
 def clearance_of(context: GuideContext, drop: DropMeasured, known: KnownLobe) -> PistonClearance:
@@ -140,5 +203,6 @@ def drop_source(drop: DropMeasured, known: KnownLobe) -> dict[str, Any]:
         "valve_angle_deg": drop.valve_angle_deg,
         "crown": drop.crown,
         "u_mm": drop.u_mm,
+        "others_mm": list(drop.others_mm),
         "lobe_fact": known.fact,
     }

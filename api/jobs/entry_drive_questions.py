@@ -6,15 +6,23 @@ from collections.abc import Iterator
 
 from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, Valve
 from api.base import Question
+from api.jobs.entry_usual import outside
 
 SIZED = ("keys", "dowels")
 LARGEST_SIZE_DEG = 15.0
+FIGURES = (
+    ("bolt_circle_radius_mm", "A bolt circle radius of", (10.0, 120.0)),
+    ("slot_each_way_cam_deg", "A slot, each way, of", (1.0, 20.0)),
+    ("hole_cam_deg", "From hole to hole", (0.25, 12.0)),
+    ("gear_teeth", "On the cam a number of teeth of", (16.0, 120.0)),
+)
 
 
 def drive_questions(engine: Engine) -> Iterator[Question]:
     """Ask about the way the cams turn, a vee with one cam for both banks, and what is fitted now."""
     yield from _way_of_turning(engine)
     yield from _cams_of_a_vee(engine)
+    yield from _cams_in_the_block(engine)
     for cam in engine.cams:
         yield from _adjuster(cam, cam.adjuster)
 
@@ -46,8 +54,54 @@ def _cams_of_a_vee(engine: Engine) -> Iterator[Question]:
         )
 
 
+def _cams_in_the_block(engine: Engine) -> Iterator[Question]:
+    if engine.cams_in == "block" and any(len(cam.valves) == 1 for cam in engine.cams):
+        yield Question(
+            code="twin_cams_in_block",
+            place="engine.cams_in",
+            message="A cam in the block mostly opens inlet and exhaust valves alike; this engine has one for each. Check "
+            "where its cams lie.",
+        )
+
+
+def _figures(cam: Cam, adjuster: Adjuster) -> Iterator[Question]:
+    """Ask about each figure of an adjuster that is out of what is usual, and about those of another kind."""
+    place = f"engine.cams.{cam.name}.adjuster"
+    for name, words, usual in FIGURES:
+        asked = outside(f"adjuster_{name}", f"{place}.{name}", words, getattr(adjuster, name), usual)
+        if asked is not None:
+            yield asked
+    if adjuster.gear_teeth is not None and adjuster.gear_teeth % 2:
+        yield Question(
+            code="odd_teeth",
+            place=f"{place}.gear_teeth",
+            message=f"{adjuster.gear_teeth} teeth on the cam: it has twice those of the crank, so their number is even. "
+            "Count again.",
+        )
+    belongs = {
+        "slots": adjuster.slot_each_way_cam_deg,
+        "holes": adjuster.hole_cam_deg,
+        "keys": adjuster.sizes_deg or None,
+    }
+    strange = [
+        kind for kind, value in belongs.items() if value is not None and not _same_kind(kind, adjuster.kind)
+    ]
+    if strange:
+        yield Question(
+            code="figure_of_another_kind",
+            place=f"{place}.kind",
+            message=f"The {cam.name} cam's adjuster is said to be {adjuster.kind}, and figures of {strange[0]} are given. "
+            "Which is it?",
+        )
+
+
+def _same_kind(kind: str, said: str) -> bool:
+    return kind == said or (kind == "keys" and said in SIZED)
+
+
 def _adjuster(cam: Cam, adjuster: Adjuster) -> Iterator[Question]:
     place = f"engine.cams.{cam.name}.adjuster"
+    yield from _figures(cam, adjuster)
     if adjuster.kind in SIZED and not adjuster.sizes_deg:
         yield Question(
             code="no_sizes",

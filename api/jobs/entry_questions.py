@@ -14,7 +14,9 @@ from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, events_to_tim
 from api.base import Question
 from api.jobs.entry_drive_questions import drive_questions, follower_questions, lift_place_questions
 from api.jobs.entry_names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
+from api.jobs.entry_usual import outside
 from api.jobs.entry_values import Unit
+from api.jobs.entry_valve_questions import events_middle_questions, together_questions, valve_questions
 
 CYLINDER = re.compile(r"[A-Z]?[0-9]{1,2}")
 VALVES: tuple[Valve, ...] = ("inlet", "exhaust")
@@ -102,6 +104,17 @@ def _refuse_crank(engine: Engine) -> None:
             f"A rod of {engine.rod_mm:g} mm cannot turn over a stroke of {engine.stroke_mm:g} mm; "
             "check both, and their unit.",
         )
+    for word, value in (
+        ("inlet head", engine.inlet_head_mm),
+        ("exhaust head", engine.exhaust_head_mm),
+        ("distance of the heads", engine.heads_apart_mm),
+    ):
+        if value is not None and value <= 0:
+            raise EntryError("impossible_engine", f"A {word} of {value:g} mm cannot be; correct it.")
+    if any(not 0 <= (engine.valve_angle_deg(valve) or 0.0) < 60 for valve in VALVES):
+        raise EntryError(
+            "impossible_engine", "A valve leans to the bore by 0 to less than 60 degrees. Correct its angle."
+        )
     limit = engine.slack_limit_deg
     if limit is not None and limit <= 0:
         raise EntryError("impossible_engine", "The slack limit is more than 0 degrees, or not known.")
@@ -110,18 +123,18 @@ def _refuse_crank(engine: Engine) -> None:
 def engine_questions(engine: Engine) -> list[Question]:
     """Ask about what an engine can hardly be."""
     found = [
-        _outside("stroke", "engine.stroke_mm", "A stroke of", engine.stroke_mm, (30, 250)),
-        _outside("rod", "engine.rod_mm", "A rod of", engine.rod_mm, (60, 500)),
-        _outside("pin_offset", "engine.pin_offset_mm", "A pin offset of", engine.pin_offset_mm, (-4, 4)),
+        outside("stroke", "engine.stroke_mm", "A stroke of", engine.stroke_mm, (30, 250)),
+        outside("rod", "engine.rod_mm", "A rod of", engine.rod_mm, (60, 500)),
+        outside("pin_offset", "engine.pin_offset_mm", "A pin offset of", engine.pin_offset_mm, (-4, 4)),
         _pin_side(engine),
-        _outside(
+        outside(
             "crank_offset", "engine.crank_offset_mm", "A crank offset of", engine.crank_offset_mm, (-20, 20)
         ),
-        _outside(
+        outside(
             "slack_limit", "engine.slack_limit_deg", "A slack limit of", engine.slack_limit_deg, (0.2, 15)
         ),
         *(
-            _outside(
+            outside(
                 f"{valve}_to_piston", f"engine.{valve}_to_piston_mm", "A least clearance of", least, (0.5, 6)
             )
             for valve in VALVES
@@ -130,6 +143,7 @@ def engine_questions(engine: Engine) -> list[Question]:
         _rod_ratio(engine),
         _fires_evenly(engine),
         *drive_questions(engine),
+        *valve_questions(engine),
     ]
     return [one for one in found if one is not None]
 
@@ -271,18 +285,18 @@ def _mixed(written: dict[str, Unit]) -> Iterator[Question]:
 
 
 def _of_the_whole(card: CamCard) -> Iterable[Question | None]:
-    yield _outside("tolerance", "card.tolerance_deg", "A tolerance of", card.tolerance_deg, (0.2, 4))
-    yield _outside(
+    yield outside("tolerance", "card.tolerance_deg", "A tolerance of", card.tolerance_deg, (0.2, 4))
+    yield outside(
         "separation", "card.separation_cam_deg", "A lobe separation of", card.separation_cam_deg, (98, 122)
     )
-    yield _outside("advance", "card.advance_deg", "An advance of", card.advance_deg, (-10, 10))
+    yield outside("advance", "card.advance_deg", "An advance of", card.advance_deg, (-10, 10))
 
 
 def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question | None]:
     at = f"card.{valve}"
 
     def asked(name: str, words: str, low: float, high: float) -> Question | None:
-        return _outside(f"{valve}_{name}", f"{at}.{name}", words, getattr(half, name), (low, high))
+        return outside(f"{valve}_{name}", f"{at}.{name}", words, getattr(half, name), (low, high))
 
     yield asked("full_lift_deg", f"A lobe centre of the {valve} at", 85, 135)
     yield asked("lift_mm", f"A peak lift of the {valve} valve of", 4, 18)
@@ -293,6 +307,7 @@ def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question |
     yield asked("running_clearance_mm", "A running clearance of", 0, 1)
     yield asked("rocker_ratio", "A rocker ratio of", 0.9, 2.2)
     yield from _of_events(valve, half, at)
+    yield from events_middle_questions(valve, half)
     if card.way in {"events", "equal_lift"} and half.check_lift_mm is None:
         yield Question(
             code=f"{valve}_check_lift_not_stated",
@@ -304,12 +319,12 @@ def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question |
 
 def _of_events(valve: Valve, half: LobeCard, at: str) -> Iterable[Question | None]:
     if half.opens_deg is None or half.closes_deg is None:
-        yield _outside(
+        yield outside(
             f"{valve}_duration_deg", f"{at}.duration_deg", "A duration of", half.duration_deg, (160, 360)
         )
         return
     timing = events_to_timing(valve, half.opens_deg, half.closes_deg)
-    yield _outside(
+    yield outside(
         f"{valve}_duration_deg", at, "By these events a duration of", timing.duration_deg, (160, 360)
     )
     if half.duration_deg is not None and abs(half.duration_deg - timing.duration_deg) > 1:
@@ -326,31 +341,6 @@ def _of_events(valve: Valve, half: LobeCard, at: str) -> Iterable[Question | Non
             message=f"The middle of the {valve}'s events is {timing.full_lift_deg:g}; the card's lobe "
             f"centre is {half.full_lift_deg:g}.",
         )
-
-
-def _outside(
-    code: str, place: str, words: str, value: float | None, usual: tuple[float, float]
-) -> Question | None:
-    low, high = usual
-    if value is None or low <= value <= high:
-        return None
-    unit = "mm" if place.endswith("_mm") else "" if place.endswith("ratio") else "degrees"
-    guess = _other_unit(value, usual) if unit == "mm" else ""
-    return Question(
-        code=code,
-        place=place,
-        message=f"{words} {value:g} {unit}".rstrip()
-        + f" can hardly be: {low:g} to {high:g} is usual.{guess}",
-    )
-
-
-def _other_unit(value: float, usual: tuple[float, float]) -> str:
-    low, high = usual
-    if low <= value * 25.4 <= high and value < low:
-        return f" Is it inch? {value:g} in would be {value * 25.4:.2f} mm."
-    if low <= value * 0.0254 <= high and value > high:
-        return f" Is it thou? {value:g} thou would be {value * 0.0254:.3f} mm."
-    return ""
 
 
 def refuse_impossible_job(job: Job) -> None:
@@ -371,7 +361,7 @@ def refuse_impossible_job(job: Job) -> None:
 def job_questions(job: Job) -> list[Question]:
     """Ask about what an engine and a card can hardly be together, and what an engine on file does not say."""
     silent = [one for one in (_pin_side(job.engine), _fires_evenly(job.engine)) if one is not None]
-    silent += follower_questions(job)
+    silent += [*follower_questions(job), *together_questions(job)]
     if job.card.way == "separation":
         return silent
     opened = {valve for cam in job.engine.cams for valve in cam.valves}

@@ -37,6 +37,7 @@ from analysis.timing import (
     PistonClearance,
     PistonClearanceFound,
     Pushed,
+    Valve,
     find_piston_clearance,
     minimum_of,
     newest,
@@ -61,7 +62,7 @@ from api.base import (
     SingleCamView,
     with_service_errors,
 )
-from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_source, less_clearance_mm
+from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_of, drop_source, less_clearance_mm
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.measure import Fits
 from api.service.cam_report import JobCamReport, job_cam_report
@@ -72,6 +73,7 @@ from api.store import MeasurementReader
 CURVE_STEP = 4
 """The clearance curve is kept every quarter degree and told every full one."""
 
+VALVES: tuple[Valve, Valve] = ("inlet", "exhaust")
 SHOWN_AROUND_TDC_DEG = 60.0
 
 
@@ -200,14 +202,16 @@ class JobReports:
         await self._contexts.read(job_id)
         job = self._jobs.read.job(job_id).job
         lobe = Lobe(entry.cylinder or job.engine.reference, entry.valve)
-        drop = DropMeasured(
+        drop = drop_of(
+            job,
             lobe,
             entry.at_deg % 720.0,
             entry.drop_mm,
-            entry.from_seat,
-            entry.valve_angle_deg,
-            entry.crown,
-            entry.u_mm,
+            from_seat=entry.from_seat,
+            angle_deg=entry.valve_angle_deg,
+            crown=entry.crown,
+            u_mm=entry.u_mm,
+            others_mm=tuple(entry.others_mm),
         )
         known = self._contexts.lobes(job_id).get(lobe.touches)
         if known is None:
@@ -287,6 +291,7 @@ class JobReports:
         if known is None:
             return None
         taken = {name: value for name, value in source.items() if name != "lobe_fact"}
+        taken["others_mm"] = tuple(taken.get("others_mm", ()))
         return DropMeasured(lobe, **taken), known
 
 

@@ -34,6 +34,7 @@ from api.base import (
     ServiceError,
     SignEntry,
     StrokeEntry,
+    ValvesEntry,
 )
 from api.guide import (
     Action,
@@ -51,6 +52,7 @@ from api.live import FeedMessage
 from api.measure import ANEW, Parts
 from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
+from api.service.valve_to_valve import ValveToValve
 from api.store import GuideStage, Kept
 
 log = logging.getLogger("lobewright.jobs")
@@ -68,6 +70,7 @@ class JobService:
         )
         self.contexts = GuideContexts(parts, self.jobs, self.measuring)
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
+        self.valve_to_valve = ValveToValve(self.jobs, self.contexts)
         self.hands_free = HandsFree(parts, self.measuring, self.contexts)
         self._parts = parts
         self._pressing = asyncio.Lock()
@@ -354,6 +357,11 @@ class JobService:
     async def drop(self, job_id: int, entry: DropEntry) -> JobView:
         """Keep a drop and what it says of valve to piston."""
         await self.reports.enter_drop(job_id, entry)
+        return await self.view(job_id)
+
+    async def valves(self, job_id: int, entry: ValvesEntry) -> JobView:
+        """Keep what was found of valve to valve."""
+        await self.valve_to_valve.enter(job_id, entry)
         return await self.view(job_id)
 
     def _crank_now(self) -> float:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from analysis.timing import Fact, Job
 from api.base import (
@@ -13,6 +15,7 @@ from api.base import (
     LobeChangeView,
     LobeLineView,
     PistonClearanceView,
+    ValvesApartView,
     VerdictView,
 )
 
@@ -118,6 +121,7 @@ class Sheet(Body):
     departures: list[DepartureView]
     findings: list[Finding]
     piston: list[PistonClearanceView]
+    apart: Annotated[list[ValvesApartView], Field(default_factory=list)]
     lobes: list[LobeLineView]
     changes: list[LobeChangeView]
     standings: list[CamStandingView]

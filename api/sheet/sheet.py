@@ -97,6 +97,7 @@ async def sheet_of(
         departures=[DepartureView.model_validate(one) for one in state.departures],
         findings=_findings(state, job_service.reports.checks(job_id)),
         piston=await job_service.reports.piston_clearances(job_id),
+        apart=job_service.valve_to_valve.found(job_id),
         lobes=job_service.reports.lobes(job_id),
         changes=job_service.reports.changes(job_id),
         standings=[CamStandingView.model_validate(one) for one in state.cams],

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.timing import dead_centre_words
-from api.base import PistonClearanceView, ShiftedClearanceView
+from api.base import PistonClearanceView, ShiftedClearanceView, ValvesApartView
 from api.sheet.model import Sheet, SheetCam, SheetMeasurement
 from api.sheet.words import change_cells, deg, mm, moment, signed_side, when
 
@@ -157,7 +157,18 @@ def changes_table(sheet: Sheet) -> SheetTable:
 def piston_table(sheet: Sheet) -> SheetTable:
     """Give valve to piston, and what it becomes with the cam moved 5 and 10 either way."""
     head = ("Valve, mm", "Least", "At", "Wanted", "10 early", "5 early", "5 late", "10 late")
-    return SheetTable("piston", head, tuple(_piston_row(one) for one in sheet.piston))
+    rows = (*(_piston_row(one) for one in sheet.piston), *(_apart_row(one) for one in sheet.apart))
+    return SheetTable("piston", head, rows)
+
+
+def _apart_row(one: ValvesApartView) -> tuple[SheetCell, ...]:
+    texts = (
+        f"inlet to exhaust {one.cylinder}" + ("" if one.still_holds else " (before a cam was moved)"),
+        f"{one.least_mm:.2f} ± {one.u95_mm:.2f}",
+        dead_centre_words(one.at_deg % 720.0, digits=0),
+        f"{one.minimum_mm:.2f} (usual)",
+    )
+    return (*_cells(texts, stop=not one.enough), *(_shifted(None) for _ in SHIFTS_DEG))
 
 
 def _piston_row(one: PistonClearanceView) -> tuple[SheetCell, ...]:

@@ -23,15 +23,15 @@ class Channel:
         ``deg``, ``mm`` or ``in``: what the device speaks.
     sign : int
         +1 or -1. A crank's integers already grow in the running direction, so only a gauge has -1.
-    counts_per_turn : int
-        Counts in one crank turn; 0 for a gauge.
+    counts_per_turn : float
+        Counts in one crank turn, which a shaft at another speed may make no whole number; 0 for a gauge.
     """
 
     name: str
     quantity: Quantity
     unit: Literal["deg", "mm", "in"]
     sign: int = 1
-    counts_per_turn: int = 0
+    counts_per_turn: float = 0
 
     def scale(self, decimals: int) -> float:
         """Degrees or signed millimetres for one unit of the raw integer."""

@@ -111,6 +111,10 @@ class CrankInstrument(Instrument):
     wraps_at: Annotated[int, Field(ge=0, le=2**32)] = 0
     fastest_rpm: Annotated[float, Field(gt=0, le=20_000)] = 300.0
     error_deg: Annotated[float, Field(ge=0, le=10)] | None = None
+    crank_teeth: Annotated[int, Field(ge=1, le=10_000)] = 1
+    shaft_teeth: Annotated[int, Field(ge=1, le=10_000)] = 1
+    """Of the drive between crank and encoder, where its shaft turns at another speed: whole numbers, so that no turn of
+    many adds an error."""
 
     @field_validator("frame")
     @classmethod
@@ -129,9 +133,16 @@ class CrankInstrument(Instrument):
         return self
 
     @property
+    def counts_per_crank_turn(self) -> float:
+        """Counts in one turn of the crank; no whole number where a ratio makes none."""
+        counts = self.counts_per_turn * self.crank_teeth
+        whole, over = divmod(counts, self.shaft_teeth)
+        return counts / self.shaft_teeth if over else whole
+
+    @property
     def channel(self) -> Channel:
         """The channel this instrument feeds."""
-        return Channel("crank", "crank", "deg", counts_per_turn=self.counts_per_turn)
+        return Channel("crank", "crank", "deg", counts_per_turn=self.counts_per_crank_turn)
 
 
 class GaugeInstrument(Instrument):

@@ -149,7 +149,8 @@ class CrankContinuity(Continuity):
 
     Parameters
     ----------
-    counts_per_turn : int
+    counts_per_turn : float
+        Of the crank.
     direction : int
         +1 or -1. The other way round, a count c becomes -c - 1, so that the middle of the count stays it.
     wraps_at : int
@@ -163,7 +164,7 @@ class CrankContinuity(Continuity):
 
     def __init__(
         self,
-        counts_per_turn: int,
+        counts_per_turn: float,
         direction: int,
         wraps_at: int,
         fastest_rpm: float,
@@ -174,7 +175,7 @@ class CrankContinuity(Continuity):
         self._restarts = restarts
         self._direction, self._wraps_at = direction, wraps_at
         self._counts_per_ns = fastest_rpm / 60 * counts_per_turn / 1e9
-        self._near_zero = max(2, counts_per_turn // 36)
+        self._near_zero = max(2, int(counts_per_turn / 36))
         self._last: tuple[int, int, int] | None = None  # count as sent, unwrapped, stamp
         self._step = 0
         self._shift = 0

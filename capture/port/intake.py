@@ -289,7 +289,7 @@ class _Tally:
 def _continuity(instrument: CrankInstrument | GaugeInstrument) -> Continuity:
     if isinstance(instrument, CrankInstrument):
         return CrankContinuity(
-            instrument.counts_per_turn,
+            instrument.counts_per_crank_turn,
             instrument.direction,
             instrument.wraps_at,
             instrument.fastest_rpm,

@@ -291,6 +291,6 @@ _COLUMNS = ("t_ns", "value", "segment", "raw", "sequence", "folded")
 def _values(channel: Channel, raw: Integers, decimals: int) -> NDArray[np.float64]:
     """Degrees or millimetres, with the very rounding of `Channel.value`."""
     if channel.quantity == "crank":
-        return (raw + 0.5) * 360.0 / channel.counts_per_turn
+        return np.asarray((raw + 0.5) * 360.0 / channel.counts_per_turn, np.float64)
     millimetres = channel.sign * raw / 10.0**decimals
     return millimetres * MM_PER_INCH if channel.unit == "in" else millimetres

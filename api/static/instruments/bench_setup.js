@@ -116,6 +116,8 @@ function foundNode(one) {
     one.quantity === "crank"
       ? [
           field(one, "counts_per_turn", "Counts in a turn, as the encoder says"),
+          field(one, "crank_teeth", "Teeth on the crank that drive it, 1 where it sits on the crank"),
+          field(one, "shaft_teeth", "Teeth on the encoder's shaft, likewise"),
           field(one, "direction", "Turned forward, its count", [
             [1, "rises"],
             [-1, "falls"],

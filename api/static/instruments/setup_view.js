@@ -6,7 +6,14 @@
 export function foundFrom(heard, known) {
   const port = { port: heard.name, baud: heard.baud, framing: heard.framing, frame: heard.frame };
   if (heard.quantity === "crank")
-    return { quantity: "crank", ...port, counts_per_turn: "", direction: heard.last < heard.first ? -1 : 1 };
+    return {
+      quantity: "crank",
+      ...port,
+      counts_per_turn: "",
+      crank_teeth: 1,
+      shaft_teeth: 1,
+      direction: heard.last < heard.first ? -1 : 1,
+    };
   const number = known.filter((one) => one.quantity === "gauge").length + 1;
   return { quantity: "gauge", ...port, name: `gauge_${number}`, unit: "mm", sign: 1 };
 }

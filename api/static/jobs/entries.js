@@ -35,6 +35,11 @@ const CRANK = [
   "slack_limit_deg",
   "inlet_to_piston_mm",
   "exhaust_to_piston_mm",
+  "inlet_valve_angle_deg",
+  "exhaust_valve_angle_deg",
+  "inlet_head_mm",
+  "exhaust_head_mm",
+  "heads_apart_mm",
 ];
 const ADJUSTER = [
   "bolt_circle_radius_mm",
@@ -129,6 +134,7 @@ export function engineEntry(form, confirmed = []) {
     drive: form.drive,
     cams_in: form.cams_in,
     followers: form.followers,
+    crown: form.crown,
     variable_timing: Boolean(form.variable_timing),
     forward_only: Boolean(form.forward_only),
     firing_intervals_deg: names(form.firing_intervals_deg).map(Number),

@@ -8,7 +8,7 @@ import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { foldSheets } from "./fold.js";
 import { formFor, lengthTyped } from "./job_forms.js";
-import { handEntry, handLobes } from "./job_hand.js";
+import { handEntry, handLobes, strokeBody } from "./job_hand.js";
 import {
   BESIDE_COLUMNS,
   CAM_COLUMNS,
@@ -37,7 +37,14 @@ const here = `/api/jobs/${id}`;
 const { settings, bench, spoken } = startScreen();
 let job = null;
 /** What is computed from the job; each an empty list while it cannot be. */
-const computed = { valve_to_piston: [], checks: [], correction: [], lobes: [], changes: [] };
+const computed = {
+  valve_to_piston: [],
+  valve_to_valve: [],
+  checks: [],
+  correction: [],
+  lobes: [],
+  changes: [],
+};
 
 // ---- asking ----
 
@@ -88,13 +95,14 @@ function paintNow() {
     byId("now-title"),
     spoken(
       step
-        ? `${step.title}. ${step.sentence}`
+        ? // What must not be done is not told how to do.
+          `${step.title}. ${step.code ? step.why : step.sentence}`
         : job.signed_by
           ? `Signed by ${job.signed_by}.`
           : "Nothing is due.",
     ),
   );
-  put(byId("now-why"), spoken(step?.why ?? ""));
+  put(byId("now-why"), spoken(step?.code ? "" : (step?.why ?? "")));
   const told = step?.cautions ?? [];
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
     told.map((caution) => note("mind", spoken(caution))),
@@ -117,7 +125,11 @@ function actionsOf(step) {
       ),
     );
   if (step.kind === "stroke")
-    actions.push(button("The crank stands at overlap TDC now", () => doing(() => post(`${here}/stroke`))));
+    actions.push(
+      button("The crank stands at overlap TDC now", () =>
+        doing(() => post(`${here}/stroke`, strokeBody(job))),
+      ),
+    );
   if (step.may_override) {
     actions.push(
       button("Go past it on your own decision", () =>
@@ -144,7 +156,8 @@ async function toBench() {
 }
 
 function paintForm(step) {
-  const form = formFor(job, step, settings.chosen);
+  const held = step?.kind === "correction" && Boolean(step.code);
+  const form = held ? null : formFor(job, step, settings.chosen);
   const box = byId("now-form");
   show(box, Boolean(form) && !job.signed_by);
   if (!form) return;
@@ -366,9 +379,10 @@ function paintRoom() {
   const due = job.steps.find((one) => one.id === job.now);
   const moves = ["room", "correction"].includes(due?.kind) && !job.signed_by;
   const of = (step) => (one) => step.lobes.some((lobe) => lobe.touches === one.lobe.touches);
+  const known = [...computed.valve_to_piston, ...computed.valve_to_valve.flatMap((one) => one.rooms)];
   const shown = [
-    ["now-room", moves ? computed.valve_to_piston.filter(of(due)) : []],
-    ["room-rules", computed.valve_to_piston],
+    ["now-room", moves ? known.filter(of(due)) : []],
+    ["room-rules", known],
   ];
   for (const [id_, clearances] of shown) {
     show(
@@ -382,7 +396,7 @@ function paintRoom() {
   }
   show(
     byId("room-title"),
-    computed.valve_to_piston.some((one) => one.room),
+    known.some((one) => one.room),
   );
 }
 
@@ -407,6 +421,14 @@ async function paintPiston() {
     spoken(`${mm(one.minimum_mm)}, ${one.minimum_from}`),
     one.enough ? state("live", "enough") : state("stop", "too near"),
   ]);
+  for (const one of computed.valve_to_valve)
+    rows.push([
+      spoken(`inlet to exhaust ${one.cylinder}${one.still_holds ? "" : " (cam touched since)"}`),
+      `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`,
+      `${digits(one.at_deg, 0)}°`,
+      `${mm(one.minimum_mm)}, common practice`,
+      one.enough ? state("live", "enough") : state("stop", "too near"),
+    ]);
   byId("clearances").replaceChildren(table(GAP_COLUMNS, rows, ""));
   const shifts = shiftRows(clearances, settings.chosen);
   for (const id_ of ["shifts", "shifts-title"]) show(byId(id_), shifts.length > 0);

@@ -116,35 +116,91 @@ function tightened(_job, step) {
   };
 }
 
-function drop(_job, step, choices) {
+/** Whether a twin-cam engine's valves lean, so that inlet and exhaust valve can meet. */
+export function canMeet({ cams, inlet_valve_angle_deg, exhaust_valve_angle_deg }) {
+  const lean = (inlet_valve_angle_deg ?? 0) + (exhaust_valve_angle_deg ?? 0);
+  return lean > 0 && ["inlet", "exhaust"].every((valve) => cams.some((cam) => cam.valves.join() === valve));
+}
+
+const APART = "apart";
+
+function travels(engine, lobes, unit) {
+  const meet = canMeet(engine);
+  const several = Math.max(...lobes.map(({ valve }) => engine[`${valve}_valves`] ?? 1));
+  const more = Array.from({ length: several - 1 }, (_, at) => ({
+    name: `other${at}`,
+    label: `Travel of the ${at ? "third" : "second"} valve of its kind, ${unit}`,
+  }));
+  const options = lobes.map(({ valve }) => [valve, `${valve} valve, until it touches the piston`]);
+  return [
+    {
+      name: "valve",
+      label: "Valve",
+      options: meet ? [...options, [APART, "inlet, then exhaust valve, each until it stops"]] : options,
+    },
+    {
+      name: "drop",
+      label: `Travel${meet ? " (of the inlet)" : ""} until it touched, ${unit}`,
+      required: !meet,
+    },
+    ...more,
+    ...(meet
+      ? [{ name: "exhaust", label: `Travel of the exhaust valve, where each was pushed, ${unit}` }]
+      : []),
+    {
+      name: "at",
+      label: "Crank degrees after overlap TDC (before: with a minus)",
+      required: !meet,
+    },
+  ];
+}
+
+function sentApart(values, kind, cylinder) {
+  const [inlet, exhaust] = [lengthTyped(values.drop, kind), lengthTyped(values.exhaust, kind)];
+  const pushed = Number.isFinite(inlet) || Number.isFinite(exhaust);
+  return [
+    "valves",
+    {
+      cylinder,
+      at_deg: Number(typed(values.at) ?? 0),
+      ...(pushed ? { inlet_travel_mm: inlet, exhaust_travel_mm: exhaust } : {}),
+    },
+  ];
+}
+
+function drop(job, step, choices) {
+  const { engine } = job.job;
   const unit = LENGTHS[choices.length].unit;
   const lobes = step.lobes?.length ? step.lobes : [{ valve: "inlet" }, { valve: "exhaust" }];
   const of = step.lobes?.length ? { cylinder: step.lobes[0].cylinder } : {};
+  const known = lobes.every(({ valve }) => Number.isFinite(engine[`${valve}_valve_angle_deg`]));
   return {
-    title: "One measured drop: the valve pushed until it touched the piston",
+    title: "A valve pushed until it touched",
     fields: [
-      {
-        name: "valve",
-        label: "Valve",
-        options: lobes.map(({ valve }) => [valve, valve]),
-      },
-      { name: "drop", label: `Travel until it touched, ${unit}`, required: true },
-      { name: "at", label: "Crank degrees after overlap TDC (before: with a minus)", required: true },
-      { name: "angle", label: "Valve's angle to the bore, degrees", value: "0" },
+      ...travels(engine, lobes, unit),
+      ...(known ? [] : [{ name: "angle", label: "Valve's angle to the bore, degrees", value: "0" }]),
     ],
     button: "Compute the clearance",
-    send: (values) => [
-      [
-        "drops",
-        {
-          valve: values.valve,
-          ...of,
-          drop_mm: lengthTyped(values.drop, choices.length),
-          at_deg: Number(typed(values.at)),
-          valve_angle_deg: Number(typed(values.angle) ?? 0),
-        },
-      ],
-    ],
+    send: (values) => {
+      if (values.valve === APART) return [sentApart(values, choices.length, of.cylinder)];
+      const others = [values.other0, values.other1]
+        .map((text) => lengthTyped(text, choices.length))
+        .filter(Number.isFinite);
+      const angle = typed(values.angle);
+      return [
+        [
+          "drops",
+          {
+            valve: values.valve,
+            ...of,
+            drop_mm: lengthTyped(values.drop, choices.length),
+            at_deg: Number(typed(values.at)),
+            ...(Number.isFinite(angle) ? { valve_angle_deg: angle } : {}),
+            ...(others.length ? { others_mm: others } : {}),
+          },
+        ],
+      ];
+    },
   };
 }
 

@@ -62,3 +62,9 @@ export function handEntry(values, step, choices) {
     ...(Number.isFinite(division) ? { disc_division_deg: division } : {}),
   };
 }
+
+/** Body of `POST /api/jobs/{id}/stroke`: on a disc nothing reads the crank, so it is said to stand at true TDC. */
+export function strokeBody(job) {
+  const checked = job.facts.filter(({ what }) => what.kind === "bench_checked").at(-1);
+  return checked?.what.by_hand && Number.isFinite(job.tdc_deg) ? { crank_deg: job.tdc_deg } : {};
+}

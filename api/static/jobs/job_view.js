@@ -71,6 +71,8 @@ const FACTS = {
     (what.locking ? `, ${what.locking}` : ""),
   piston_clearance_found: (what, choices) =>
     `${what.valve} valve to piston: least ${length(what.least_mm, choices.length)}`,
+  valves_apart_found: (what, choices) =>
+    `inlet to exhaust valve ${what.cylinder}: least ${length(what.least_mm, choices.length)}`,
   skipped: (what, _choices, title) => `left out: ${title(what.step)}`,
   went_back: (what, _choices, title) => `went back to ${title(what.step)}`,
   withdrawn: (what) => `line ${what.number} withdrawn`,

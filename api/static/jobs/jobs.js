@@ -177,6 +177,20 @@ function followWay() {
   fit();
 }
 
+/** Only the figures that an adjuster's kind has are asked for. */
+function followKind() {
+  for (const of of ["adjuster", "exhaust_adjuster"]) {
+    const kind = byId(`${of}.kind`);
+    const fit = () => {
+      for (const field of byId("engine-form").querySelectorAll("[data-kinds]"))
+        if (field.querySelector("[name]").name.startsWith(`${of}.`))
+          show(field, field.dataset.kinds.split(" ").includes(kind.value));
+    };
+    kind.addEventListener("change", fit);
+    fit();
+  }
+}
+
 function rememberBuilder() {
   try {
     const field = byId("builder");
@@ -215,6 +229,7 @@ byId("words").addEventListener("input", () => {
 });
 dialogs();
 followWay();
+followKind();
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
 settings.addEventListener("change", () => loadCards());

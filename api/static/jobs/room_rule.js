@@ -109,7 +109,7 @@ function row(one, job, width) {
     ),
   );
   const wanted = cam && cam.verdict?.call !== "in" ? cam.to_make_deg : null;
-  const name = `${one.lobe.valve} ${one.lobe.cylinder}`;
+  const name = `${one.lobe.valve} ${one.lobe.cylinder} to ${one.room.of}`;
   const beyond = Number.isFinite(wanted) && !isInside(one.room, wanted);
   return el(
     "div",
@@ -139,7 +139,7 @@ export function roomRules(clearances, job, width) {
     el(
       "p",
       { class: "quiet small" },
-      "Ring: where the cam stands. Diamond: where the correction would put it. Hatched: too near the piston.",
+      "Ring: where the cam stands. Diamond: where the correction would put it. Hatched: too near.",
     ),
   ];
 }

@@ -18,6 +18,7 @@ from api.base import (
     LobeChangeView,
     LobeLineView,
     PistonClearanceView,
+    ValvesApartView,
 )
 from api.service import DriveSlackView, JobCamReport, JobPistonMap
 from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
@@ -56,6 +57,12 @@ async def read_drive_slack(
     Last time is the last job before on the same engine in which a cam was turned back.
     """
     return await job_service.reports.drive_slack(job_id, crank_teeth, pitch_mm, links)
+
+
+@router.get("/{job_id}/valve_to_valve", summary="Least distance of inlet to exhaust valve")
+async def read_valves_apart(job_id: JobNumber, job_service: TheJobService) -> list[ValvesApartView]:
+    """Where it is least, whether it is enough, and how far either cam may go."""
+    return job_service.valve_to_valve.found(job_id)
 
 
 @router.get("/{job_id}/checks", summary="What the measurements of a job say of each other")

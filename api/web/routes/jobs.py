@@ -28,6 +28,7 @@ from api.base import (
     SignEntry,
     StrokeEntry,
     Trouble,
+    ValvesEntry,
     readable,
 )
 from api.service import JobService, the_job_service
@@ -146,6 +147,12 @@ async def note_stroke(
 async def enter_drop(job_id: JobNumber, entry: DropEntry, job_service: TheJobService) -> JobView:
     """Give the least clearance, where it is, and a table of what it becomes with the cam moved."""
     return await job_service.drop(job_id, entry)
+
+
+@router.post("/{job_id}/valves", summary="Enter how far inlet and exhaust valve could be pushed at overlap")
+async def enter_valves(job_id: JobNumber, entry: ValvesEntry, job_service: TheJobService) -> JobView:
+    """Give how near they come and what it becomes with either cam moved; without travels, by the engine's heads."""
+    return await job_service.valves(job_id, entry)
 
 
 @router.post("/{job_id}/sign", summary="Sign the job")

@@ -81,6 +81,8 @@ class EncoderEntry(BaseModel):
     framing: str = "8N1"
     frame: str
     counts_per_turn: int
+    crank_teeth: int = 1
+    shaft_teeth: int = 1
     direction: int = 1
 
 

@@ -1,4 +1,4 @@
-import { formFor, lengthTyped } from "/static/job_forms.js";
+import { canMeet, formFor, lengthTyped } from "/static/job_forms.js";
 import { equal, near } from "./check.js";
 
 const job = {
@@ -61,8 +61,43 @@ export const tests = {
       at: "-10",
       angle: "",
     })[0];
-    equal([path, body.at_deg, body.valve_angle_deg], ["drops", -10, 0]);
+    equal([path, body.at_deg, "valve_angle_deg" in body], ["drops", -10, false]);
     near(body.drop_mm, 2.54, 1e-9);
+  },
+  "both valves of a pair are pushed, and what is said of the engine is not asked again": () => {
+    const engine = { ...job.job.engine, inlet_valves: 2, exhaust_valves: 1 };
+    const lean = { inlet_valve_angle_deg: 14, exhaust_valve_angle_deg: 16 };
+    const step = { kind: "valve_to_piston", lobes: [{ valve: "inlet", cylinder: "1" }] };
+    const names = (one) =>
+      formFor({ job: { ...job.job, engine: one } }, step, mm).fields.map((field) => field.name);
+    equal(names(engine).includes("other0"), true);
+    equal(names(engine).includes("angle"), true);
+    equal(names({ ...engine, ...lean }).includes("angle"), false);
+    const sent = formFor({ job: { ...job.job, engine } }, step, mm).send({
+      valve: "inlet",
+      drop: "3.1",
+      other0: "2.8",
+      at: "10",
+      angle: "14",
+    });
+    equal(sent[0][1].others_mm, [2.8]);
+    equal(sent[0][1].valve_angle_deg, 14);
+  },
+  "valve to valve goes by both travels, or by the heads alone": () => {
+    const lean = { inlet_valve_angle_deg: 14, exhaust_valve_angle_deg: 16 };
+    const cams = [{ valves: ["inlet"] }, { valves: ["exhaust"] }];
+    const leaning = { job: { ...job.job, engine: { ...job.job.engine, ...lean, cams } } };
+    equal(canMeet(leaning.job.engine), true);
+    equal(canMeet({ ...leaning.job.engine, cams: [{ valves: ["inlet", "exhaust"] }] }), false);
+    equal(canMeet({ cams }), false);
+    const step = { kind: "room", lobes: [{ valve: "inlet", cylinder: "1" }] };
+    const form = formFor(leaning, step, mm);
+    equal(form.send({ valve: "apart", drop: "3.1", exhaust: "2.8", at: "" }), [
+      ["valves", { cylinder: "1", at_deg: 0, inlet_travel_mm: 3.1, exhaust_travel_mm: 2.8 }],
+    ]);
+    equal(form.send({ valve: "apart", drop: "", exhaust: "", at: "" }), [
+      ["valves", { cylinder: "1", at_deg: 0 }],
+    ]);
   },
   "the builder's name is offered for signing": () =>
     equal(formFor(job, { kind: "sign_off" }, mm).fields[0].value, "Ida Thorne"),

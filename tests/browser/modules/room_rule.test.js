@@ -20,12 +20,12 @@ export const tests = {
   "what is drawn is told in words too": () => {
     const one = {
       lobe: { valve: "inlet", cylinder: "1" },
-      room: { ...room, sentence: "6.5 early, 12.0 late." },
+      room: { ...room, of: "piston", sentence: "6.5 early, 12.0 late." },
     };
     document.body.append(...roomRules([one], { cams: [] }, 600));
     equal(
       document.querySelector("svg[role=img]").getAttribute("aria-label"),
-      "inlet 1. 6.5 early, 12.0 late.",
+      "inlet 1 to piston. 6.5 early, 12.0 late.",
     );
   },
 };

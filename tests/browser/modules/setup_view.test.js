@@ -33,7 +33,15 @@ export const tests = {
     const known = withFound(withFound([], encoder), gauge);
     known[0].counts_per_turn = "3600";
     equal(benchEntry(known), {
-      crank: { port: "/dev/a", ...port, frame: "count", counts_per_turn: 3600, direction: -1 },
+      crank: {
+        port: "/dev/a",
+        ...port,
+        frame: "count",
+        counts_per_turn: 3600,
+        crank_teeth: 1,
+        shaft_teeth: 1,
+        direction: -1,
+      },
       gauges: [{ port: "/dev/b", ...port, frame: "decimal", name: "gauge_1", unit: "mm", sign: 1 }],
     });
   },
