@@ -114,6 +114,8 @@ class GuideContext:
     job: Job
     facts: Sequence[Fact]
     state: JobState
+    ahead: JobState | None = None
+    """Where the job would stand, were the cam that is out decided to be corrected; `None` where none is."""
     stage: GuideStage | None = None
     measurement: MeasurementView | None = None
     centre: Centre | None = None
