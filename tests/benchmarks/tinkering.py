@@ -188,10 +188,12 @@ class Watching:
     hour: Hour
     kept: list[tuple[float, float, str]] = field(default_factory=list)
     away: int = 0
-    asked: int = 0
+    refused: list[tuple[float, str]] = field(default_factory=list)
+    """When, and by what code, a whole measurement was refused: said in a sentence, and measured again."""
     from_s: float = 0.0
     running: tuple[Wanted, float] | None = None
     enough: str = ""
+    _looked_s: float = 0.0
 
     @property
     def wanted(self) -> list[Wanted]:
@@ -204,6 +206,7 @@ class Watching:
         while now_s < until_s:
             now_s += LOOK_EVERY_S
             stood_s = self._stood_s(now_s)
+            self._looked_s = now_s
             self._see_cables(now_s)
             if any(began <= now_s <= end for began, end, _ in self.hour.pulled):
                 continue  # the bench is in trouble, and says so
@@ -275,7 +278,8 @@ class Watching:
                 return ""
             settings = LobeSettings(tdc_deg=self.bench.overlap_deg, tdc_u_deg=0.02)
             lobe = find_lobe(streams, settings, self.bench.facts)
-        except Refusal:
+        except Refusal as refusal:
+            self.refused.append((self._looked_s, refusal.code))
             return ""
         if lobe.u95_deg > TOLERANCE_DEG or sum(one.used for one in lobe.passes) < 2:
             return ""
@@ -297,15 +301,16 @@ def half_an_hour(step: Literal["true_tdc", "lobes"], minutes: float, seed: int) 
     return hour, watching
 
 
-def judged(hour: Hour, watching: Watching) -> tuple[int, int, int]:
-    """How many numbers were kept as meant, kept though nobody meant them, and meant but lost."""
+def judged(hour: Hour, watching: Watching) -> tuple[int, int, int, int]:
+    """How many numbers were kept as meant, kept though nobody meant them, refused with a sentence, and lost."""
     left = list(watching.kept)
-    right = lost = 0
+    right = lost = refused = 0
     for began_s, end_s, part in hour.meant:
         own = [one for one in left if one[2] == part and one[0] < end_s and one[1] > began_s]
-        right, lost = right + bool(own), lost + (not own)
+        told = not own and any(began_s < at_s < end_s + 15.0 for at_s, _ in watching.refused)
+        right, refused, lost = right + bool(own), refused + told, lost + (not own and not told)
         left = [one for one in left if one not in own[:1]]
-    return right, len(left), lost
+    return right, len(left), refused, lost
 
 
 def main() -> None:
@@ -314,16 +319,16 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=14)
     chosen = parser.parse_args()
     did: Counter[str] = Counter()
-    totals = np.zeros(4, int)
+    totals = np.zeros(5, int)
     for step in ("true_tdc", "lobes"):
         hour, watching = half_an_hour(step, chosen.minutes / 2, chosen.seed)  # type: ignore[arg-type]
         did += hour.did
         totals += (*judged(hour, watching), watching.away)
-    right, unmeant, lost, away = totals.tolist()
+    right, unmeant, refused, lost, away = totals.tolist()
     print(", ".join(f"{what} {times}" for what, times in sorted(did.items())))
     print(
-        f"{chosen.minutes:g} minutes, {sum(did.values())} times tinkered, {right + lost} numbers meant: kept as meant "
-        f"{right}, kept though nobody meant it {unmeant}, lost {lost}; begun and thrown away by themselves {away}"
+        f"{chosen.minutes:g} minutes, {sum(did.values())} times tinkered, {right + refused + lost} numbers meant: kept as meant "
+        f"{right}, refused with a sentence {refused}, lost {lost}, kept though nobody meant it {unmeant}; begun and thrown away by themselves {away}"
     )
 
 
