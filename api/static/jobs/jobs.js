@@ -216,6 +216,17 @@ function followWay() {
   fit();
 }
 
+/** Of an adjuster only what its kind has is asked for. */
+function followKind(adjuster) {
+  const kind = byId(`${adjuster}.kind`);
+  const fit = () => {
+    for (const field of kind.closest(".form-grid").querySelectorAll("[data-kinds]"))
+      show(field, field.dataset.kinds.split(" ").includes(kind.value));
+  };
+  kind.addEventListener("change", fit);
+  fit();
+}
+
 /** The usual drop, in the card's unit, until somebody types another. */
 const USUAL_DROP = { mm: "1.27 mm", in: "0.05 in", thou: "50 thou" };
 
@@ -266,6 +277,8 @@ byId("words").addEventListener("input", () => {
 dialogs();
 followWay();
 followUnit();
+followKind("adjuster");
+followKind("exhaust_adjuster");
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
 settings.addEventListener("change", () => loadCards());
