@@ -188,15 +188,16 @@ class Hands:
         Until then the large button is dead; what is left can be accepted by a smaller one alone.
         """
         self.dead_until_on_the_number()
-        _, before = self.cue()
-        self.pulley("turn_cam", by_deg=0.4, wait_s=5)
-        _, after = self.cue()
-        per_deg = 0.4 / (before - after)
+        way, last = 1.0, None
         for _ in range(25):
             told, go = self.cue()
             if told == "On the number":
                 return
-            self.pulley("turn_cam", by_deg=go * per_deg, wait_s=20)
+            if last is not None and abs(go) > abs(last) + 0.3:
+                way = -way  # that was the other way round
+            last = go
+            self.pulley("turn_cam", by_deg=0.8 * go * way, wait_s=20)
+            self.wait(0.6)
         pytest.fail(f"the cam was never on its number: {told}")
 
     def push(self, valve: str) -> None:
