@@ -10,6 +10,7 @@ from analysis.moving.correction import (
 )
 from analysis.moving.fitted import adjuster_now
 from analysis.moving.guided_move import (
+    STILL_DEG,
     CrankMove,
     FlankMove,
     MoveView,
@@ -23,6 +24,7 @@ from analysis.moving.parking import best_park
 from analysis.moving.slip import Slip, expected_mm, find_slip
 
 __all__ = [
+    "STILL_DEG",
     "Correction",
     "CrankMove",
     "FlankMove",

@@ -36,7 +36,8 @@ SAME_TDC_DEG, OTHER_TDC_DEG = 10.0, 25.0
 STILL_TURN_DEG = 500.0
 """No base circle is as wide: a gauge that stood over as much of the cycle touches nothing that moves."""
 STILL_MM = 0.06
-HALF_A_TURN_DEG = 180.0
+NO_TOP_DEG = 820.0
+"""From a flank on, a lobe comes to its whole top only on the next turn of the cam; after that a top was to be seen."""
 WORST_MISFIT = 0.12
 
 
@@ -122,7 +123,7 @@ def recognise(streams: Streams, gauge: GaugeFacts | None = None, zero: KnownZero
 
 def _by_top(top: Top | None, known: KnownZero, turned_deg: float) -> Touch:
     if top is None:
-        return Touch("unclear" if turned_deg >= 2 * HALF_A_TURN_DEG else "not_yet", turned_deg=turned_deg)
+        return Touch("unclear" if turned_deg >= NO_TOP_DEG else "not_yet", turned_deg=turned_deg)
     kind = _kind(top, known)
     valve = _which_valve(top.centre_deg, known) if kind == "valve" else None
     told = _this_piston(top, known) if kind == "piston" else kind

@@ -1,6 +1,7 @@
 """What the builder is told to do next, out of the job and the bench."""
 
 from api.guide.contexts import GuideContexts
+from api.guide.deeds import Deed, deed
 from api.guide.following import (
     ASKED_AFTER_DEG,
     Wanted,
@@ -21,12 +22,14 @@ __all__ = [
     "ASKED_AFTER_DEG",
     "NO_VALVE_CURVE",
     "Action",
+    "Deed",
     "Guidance",
     "GuideContext",
     "GuideContexts",
     "KnownLobe",
     "Wanted",
     "Watch",
+    "deed",
     "drop_of",
     "drop_source",
     "ends_now",

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from analysis.base import Refusal
-from analysis.job import Evidence, JobState
-from analysis.timing import Fact, Job, Lobe, LobeMeasured, StoredLift, told_from_own_tdc
+from analysis.job import Evidence, JobState, job_state
+from analysis.timing import Decided, Fact, Job, Lobe, LobeMeasured, StoredLift, told_from_own_tdc
 from api.base import BlockedError, Centre, Health, MeasureEntry, MeasurementView, ServiceError
 from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, TakeUp, Watch
 from api.guide.moving import next_phase
-from api.jobs import JobMeasuring, Jobs, curve_of
+from api.jobs import SCREEN, JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof
 from api.store import GuideStage
 from capture.store import StreamReader
@@ -30,6 +30,7 @@ class _Ready:
     state: JobState
     stage: GuideStage | None
     taken: set[int]
+    ahead: JobState | None = None
     lobes: dict[str, KnownLobe] = field(default_factory=dict)
     to_use: dict[str, str] = field(default_factory=dict)
     zero: ZeroProof = field(default_factory=lambda: ZeroProof("stands"))
@@ -45,6 +46,7 @@ class GuideContexts:
         self._measuring = measuring
         self._reader = StreamReader(parts.config.data_dir)
         self._ready: dict[int, _Ready] = {}
+        self._shown: dict[int, _Ready] = {}
         self._known: dict[tuple[int, int], KnownLobe | None] = {}
         self._anew_ns = 0
         self.hand = TakeUp()
@@ -53,6 +55,7 @@ class GuideContexts:
 
     def forget(self, job_id: int) -> None:
         """The job has changed; it is read again before it is next shown."""
+        self._shown.update({number: ready for number, ready in self._ready.items() if number == job_id})
         self._ready.pop(job_id, None)
 
     def forget_zero(self) -> None:
@@ -73,6 +76,7 @@ class GuideContexts:
         adoptions = self._jobs.read.adoptions(job_id)
         taken = {one.measurement_id for one in adoptions}
         ready = _Ready(told_from_own_tdc(row.job, facts), facts, state, self._jobs.read.stage(job_id), taken)
+        ready.ahead = _decided_ahead(row.job, facts, state)
         ready.by_itself = self._measuring.facts_by_itself(job_id, adoptions)
         parts = self._parts
         ready.zero = await asyncio.to_thread(
@@ -167,10 +171,19 @@ class GuideContexts:
             raise BlockedError(f"zero_{zero.state}", zero.sentence, "true_tdc")
 
     def context(
-        self, job_id: int, health: Health, measurement: MeasurementView | None, centre: Centre | None
+        self,
+        job_id: int,
+        health: Health,
+        measurement: MeasurementView | None,
+        centre: Centre | None,
+        *,
+        to_show: bool = False,
     ) -> GuideContext | None:
-        """Give what the guide is made from at this moment; `None` before the job was read."""
-        ready = self._ready.get(job_id)
+        """Give what the guide is made from at this moment; `None` before the job was read.
+
+        What is only shown stays as it was while a job that has changed is read again.
+        """
+        ready = self._ready.get(job_id, self._shown.get(job_id) if to_show else None)
         if ready is None:
             return None
         own = measurement if measurement is not None and measurement.job_id == job_id else None
@@ -179,6 +192,7 @@ class GuideContexts:
             job=ready.job,
             facts=ready.facts,
             state=ready.state,
+            ahead=ready.ahead,
             stage=ready.stage,
             measurement=own,
             centre=centre
@@ -226,6 +240,17 @@ class GuideContexts:
             stage = GuideStage(ready.stage.step, "moving", ready.stage.body | {"phase": phase})
             await self._jobs.set_stage(self.active, stage)
         return True
+
+
+def _decided_ahead(job: Job, facts: list[Fact], state: JobState) -> JobState | None:
+    """Give where the job would stand, were the cam in hand decided to be corrected; `None` where it is in."""
+    cam = "" if state.now is None else state.step(state.now).cam
+    standing = next((one for one in state.cams if one.cam == cam), None)
+    if standing is None or standing.verdict is None or standing.verdict.call == "in":
+        return None
+    decided = Fact(facts[-1].number + 1, "", SCREEN, Decided(cam, "correct"))
+    ahead = job_state(job, [*facts, decided])
+    return ahead if ahead.now == f"correction.{cam}" else None
 
 
 def _level_mm(detail: dict[str, Any]) -> float | None:

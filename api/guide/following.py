@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from analysis.job import StepState
-from analysis.timing import Moved, Tightened, Valve, WentBack, Withdrawn
+from analysis.timing import Decided, Moved, Tightened, Valve, WentBack, Withdrawn
 from analysis.touching import KnownZero, Touch
 from api.base import MeasurementView
 from api.guide.guidance import PARTS, Action, Guidance, GuideContext, Option
@@ -151,12 +151,24 @@ def asking(context: GuideContext, said: Guidance) -> Guidance:
 
 def taking_back(context: GuideContext, said: Guidance) -> Guidance:
     """Let what began by itself and is kept be taken back, until something else is done."""
-    last = context.facts[-1] if context.facts else None
+    gone = {fact.what.number for fact in context.facts if isinstance(fact.what, Withdrawn)}
+    counting = (
+        fact
+        for fact in reversed(context.facts)
+        if not isinstance(fact.what, Withdrawn) and fact.number not in gone
+    )
+    last = next(counting, None)
     if last is None or last.number not in context.by_itself or context.state.signed_by:
         return said
-    gone = Withdrawn(last.number, "It began by itself and was not meant.")
-    back = Option("Take the last number back", Action("Taken back.", facts=((gone, None),), forget=True))
+    withdrawn = Withdrawn(last.number, "It went by itself and was not meant.")
+    label = (
+        f"Take back: {_DONE[type(last.what)]}" if type(last.what) in _DONE else "Take the last number back"
+    )
+    back = Option(label, Action("Taken back.", facts=((withdrawn, None),), forget=True))
     return replace(said, options=(*said.options, back))
+
+
+_DONE: dict[type, str] = {Decided: "to be moved", Moved: "moved", Tightened: "nipped up"}
 
 
 def ends_now(context: GuideContext, enough: Enough, rested_s: float) -> bool:

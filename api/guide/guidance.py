@@ -114,6 +114,8 @@ class GuideContext:
     job: Job
     facts: Sequence[Fact]
     state: JobState
+    ahead: JobState | None = None
+    """Where the job would stand, were the cam that is out decided to be corrected; `None` where none is."""
     stage: GuideStage | None = None
     measurement: MeasurementView | None = None
     centre: Centre | None = None
@@ -286,6 +288,10 @@ def token_of(context: GuideContext) -> str:
     return hashlib.sha256(repr(parts).encode()).hexdigest()[:12]
 
 
+BACK_MOST_DEG = 40.0
+"""Further behind than this it is come to forward, as the sentence says: back and forward again is no shorter."""
+
+
 class TakeUp:
     """Follows the crank and tells whether the slack is taken up forwards (a play operator).
 
@@ -336,11 +342,13 @@ class TakeUp:
 def to_go_deg(
     now_deg: float, target_deg: float, *, forward_only: bool = False, near_deg: float = 2.0
 ) -> float:
-    """Give the way to an angle of the cycle, forward positive, the shorter way round.
+    """Give the way to an angle of the cycle, forward positive; back only where it is a little behind.
 
     An engine that must not be turned back goes forward to all that is behind, but to what it stands on already.
     """
     way = nearest(target_deg - now_deg)
+    if way < -BACK_MOST_DEG:
+        return way % 720.0
     if not forward_only or way >= 0:
         return way
     return 0.0 if way >= -near_deg else way % 720.0

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from analysis.job import EVERLASTING, STROKE_NEAR_TDC_DEG, StepState, fitting_up
-from analysis.timing import ClearanceNoted, Lobe, StrokeFound, WentBack, nearest
+from analysis.timing import StrokeFound, WentBack, nearest
 from api.base import Choice, Guide
+from api.guide.clearances import setting_clearances
 from api.guide.following import asking, taking_back
 from api.guide.guidance import Action, Guidance, GuideContext, Number, Tone, token_of
 from api.guide.measuring import deciding, measuring
@@ -108,37 +109,6 @@ def _signed(context: GuideContext) -> str:
     return f"Signed by {context.state.signed_by}. The sheet is ready."
 
 
-def _clearances(context: GuideContext, step: StepState) -> Guidance:
-    """One press notes the card's clearance for every valve that is still to be noted."""
-    said = step.why or step.sentence
-    if step.code:
-        return Guidance(said, tone="fault")
-    facts = [_as_on_the_card(context, lobe) for lobe in _to_note(context, step)]
-    if not facts or None in facts:
-        return Guidance(said, "Enter what was found on the job's page.")
-    noted = [fact for fact in facts if fact is not None]
-    figures = ", ".join(f"{fact.valve} {fact.clearance_mm:.2f}" for fact in noted)
-    why = "As the card has them, in mm. A valve that differs is entered on the job's page."
-    action = Action("Clearances noted.", facts=tuple((fact, None) for fact in noted))
-    return Guidance(said, why, button=f"I have set them: {figures}", action=action)
-
-
-def _to_note(context: GuideContext, step: StepState) -> list[Lobe]:
-    noted = {
-        Lobe(what.cylinder, what.valve) for _, what in context.evidence.counting(step.id, ClearanceNoted)
-    }
-    engine = context.job.engine
-    wanted = [lobe for cam in engine.cams for lobe in engine.reference_lobes(cam)]
-    return [lobe for lobe in wanted if lobe not in noted]
-
-
-def _as_on_the_card(context: GuideContext, lobe: Lobe) -> ClearanceNoted | None:
-    card = context.job.card.lobe(lobe.valve)
-    if card is None or card.checking_clearance_mm is None:
-        return None
-    return ClearanceNoted(lobe.cylinder, lobe.valve, card.checking_clearance_mm)
-
-
 def _stroke(context: GuideContext, step: StepState) -> Guidance:
     """Lead to the next TDC; there, the valves tell which one it is."""
     if context.state.tdc_deg is None or context.crank is None:
@@ -187,7 +157,7 @@ def _sign_off(context: GuideContext, step: StepState) -> Guidance:
 
 
 RULES: dict[str, Rule] = {
-    "clearances": _clearances,
+    "clearances": setting_clearances,
     "stroke": _stroke,
     "verdict": deciding,
     "room": pushing,

@@ -23,7 +23,9 @@ from analysis.timing import (
     lobe_error,
 )
 from api.base import MeasurementView
-from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Tone
+from api.guide.clearances import figures, on_the_card
+from api.guide.deeds import leading
+from api.guide.guidance import NO_NUMBER, Action, Guidance, GuideContext, Number, Option, Tone
 from api.guide.verdicts import choices_of, told_of
 from api.jobs import lobes_left, lobes_measured, piston_of, touched
 from api.live import coaching
@@ -33,6 +35,7 @@ GOOD_SHARE, LEAST_WANTED_DEG = 0.25, 0.1
 TOO_WIDE = "Turn on, and more slowly: too wide yet to tell ± {:g} deg."
 MEANT_PASSES = 4
 """Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
+OR_ELSE = "Slackening it there says that it is moved. Or leave it with a reason, or measure again."
 Kind = Literal["bench_check", "tdc", "lobe"]
 Enough = Literal["", "far", "whole"]
 
@@ -62,14 +65,26 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=first)}"
     if not first or context.evidence.last(step.id, FittedUp) is not None:
         return Guidance(said_where, said, button="Start", action=begin)
-    fitted = Action(
-        "Fitted up; begun.",
-        facts=((FittedUp(fitting_up(context.job.engine)), None),),
-        begin=part,
-        by_itself=_ends_by_itself(context),
-    )
-    return Guidance(
-        f"Fit up as listed. {said_where}", said, button="Fitted up, all read: Start", action=fitted
+    return _fitting_up(context, step, Guidance(said_where, said, action=begin))
+
+
+def _fitting_up(context: GuideContext, step: StepState, said: Guidance) -> Guidance:
+    """Ask at once what only a person knows before the crank is turned: fitted up, and clearances set as on the card."""
+    assert said.action is not None
+    fitted = FittedUp(fitting_up(context.job.engine))
+    only = replace(said.action, did="Fitted up; begun.", facts=((fitted, None),))
+    clearances = next((one for one in context.state.steps if one.kind == "clearances"), None)
+    open_still = clearances is not None and clearances.state == "open" and not clearances.code
+    noted = on_the_card(context, clearances) if clearances is not None and open_still else ()
+    if not noted:
+        sentence = f"Fit up as listed. {said.sentence}"
+        return replace(said, sentence=sentence, button="Fitted up, all read: Start", action=only)
+    return replace(
+        said,
+        sentence=f"Fit up as listed, clearances cold: {figures(noted)} mm. {said.sentence}",
+        button="Fitted up, clearances set, all read: Start",
+        action=replace(only, facts=(*only.facts, *((fact, None) for fact in noted))),
+        options=(Option("Fitted up; clearances later", only),),
     )
 
 
@@ -251,9 +266,14 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
         return _not_comparable(context, step)
     label = "late" if verdict.error_deg > 0 else "early"
     choices = choices_of(context, step, verdict, _measure_again(step))
+    told = told_of(context, step.cam, verdict, "Go on.")
     to_move = verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None)
     first = choices[0] if to_move else choices[2]
-    return Guidance(
+    led, held = (leading(context, step) if to_move else None) or (None, False)
+    if led is not None and held:
+        others = tuple(replace(one, action=replace(one.action, forget=True)) for one in choices[1:])
+        return replace(led, button="", action=None, options=others)
+    said = Guidance(
         f"Move it, leave it with a reason, or measure again.{_gauge_for_that(context, step)}",
         step.sentence,
         number=Number(abs(verdict.error_deg), "deg", label, verdict.u95_deg),
@@ -261,8 +281,11 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
         button=first.label,
         action=first.action,
         options=tuple(one for one in choices if one is not first),
-        told=told_of(context, step.cam, verdict, "Go on."),
+        told=told,
     )
+    if led is None:
+        return said
+    return replace(said, sentence=led.sentence, why=OR_ELSE, tone=led.tone, to_go_deg=led.to_go_deg)
 
 
 def _verdict(context: GuideContext, step: StepState) -> Verdict | None:

@@ -8,6 +8,7 @@ from typing import Any, Literal, cast
 from analysis.base import Refusal
 from analysis.job import StepState
 from analysis.moving import (
+    STILL_DEG,
     Correction,
     CrankMove,
     FlankMove,
@@ -180,7 +181,7 @@ def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: Ga
     slope = abs(lobe.lift.slope_mm_deg(now_deg))
     if abs(off) <= max(OFF_THE_CURVE_DEG * slope, 0.05):
         return ""
-    slip = _slip(lobe, now_deg, gauge.reading_mm)
+    slip = slip_of(lobe, now_deg, gauge.reading_mm)
     way = "later" if slip.slipped_deg > 0 else "earlier"
     return (
         f"The gauge reads {gauge.reading_mm:.2f} where its curve says {expected:.2f}, as with the cam "
@@ -193,12 +194,16 @@ _NO_LEVEL = (
     "What the gauge should read here is not known of this measurement, so a cam that slips when its bolts are "
     "slackened could not be seen. Keep them tight and measure this lobe again."
 )
+_TURNED_ON = "Left on its number. Nipped up? Then turn on, forward: it is measured again."
+_HOLD_IT = "On the number: hold it still."
+_NIP_UP = "On the number. Nip up, then turn on: it is measured again."
 _TOLD_BY_SLACK = (
     "This move was begun from what the gauge showed with the bolts slack. Nip up and begin it anew."
 )
 
 
-def _slip(lobe: KnownLobe, job_deg: float, reading_mm: float) -> Slip:
+def slip_of(lobe: KnownLobe, job_deg: float, reading_mm: float) -> Slip:
+    """Give how far a cam has slipped from its curve, by what the gauge shows."""
     assert lobe.base_mm is not None
     return find_slip(
         lobe.lift,
@@ -228,7 +233,7 @@ def _hold(
         "job_deg": now,
     }
     assert lobe.base_mm is not None  # looked at before
-    slip = _slip(lobe, now, body["reading_mm"])
+    slip = slip_of(lobe, now, body["reading_mm"])
     if slip.seen:
         body |= {"slipped_deg": slip.slipped_deg, "said": slip.sentence}
     body["expected_mm"] = expected_mm(lobe.lift, now, lobe.base_mm, lobe.polarity)
@@ -281,8 +286,10 @@ def _follow(
     if "expected_mm" not in stage.body:
         return Guidance(_TOLD_BY_SLACK, button="Begin anew", action=Action("Begun anew.", forget=True))
     way = chosen_way(stage)
+    if "left" in stage.body and abs(context.crank.deg - stage.body["crank_deg"]) > STILL_DEG:
+        return Guidance(_TURNED_ON, tone="on_the_number")
     view = (
-        _flank_view(context, stage, lobe, gauge)
+        flank_view(context, stage, lobe, gauge)
         if way == "cam_turned"
         else _crank_view(context, stage, lobe, gauge)
     )
@@ -293,7 +300,8 @@ def _follow(
     return _turning_the_cam(context, context.job.engine.cam(step.cam), view, why, action)
 
 
-def _flank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+def flank_view(context: GuideContext, stage: GuideStage, lobe: KnownLobe, gauge: GaugeNow) -> MoveView:
+    """Give what is to be done at this moment of a move with the crank held."""
     assert context.crank is not None
     off = context.crank.deg - stage.body["crank_deg"]
     return follow_flank(_flank_move(context, stage.body, lobe), gauge.reading_mm, stage.body["job_deg"] + off)
@@ -342,7 +350,7 @@ def _turning_the_cam(context: GuideContext, cam: Cam, view: MoveView, why: str, 
     words = f"urn the cam {left.cam_turn}, {size:.1f} deg"
     start = {"overshot": f"Too far: t{words} back.", "": f"The other way: t{words} to go."}
     said = Guidance(
-        start.get(view.tone, f"T{words} to go.") if led else view.sentence,
+        start.get(view.tone, f"T{words} to go.") if led else _done_words(context, view),
         f"Seen from the {left.seen_from}. {why}" if led and "seen from" not in why else why,
         view.tone,
         Number(size, "deg", "past it, crank degrees" if too_far else "to go, crank degrees"),
@@ -352,6 +360,13 @@ def _turning_the_cam(context: GuideContext, cam: Cam, view: MoveView, why: str, 
         move=turn if led or view.phase == "done" else None,
     )
     return _left_there(said, view, action)
+
+
+def _done_words(context: GuideContext, view: MoveView) -> str:
+    """On the number it has to stand a moment; then nipping up and turning on say the rest."""
+    if view.phase != "done" or not context.watch.on:
+        return view.sentence
+    return _NIP_UP if context.stage is not None and "left" in context.stage.body else _HOLD_IT
 
 
 def _left_there(said: Guidance, view: MoveView, action: Action) -> Guidance:
@@ -368,10 +383,15 @@ def _left_there(said: Guidance, view: MoveView, action: Action) -> Guidance:
 def _moved(step: StepState, stage: GuideStage, view: MoveView, gauge: GaugeNow, crank_deg: float) -> Action:
     body = stage.body
     fact = Moved(step.cam, chosen_way(stage), -body["error_deg"])
-    source = body | {
+    source = body | left_of(view, gauge, crank_deg)
+    return Action("Moved.", facts=((fact, source),), forget=True)
+
+
+def left_of(view: MoveView, gauge: GaugeNow, crank_deg: float) -> dict[str, Any]:
+    """Give how a cam is left, to be kept beside its move."""
+    return {
         "left_mm": gauge.reading_mm,
         "left_crank_deg": crank_deg,
         "left_to_go_deg": view.to_go_deg,
         "left_phase": view.phase,
     }
-    return Action("Moved.", facts=((fact, source),), forget=True)

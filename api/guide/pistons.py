@@ -16,6 +16,7 @@ from analysis.timing import (
     Valve,
     dead_centre_words,
     find_piston_clearance,
+    nearest,
 )
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
 from api.store import GuideStage
@@ -24,6 +25,8 @@ NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
 """Where a valve usually comes nearest to its piston: 10 ATDC inlet, 10 BTDC exhaust; common practice."""
 
 NEAR_DEG = 2.0
+HELD_WITHIN_DEG = 1.0
+"""Further from where it stood the gauge has moved by the crank, and no longer by the push alone."""
 NO_VALVE_CURVE = (
     "Measured at the follower, head off: how near a valve comes to its piston cannot be told from that. Leave this "
     "out on the job's page, with the reason, and check it when the head is on."
@@ -45,20 +48,28 @@ def pushing(context: GuideContext, step: StepState) -> Guidance:
             step.sentence, NOT_APART if context.job.engine.valves_can_meet(step.lobes[0].cylinder) else ""
         )
     stage = context.stage_of(step.id)
-    lobe = left[0]
-    if (
-        stage is not None
-        and stage.stage == "push"
-        and (stage.body["valve"], stage.body["cylinder"])
-        == (
-            lobe.valve,
-            lobe.cylinder,
-        )
-    ):
-        return _push(context, lobe, stage)
     if stage is not None and stage.stage == "next":
-        return _next(context, step, lobe, stage)
-    return _to_angle(context, step, lobe)
+        return _next(context, step, left[0], stage)
+    held = _held_at(context, step, left[0])
+    return _to_angle(context, step, left[0]) if held is None else _push(context, left[0], held)
+
+
+def _held_at(context: GuideContext, step: StepState, lobe: Lobe) -> GuideStage | None:
+    stage = context.stage_of(step.id)
+    if stage is None or stage.stage != "push":
+        return None
+    own = (stage.body["valve"], stage.body["cylinder"]) == (lobe.valve, lobe.cylinder)
+    return stage if own else None
+
+
+def pushed_off_deg(context: GuideContext, step: StepState) -> float | None:
+    """Give how far the crank stands from where a valve is being pushed; `None` where none is."""
+    if step.code or context.job.lifted == "follower":
+        return None
+    left = [lobe for lobe in step.lobes if not _known(context, step, lobe)]
+    stage = _held_at(context, step, left[0]) if left else None
+    now = context.job_deg()
+    return None if stage is None or now is None else nearest(now - stage.body["job_deg"])
 
 
 def _known(context: GuideContext, step: StepState, lobe: Lobe) -> bool:
@@ -109,6 +120,11 @@ def _held(
 def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
     gauge = context.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
+    now = context.job_deg()
+    if now is not None and abs(nearest(now - stage.body["job_deg"])) > HELD_WITHIN_DEG:
+        offset = context.job.engine.firing_offset_deg(lobe.cylinder)
+        there = dead_centre_words(stage.body["job_deg"], offset, 0)
+        return Guidance(f"The crank has moved: bring it back to {there}, or turn on and come to it anew.")
     several = context.job.engine.valves_a_cylinder(lobe.valve) > 1
     which = f"{ORDINAL[len(stage.body['travels'])]} " if several else ""
     said = f"Push the {which}{lobe.valve} valve down gently until it touches the piston, hold it, press."

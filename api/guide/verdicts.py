@@ -137,6 +137,9 @@ def _lobe_in_hand(context: GuideContext, step: StepState) -> Lobe | None:
         what = touched(context.job.engine, view.touches)
         return None if what.valve is None else what.lobe
     measured = just_measured(context)
+    if step.kind == "verdict":  # of the lobe that times the cam, whichever was measured last
+        standing = next(one for one in context.state.cams if one.cam == step.cam)
+        return standing.measured[-1].lobe if standing.measured else step.lobes[0]
     if measured is not None:
         return measured[0]
     return step.lobes[0] if step.lobes and step.kind != "valve_to_piston" else None

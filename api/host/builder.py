@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,6 +26,8 @@ CARRY_DEG_S = 150.0
 LOOK_S = 0.1
 BUTTON_WITHIN_S = 20.0
 NUDGES = 25
+STANDS_DEG = 2.0
+"""So near to its angle the guide lets the crank be held."""
 PART = re.compile(r"\bon (?:the )?(piston|inlet|exhaust)(?: (?:valve|follower) of cylinder)? (\w+)")
 
 
@@ -230,19 +233,40 @@ class Builder:
         """One guided move: held, slackened, moved until the guide is content, left there."""
         way = self.way.get(cam, "cam_turned")
         if self.guide()["target_mm"] is None:
-            self.post(f"/api/jobs/{self.job_id}/way", {"way": way})
-            self.note(self.to_the_angle())
-            self.pulley(cam, "slacken")
-            self.press()
+            if way != "cam_turned":
+                self.post(f"/api/jobs/{self.job_id}/way", {"way": way})
+            self.hold_there(cam, way)
         self.turn_the_cam(cam) if way == "cam_turned" else self.turn_the_crank()
         self.press()
         self.pulley(cam, "tighten")
+
+    def hold_there(self, cam: str, way: str = "cam_turned") -> None:
+        """Hold the crank, or the cam, where the guide wants it, and slacken; hands-free the rest says that it is held."""
+        guide = self.to_the_angle()
+        self.note(guide)
+        if not guide["hands_free"] or way != "cam_turned":
+            self.pulley(cam, "slacken")
+            self.press()
+            return
+        self.until(lambda guide: guide["target_mm"] is not None, "the crank is held")
+        self.pulley(cam, "slacken")
+
+    def until(self, over: Callable[[Fields], bool], what: str, longest_s: float = 30.0) -> Fields:
+        """Hold still until the guide has gone on by itself."""
+        latest_s = time.monotonic() + longest_s
+        while not over(guide := self.guide()):
+            if time.monotonic() > latest_s:
+                raise BuilderGaveUp(f"{what}? {guide['step']}: {guide['sentence']}")
+            self.wait(0.3)
+            self.stopped.wait(LOOK_S)
+        return guide
 
     def to_the_angle(self) -> Fields:
         """Turn forward to where the guide wants the crank."""
         for _ in range(6):
             guide = self.guide()
-            if guide["button"]:
+            there = guide["to_go_deg"] is not None and abs(guide["to_go_deg"]) <= STANDS_DEG
+            if there or guide["target_mm"] is not None or guide["sentence"].startswith("Push"):
                 return guide
             go = guide["to_go_deg"]
             if go is None:
@@ -314,8 +338,10 @@ class Builder:
         """Turn to the angle, push the valve on until it touches, let it come back."""
         valve = part_in(self.guide()["sentence"]) or "inlet_1"
         self.touch(valve)
-        self.to_the_angle()
-        self.press()
+        guide = self.to_the_angle()
+        if not guide["hands_free"]:
+            self.press()
+        self.until(lambda guide: guide["sentence"].startswith("Push"), "the crank stands at its angle")
         self._command("/valve", {"valve": valve, "down": True})
         try:
             self.wait(GAUGE_SITS_S)

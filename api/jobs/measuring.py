@@ -135,10 +135,12 @@ class JobMeasuring:
         self._told_gauges[job_id, "lobe" if valve else "tdc"] = name
 
     def facts_by_itself(self, job_id: int, adoptions: Sequence[Adoption]) -> frozenset[int]:
-        """Give the numbers of the facts whose measurements began by themselves."""
+        """Give the numbers of the facts that were added by themselves: by what was done, or measured so."""
+        done = {fact for fact, source in self._jobs.read.sources(job_id).items() if source.get("by_itself")}
         kept = self._measurements.listed(state="finished", job_id=job_id, limit=1000)
         own = {one.id for one in kept if one.begun_by_itself}
-        return frozenset(one.fact for one in adoptions if one.fact is not None and one.measurement_id in own)
+        measured = {one.fact for one in adoptions if one.fact is not None and one.measurement_id in own}
+        return frozenset(done | measured)
 
     async def finish(self, job_id: int, until_ns: int | None = None) -> Measurement:
         """Finish the job's running measurement and take it in; raises `ConflictError` if there is none."""

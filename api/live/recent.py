@@ -63,6 +63,18 @@ class Recent:
         """Give when the crank came to where it stands; `None` before it was read."""
         return None if self._stood is None else self._stood[0]
 
+    def last_at_ns(self, channel: str, value: float, within: float) -> int | None:
+        """Give when a channel last said so much, nearly; `None` where it never did."""
+        own = self._channels.get(channel)
+        if own is None:
+            return None
+        near = (
+            t
+            for t, said in zip(reversed(own.t_ns), reversed(own.value), strict=True)
+            if abs(said - value) <= within
+        )
+        return next(near, None)
+
     def newest_ns(self, channel: str) -> int:
         """Give when a channel was read last, 0 if never."""
         own = self._channels.get(channel)

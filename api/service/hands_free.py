@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base import GaugeFacts, Streams
+from analysis.moving import STILL_DEG
 from analysis.touching import KnownZero, Touch, last_moved_by_hand, recognise
 from api.base import BenchEvent, MeasureEntry, ServiceError
 from api.guide import (
@@ -49,6 +50,8 @@ LIFTED_AFTER_NS = 150_000_000
 SET_NS = 300_000_000
 """A gauge that a hand has just let go of still settles."""
 MOVES_DEG = 0.5
+FOLLOWED_NS, FOLLOWED_MM, LEFT_ALONE_MM = 3_000_000_000, 0.1, 0.03
+"""A gauge that a hand sets anew while the crank stands did not come to where it is by the crank."""
 TURNED_DEG = 8.0
 """Less than this is no turning, but a hand laid on the bar."""
 
@@ -78,6 +81,7 @@ class HandsFree:
         self._due_ns = 0
         self._step: tuple[int, str | None] = (0, None)
         self._metal: tuple[int, int] = (0, 0)
+        self._turned_on_ns = 0
         self._ended: tuple[int, str] = (0, "")
         self._answered_ns = 0
         self._next_look_s = 0.0
@@ -117,6 +121,29 @@ class HandsFree:
         course = self._recent.course(crank, by_itself.since_ns)
         if course is not None:
             self._contexts.hand.mark_from(float(course[0]), max(0.0, float(np.max(course - course[0]))))
+
+    def stands_since_ns(self) -> int:
+        """Give when the crank came to where it stands; 0 before it was read."""
+        return self._recent.stands_since_ns() or 0
+
+    def followed_and_left_alone(self, gauge: str) -> bool:
+        """Whether a gauge went with the crank before it came to rest, and nobody has moved it since."""
+        stood_ns = self.stands_since_ns()
+        streams = self._streams(gauge, stood_ns - FOLLOWED_NS)
+        if not stood_ns or streams is None:
+            return False
+        stood_s = FOLLOWED_NS / 1e9
+        before = streams.gauge_mm[streams.gauge_time_s <= stood_s]
+        since = streams.gauge_mm[streams.gauge_time_s > stood_s + SET_NS / 1e9]
+        if not before.size or not since.size:
+            return False
+        followed = float(np.ptp(before)) >= FOLLOWED_MM
+        return followed and float(np.ptp(since)) <= LEFT_ALONE_MM
+
+    def counts_from(self, crank_deg: float) -> None:
+        """What was turned since the crank stood there counts for what is measured next."""
+        left_ns = self._recent.last_at_ns(self._parts.bench.crank() or "", crank_deg, STILL_DEG)
+        self._turned_on_ns = left_ns or 0
 
     # -- what is done
 
@@ -160,7 +187,7 @@ class HandsFree:
             self._step, self._due_ns = step, now_ns
         metal = (context.job_id, metal_moved(context))
         if metal != self._metal:
-            self._metal, self._from_ns = metal, now_ns
+            self._metal, self._from_ns, self._turned_on_ns = metal, self._turned_on_ns or now_ns, 0
         ended = (view.id, view.state) if view is not None and view.state != "running" else (0, "")
         if ended != self._ended:
             self._ended = ended
@@ -175,11 +202,19 @@ class HandsFree:
             return
         looks = await self._look(context, choice[0].cylinder)
         for gauge, look in looks.items():
-            one = matching(look.touch, choice)
+            one = matching(look.touch, self._own_first(context, choice, looks))
             if one is not None and not _needs_reading(context, one):
                 await self._begin_by_itself(context, one, gauge, look)
                 return
         self._ask(context, choice[0], looks)
+
+    def _own_first(
+        self, context: GuideContext, choice: list[Wanted], looks: dict[str, _Look]
+    ) -> list[Wanted]:
+        """Leave later steps to later while the gauge of the step that is due has not told yet what it touches."""
+        own = [one for one in choice if context.step is not None and one.step == context.step.id]
+        usual = looks.get(self._measuring.usual_gauge(context.job_id, own[0].valve) or "") if own else None
+        return own if usual is not None and usual.touch.kind == "not_yet" else choice
 
     async def _begin_by_itself(self, context: GuideContext, one: Wanted, gauge: str, look: _Look) -> None:
         usual = self._measuring.usual_gauge(context.job_id, one.valve)
@@ -188,7 +223,7 @@ class HandsFree:
         begun = await self._measuring.begin(context.job_id, entry, by_itself)
         self.mark(by_itself)
         swapped = f" Not gauge {usual}, but {gauge} is on it." if usual not in {None, gauge} else ""
-        self._say(gauge, "begun_by_itself", f"{_words(begun.touches)}: it began by itself.{swapped}")
+        self.say(gauge, "begun_by_itself", f"{_words(begun.touches)}: it began by itself.{swapped}")
         self._tell(Watch(self.on))
 
     async def _end_where_over(self, context: GuideContext) -> bool:
@@ -206,7 +241,7 @@ class HandsFree:
 
     async def _end(self, context: GuideContext, until_ns: int | None = None) -> None:
         ended = await self._measuring.finish(context.job_id, until_ns)
-        self._say(ended.gauge, "ended_by_itself", f"{_words(ended.touches)}: it ended by itself.")
+        self.say(ended.gauge, "ended_by_itself", f"{_words(ended.touches)}: it ended by itself.")
 
     async def _doubt(self, context: GuideContext, running: Measurement) -> None:
         """A gauge that is lifted ends what began by itself, without a number where there was not enough.
@@ -227,7 +262,7 @@ class HandsFree:
                 return
             why = "Thrown away by itself: the gauge was moved before there was enough."
             await self._measuring.discard(context.job_id, why)
-            self._say(running.gauge, "thrown_away_by_itself", why)
+            self.say(running.gauge, "thrown_away_by_itself", why)
             return
         if is_of(view, look.touch, context) or self._answered_ns > running.start_ns:
             self._tell(Watch(self.on))
@@ -303,7 +338,7 @@ class HandsFree:
             self._contexts.watch = watch
             self._parts.board.publish_guide()
 
-    def _say(self, gauge: str, code: str, sentence: str) -> None:
+    def say(self, gauge: str, code: str, sentence: str) -> None:
         """Put it into the list of what happened at the bench."""
         event = BenchEvent(channel=gauge, code=code, sentence=sentence, at=now_text())
         self._parts.bench.events.append(event)

@@ -50,6 +50,7 @@ from api.guide import (
 from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
+from api.service.by_deed import ByDeed
 from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
 from api.service.valve_to_valve import ValveToValve
@@ -72,6 +73,7 @@ class JobService:
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
         self.valve_to_valve = ValveToValve(self.jobs, self.contexts)
         self.hands_free = HandsFree(parts, self.measuring, self.contexts)
+        self._deeds = ByDeed(self.jobs, self.hands_free)
         self._parts = parts
         self._pressing = asyncio.Lock()
         self._due = asyncio.Event()
@@ -96,7 +98,7 @@ class JobService:
             return None
         if measurement is not None and measurement.state == "running" and measurement.job_id != job_id:
             return None
-        return self.contexts.context(job_id, health, measurement, centre)
+        return self.contexts.context(job_id, health, measurement, centre, to_show=True)
 
     def _context_now(self, job_id: int) -> GuideContext:
         board = self._parts.board
@@ -132,6 +134,7 @@ class JobService:
             if job_id is not None:
                 context = self.contexts.context(job_id, board.health(), board.measurement, board.centre)
             await self.hands_free.follow(context)
+            await self._deeds.follow(context)
 
     async def _take_in(self) -> None:
         self._due.clear()

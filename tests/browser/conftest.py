@@ -330,14 +330,24 @@ def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 
 
 @pytest.fixture
-def own_demo(tmp_path: Path) -> Iterator[Demo]:
-    """The same for one test alone, which leaves things behind on the bench, in a time of its own."""
-    running = Demo(tmp_path, "--script", "none", "--data", str(tmp_path / "data"), own_time=True)
-    try:
-        running.wait()
-        yield running
-    finally:
-        running.stop()
+def demo_on(tmp_path: Path) -> Iterator[Callable[..., Demo]]:
+    """Start the same for one test alone, which leaves things behind on the bench, in a time of its own."""
+    with contextlib.ExitStack() as stack:
+
+        def start(*options: str) -> Demo:
+            folder = str(tmp_path / "data")
+            running = Demo(tmp_path, "--script", "none", "--data", folder, *options, own_time=True)
+            stack.callback(running.stop)
+            running.wait()
+            return running
+
+        yield start
+
+
+@pytest.fixture
+def own_demo(demo_on: Callable[..., Demo]) -> Demo:
+    """The example that the demo shows, for one test alone."""
+    return demo_on()
 
 
 @pytest.fixture(scope="session")

@@ -146,7 +146,7 @@ export function engineEntry(form, confirmed = []) {
 
 function halfOf(form, valve) {
   const half = filled(Object.fromEntries(HALF.map((name) => [name, typed(form[`${valve}.${name}`])])));
-  if (!Object.keys(half).length) return undefined;
+  if (!Object.keys(half).some((name) => name !== "drop_mm")) return undefined; // the drop is filled in for both
   return form[`${valve}.lift_at`] === "lobe" ? { ...half, lift_at: "lobe" } : half;
 }
 

@@ -43,6 +43,10 @@ function onSend(form, path, entry, done) {
     const button = form.querySelector('[type="submit"]');
     button.disabled = true;
     try {
+      if (form.id === "begin" && !(await keepInline())) {
+        button.disabled = false;
+        return;
+      }
       const kept = await post(path, entry(fieldsOf(form), confirmedIn(form)));
       form.querySelector(".questions").replaceChildren();
       await done(kept);
@@ -158,6 +162,41 @@ async function loadJobs() {
   }
 }
 
+/** A shop without an engine or a card enters them on the page itself, and one press keeps all and begins the job. */
+const inline = new Map();
+
+function enterInline(kind, path, entry, load) {
+  const form = byId(`${kind}-form`);
+  form.classList.add("inline");
+  for (const button of form.querySelectorAll("[data-close], [type=submit]")) show(button, false);
+  show(byId(`new-${kind}`).parentElement, false);
+  byId(`${kind}_id`).required = false;
+  byId("begin").before(form);
+  inline.set(form, async () => {
+    if (!form.reportValidity()) throw new Unfinished();
+    const kept = await post(path, entry(fieldsOf(form), confirmedIn(form)));
+    await load(kept.id);
+    inline.set(form, null);
+    show(form, false);
+    show(byId(`new-${kind}`).parentElement, true);
+  });
+}
+
+class Unfinished extends Error {}
+
+/** Keep what was entered beside the job; what was kept already, before something was asked about, is not kept again. */
+async function keepInline() {
+  for (const [form, keep] of inline) {
+    try {
+      await keep?.();
+    } catch (problem) {
+      if (!(problem instanceof Unfinished)) askBack(form, problem);
+      return false;
+    }
+  }
+  return true;
+}
+
 function dialogs() {
   for (const kind of ["engine", "card"]) {
     const dialog = byId(`${kind}-dialog`);
@@ -177,18 +216,26 @@ function followWay() {
   fit();
 }
 
-/** Only the figures that an adjuster's kind has are asked for. */
-function followKind() {
-  for (const of of ["adjuster", "exhaust_adjuster"]) {
-    const kind = byId(`${of}.kind`);
-    const fit = () => {
-      for (const field of byId("engine-form").querySelectorAll("[data-kinds]"))
-        if (field.querySelector("[name]").name.startsWith(`${of}.`))
-          show(field, field.dataset.kinds.split(" ").includes(kind.value));
-    };
-    kind.addEventListener("change", fit);
-    fit();
-  }
+/** Of an adjuster only what its kind has is asked for. */
+function followKind(adjuster) {
+  const kind = byId(`${adjuster}.kind`);
+  const fit = () => {
+    for (const field of kind.closest(".form-grid").querySelectorAll("[data-kinds]"))
+      show(field, field.dataset.kinds.split(" ").includes(kind.value));
+  };
+  kind.addEventListener("change", fit);
+  fit();
+}
+
+/** The usual drop, in the card's unit, until somebody types another. */
+const USUAL_DROP = { mm: "1.27 mm", in: "0.05 in", thou: "50 thou" };
+
+function followUnit() {
+  const form = byId("card-form");
+  byId("unit").addEventListener("change", (event) => {
+    for (const drop of form.querySelectorAll('[name$=".drop_mm"]'))
+      if (Object.values(USUAL_DROP).includes(drop.value)) drop.value = USUAL_DROP[event.target.value];
+  });
 }
 
 function rememberBuilder() {
@@ -211,8 +258,8 @@ byId("take").addEventListener("submit", async (event) => {
     askBack(byId("take"), problem);
   }
 });
-onSend(byId("begin"), "/api/jobs", jobEntry, (job) => {
-  window.location.href = `/jobs/${job.id}`;
+onSend(byId("begin"), "/api/jobs", jobEntry, () => {
+  window.location.href = "/"; // it is open at the bench already
 });
 onSend(byId("engine-form"), "/api/engines", engineEntry, async (kept) => {
   await loadEngines(kept.id);
@@ -229,11 +276,15 @@ byId("words").addEventListener("input", () => {
 });
 dialogs();
 followWay();
-followKind();
+followUnit();
+followKind("adjuster");
+followKind("exhaust_adjuster");
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
 settings.addEventListener("change", () => loadCards());
 await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) =>
   byId("notes").replaceChildren(note("stop", spoken(problem.message))),
 );
+if (!byId("engine_id").options.length) enterInline("engine", "/api/engines", engineEntry, loadEngines);
+if (!byId("card_id").options.length) enterInline("card", "/api/cards", cardEntry, loadCards);
 document.body.dataset.ready = "yes";

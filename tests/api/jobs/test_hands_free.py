@@ -27,8 +27,13 @@ LOBE_TURNS = (
 LOOKS_WITHIN_S = 60.0
 REACHES_S = 0.4
 """No one who has just turned a crank has the gauge in his hand sooner."""
+MOST_PRESSES = 8
+"""On two cams, engine and card on file: fitted up and clearances set, the stroke, two torques, two valves, the sheet."""
 SAME_SHARE = 0.1
 """Of its interval: so near is a number that ended by itself to that of the same turns with buttons."""
+LAST_DIGIT_DEG = 0.01
+TINKERED = 5
+"""Times; an hour of it is told by the benchmark, without a bench's own time."""
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
@@ -118,7 +123,6 @@ class HandsFree:
 
     def to_the_lobes(self) -> None:
         self.bench_check()
-        self.press()
         self.tdc()
         self.tdc()
         self.builder.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": 150})
@@ -141,11 +145,14 @@ class HandsFree:
         return newest
 
     def cam(self, name: str) -> None:
-        """From as found to torqued, with one guided move."""
+        """From as found to torqued, with one guided move; what is done says what a press would."""
         self.lobe(f"{name}_1")
-        self.press()
-        self.builder.correct(name)
-        self.tightened(f"{name}_1")
+        assert self.builder.guide()["call"] == "out"
+        self.builder.hold_there(name)
+        self.builder.turn_the_cam(name)
+        self.builder.until(lambda guide: "Nip up" in guide["sentence"], "the cam is left on its number")
+        self.builder.pulley(name, "tighten")
+        self.lobe(f"{name}_1")
         self.builder.tighten_torque(name)
         self.tightened(f"{name}_1")
 
@@ -185,9 +192,17 @@ def test_a_whole_job_hands_free_asks_for_questions_alone(shop: Callable[..., Any
     print(f"{len(own.presses)} presses, {len(every)} measurements, {len(by_itself)} begun by themselves:")
     print("\n".join(own.presses))
     assert {one["state"] for one in every} == {"finished"}, "nothing was begun that was not meant"
-    assert len(job["by_itself"]) == len(by_itself) == len(every) - 5  # bench check, nipped and torqued
+    assert len(by_itself) == len(every) - 3  # bench check and torqued, which are asked for
+    kinds = [one["what"]["kind"] for one in job["facts"] if one["number"] in job["by_itself"]]
+    assert sorted(kinds) == sorted(by_deed_on(2) + [one for one in kinds if one.endswith("measured")])
+    assert len(own.presses) <= MOST_PRESSES, own.presses
     assert {"Start", "Finish"}.isdisjoint(one.split(": ", 1)[1] for one in own.presses)
     assert_same_as_with_buttons(own, running.data)
+
+
+def by_deed_on(cams: int) -> list[str]:
+    """What moving so many cams adds without a press."""
+    return ["decided", "moved", "tightened"] * cams
 
 
 def assert_same_as_with_buttons(own: HandsFree, data: Path) -> None:
@@ -197,7 +212,7 @@ def assert_same_as_with_buttons(own: HandsFree, data: Path) -> None:
         pressed = with_buttons(data, number, start_ns, end_ns)
         off_deg = abs(told["centre_deg"] - pressed["centre_deg"])
         print(f"measurement {number}: {off_deg / pressed['u95_deg']:.4f} of its interval")
-        assert off_deg <= SAME_SHARE * pressed["u95_deg"]
+        assert off_deg <= max(SAME_SHARE * pressed["u95_deg"], LAST_DIGIT_DEG)
 
 
 def test_a_wrong_gauge_is_asked_about_and_a_step_follows_what_is_done(shop: Callable[..., Any]) -> None:
@@ -205,7 +220,6 @@ def test_a_wrong_gauge_is_asked_about_and_a_step_follows_what_is_done(shop: Call
     own = HandsFree(builder)
     own.begin()
     own.bench_check()
-    own.press()
     builder.touch("inlet_1")
     own.turn({"do": "turns", "count": 2.2, "speed_deg_s": 120})
     own.until(lambda: "Gauge on piston 1?" in builder.guide()["sentence"], "it is asked about")
@@ -238,7 +252,6 @@ def test_a_gauge_lifted_as_soon_as_there_is_enough_keeps_its_number(shop: Callab
     own = HandsFree(builder)
     own.begin()
     own.bench_check()
-    own.press()
     own.turn({"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80})
     until(lambda: builder.guide()["sentence"].startswith("Enough"), "there is enough")
     builder.touch("inlet_1")
@@ -254,15 +267,14 @@ def test_tinkering_keeps_no_number_that_nobody_meant(shop: Callable[..., Any]) -
     own = HandsFree(builder)
     own.begin()
     own.bench_check()
-    own.press()
     chance = random.Random(63)
     facts, kept = len(builder.job()["facts"]), len(own.measurements())
-    for _ in range(12):
+    for _ in range(TINKERED):
         tinker(own, chance)
         own.builder.wait(8.0)
         time.sleep(1.0)
     begun = own.builder.get("/api/measurements?state=discarded")["measurements"]
-    print(f"12 times tinkered; begun and thrown away by themselves: {len(begun)}")
+    print(f"{TINKERED} times tinkered; begun and thrown away by themselves: {len(begun)}")
     assert len(builder.job()["facts"]) == facts
     assert len(own.measurements()) == kept, own.measurements()
 
@@ -303,7 +315,6 @@ def test_a_shop_that_wants_buttons_has_them_and_a_press_goes_first(shop: Callabl
     builder.post("/api/bench/hands_free", {"on": False})
     assert builder.guide()["hands_free"] is False
     own.bench_check_by_buttons()
-    own.press()
     rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80}
     own.turn(rock)
     builder.wait(8.0)

@@ -36,7 +36,6 @@ def begin(builder: Any, cams: list[tuple[str, list[str]]], tolerance_deg: float)
 
 def to_the_lobes(builder: Any) -> None:
     builder.bench_check()
-    builder.press()
     builder.tdc()
     builder.tdc()
     builder.to_overlap()
