@@ -28,6 +28,7 @@ from analysis.timing import (
     ValvesApartFound,
     WentBack,
     Withdrawn,
+    cam_words,
 )
 
 MAY_BE_WITHDRAWN = (
@@ -123,7 +124,7 @@ def _moved(evidence: Evidence, now: JobState, what: Moved) -> None:
     if step.state in {"done", "skipped"}:
         raise Blocked(
             "no_correction_asked",
-            f"No correction of the {what.cam} cam is asked for. Measure it and decide to correct it first.",
+            f"No correction of the {cam_words(what.cam)} is asked for. Measure it and decide to correct it first.",
             step.id,
         )
 

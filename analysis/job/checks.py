@@ -28,6 +28,7 @@ from analysis.timing import (
     TdcMeasured,
     Tightened,
     banks_off_deg,
+    cam_words,
     drift,
     early_or_late,
     error_of,
@@ -223,7 +224,7 @@ def _slack_changed(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
         if most - least > usual + 2 * hypot(least_u, most_u):  # a short way back tells it but roughly
             yield Warn(
                 "slack_changes",
-                f"Slack in the drive of the {cam.name} cam came out between {least:.1f} and "
+                f"Slack in the drive of the {cam_words(cam.name)} came out between {least:.1f} and "
                 f"{most:.1f} deg: see that the tensioner is in its checking state.",
             )
 

@@ -17,7 +17,7 @@ from analysis.job.cautions import (
     TAKE_OUT,
     TORQUE_FIGURE,
 )
-from analysis.timing import Cam, Engine, Job, Lobe, bank_of
+from analysis.timing import Cam, Engine, Job, Lobe, bank_of, cam_words
 
 StepKind = Literal[
     "bench_check",
@@ -334,8 +334,8 @@ def _again(job: Job, cam: Cam, needs: tuple[str, ...]) -> Step:
     return Step(
         f"again.{cam.name}",
         "again",
-        f"{cam.name.capitalize()} cam once more",
-        f"Measure the {cam.name} cam once more, now that the others stand.",
+        f"{cam_words(cam.name).capitalize()} once more",
+        f"Measure the {cam_words(cam.name)} once more, now that the others stand.",
         "Proof that moving the other cam did not move this one.",
         needs,
         _turning(job) + one_of_several(job, job.engine.reference_lobes(cam)),

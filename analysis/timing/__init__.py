@@ -31,6 +31,7 @@ from analysis.timing.engine import (
     Side,
     Turn,
     Valve,
+    cam_words,
 )
 from analysis.timing.facts import (
     BenchChecked,
@@ -136,6 +137,7 @@ __all__ = [
     "banks_off_deg",
     "cam_deg_of",
     "cam_error",
+    "cam_words",
     "compare",
     "curve_by_hand",
     "dead_centre_words",

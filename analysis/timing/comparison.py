@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import hypot
 
 from analysis.timing.angles import crank_angle_of, error_of, events_on_crank, full_lift_of, full_lifts_of
-from analysis.timing.engine import Cam, Job, Lobe, LobeCard, Valve, Way
+from analysis.timing.engine import Cam, Job, Lobe, LobeCard, Valve, Way, cam_words
 from analysis.timing.facts import Event, LobeMeasured
 from analysis.timing.verdict import NotComparable, Verdict, judge
 
@@ -325,7 +325,7 @@ def _both_lobes(
     if len(cam.valves) < 2:
         raise NotComparable(
             "only_single_cam",
-            f"Card {job.card.name} is meant for a single cam, and the {cam.name} cam opens only "
+            f"Card {job.card.name} is meant for a single cam, and the {cam_words(cam.name)} opens only "
             f"{cam.valves[0]} valves. Use a card with its full-lift angle.",
         )
     by_valve = {lobe.valve: one for lobe, one in by_lobe.items()}

@@ -97,6 +97,17 @@ class Cam:
     adjuster: Adjuster = field(default_factory=Adjuster)
 
 
+def cam_words(name: str) -> str:
+    """Give how a sentence calls a cam: "inlet cam"; one whose name says so already is not called cam twice.
+
+    Examples
+    --------
+    >>> cam_words("inlet"), cam_words("cam"), cam_words("camshaft")
+    ('inlet cam', 'cam', 'camshaft')
+    """
+    return name if name.casefold().endswith(("cam", "camshaft")) else f"{name} cam"
+
+
 @dataclass(frozen=True, slots=True)
 class Lobe:
     """One lobe, by the cylinder it serves and the valve it opens."""

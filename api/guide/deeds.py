@@ -11,7 +11,7 @@ from typing import Any
 
 from analysis.job import StepState
 from analysis.moving import STILL_DEG, MoveView
-from analysis.timing import Decided, Moved, Payload, Tightened, nearest
+from analysis.timing import Decided, Moved, Payload, Tightened, cam_words, nearest
 from api.guide.guidance import FITTED_KINDS, Action, GaugeNow, Guidance, GuideContext, KnownLobe
 from api.guide.moving import chosen_way, flank_view, left_of, moving, slip_of
 from api.guide.pistons import pushed_off_deg, pushing
@@ -151,7 +151,7 @@ def _slackened(step: StepState, body: dict[str, Any], view: MoveView) -> Deed | 
     if not view.still or moved_deg < SLACKENED_DEG:
         return None
     action = Action("To be corrected.", facts=((Decided(step.cam, "correct"), None),))
-    said = f"The {step.cam} cam left its curve with the crank held: it is being corrected."
+    said = f"The {cam_words(step.cam)} left its curve with the crank held: it is being corrected."
     return Deed("slackened", action, said)
 
 
@@ -163,7 +163,7 @@ def _nipped(step: StepState, body: dict[str, Any], *, decided: bool) -> Deed:
         facts.append((Decided(step.cam, "correct"), None))
     facts.append((Moved(step.cam, "cam_turned", -body["error_deg"]), source))
     facts.append((Tightened(step.cam, "nipped"), None))
-    said = f"The {step.cam} cam was left on its number and the crank turned on: nipped up."
+    said = f"The {cam_words(step.cam)} was left on its number and the crank turned on: nipped up."
     action = Action("Moved and nipped up.", facts=tuple(facts), forget=True)
     return Deed("nipped", action, said, 0.0, counts_from_deg=body["crank_deg"])
 

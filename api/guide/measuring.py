@@ -17,6 +17,7 @@ from analysis.timing import (
     Payload,
     Tightened,
     Verdict,
+    cam_words,
     early_or_late,
     full_lift_of,
     judge,
@@ -124,9 +125,7 @@ def _to_tighten(context: GuideContext, step: StepState) -> Guidance:
     do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
     part = step.lobes[0].touches
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
-    sentence = (
-        f"{do}, the {step.cam} cam. {context.gauge_words(part)}. {_how(context, step, part, pressed=True)}"
-    )
+    sentence = f"{do}, the {cam_words(step.cam)}. {context.gauge_words(part)}. {_how(context, step, part, pressed=True)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
     action = Action(words, facts=((done, None),), begin=part, by_itself=_ends_by_itself(context))

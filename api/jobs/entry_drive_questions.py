@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, Valve
+from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, Valve, cam_words
 from api.base import Question
 from api.jobs.entry_usual import outside
 
@@ -90,8 +90,8 @@ def _figures(cam: Cam, adjuster: Adjuster) -> Iterator[Question]:
         yield Question(
             code="figure_of_another_kind",
             place=f"{place}.kind",
-            message=f"The {cam.name} cam's adjuster is said to be {adjuster.kind}, and figures of {strange[0]} are given. "
-            "Which is it?",
+            message=f"The {cam_words(cam.name)}'s adjuster is said to be {adjuster.kind}, and figures of "
+            f"{strange[0]} are given. Which is it?",
         )
 
 
@@ -106,7 +106,8 @@ def _adjuster(cam: Cam, adjuster: Adjuster) -> Iterator[Question]:
         yield Question(
             code="no_sizes",
             place=place,
-            message=f"Which {adjuster.kind} are at hand for the {cam.name} cam? Without their sizes none can be chosen.",
+            message=f"Which {adjuster.kind} are at hand for the {cam_words(cam.name)}? "
+            "Without their sizes none can be chosen.",
         )
     if adjuster.sizes_deg and max(map(abs, adjuster.sizes_deg)) > LARGEST_SIZE_DEG:
         yield Question(

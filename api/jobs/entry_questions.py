@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator
 
 from analysis.base import EntryError
-from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, events_to_timing
+from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, cam_words, events_to_timing
 from api.base import Question
 from api.jobs.entry_drive_questions import drive_questions, follower_questions, lift_place_questions
 from api.jobs.entry_names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
@@ -81,13 +81,17 @@ def _refuse_cams(engine: Engine) -> None:
     served: set[tuple[str, Valve]] = set()
     for cam in engine.cams:
         if not cam.valves:
-            raise EntryError("cam_without_valves", f"The {cam.name} cam opens no valve; say which.")
+            raise EntryError("cam_without_valves", f"The {cam_words(cam.name)} opens no valve; say which.")
         strange = set(cam.cylinders) - set(engine.cylinders)
         if strange:
-            raise EntryError("cam_cylinders", f"The {cam.name} cam serves {', '.join(strange)}, not there.")
+            raise EntryError(
+                "cam_cylinders", f"The {cam_words(cam.name)} serves {', '.join(strange)}, not there."
+            )
         own = {(cylinder, valve) for cylinder in engine.served_by(cam) for valve in cam.valves}
         if own & served:
-            raise EntryError("valve_twice", f"The {cam.name} cam opens valves that another cam opens too.")
+            raise EntryError(
+                "valve_twice", f"The {cam_words(cam.name)} opens valves that another cam opens too."
+            )
         served |= own
     if not any(engine.reference in engine.served_by(cam) for cam in engine.cams):
         raise EntryError("reference_unserved", f"No cam serves the reference cylinder {engine.reference}.")
