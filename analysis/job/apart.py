@@ -47,7 +47,7 @@ def as_of(valve: Valve, found: ValvesApartFound) -> PistonClearanceFound:
     rows = tuple(type(row)(way * row.shift_deg, row.least_mm, row.at_deg) for row in found.table)
     least, at, u95 = found.least_mm, found.at_deg, found.u95_mm
     return PistonClearanceFound(
-        found.cylinder, valve, least, at, u95, found.minimum_mm, "common practice", rows
+        found.cylinder, valve, least, at, u95, found.minimum_mm, found.minimum_from, rows
     )
 
 

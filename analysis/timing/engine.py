@@ -156,6 +156,8 @@ class Engine:
         How many valves of each kind a cylinder has; one of them stands for all in every measurement.
     inlet_to_piston_mm, exhaust_to_piston_mm
         The engine maker's least valve-to-piston clearance.
+    valve_to_valve_mm
+        The engine maker's least between inlet and exhaust valve.
     variable_timing
         An adjuster moves a cam while the engine runs.
     inlet_valve_angle_deg, exhaust_valve_angle_deg
@@ -189,6 +191,7 @@ class Engine:
     exhaust_valves: int = 1
     inlet_to_piston_mm: float | None = None
     exhaust_to_piston_mm: float | None = None
+    valve_to_valve_mm: float | None = None
     note: str = ""
     followers: Followers = ""
     drive: Drive = ""
@@ -354,6 +357,8 @@ class Job:
         What the gauge stands on at the valves.
     shop_inlet_to_piston_mm, shop_exhaust_to_piston_mm
         The shop's least valve-to-piston clearance, where the engine's maker gives none.
+    shop_valve_to_valve_mm
+        Likewise between inlet and exhaust valve.
     new_cam
         The cam is new to this engine: how far it may go is found before it is moved at all.
     """
@@ -371,6 +376,7 @@ class Job:
     plunger_on: PlungerOn = ""
     shop_inlet_to_piston_mm: float | None = None
     shop_exhaust_to_piston_mm: float | None = None
+    shop_valve_to_valve_mm: float | None = None
     new_cam: bool = False
 
     @property

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import hypot, radians
+from typing import Literal
 
 import numpy as np
 
 from analysis.base import Floats, Refusal
 from analysis.timing.angles import dead_centre_words
 from analysis.timing.engine import CYCLE_DEG, Engine
-from analysis.timing.facts import ShiftedClearance, ValvesApartFound
+from analysis.timing.facts import MinimumFrom, ShiftedClearance, ValvesApartFound
 from analysis.timing.stored_lift import StoredLift
 from analysis.timing.valve_to_piston import SHIFTS_DEG
 
@@ -151,6 +152,13 @@ class _Pair:
         return float(gaps[at]), float(self.after[both][at])
 
 
+def minimum_apart_of(engine: Engine, shop_mm: float | None = None) -> tuple[float, MinimumFrom]:
+    """Return the least allowed and whose figure it is: the engine maker's, else the shop's, else usual."""
+    if engine.valve_to_valve_mm is not None:
+        return engine.valve_to_valve_mm, "engine maker"
+    return (VALVES_APART_MM, "common practice") if shop_mm is None else (shop_mm, "the shop")
+
+
 def find_valves_apart(
     engine: Engine,
     cylinder: str,
@@ -159,6 +167,7 @@ def find_valves_apart(
     touched: ValvesTouched | None = None,
     *,
     less_clearance_mm: tuple[float, float] = (0.0, 0.0),
+    shop_minimum_mm: float | None = None,
 ) -> ValvesApartFound:
     """Return how near inlet and exhaust valve of a cylinder come, by touch or, without one, by the engine's heads.
 
@@ -168,6 +177,8 @@ def find_valves_apart(
         Both curves as the cams stand now.
     less_clearance_mm
         How much smaller the running clearances are than those the curves were measured with.
+    shop_minimum_mm
+        The shop's own least, in force where the engine's maker gives none.
 
     Raises
     ------
@@ -192,9 +203,9 @@ def find_valves_apart(
     least, at = pair.least(faces, 0.0)
     u95 = 2 * hypot(u_own, inlet.u_mm(at + offset), exhaust.u_mm(at + offset))
     table = tuple(ShiftedClearance(shift, *pair.least(faces, shift)) for shift in SHIFTS_DEG)
-    return ValvesApartFound(
-        cylinder, least, at, u95, VALVES_APART_MM, "geometry" if touched is None else "touch", table
-    )
+    minimum, whose = minimum_apart_of(engine, shop_minimum_mm)
+    how: Literal["touch", "geometry"] = "geometry" if touched is None else "touch"
+    return ValvesApartFound(cylinder, least, at, u95, minimum, how, whose, table)
 
 
 def _refuse_if_impossible(touched: ValvesTouched) -> None:

@@ -127,6 +127,9 @@ class JobEntry(Entry):
         float | None, Field(gt=0, le=10, description="The shop's least clearance where the maker gives none.")
     ] = None
     shop_exhaust_to_piston_mm: Annotated[float | None, Field(gt=0, le=10)] = None
+    shop_valve_to_valve_mm: Annotated[
+        float | None, Field(gt=0, le=10, description="Likewise between inlet and exhaust valve.")
+    ] = None
     new_cam: Annotated[
         bool,
         Field(description="The cam is new to this engine: valve to piston is found before it is moved."),

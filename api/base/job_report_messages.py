@@ -92,6 +92,7 @@ class ValvesApartView(Body):
     at_deg: float
     u95_mm: float
     minimum_mm: float
+    minimum_from: str
     how: str
     enough: bool
     rooms: list[ValveRoomView]

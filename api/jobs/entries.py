@@ -58,6 +58,7 @@ def job_of(entry: JobEntry, engine: Engine, card: CamCard) -> Job:
         plunger_on=entry.plunger_on,
         shop_inlet_to_piston_mm=entry.shop_inlet_to_piston_mm,
         shop_exhaust_to_piston_mm=entry.shop_exhaust_to_piston_mm,
+        shop_valve_to_valve_mm=entry.shop_valve_to_valve_mm,
         new_cam=entry.new_cam,
         note=entry.note,
     )

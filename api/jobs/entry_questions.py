@@ -112,6 +112,7 @@ def _refuse_crank(engine: Engine) -> None:
         ("inlet head", engine.inlet_head_mm),
         ("exhaust head", engine.exhaust_head_mm),
         ("distance of the heads", engine.heads_apart_mm),
+        ("least valve to valve", engine.valve_to_valve_mm),
     ):
         if value is not None and value <= 0:
             raise EntryError("impossible_engine", f"A {word} of {value:g} mm cannot be; correct it.")
@@ -143,6 +144,13 @@ def engine_questions(engine: Engine) -> list[Question]:
             )
             for valve in VALVES
             if (least := engine.least_to_piston_mm(valve)) is not None
+        ),
+        outside(
+            "valve_to_valve",
+            "engine.valve_to_valve_mm",
+            "A least valve to valve of",
+            engine.valve_to_valve_mm,
+            (0.5, 6),
         ),
         _rod_ratio(engine),
         _fires_evenly(engine),

@@ -94,6 +94,13 @@ def together_questions(job: Job) -> Iterator[Question]:
             )
             for valve in VALVES
         ),
+        outside(
+            "shop_valve_to_valve",
+            "job.shop_valve_to_valve_mm",
+            "A least valve to valve of",
+            job.shop_valve_to_valve_mm,
+            (0.5, 6),
+        ),
     ]
     yield from (one for one in found if one is not None)
     yield from _clearance_of_hydraulics(job)

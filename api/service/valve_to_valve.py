@@ -62,7 +62,15 @@ def _valves_apart(
     job: Job, cylinder: str, inlet: KnownLobe, exhaust: KnownLobe, touched: ValvesTouched | None
 ) -> ValvesApartFound:
     less = (less_clearance_mm(job, "inlet"), less_clearance_mm(job, "exhaust"))
-    return find_valves_apart(job.engine, cylinder, inlet.lift, exhaust.lift, touched, less_clearance_mm=less)
+    return find_valves_apart(
+        job.engine,
+        cylinder,
+        inlet.lift,
+        exhaust.lift,
+        touched,
+        less_clearance_mm=less,
+        shop_minimum_mm=job.shop_valve_to_valve_mm,
+    )
 
 
 def _apart_view(job: Job, evidence: Evidence, number: int, what: ValvesApartFound) -> ValvesApartView:
@@ -77,6 +85,7 @@ def _apart_view(job: Job, evidence: Evidence, number: int, what: ValvesApartFoun
         at_deg=what.at_deg,
         u95_mm=what.u95_mm,
         minimum_mm=what.minimum_mm,
+        minimum_from=what.minimum_from,
         how=what.how,
         enough=what.least_mm - what.u95_mm >= what.minimum_mm,
         rooms=[

@@ -161,24 +161,27 @@ def piston_table(sheet: Sheet) -> SheetTable:
     return SheetTable("piston", head, rows)
 
 
+def _whose(said: str) -> str:
+    return said if said in {"engine maker", "the shop"} else "usual"
+
+
 def _apart_row(one: ValvesApartView) -> tuple[SheetCell, ...]:
     texts = (
         f"inlet to exhaust {one.cylinder}" + ("" if one.still_holds else " (before a cam was moved)"),
         f"{one.least_mm:.2f} ± {one.u95_mm:.2f}",
         dead_centre_words(one.at_deg % 720.0, digits=0),
-        f"{one.minimum_mm:.2f} (usual)",
+        f"{one.minimum_mm:.2f} ({_whose(one.minimum_from)})",
     )
     return (*_cells(texts, stop=not one.enough), *(_shifted(None) for _ in SHIFTS_DEG))
 
 
 def _piston_row(one: PistonClearanceView) -> tuple[SheetCell, ...]:
     shifted = {row.shift_deg: row for row in one.table}
-    whose = one.minimum_from if one.minimum_from in {"engine maker", "the shop"} else "usual"
     texts = (
         f"{one.lobe.valve} {one.lobe.cylinder}" + ("" if one.still_holds else " (before the cam was moved)"),
         f"{one.least_mm:.2f} ± {one.u95_mm:.2f}",
         dead_centre_words(one.at_deg % 720.0, digits=0),
-        f"{one.minimum_mm:.2f} ({whose})",
+        f"{one.minimum_mm:.2f} ({_whose(one.minimum_from)})",
     )
     return (*_cells(texts, stop=not one.enough), *(_shifted(shifted.get(shift)) for shift in SHIFTS_DEG))
 

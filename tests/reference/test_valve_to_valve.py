@@ -153,3 +153,19 @@ def test_what_is_not_given_or_cannot_be_is_refused() -> None:
         find_valves_apart(twin(), "1", INLET, EXHAUST, ValvesTouched(0.0, 0.0, 3.0))
     with pytest.raises(Refusal, match="cannot be"):
         find_valves_apart(twin(), "1", INLET, EXHAUST, ValvesTouched(180.0, 3.0, 3.0))
+
+
+@pytest.mark.parametrize(
+    ("makers", "shops", "least", "whose"),
+    [
+        (2.2, 1.8, 2.2, "engine maker"),
+        (None, 1.8, 1.8, "the shop"),
+        (None, None, 1.5, "common practice"),  # common practice, no source
+    ],
+)
+def test_the_makers_least_goes_before_the_shops_and_that_before_the_usual(
+    makers: float | None, shops: float | None, least: float, whose: str
+) -> None:
+    engine, touched = twin(valve_to_valve_mm=makers), ValvesTouched(0.0, 3.0, 3.0)
+    found = find_valves_apart(engine, "1", INLET, EXHAUST, touched, shop_minimum_mm=shops)
+    assert (found.minimum_mm, found.minimum_from) == (least, whose)

@@ -92,6 +92,7 @@ def engines(draw: Any) -> Fields:
         "exhaust_valves": draw(st.integers(1, 3)),
         "inlet_to_piston_mm": draw(st.none() | tenths(1, 3)),
         "exhaust_to_piston_mm": draw(st.none() | tenths(1, 3)),
+        "valve_to_valve_mm": draw(st.none() | tenths(1, 3)),
         "cams": cams,
     }
 

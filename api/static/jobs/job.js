@@ -426,7 +426,7 @@ async function paintPiston() {
       spoken(`inlet to exhaust ${one.cylinder}${one.still_holds ? "" : " (cam touched since)"}`),
       `${mm(one.least_mm)} ± ${mm(one.u95_mm)}`,
       `${digits(one.at_deg, 0)}°`,
-      `${mm(one.minimum_mm)}, common practice`,
+      spoken(`${mm(one.minimum_mm)}, ${one.minimum_from}`),
       one.enough ? state("live", "enough") : state("stop", "too near"),
     ]);
   byId("clearances").replaceChildren(table(GAP_COLUMNS, rows, ""));

@@ -85,6 +85,7 @@ def test_events_that_changed_places_are_asked_about() -> None:
     [
         ({"tolerance_deg": 10.0}, "job_tolerance"),
         ({"shop_inlet_to_piston_mm": 0.08}, "shop_inlet_to_piston"),  # inch
+        ({"shop_valve_to_valve_mm": 0.06}, "shop_valve_to_valve"),  # inch
         ({"shop_exhaust_to_piston_mm": 25.0}, "shop_exhaust_to_piston"),
     ],
 )
