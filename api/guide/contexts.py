@@ -266,4 +266,4 @@ def _trouble(health: Health) -> str:
     if not health.capture_alive:
         return health.sentence
     silent = [channel for channel in health.channels if channel.state not in ALIVE]
-    return silent[0].sentence if silent else ""
+    return silent[0].sentence if silent else "" if health.channels else health.sentence

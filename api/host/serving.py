@@ -36,7 +36,12 @@ EVERYWHERE = "0.0.0.0"
 
 
 @click.command()
-@click.option("--bench", "bench_file", required=True, type=click.Path(path_type=Path), help="The bench file.")
+@click.option(
+    "--bench",
+    "bench_file",
+    type=click.Path(path_type=Path),
+    help="The bench file; left out where there are no instruments, and disc and gauge are read and typed.",
+)
 @data_option
 @click.option(
     "--host",
@@ -68,7 +73,7 @@ EVERYWHERE = "0.0.0.0"
     help="Port of the pages; 0: any free one.",
 )
 def run(
-    bench_file: Path,
+    bench_file: Path | None,
     data_dir: Path,
     host: str | None,
     shop: bool,
@@ -77,7 +82,8 @@ def run(
     port: int,
 ) -> None:
     """Run a real bench: read its instruments, keep everything, serve the pages."""
-    check_bench(bench_file)
+    if bench_file is not None:
+        check_bench(bench_file)
     serve(
         ServiceConfig(
             data_dir=data_dir,

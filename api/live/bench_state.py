@@ -14,11 +14,15 @@ FeedMessage = dict[str, Any]
 SILENT_NS = 2_500_000_000
 KEPT_EVENTS = 50
 
+NO_INSTRUMENTS = "No instruments here: read disc and gauge, and type what they show on the job's page."
+
 
 class BenchState:
     """Follows the live feed, message by message."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, instruments: bool = True) -> None:
+        self.instruments = instruments
+        """Whether there are any: a shop that reads disc and gauge by eye has no bench file, and no capture."""
         self.run_id: int | None = None
         self.specs: dict[str, FeedMessage] = {}
         self.latest: dict[str, Latest] = {}
@@ -74,8 +78,8 @@ class BenchState:
         self._heard_ns = None
 
     def alive(self, now_ns: int) -> bool:
-        """Tell whether capture has spoken lately."""
-        return self._heard_ns is not None and now_ns - self._heard_ns < SILENT_NS
+        """Tell whether capture has spoken lately, or nothing is wanted of it."""
+        return not self.instruments or (self._heard_ns is not None and now_ns - self._heard_ns < SILENT_NS)
 
     def wall_ms(self, t_ns: int) -> float:
         """Turn capture's monotonic stamp into wall-clock milliseconds."""
@@ -97,7 +101,7 @@ class BenchState:
             channels=channels,
             recorder=self.recorder,
             capture_alive=alive,
-            sentence=f"{self.damage} {_sentence(alive, channels)}".strip(),
+            sentence=f"{self.damage} {_sentence(alive, channels) if self.instruments else NO_INSTRUMENTS}".strip(),
         )
 
     def _aged(self, channel: ChannelHealth, wire_now_ns: int, alive: bool) -> ChannelHealth:

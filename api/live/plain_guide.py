@@ -17,7 +17,7 @@ PARTS = {"piston": "piston", "inlet": "inlet valve", "exhaust": "exhaust valve"}
 
 def plain_guide(health: Health, measurement: MeasurementView | None, centre: Centre | None) -> Guide:
     """Say what to do now; screens add the number themselves."""
-    if not health.capture_alive:
+    if not health.capture_alive or (health.sentence and not health.channels):
         return Guide(sentence=health.sentence)
     if measurement is not None and measurement.state == "running":
         return _while_measuring(measurement, centre)

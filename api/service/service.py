@@ -34,7 +34,7 @@ class Service:
         self.imports = ImportDesk(config.data_dir)
         self.measurements = MeasurementStore(self.shop)
         self.stored = StoredStreams(config.data_dir)
-        self.bench = BenchState()
+        self.bench = BenchState(instruments=config.bench_file is not None)
         self.board = Board(self.bench)
         self.feed = Feed(config.data_dir, self)
         self.fits = Fits(config.data_dir, self.measurements, self.stored)

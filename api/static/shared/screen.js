@@ -30,6 +30,7 @@ export function benchState(linkState, ageMs, bench) {
   }
   if (linkState === "connecting") return { state: "connecting", kind: "quiet", word: "Connecting" };
   if (!bench.captureAlive) return { state: "stopped", kind: "stop", word: "Bench stopped" };
+  if (!bench.channels.length) return { state: "none", kind: "quiet", word: "No instruments" };
   const silent = bench.channels.filter((channel) => channel.state !== "online");
   if (silent.length) {
     return {

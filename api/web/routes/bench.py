@@ -107,7 +107,8 @@ async def get_latest(service: TheService) -> LatestView:
 async def get_health(service: TheService, response: Response) -> ServiceHealth:
     """Tell whether all is well; answers 503 where it is not, for whatever watches the service."""
     bench = service.board.health()
-    kept = bench.recorder is not None and bench.recorder.state == "recording"
+    recording = bench.recorder is not None and bench.recorder.state == "recording"
+    kept = recording or not service.bench.instruments
     ok = bench.capture_alive and kept and not service.bench.damage
     response.status_code = 200 if ok else UNWELL
     return ServiceHealth(

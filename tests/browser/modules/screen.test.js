@@ -26,6 +26,8 @@ export const tests = {
   },
   "all well is told too": () =>
     equal(benchState("live", 10, { captureAlive: true, channels: [online("crank")] }).kind, "live"),
+  "a shop without instruments is told as that": () =>
+    equal(benchState("live", 10, { captureAlive: true, channels: [] }).word, "No instruments"),
   "connecting is neither live nor lost": () => equal(benchState("connecting", Infinity, EMPTY).kind, "quiet"),
   "a screen's own choice of light goes before the device's": () => {
     document.documentElement.dataset.light = "dark";
