@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analysis.base import Warn
+from analysis.clearance import valves_apart_words
 from analysis.job.apart import ASK, can_meet
 from analysis.job.evidence import Evidence
 from analysis.job.opening import StepOutcome
@@ -15,7 +16,6 @@ from analysis.timing import (
     ValvesApartFound,
     early_or_late,
     lobe_error,
-    valves_apart_words,
 )
 
 

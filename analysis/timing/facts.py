@@ -209,7 +209,7 @@ class PistonClearanceFound:
 
 @dataclass(frozen=True, slots=True)
 class ValvesApartFound:
-    """Inlet to exhaust valve of a twin-cam cylinder, as `analysis.timing.valve_to_valve` finds it.
+    """Inlet to exhaust valve of a twin-cam cylinder, as `analysis.clearance.valve_to_valve` finds it.
 
     In `table` a positive shift is the inlet cam later against the exhaust cam, which takes them apart.
     """

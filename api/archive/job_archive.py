@@ -17,7 +17,8 @@ from api.archive.intake import MARK_LETTERS, Intake, taking_in
 from api.archive.job_file import SHEET, JobFileReader, JobFileWriter
 from api.archive.job_file_models import AdoptionInFile, FactInFile, JobInFile, MeasurementInFile
 from api.base import ConflictError, JobFileError, TraceFileError
-from api.jobs import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job, tell_where
+from api.entry import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job
+from api.jobs import tell_where
 from api.live import PROGRAM
 from api.store import (
     Adoption,

@@ -12,9 +12,9 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from analysis.base import EntryError
-from analysis.timing import DropMeasured
+from analysis.clearance import DropMeasured
 from api.base import Body
-from api.jobs import LONGEST_WORDS, refuse_bad_name
+from api.entry import LONGEST_WORDS, refuse_bad_name
 from api.measure import LobeAsked, Name, TdcAsked
 
 Fields = dict[str, Any]

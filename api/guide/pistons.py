@@ -6,18 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from analysis.base import Refusal
+from analysis.clearance import DropMeasured, PistonClearance, find_piston_clearance
 from analysis.job import StepState
-from analysis.timing import (
-    Crown,
-    DropMeasured,
-    Job,
-    Lobe,
-    PistonClearance,
-    Valve,
-    dead_centre_words,
-    find_piston_clearance,
-    nearest,
-)
+from analysis.timing import Crown, Job, Lobe, Valve, dead_centre_words, nearest
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
 from api.store import GuideStage
 

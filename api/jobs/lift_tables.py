@@ -9,7 +9,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from analysis.base import Floats, Refusal
-from analysis.timing import CYCLE_DEG, Engine, Lobe, StoredLift, piston_below_top_mm
+from analysis.clearance import piston_below_top_mm
+from analysis.timing import CYCLE_DEG, Engine, Lobe, StoredLift
 
 
 def lift_table(engine: Engine, lifts: Mapping[Lobe, StoredLift]) -> str:

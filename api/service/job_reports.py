@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from analysis.base import Refusal
+from analysis.clearance import DropMeasured, PistonClearance, Pushed, find_piston_clearance, minimum_of
 from analysis.job import (
     CamStanding,
     Evidence,
@@ -26,22 +27,7 @@ from analysis.moving import (
     setting_of,
     single_cam_after,
 )
-from analysis.timing import (
-    Cam,
-    CamCard,
-    DropMeasured,
-    Fact,
-    Job,
-    Lobe,
-    LobeMeasured,
-    PistonClearance,
-    PistonClearanceFound,
-    Pushed,
-    Valve,
-    find_piston_clearance,
-    minimum_of,
-    newest,
-)
+from analysis.timing import Cam, CamCard, Fact, Job, Lobe, LobeMeasured, PistonClearanceFound, Valve, newest
 from analysis.timing import table as lobe_table
 from api.base import (
     CamCorrection,

@@ -36,6 +36,7 @@ from api.base import (
     StrokeEntry,
     ValvesEntry,
 )
+from api.entry import card_of, engine_of, job_of
 from api.guide import (
     Action,
     Guidance,
@@ -47,7 +48,7 @@ from api.guide import (
     token_of,
     with_reason,
 )
-from api.jobs import SCREEN, JobMeasuring, Jobs, card_of, engine_of, job_line, job_of, job_view
+from api.jobs import SCREEN, JobMeasuring, Jobs, job_line, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
 from api.service.by_deed import ByDeed

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from analysis.base import Refusal
+from analysis.clearance import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, piston_map
 from analysis.job import CamStanding
-from analysis.timing import MAP_SHIFTS_DEG, CylinderMap, Job, Lobe, MapEdge, Pushed, Valve, piston_map
+from analysis.timing import Job, Lobe, Valve
 from api.base import Body, ConflictError, with_service_errors
 
 

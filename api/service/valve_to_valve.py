@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 from dataclasses import asdict
 
+from analysis.clearance import ValvesTouched, find_valves_apart
 from analysis.job import Evidence, room_to_valve
-from analysis.timing import Job, Lobe, Valve, ValvesApartFound, ValvesTouched, find_valves_apart
+from analysis.timing import Job, Lobe, Valve, ValvesApartFound
 from api.base import (
     ConflictError,
     LobeName,

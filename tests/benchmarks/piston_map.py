@@ -18,16 +18,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from analysis.timing import (
-    Cam,
-    DropMeasured,
-    Engine,
-    Lobe,
-    Pushed,
-    StoredLift,
-    find_piston_clearance,
-    piston_map,
-)
+from analysis.clearance import DropMeasured, Pushed, find_piston_clearance, piston_map
+from analysis.timing import Cam, Engine, Lobe, StoredLift
 
 ENGINE = Engine(
     "Tarn 1.8 twin-cam",

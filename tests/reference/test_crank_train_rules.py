@@ -12,6 +12,7 @@ import pytest
 from trade_jobs import engine_of, facts
 
 from analysis.base import GaugeFacts, TdcSettings
+from analysis.clearance import piston_below_top_mm
 from analysis.tdc.fit import OFFSET
 from analysis.tdc.prior import piston_prior
 from analysis.timing import (
@@ -22,7 +23,6 @@ from analysis.timing import (
     LobeMeasured,
     TdcMeasured,
     lobe_error,
-    piston_below_top_mm,
     told_from_own_tdc,
 )
 from analysis.timing.slider_crank import top_after_upright_deg

@@ -32,7 +32,7 @@ from analysis.timing import (
     told_from_own_tdc,
 )
 from api.base import CardEntry, EngineEntry, JobEntry, QuestionedError
-from api.jobs import card_of, engine_of, job_of
+from api.entry import card_of, engine_of, job_of
 
 ENGINES = 2000
 NEAR = 1e-6

@@ -15,6 +15,7 @@ import pytest
 from trade_jobs import TWIN, engine_of, facts
 
 from analysis.base import Refusal
+from analysis.clearance import minimum_of
 from analysis.job import far_enough, how_to_turn
 from analysis.job.checks import clearance_by_duration_mm, tilt_deg
 from analysis.job.steps import plan
@@ -42,7 +43,6 @@ from analysis.timing import (
     StoredLift,
     cam_error,
     judge,
-    minimum_of,
 )
 
 # ---------------------------------------------------------------- what is fitted now

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from analysis.base import Refusal
-from analysis.timing import Cam, Engine, Heads, StoredLift, ValvesTouched, find_valves_apart
-from analysis.timing.valve_to_valve import RIM_MM, _by_geometry
+from analysis.clearance import Heads, ValvesTouched, find_valves_apart
+from analysis.clearance.valve_to_valve import RIM_MM, _by_geometry
+from analysis.timing import Cam, Engine, StoredLift
 
 DEG = np.arange(0.0, 720.0, 1.0)
 

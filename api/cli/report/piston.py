@@ -18,7 +18,8 @@ from api.live import error_fields
 from api.store import read_trace
 
 if TYPE_CHECKING:
-    from analysis.timing import CylinderMap, Engine, MapEdge, Pushed, Valve
+    from analysis.clearance import CylinderMap, MapEdge, Pushed
+    from analysis.timing import Engine, Valve
 
 _PUSH = re.compile(r"(\d+(?:[.,]\d+)?)(?:@([+-]?\d+(?:[.,]\d+)?))?")
 _DROP_MM = 1.27
@@ -74,7 +75,8 @@ def report_piston(
     Exit code 0: told, 1: refused, 2: misused, or a file cannot be read.
     """
     from analysis.base import Refusal
-    from analysis.timing import Lobe, piston_map
+    from analysis.clearance import piston_map
+    from analysis.timing import Lobe
 
     head = {"kind": "piston"}
     if not 0 <= tdc_u95_deg <= 10:
@@ -132,8 +134,9 @@ def _pushed(
 ) -> Pushed:
     from dataclasses import replace
 
+    from analysis.clearance import DropMeasured, Pushed
     from analysis.lobe import find_lobe
-    from analysis.timing import DropMeasured, Lobe, Pushed, StoredLift
+    from analysis.timing import Lobe, StoredLift
 
     push_mm, at_deg = _push(valve, asked[f"{valve}_push"])
     settings = replace(lobe_settings(tdc_deg, _DROP_MM, (), None), tdc_u_deg=tdc_u95_deg / 2)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.base import Refusal
-from analysis.timing import DropMeasured, Lobe, Pushed, StoredLift, piston_map
+from analysis.clearance import DropMeasured, Pushed, piston_map
+from analysis.timing import Lobe, StoredLift
 from tests.analysis.timing.test_valve_to_piston import TARN, Metal, brute_least, lobe_mm, stored
 
 CENTRES = {"inlet": 108.0, "exhaust": 612.0}

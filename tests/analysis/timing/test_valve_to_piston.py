@@ -14,15 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.base import Refusal
-from analysis.timing import (
-    Cam,
-    DropMeasured,
-    Engine,
-    Lobe,
-    StoredLift,
-    find_piston_clearance,
-    piston_below_top_mm,
-)
+from analysis.clearance import DropMeasured, find_piston_clearance, piston_below_top_mm
+from analysis.timing import Cam, Engine, Lobe, StoredLift
 
 TARN = Engine(
     "Tarn 1.8 twin-cam",

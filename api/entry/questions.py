@@ -12,11 +12,11 @@ from collections.abc import Iterable, Iterator
 from analysis.base import EntryError
 from analysis.timing import CamCard, Engine, Job, LobeCard, Valve, cam_words, events_to_timing
 from api.base import Question
-from api.jobs.entry_drive_questions import drive_questions, follower_questions, lift_place_questions
-from api.jobs.entry_names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
-from api.jobs.entry_usual import outside
-from api.jobs.entry_values import Unit
-from api.jobs.entry_valve_questions import events_middle_questions, together_questions, valve_questions
+from api.entry.drive_questions import drive_questions, follower_questions, lift_place_questions
+from api.entry.names import refuse_bad_card_names, refuse_bad_engine_names, refuse_bad_job_names
+from api.entry.usual import outside
+from api.entry.values import Unit
+from api.entry.valve_questions import events_middle_questions, together_questions, valve_questions
 
 CYLINDER = re.compile(r"[A-Z]?[0-9]{1,2}")
 VALVES: tuple[Valve, ...] = ("inlet", "exhaust")

@@ -12,11 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base import Floats, Refusal
-from analysis.timing.angles import early_or_late
-from analysis.timing.engine import Engine, Lobe
-from analysis.timing.facts import MinimumFrom
-from analysis.timing.stored_lift import StoredLift
-from analysis.timing.valve_to_piston import (
+from analysis.clearance.valve_to_piston import (
     DropMeasured,
     Gap,
     call_of,
@@ -25,7 +21,7 @@ from analysis.timing.valve_to_piston import (
     told_against,
     told_least,
 )
-from analysis.timing.verdict import Call
+from analysis.timing import Call, Engine, Lobe, MinimumFrom, StoredLift, early_or_late
 
 MAP_SHIFTS_DEG = tuple(float(shift) for shift in range(-20, 21))
 """Cam early and late in the map: 20 crank degrees either way; common practice, no source."""

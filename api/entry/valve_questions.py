@@ -7,7 +7,7 @@ from math import cos, radians
 
 from analysis.timing import Engine, Job, LobeCard, Valve, events_to_timing
 from api.base import Question
-from api.jobs.entry_usual import outside
+from api.entry.usual import outside
 
 VALVES: tuple[Valve, ...] = ("inlet", "exhaust")
 TIGHTEST_MM = 0.5

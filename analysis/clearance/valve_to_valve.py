@@ -13,11 +13,16 @@ from typing import Literal
 import numpy as np
 
 from analysis.base import Floats, Refusal
-from analysis.timing.angles import dead_centre_words
-from analysis.timing.engine import CYCLE_DEG, Engine
-from analysis.timing.facts import MinimumFrom, ShiftedClearance, ValvesApartFound
-from analysis.timing.stored_lift import StoredLift
-from analysis.timing.valve_to_piston import SHIFTS_DEG
+from analysis.clearance.valve_to_piston import SHIFTS_DEG
+from analysis.timing import (
+    CYCLE_DEG,
+    Engine,
+    MinimumFrom,
+    ShiftedClearance,
+    StoredLift,
+    ValvesApartFound,
+    dead_centre_words,
+)
 
 VALVES_APART_MM = 1.5
 """Least allowed between two valves, 0.060 in; common practice, no source. The engine maker's figure comes first."""

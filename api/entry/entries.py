@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.base import from_plain, to_plain
 from analysis.timing import Cam, CamCard, Engine, Job
 from api.base import CardEntry, EngineEntry, JobEntry, Question, QuestionedError, with_service_errors
-from api.jobs.entry_questions import (
+from api.entry.questions import (
     card_questions,
     engine_questions,
     job_questions,
@@ -13,7 +13,7 @@ from api.jobs.entry_questions import (
     refuse_impossible_engine,
     refuse_impossible_job,
 )
-from api.jobs.entry_values import EntryValues
+from api.entry.values import EntryValues
 
 LAYOUTS: dict[str, tuple[Cam, ...]] = {
     "single cam": (Cam("camshaft", ("inlet", "exhaust")),),

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard
-from api.jobs.entry_drive_questions import drive_questions, follower_questions, lift_place_questions
+from api.entry.drive_questions import drive_questions, follower_questions, lift_place_questions
 
 KEYS = Adjuster("keys", sizes_deg=(2.0, 4.0))
 FOUR = ("1", "2", "3", "4")

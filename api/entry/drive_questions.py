@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, Valve, cam_words
 from api.base import Question
-from api.jobs.entry_usual import outside
+from api.entry.usual import outside
 
 SIZED = ("keys", "dowels")
 LARGEST_SIZE_DEG = 15.0

@@ -9,7 +9,7 @@ import pytest
 
 from analysis.base import EntryError
 from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard
-from api.jobs.entry_questions import (
+from api.entry.questions import (
     card_questions,
     engine_questions,
     job_questions,

@@ -14,12 +14,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats, Refusal
-from analysis.timing.angles import dead_centre_words, nearest
-from analysis.timing.engine import CYCLE_DEG, Crown, Engine, Lobe, Valve
-from analysis.timing.facts import MinimumFrom, PistonClearanceFound, ShiftedClearance
-from analysis.timing.slider_crank import piston_drop, throw_mm
-from analysis.timing.stored_lift import StoredLift
-from analysis.timing.verdict import Call
+from analysis.timing import (
+    CYCLE_DEG,
+    Call,
+    Crown,
+    Engine,
+    Lobe,
+    MinimumFrom,
+    PistonClearanceFound,
+    ShiftedClearance,
+    StoredLift,
+    Valve,
+    dead_centre_words,
+    nearest,
+    piston_drop,
+    throw_mm,
+)
 
 COMMON_PRACTICE_MM: dict[Valve, float] = {"inlet": 2.0, "exhaust": 2.5}
 """Where the engine maker gives none: 0.080 in inlet, 0.100 in exhaust; common practice."""
