@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import APIRouter
 
+from api.base import Trouble
 from api.measure import (
     CompressionEntry,
     CompressionView,
@@ -17,7 +20,13 @@ from api.measure import (
 )
 from api.web.routes.jobs import TROUBLES
 
-router = APIRouter(prefix="/api/fitting", tags=["fitting"], responses=TROUBLES)
+TOO_LARGE: dict[int | str, dict[str, Any]] = {
+    413: {
+        "model": Trouble,
+        "description": "More was sent than is taken here: many readings, written out very long.",
+    }
+}
+router = APIRouter(prefix="/api/fitting", tags=["fitting"], responses=TROUBLES | TOO_LARGE)
 
 
 @router.post("/compression", summary="Compression ratio from volumes")
