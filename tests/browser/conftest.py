@@ -28,6 +28,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expec
 from waiting import LOBEWRIGHT
 
 from api.web.routes.static_files import our_files, plotly_script
+from simulated_devices import scenarios
 
 HERE = Path(__file__).parent
 PICTURES = HERE / "pictures"
@@ -202,6 +203,9 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+USUAL_RATE = "rate_hz = 200.0"
+
+
 def _end_with_this_process() -> None:
     """On Linux, let the demo end when the tests are killed and can no longer end it."""
     if sys.platform == "linux":
@@ -320,8 +324,13 @@ def working_demo(tmp_path: Path) -> Iterator[Demo]:
 
 @pytest.fixture(scope="session")
 def still_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
-    """A demo whose crank nobody turns until told."""
-    running = Demo(tmp_path_factory.mktemp("demo"), "--script", "none")
+    """A demo whose crank nobody turns until told; its encoder speaks less often, for it speaks all the time."""
+    folder = tmp_path_factory.mktemp("demo")
+    seldom = folder / "seldom.toml"
+    text = (Path(scenarios.__file__).parent / "hollin_lane_twin_cam.toml").read_text(encoding="utf-8")
+    assert USUAL_RATE in text
+    seldom.write_text(text.replace(USUAL_RATE, "rate_hz = 50.0"), encoding="utf-8")
+    running = Demo(folder, "--script", "none", "--scenario", str(seldom))
     try:
         running.wait()
         yield running

@@ -22,6 +22,9 @@ PAGES = {
     "bench_setup",
     "help",
     "first",
+    "piston_map",
+    "drive",
+    "fitting",
 }
 """Scripts of whole pages; the tests that open those pages try them."""
 

@@ -56,6 +56,7 @@ class FaultBench:
     clients: list[LiveClient] = field(default_factory=list)
     log_path: Path = Path()
     before_capture: Callable[[], object] | None = None
+    told_to_stop_ns: list[int] = field(default_factory=list)
 
     def start(self) -> None:
         self.data = self.data if self.data != Path() else self.folder / "data"
@@ -120,6 +121,8 @@ class FaultBench:
 
     def kill_capture(self, number: int = signal.SIGKILL, timeout_s: float = 10.0) -> int:
         assert self.capture
+        if number == signal.SIGTERM:
+            self.told_to_stop_ns.append(time.monotonic_ns())
         self.capture.send_signal(number)
         return self.capture.wait(timeout_s)
 
@@ -130,6 +133,7 @@ class FaultBench:
         self.clients.clear()
         if self.capture and self.capture.poll() is None:
             self.capture.send_signal(signal.SIGCONT)
+            self.told_to_stop_ns.append(time.monotonic_ns())
             self.capture.send_signal(signal.SIGTERM)
             assert self.capture.wait(30) == 0, self.log()
         self.stop_sender()
@@ -196,13 +200,15 @@ class FaultBench:
         missing = [(value, at_ns) for value, at_ns in said if value not in kept]
         stored_at = [at_ns for value, at_ns in said if value in kept] or [0]
         inside = [(value, at_ns) for value, at_ns in missing if stored_at[0] < at_ns < stored_at[-1]]
-        ends = [run.ended_mono_ns for run in runs if run.ended_mono_ns and run.ending == "stopped"]
+        stopped_ns = (
+            self.told_to_stop_ns[-1] if runs[-1].ending == "stopped" and self.told_to_stop_ns else None
+        )
         unexplained = [
             (value, at_ns)
             for value, at_ns in missing
             if not any(gap.start_ns - slack_ns <= at_ns <= gap.end_ns + slack_ns for gap in gaps)
             and at_ns >= min(first_ns)
-            and not (ends and at_ns > max(ends) - slack_ns)
+            and not (stopped_ns is not None and at_ns > stopped_ns - slack_ns)
         ]
         known = {value for value, _ in said}
         invented = [value for value in stored if value not in known]

@@ -71,6 +71,8 @@ def test_every_file_of_a_job_can_be_had(job_page, shared_tab, still_demo) -> Non
         "sheet.csv",
         "sheet.json",
         "report",
+        "piston_map",
+        "drive",
         "lift_table.csv",
         "job.zip",
     ]
