@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from command import lobewright
 from running import RunningShop, plain_job, running
 from waiting import LOBEWRIGHT, until
 
@@ -23,7 +24,7 @@ pytestmark = pytest.mark.faults
 
 
 def command(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*LOBEWRIGHT, *map(str, words)], capture_output=True, text=True, check=False)
+    return lobewright(*map(str, words))
 
 
 def at_rest(data: Path) -> None:
@@ -46,6 +47,7 @@ def shop(tmp_path: Path) -> Iterator[RunningShop]:
         with one.client() as client:
             for number in range(3):
                 plain_job(client, f"HL-{number}")
+            until(lambda: client.get("/health").status_code == 200, "capture records")
         yield one
 
 
@@ -206,7 +208,8 @@ def test_a_medium_that_can_only_be_read_is_called_so_and_can_be_backed_up(
     there = command("backup", medium / "b.lwbackup", "--data", data)
     assert there.returncode == 2
     assert there.stderr.count("\n") == 1
-    started = command("run", "--bench", shop.bench, "--data", data, "--port", "0")
+    run = [*LOBEWRIGHT, "run", "--bench", str(shop.bench), "--data", str(data), "--port", "0"]
+    started = subprocess.run(run, capture_output=True, text=True, check=False)
     assert started.returncode == 2
     assert "read-only" in started.stderr
     assert "restore" not in started.stderr

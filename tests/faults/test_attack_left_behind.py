@@ -6,8 +6,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from command import lobewright
 from running import still_trace
-from waiting import LOBEWRIGHT
 
 from api.archive import look_for_left
 from api.base import safe_cell
@@ -18,7 +18,7 @@ pytestmark = pytest.mark.faults
 
 
 def command(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*LOBEWRIGHT, *map(str, words)], capture_output=True, text=True, check=False)
+    return lobewright(*map(str, words))
 
 
 def test_files_that_belong_to_nothing_are_found_and_removed_and_a_lost_trace_comes_back(
