@@ -210,7 +210,7 @@ def find_valves_apart(
     table = tuple(ShiftedClearance(shift, *pair.least(faces, shift)) for shift in SHIFTS_DEG)
     minimum, whose = minimum_apart_of(engine, shop_minimum_mm)
     how: Literal["touch", "geometry"] = "geometry" if touched is None else "touch"
-    return ValvesApartFound(cylinder, least, at, u95, minimum, how, whose, table)
+    return ValvesApartFound(cylinder, least, at, u95, minimum, how, table, whose)
 
 
 def _refuse_if_impossible(touched: ValvesTouched) -> None:

@@ -221,8 +221,8 @@ class ValvesApartFound:
     u95_mm: float
     minimum_mm: float
     how: Literal["touch", "geometry"]
-    minimum_from: MinimumFrom = "common practice"
     table: tuple[ShiftedClearance, ...] = ()
+    minimum_from: MinimumFrom = "common practice"
     kind: Literal["valves_apart_found"] = "valves_apart_found"
 
 
