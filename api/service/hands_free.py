@@ -154,7 +154,7 @@ class HandsFree:
             return
         self._note_changes(context)
         running = self._measuring.running(context.job_id)
-        if running is not None and running.ends_by_itself and await self._end_where_over(context):
+        if running is not None and running.ends_by_itself and await self._end_where_over(context, running):
             return
         if time.monotonic() < self._next_look_s or context.waiting or context.trouble:
             return
@@ -226,7 +226,7 @@ class HandsFree:
         self.say(gauge, "begun_by_itself", f"{_words(begun.touches)}: it began by itself.{swapped}")
         self._tell(Watch(self.on))
 
-    async def _end_where_over(self, context: GuideContext) -> bool:
+    async def _end_where_over(self, context: GuideContext, running: Measurement) -> bool:
         """End what has enough once the crank has rested; `True` where it did."""
         stood_ns, view = self._recent.stands_since_ns(), context.measurement
         if stood_ns is None or view is None or context.trouble:
@@ -236,8 +236,19 @@ class HandsFree:
             self._had_enough = view.id
         over = ends_now(context, enough, (wire_now_ns() - stood_ns) / 1e9)
         if over:
-            await self._end(context)
+            until_ns = await self._lifted_ns(context, running, stood_ns)
+            still = self._measuring.running(context.job_id)
+            if still is not None and still.id == running.id:  # a press may have come between
+                await self._end(context, until_ns)
         return over
+
+    async def _lifted_ns(self, context: GuideContext, running: Measurement, stood_ns: int) -> int | None:
+        """Give until when a gauge that was lifted in the rest still told of its part; `None` where it was not."""
+        cylinder = running.touches.partition("_")[2].upper()
+        look = (await self._look(context, cylinder, running)).get(running.gauge)
+        if look is None or look.moved_by_hand_ns is None or look.moved_by_hand_ns < stood_ns:
+            return None
+        return min(stood_ns + LIFTED_AFTER_NS, look.moved_by_hand_ns)
 
     async def _end(self, context: GuideContext, until_ns: int | None = None) -> None:
         ended = await self._measuring.finish(context.job_id, until_ns)
