@@ -236,10 +236,7 @@ class HandsFree:
             self._had_enough = view.id
         over = ends_now(context, enough, (wire_now_ns() - stood_ns) / 1e9)
         if over:
-            until_ns = await self._lifted_ns(context, running, stood_ns)
-            still = self._measuring.running(context.job_id)
-            if still is not None and still.id == running.id:  # a press may have come between
-                await self._end(context, until_ns)
+            await self._end(context, await self._lifted_ns(context, running, stood_ns))
         return over
 
     async def _lifted_ns(self, context: GuideContext, running: Measurement, stood_ns: int) -> int | None:
@@ -248,7 +245,7 @@ class HandsFree:
         look = (await self._look(context, cylinder, running)).get(running.gauge)
         if look is None or look.moved_by_hand_ns is None or look.moved_by_hand_ns < stood_ns:
             return None
-        return min(stood_ns + LIFTED_AFTER_NS, look.moved_by_hand_ns)
+        return _told_until_ns(stood_ns, look.moved_by_hand_ns)
 
     async def _end(self, context: GuideContext, until_ns: int | None = None) -> None:
         ended = await self._measuring.finish(context.job_id, until_ns)
@@ -269,7 +266,7 @@ class HandsFree:
         if running.begun_by_itself and look.moved_by_hand_ns is not None:
             stood_ns = self._recent.stands_since_ns()
             if self._had_enough == running.id and stood_ns is not None:
-                await self._end(context, min(stood_ns + LIFTED_AFTER_NS, look.moved_by_hand_ns))
+                await self._end(context, _told_until_ns(stood_ns, look.moved_by_hand_ns))
                 return
             why = "Thrown away by itself: the gauge was moved before there was enough."
             await self._measuring.discard(context.job_id, why)
@@ -355,6 +352,10 @@ class HandsFree:
         self._parts.bench.events.append(event)
         self._parts.board.screens.publish(event)
         log.info("%s", sentence)
+
+
+def _told_until_ns(stood_ns: int, lifted_ns: int) -> int:
+    return min(stood_ns + LIFTED_AFTER_NS, lifted_ns)
 
 
 def _look(streams: Streams, since_ns: int, facts: GaugeFacts, zero: KnownZero) -> _Look:
