@@ -173,6 +173,8 @@ class LobeSettings:
         The encoder's limit of error over its turn; 0 where it is not to be counted.
     encoder_supposed
         Whether nobody stated that limit, and the usual one was taken.
+    forward_only
+        The engine must not be turned back: nothing asks for that.
     """
 
     tdc_deg: float = 0.0
@@ -182,3 +184,4 @@ class LobeSettings:
     check_lifts_mm: tuple[float, ...] = field(default=(0.1, 0.3, 1.0, 1.27))
     encoder_error_deg: float = 0.0
     encoder_supposed: bool = False
+    forward_only: bool = False

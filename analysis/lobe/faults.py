@@ -24,6 +24,8 @@ _UNSEEN_DEG = 1.0
 _UNLIKE_SLACK_DEG = 0.8
 _UNLIKE_DOUBTS = 4.0
 
+WAY_BACK_TELLS = ", or turn back over the whole lobe once where the maker allows it"
+
 
 def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
     """Refuse a trace without enough readings turned forward with the slack taken up."""
@@ -125,10 +127,16 @@ def _refuse_gap(fit: LobeFit, before: float, after: float) -> None:
 
 
 def warnings_of(
-    fit: LobeFit, shape: LobeShape, prior: LagPrior, scatter: PassScatter, slack: Slack | None
+    fit: LobeFit,
+    shape: LobeShape,
+    prior: LagPrior,
+    scatter: PassScatter,
+    slack: Slack | None,
+    *,
+    forward_only: bool,
 ) -> tuple[Warn, ...]:
     """Tell what the builder should know of a number that is given."""
-    warnings = [*_agreement(scatter), *_way_back(slack)]
+    warnings = [*_agreement(scatter), *_way_back(slack, forward_only=forward_only)]
     if prior.u_s > 0.03 and fit.lag_u_s > 0.25 * prior.u_s:
         warnings.append(
             Warn(
@@ -183,7 +191,7 @@ def encoder_not_stated(encoder_u_deg: float, settings: LobeSettings, u95_deg: fl
     ]
 
 
-def _way_back(slack: Slack | None) -> list[Warn]:
+def _way_back(slack: Slack | None, *, forward_only: bool) -> list[Warn]:
     """What `refuse_unlike_slack` could not have seen: a thrown cam rounds a lobe off as smoothly as a grinder."""
     if slack is not None and _UNLIKE_DOUBTS * slack.apart_u_deg <= _UNSEEN_DEG:
         return []
@@ -191,7 +199,7 @@ def _way_back(slack: Slack | None) -> list[Warn]:
         Warn(
             "slack_not_seen",
             "Both flanks were not seen on a way back, so a cam that the springs throw ahead over its nose would not "
-            "show: fit light checking springs, or turn back over the whole lobe once where the maker allows it.",
+            f"show: fit light checking springs{'' if forward_only else WAY_BACK_TELLS}.",
         )
     ]
 

@@ -110,7 +110,7 @@ def lobe_result(
         passes=_passes(found, centre, tell, u_deg),
         warnings=(
             *found.checked.warnings,
-            *warnings_of(fit, shape, found.prior, scatter, found.slack),
+            *warnings_of(fit, shape, found.prior, scatter, found.slack, forward_only=settings.forward_only),
             *encoder_not_stated(_encoder_u_deg(budget), settings, expanded.expanded),
         ),
         budget=_told(budget, expanded),

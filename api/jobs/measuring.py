@@ -108,6 +108,7 @@ class JobMeasuring:
             tdc_u_deg=(state.tdc_u95_deg or 0.0) / 2,
             drop_mm=wanted_drop_mm(job, what.valve),
             check_lifts_mm=wanted_lifts_mm(job, what.valve),
+            forward_only=job.engine.forward_only,
         )
         return MeasurementAsked(touches=what.lobe.touches, gauge=gauge, lobe=lobe)
 

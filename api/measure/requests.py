@@ -52,6 +52,7 @@ class LobeAsked(Asked):
     tdc_u_deg: Annotated[float, Field(ge=0, le=360, allow_inf_nan=False)] = 0.0
     drop_mm: Millimetres = 1.27
     check_lifts_mm: Annotated[list[Millimetres] | None, Field(max_length=32)] = None
+    forward_only: Annotated[bool, Field(description="The engine must not be turned back.")] = False
 
 
 class MeasurementAsked(Asked):

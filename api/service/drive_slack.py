@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.timing import Fact, Job, Lobe, LobeMeasured
-from api.base import Body, with_service_errors
+from api.base import Body, ConflictError, with_service_errors
 from api.jobs import Jobs
 from api.measure import FigureView
 
@@ -67,7 +67,13 @@ def job_drive_slack(
             last = one
             break
     line = None if crank_teeth is None or pitch_mm is None else DriveLine(crank_teeth, pitch_mm, links)
-    cams = drive_slack(_slacks_of(row.job, jobs.facts(job_id)), then, line)
+    now = _slacks_of(row.job, jobs.facts(job_id))
+    if not now and row.job.engine.forward_only:
+        raise ConflictError(
+            "forward_only",
+            f"{row.job.engine.name} must not be turned back, so the slack of its drive is not told.",
+        )
+    cams = drive_slack(now, then, line)
     return DriveSlackView(
         last_job=None if last is None else last.id,
         last_job_reference="" if last is None else last.job.reference,

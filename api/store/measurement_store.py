@@ -88,7 +88,7 @@ class Measurement:
                 pin_side_known=side_known,
                 encoder_error_deg=own.get("encoder_error_deg", 0.0),
             )
-        names = ("tdc_deg", "tdc_u_deg", "drop_mm", "encoder_error_deg", "encoder_supposed")
+        names = ("tdc_deg", "tdc_u_deg", "drop_mm", "encoder_error_deg", "encoder_supposed", "forward_only")
         asked: Fields = {name: own[name] for name in names if name in own}
         if own.get("check_lifts_mm"):
             asked["check_lifts_mm"] = tuple(own["check_lifts_mm"])

@@ -187,6 +187,7 @@ class RecordedShop:
             tdc_u_deg=view["tdc_u95_deg"] / 2,
             drop_mm=1.27,
             check_lifts_mm=[0.1, 0.3, 1.0, 1.27],
+            forward_only=view["job"]["engine"].get("forward_only", False),
         )
         return self._take(touches, hand.by(-back_deg).done(), lobe=asked)
 
