@@ -15,6 +15,7 @@ from typing import Literal
 
 from analysis.base import Component, EntryError, Refusal, expand
 from analysis.report.reading_off import Figure
+from analysis.timing import cam_words
 
 Grown = Literal["grown", "less", "as it was", "not known"]
 
@@ -65,7 +66,7 @@ class CamSlack:
     def sentence(self) -> str:
         """What a builder is told."""
         length = "" if self.slack_mm is None else f", {_told(self.slack_mm)} mm along it"
-        now = f"{self.cam.capitalize()} cam: slack {_told(self.slack_deg)} crank degrees{length}."
+        now = f"{cam_words(self.cam).capitalize()}: slack {_told(self.slack_deg)} crank degrees{length}."
         if self.change_deg is None:
             return f"{now} Nothing is known of the last time."
         by = f"{abs(self.change_deg.value):.2f} ± {self.change_deg.u95:.2f} deg"
