@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import shutil
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from api.archive import import_trace
+from api.archive import MARK, import_trace
 from api.base import (
     CardEntry,
     DropEntry,
@@ -207,9 +208,14 @@ class _Recording:
             tdc_u_deg=(view.tdc_u95_deg or 0.0) / 2,
             drop_mm=self._scenario["card"]["drop_mm"],
             check_lifts_mm=CHECK_LIFTS_MM,
+            forward_only=self._forward_only,
         )
         for lobe in step.lobes:
             await self._take(lobe.touches, lobe=asked)
+
+    @property
+    def _forward_only(self) -> bool:
+        return bool(self._done.engine.get("forward_only"))
 
     def _tdc_asked(self) -> TdcAsked:
         engine = self._scenario["engine"]
@@ -221,8 +227,9 @@ class _Recording:
         """Record a trace and take it into the job; refused, it is a fault of ours and told."""
         self._traces += 1
         path = self._data / f"recorded-{self._traces}.csv"
-        forward_only = bool(self._done.engine.get("forward_only"))
-        path.write_text(self._bench.trace(touches, forward_only=forward_only), encoding="utf-8")
+        stated = {"settings": {"encoder_error_deg": self._scenario["encoder"]["error_deg"]}}
+        trace = self._bench.trace(touches, forward_only=self._forward_only)
+        path.write_text(f"{MARK}{json.dumps(stated)}\n{trace}", encoding="utf-8")
         wanted = MeasurementAsked(touches=touches, gauge=self._bench.gauge, **asked)
         measured = import_trace(path, wanted, self._service.shop, self._data, self._job_id)
         path.unlink()

@@ -54,7 +54,7 @@ class RecordedBench:
         elif touches.startswith("piston"):
             hand.rock(0.0, 50.0, 3, (40.0, 25.0))
         else:
-            hand.turns(2.1, 55.0).turns(2.0, 30.0).by(-60.0)
+            hand.turns(2.4, 55.0).turns(2.0, 30.0).by(-720.0)
         mountings = {self.gauge: set_up(gauge_of(self._table), touches, self.engine)}
         trace = record(Setup(self.engine, hand.done(), self._encoder, mountings), self._rng)
         rows = (f"{time_s!r},{channel},{value!r}" for time_s, channel, value in trace.rows())
