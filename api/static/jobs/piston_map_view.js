@@ -115,7 +115,7 @@ function place(x, y, text, symbol, look) {
     mode: "markers+text",
     type: "scatter",
     text: [text],
-    textposition: symbol === "cross-thin" ? "bottom right" : "top left",
+    textposition: symbol === "cross-thin" ? "bottom right" : "bottom left",
     textfont: { color: colours.ink, size: 15 },
     marker: { symbol, size: 16, color: colours.accent, line: { color: colours.accent, width: 3 } },
     hoverinfo: "skip",
