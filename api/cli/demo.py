@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -89,8 +91,11 @@ def demo(
             notice=f"{NOTICE} {scenario.shop}, {scenario.engine.name}.",
             simulator_url=f"http://{HOST}:{control_port}",
         )
-        with listening(HOST, control_port):
-            pass  # so that a taken port is told in our words, before anything is started
+        with contextlib.ExitStack() as ports:  # a taken port is told in our words, before anything is started
+            for taken in range(
+                control_port, control_port + 1 + (0 if first is None else len(scenario.channels))
+            ):
+                ports.enter_context(listening(HOST, taken, "--control-port"))
         with _simulator(scenario_file, Path(links), control_port, first):
             serve(config, _companion("none" if no_script else script, scenario, config))
 
@@ -115,19 +120,29 @@ def _simulator(scenario_file: str, links: Path, control_port: int, first: int | 
     further = ["--control", f"{HOST}:{control_port}", "--stay-with", str(os.getpid())]
     further += [] if first is None else ["--sockets-from", str(first)]
     child = subprocess.Popen([*command, *further], stdin=subprocess.DEVNULL, start_new_session=True)
+    stopping = threading.Event()
+    threading.Thread(target=_end_with, args=(child, stopping), daemon=True).start()
     try:
         yield
-        if child.poll() not in {None, 0}:
+        if child.poll() is not None:
             raise BenchError(
                 "simulator_ended", f"the simulator ended by itself (exit code {child.returncode})."
             )
     finally:
+        stopping.set()
         child.terminate()
         try:
             child.wait(STOP_S)
         except subprocess.TimeoutExpired:
             child.kill()
             child.wait()
+
+
+def _end_with(child: subprocess.Popen[bytes], stopping: threading.Event) -> None:
+    """End the pages, as on Ctrl-C, when the simulator is gone: without instruments they are no demo."""
+    child.wait()
+    if not stopping.is_set():
+        signal.raise_signal(signal.SIGINT)
 
 
 def _companion(script: str, scenario: Scenario, config: ServiceConfig) -> Companion | None:

@@ -223,8 +223,8 @@ def _make_folder(data_dir: Path) -> None:
 
 
 @contextlib.contextmanager
-def listening(host: str, port: int) -> Iterator[socket.socket]:
-    """Open the port of the pages; raises `MisuseError` where it is taken or the address is not ours."""
+def listening(host: str, port: int, option: str = "--port") -> Iterator[socket.socket]:
+    """Open the port that `option` chose; raises `MisuseError` where it is taken or the address is not ours."""
     try:
         family, _, _, _, address = socket.getaddrinfo(
             host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
@@ -240,7 +240,7 @@ def listening(host: str, port: int) -> Iterator[socket.socket]:
         listener.close()
         raise MisuseError(
             "port_taken",
-            f"port {port} on {host} cannot be used ({error.strerror}); choose another with --port.",
+            f"port {port} on {host} cannot be used ({error.strerror}); choose another with {option}.",
         ) from None
     with listener:
         yield listener

@@ -70,11 +70,12 @@ class ControlServer(ThreadingHTTPServer):
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop serving; open event streams end."""
+        """Stop serving; open event streams end. One that never served has nothing to wait for."""
         self.ended.set()
-        self.shutdown()
+        if self._thread.ident is not None:
+            self.shutdown()
+            self._thread.join(2.0)
         self.server_close()
-        self._thread.join(2.0)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """Say nothing when a browser goes away in the middle of an answer."""

@@ -11,7 +11,6 @@ import os
 import re
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -23,6 +22,7 @@ from pathlib import Path
 
 import pytest
 from bench_time import environment
+from free_ports import free_port
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
 from waiting import LOBEWRIGHT
@@ -195,12 +195,6 @@ def module_server() -> Iterator[str]:
 
 
 # -- the demo
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 USUAL_RATE = "rate_hz = 200.0"

@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from serial_server import Server, free_port
+from free_ports import free_port
+from serial_server import Server
 
 pytestmark = pytest.mark.faults
 

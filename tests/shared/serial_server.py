@@ -5,16 +5,11 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import time
 from pathlib import Path
 
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+from free_ports import free_port
 
 
 def listens(port: int) -> bool:

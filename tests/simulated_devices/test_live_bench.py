@@ -302,6 +302,19 @@ def test_only_its_own_page_may_move_the_bench(shared_bench):
         (["--scenario", "hollin_lane_twin_cam", "--links", "l", "--control", "shop"], "is not an address"),
         (["--scenario", "hollin_lane_twin_cam", "--links", "l", "--control", "TAKEN"], "cannot be used"),
         (
+            [
+                "--scenario",
+                "hollin_lane_twin_cam",
+                "--links",
+                "l",
+                "--sockets-from",
+                "PORT",
+                "--control",
+                "127.0.0.1:0",
+            ],
+            "is taken",
+        ),
+        (
             ["--scenario", "hollin_lane_twin_cam", "--links", "l", "--bench-file", "/proc/x/b"],
             "cannot be written",
         ),
@@ -309,7 +322,8 @@ def test_only_its_own_page_may_move_the_bench(shared_bench):
 )
 def test_a_bench_that_cannot_start_says_why_and_leaves_nothing(arguments, words, tmp_path, shared_bench):
     taken = shared_bench.url.removeprefix("http://")
-    given = [taken if argument == "TAKEN" else argument for argument in arguments]
+    told = {"TAKEN": taken, "PORT": taken.rsplit(":")[-1]}
+    given = [told.get(argument, argument) for argument in arguments]
     done = subprocess.run(
         [sys.executable, "-m", "simulated_devices", *given],
         cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from free_ports import free_port
 from waiting import LOBEWRIGHT, until
 
 BENCH = """[crank]
@@ -95,10 +96,7 @@ def test_ports_that_are_not_there_do_not_stop_the_service_and_dead_capture_is_re
 
 def test_the_demo_plays_its_script_and_leaves_nothing_behind(tmp_path: Path) -> None:
     """From the command to the first finished measurement, then Ctrl-C as a terminal sends it."""
-    with socket.socket() as one, socket.socket() as two:
-        one.bind(("127.0.0.1", 0))
-        two.bind(("127.0.0.1", 0))
-        port, control = one.getsockname()[1], two.getsockname()[1]
+    port, control = free_port(), free_port()
     data, kept = tmp_path / "data", tmp_path / "tmp"
     kept.mkdir()
     options = [
@@ -132,6 +130,28 @@ def test_the_demo_plays_its_script_and_leaves_nothing_behind(tmp_path: Path) -> 
         assert demo.wait(30) in {0, 130}
     assert [pid for pid in processes if Path(f"/proc/{pid}").exists()] == []
     assert [path.name for path in kept.iterdir()] == []
+
+
+def test_a_demo_whose_simulator_is_gone_ends_and_says_so(tmp_path: Path) -> None:
+    port, control = free_port(), free_port()
+    words = ["demo", "--script", "none", "--port", str(port), "--control-port", str(control)]
+    demo = subprocess.Popen(
+        [*LOBEWRIGHT, *words, "--data", str(tmp_path / "data")],
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    try:
+        until(lambda: httpx.get(f"http://127.0.0.1:{port}/api/health").status_code == 200, "the demo is up")
+        until(lambda: httpx.get(f"http://127.0.0.1:{control}/state"), "the simulator answers")
+        for child in family(demo.pid):
+            if b"simulated_devices" in Path(f"/proc/{child}/cmdline").read_bytes():
+                os.kill(child, signal.SIGKILL)
+        told = demo.communicate(timeout=30)[1].splitlines()
+        assert demo.returncode == 2
+    finally:
+        demo.kill()
+    assert told[-1].startswith("lobewright: the simulator ended by itself")
 
 
 def family(parent: int) -> list[int]:

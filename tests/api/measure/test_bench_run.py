@@ -6,7 +6,6 @@ import json
 import math
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -19,6 +18,7 @@ import httpx
 import numpy as np
 import pytest
 from bench_time import environment, ports_open
+from free_ports import free_port
 from waiting import LOBEWRIGHT, until
 
 from analysis.base import GaugeFacts, TdcSettings
@@ -38,13 +38,6 @@ MOST_LINES_BEFORE_OPENING = 1000
 # A shop knows the engine on its stand. Unsaid, its pin offset is rather more than most have, and pulls at TDC.
 ENGINE = {"stroke_mm": 80.0, "rod_mm": 135.0, "pin_offset_mm": 0.8}
 WITHOUT_POSIX = "without posix"
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 def demo_scenario(folder: Path) -> Path:
@@ -128,7 +121,11 @@ def demo(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Shop]:
 
     Where asked for, without all that only POSIX systems have, and then in the machine's time.
     """
-    shop = Shop(f"http://127.0.0.1:{(port := free_port())}", f"http://127.0.0.1:{(control := free_port())}")
+    port, control = (
+        free_port(),
+        free_port(count=4),
+    )  # without pseudo-terminals the instruments' ports come after it
+    shop = Shop(f"http://127.0.0.1:{port}", f"http://127.0.0.1:{control}")
     options = ["--script", "none", "--port", str(port), "--control-port", str(control)]
     command = [*LOBEWRIGHT, "demo", *options, "--data", str(tmp_path / "data")]
     clock = tmp_path / "clock"
