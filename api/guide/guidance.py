@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -302,26 +302,38 @@ class TakeUp:
     def __init__(self, slack_deg: float = 8.0) -> None:
         self._slack_deg = slack_deg
         self._sprocket: float | None = None
+        self._since_ns = 0
         self._mark: float | None = None
         self._furthest = 0.0
         self.deg: float | None = None
 
-    def take(self, crank_deg: float) -> None:
+    def take(self, t_ns: int, crank_deg: float) -> None:
         """Take one reading of the crank."""
         sprocket = crank_deg + self._slack_deg if self._sprocket is None else self._sprocket
         self._sprocket = min(max(sprocket, crank_deg), crank_deg + self._slack_deg)
         self.deg = crank_deg
-        if self._mark is None:
-            self._mark = crank_deg
+        self._count(t_ns, crank_deg)
+
+    def count_since(self, since_ns: int, heard: Iterable[tuple[int, float]]) -> None:
+        """Count the turning from an instant on.
+
+        A busy computer hears of that instant later: what comes from before it moves the mark and is not counted.
+
+        Parameters
+        ----------
+        since_ns : int
+            The instant, as readings are stamped.
+        heard : iterable of (int, float)
+            What was read around it and since, in order.
+        """
+        self._since_ns, self._mark, self._furthest = since_ns, self.deg, 0.0
+        for t_ns, crank_deg in heard:
+            self._count(t_ns, crank_deg)
+
+    def _count(self, t_ns: int, crank_deg: float) -> None:
+        if self._mark is None or t_ns <= self._since_ns:
+            self._mark, self._furthest = crank_deg, 0.0
         self._furthest = max(self._furthest, crank_deg - self._mark)
-
-    def mark(self) -> None:
-        """Count the turning from here."""
-        self._mark, self._furthest = self.deg, 0.0
-
-    def mark_from(self, crank_deg: float, furthest_deg: float) -> None:
-        """Count the turning from where the crank was before, having been so far forward since."""
-        self._mark, self._furthest = crank_deg, furthest_deg
 
     def forget(self) -> None:
         """The crank's readings began anew."""

@@ -63,8 +63,9 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     if refused and view is not None:
         why = said if said != view.sentence else ""
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
-    said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=first)}"
-    if not first or context.evidence.last(step.id, FittedUp) is not None:
+    unread = first and context.evidence.last(step.id, FittedUp) is None
+    said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=unread)}"
+    if not unread:
         return Guidance(said_where, said, button="Start", action=begin)
     return _fitting_up(context, step, Guidance(said_where, said, action=begin))
 

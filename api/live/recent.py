@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -80,12 +80,11 @@ class Recent:
         own = self._channels.get(channel)
         return own.t_ns[-1] if own is not None and own.t_ns else 0
 
-    def course(self, channel: str, since_ns: int) -> Floats | None:
-        """Give what a channel said from an instant on; `None` where it said nothing."""
+    def course(self, channel: str, since_ns: int) -> Iterator[tuple[int, float]]:
+        """Give what a channel said from an instant on, and the one reading before, each with its stamp."""
         own = self._channels.get(channel)
-        if own is None or not own.t_ns:
-            return None
-        return own.since(since_ns)[1]
+        t_ns, value = own.since(since_ns) if own is not None else ((), ())
+        return zip(map(int, t_ns), map(float, value), strict=True)
 
     def streams(self, crank: str, gauge: str, since_ns: int) -> Streams | None:
         """Give crank and a gauge from an instant on, seconds from it; `None` where one of them said nothing."""

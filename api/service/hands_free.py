@@ -112,15 +112,10 @@ class HandsFree:
         self._answered_ns = wire_now_ns()
         self._tell(Watch(self.on))
 
-    def mark(self, by_itself: ByItself | None) -> None:
-        """Count the turning from now, or from where the measurement began by itself."""
-        self._contexts.hand.mark()
-        crank = self._parts.bench.crank()
-        if crank is None or by_itself is None or by_itself.since_ns is None:
-            return
-        course = self._recent.course(crank, by_itself.since_ns)
-        if course is not None:
-            self._contexts.hand.mark_from(float(course[0]), max(0.0, float(np.max(course - course[0]))))
+    def count_since(self, start_ns: int) -> None:
+        """Count the turning from where a measurement began."""
+        heard = self._recent.course(self._parts.bench.crank() or "", start_ns)
+        self._contexts.hand.count_since(start_ns, heard)
 
     def stands_since_ns(self) -> int:
         """Give when the crank came to where it stands; 0 before it was read."""
@@ -221,7 +216,7 @@ class HandsFree:
         by_itself = ByItself(look.since_ns)
         entry = MeasureEntry(step=one.step, cylinder=one.cylinder, valve=one.valve, gauge=gauge)
         begun = await self._measuring.begin(context.job_id, entry, by_itself)
-        self.mark(by_itself)
+        self.count_since(begun.start_ns)
         swapped = f" Not gauge {usual}, but {gauge} is on it." if usual not in {None, gauge} else ""
         self.say(gauge, "begun_by_itself", f"{_words(begun.touches)}: it began by itself.{swapped}")
         self._tell(Watch(self.on))

@@ -154,8 +154,8 @@ class JobService:
         """Take live readings of a channel, in order."""
         self.hands_free.take(message["channel"], message["t_ns"], message["value"])
         if message["channel"] == self._parts.bench.crank():
-            for value in message["value"]:
-                self.contexts.hand.take(value)
+            for t_ns, value in zip(message["t_ns"], message["value"], strict=True):
+                self.contexts.hand.take(t_ns, value)
 
     def hear(self, event: FeedMessage) -> None:
         """Hear of something that happened at the bench."""
@@ -301,8 +301,10 @@ class JobService:
         if action.discard:
             await self.measuring.discard(job_id, "Thrown away: the gauge was on something else.")
         if action.begin:
-            await self.measuring.begin_on(job_id, action.begin, action.by_itself, action.gauge or None)
-            self.hands_free.mark(action.by_itself)
+            begun = await self.measuring.begin_on(
+                job_id, action.begin, action.by_itself, action.gauge or None
+            )
+            self.hands_free.count_since(begun.start_ns)
         if action.finish:
             await self.measuring.finish(job_id)
         if action.sign:
@@ -314,7 +316,7 @@ class JobService:
             await self.measuring.take_in(job_id)
             await self.contexts.refuse_without_zero(job_id, entry)
             begun = await self.measuring.begin(job_id, entry)
-            self.contexts.hand.mark()
+            self.hands_free.count_since(begun.start_ns)
             return begun.view()
 
     async def add_fact(self, job_id: int, entry: FactEntry) -> FactAdded:

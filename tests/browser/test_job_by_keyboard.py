@@ -92,6 +92,11 @@ class Hands:
         self.page.keyboard.press("Space")
         self.pressed.append(words)
 
+    def begin(self, words: str) -> None:
+        """Press, and wait until the page shows that it measures: nobody turns before."""
+        self.press(words)
+        expect(self.page.locator("#act")).to_contain_text("Finish", timeout=60_000)
+
     def hand(self, *moves: dict) -> None:
         assert self.demo.simulator("/hand", {"moves": list(moves), "wait_s": 60})["done"]
 
@@ -276,7 +281,7 @@ def test_a_whole_job_by_keyboard(single_cam_demo, open_tab, picture) -> None:
     expect(page.locator("#hands-free")).to_be_checked()
     picture(page, "bench_read_first")
     hands.touch("piston_1")
-    hands.press("Fitted up, clearances set, all read: Start")
+    hands.begin("Fitted up, clearances set, all read: Start")
     expect(page.locator("#mind")).to_be_hidden()
     hands.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.4, "speed_deg_s": 110})
     hands.ended(0, "piston_1")
@@ -307,7 +312,7 @@ def test_a_whole_job_by_keyboard(single_cam_demo, open_tab, picture) -> None:
     picture(page, "bench_verdict_in")
     before = len(hands.listed())
     hands.touch("inlet_1")
-    hands.press("Torqued")
+    hands.begin("Torqued")
     hands.hand({"do": "hold", "seconds": 0.8}, *TURNS)
     hands.ended(before, "inlet_1")
     hands.measure("exhaust_1", *TURNS)

@@ -262,6 +262,27 @@ def test_a_gauge_lifted_as_soon_as_there_is_enough_keeps_its_number(shop: Callab
     assert abs(off_deg) <= 1.5 * newest["result"]["u95_deg"]
 
 
+def test_a_bench_check_that_proved_no_turn_goes_on_without_another_press(
+    shop: Callable[..., Any],
+) -> None:
+    """Ended too early it wants more turning; what was said and read is not asked for again."""
+    _, builder = shop("hollin_lane_twin_cam", 66, {"inlet": 3.0, "exhaust": -2.6})
+    own = HandsFree(builder)
+    own.begin()
+    builder.touch("piston_1")
+    own.press()
+    own.turn({"do": "turns", "count": 1.0, "speed_deg_s": 110})
+    own.press()
+    guide = builder.guide()
+    assert guide["step"] == "Bench check"
+    assert guide["sentence"].endswith("It begins by itself.")
+    assert "Turn on past the next TDC" in guide["why"]
+    own.turn({"do": "turns", "count": 2.4, "speed_deg_s": 110})
+    own.until(lambda: own._ended(1), "it ends by itself")
+    assert builder.guide()["step"] != "Bench check"
+    assert len(own.presses) == 2
+
+
 def test_tinkering_keeps_no_number_that_nobody_meant(shop: Callable[..., Any]) -> None:
     _, builder = shop("hollin_lane_twin_cam", 63, {"inlet": 3.0, "exhaust": -2.6})
     own = HandsFree(builder)
