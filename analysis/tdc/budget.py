@@ -72,15 +72,17 @@ def budget_of(
     """
     parts = _matched(list(_from_fit(fit, prior)), float(fit.covariance[CENTRE, CENTRE]))
     readings_u = math.sqrt(math.fsum(part.u**2 for part in parts if part.source in _OF_READINGS))
+    between = _between_passes(fit, passes, readings_u)
+    stretches = Component(
+        "misfit of the curve",
+        math.sqrt(max(readings_u**2 * (coherence.widening - 1.0) - between.u**2, 0.0)),
+        max(coherence.stretches - 4.0, _LEAST_FREEDOM),
+    )
     parts += [
         Component("gauge error", _gauge_error_u(fit, gauge)),
         Component(ENCODER_LINE, _encoder_u(fit, encoder_error_deg)),
-        _between_passes(fit, passes, readings_u),
-        Component(
-            "misfit of the curve",
-            readings_u * math.sqrt(coherence.widening - 1.0),
-            max(coherence.stretches - 4.0, _LEAST_FREEDOM),
-        ),
+        between,
+        stretches,
     ]
     told = expand(parts)
     few = math.sqrt(max((0.5 * told.expanded) ** 2 - told.u**2, 0.0))
@@ -127,14 +129,18 @@ def _matched(parts: list[Component], variance_deg2: float) -> list[Component]:
 
 
 def _between_passes(fit: PistonFit, passes: Sequence[Pass], readings_u: float) -> Component:
-    """How much more the passes scatter than their readings do, where that is beyond chance."""
+    """How much more the passes scatter than their readings do (Birge).
+
+    Chance alone makes as much of it half the time, and then it is small; a computer that was busy for a second and read late
+    for so long leaves no more to be seen with so few passes, and then it is what there is to tell.
+    """
     alone = [(one.centre_deg, one.u_deg) for one in passes if one.centre_deg is not None and one.u_deg]
     freedom = len(alone) - 1
     if freedom < 1:
         return Component("pass to pass", 0.0)
     off = [(centre - float(fit.values[CENTRE]) + 180.0) % 360.0 - 180.0 for centre, _ in alone]
     chi_square = math.fsum((o / u) ** 2 for o, (_, u) in zip(off, alone, strict=True))
-    beyond = chi_square / freedom - 1.0 if chi_square > freedom + 3.0 * math.sqrt(2.0 * freedom) else 0.0
+    beyond = max(chi_square / freedom - 1.0, 0.0)
     return Component("pass to pass", readings_u * math.sqrt(beyond), float(freedom))
 
 

@@ -46,9 +46,8 @@ class Coherence:
 
     @property
     def widening(self) -> float:
-        """By what factor variances have to grow for the stretches to agree (Birge); 1 within chance."""
-        allowed = self.stretches + 3.0 * np.sqrt(2.0 * self.stretches)
-        return max(1.0, self.chi_square / self.stretches) if self.chi_square > allowed else 1.0
+        """By what factor variances have to grow for the stretches to agree (Birge); 1 where they do."""
+        return max(1.0, self.chi_square / max(self.stretches, 1))
 
 
 def coherence_of(fit: PistonFit) -> Coherence:

@@ -77,6 +77,7 @@ class Bench:
 @contextlib.contextmanager
 def running(kind: str, folder: Path) -> Iterator[Bench]:
     """Simulator, servers, service."""
+    folder.mkdir(parents=True, exist_ok=True)
     links, bench_file, data = folder / "links", folder / "bench.toml", folder / "data"
     simulator = [
         sys.executable,
@@ -167,11 +168,16 @@ def busy(count: int) -> Iterator[None]:
         yield
 
 
-def rounds(kind: str, count: int, speeds_deg_s: tuple[float, float]) -> int:
+def rounds(kind: str, count: int, speeds_deg_s: tuple[float, float], kept: Path | None) -> int:
     """Measure again and again; gives in how many all three were within their intervals."""
     chance, good = random.Random(2217), 0
     tallies = {"TDCs": Tally(), "lobes": Tally()}
-    with tempfile.TemporaryDirectory() as folder, running(kind, Path(folder)) as bench:
+    folder = (
+        tempfile.TemporaryDirectory()
+        if kept is None
+        else contextlib.nullcontext(kept / kind.replace(" ", "_"))
+    )
+    with folder as where, running(kind, Path(where)) as bench:
         for number in range(1, count + 1):
             began_s, speed_deg_s = time.monotonic(), chance.uniform(*speeds_deg_s)
             told = whole_measurement(bench, speed_deg_s)
@@ -202,10 +208,11 @@ def main() -> int:
     parser.add_argument(
         "--busy", type=int, default=0, help="so many processes that only count, beside the bench"
     )
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="leave every kind's data in this folder")
     parser.add_argument("--speeds", type=float, nargs=2, default=(35.0, 60.0), metavar="DEG_S")
     asked = parser.parse_args()
     with busy(asked.busy):
-        good = [rounds(kind, asked.count, tuple(asked.speeds)) for kind in asked.kind or KINDS]
+        good = [rounds(kind, asked.count, tuple(asked.speeds), asked.keep) for kind in asked.kind or KINDS]
     return 0 if min(good) == asked.count else 1
 
 
