@@ -53,10 +53,11 @@ def find_late_lines(time_s: Floats, crank_deg: Floats) -> Flags:
 
 
 def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
-    """Mark moments at which whatever arrived may have waited: during a silence that ended in late lines, or just behind.
+    """Mark moments at which whatever arrived may have waited: during a silence that ended in a lump, or just behind.
 
     A computer that stalls holds all its ports up, and reads one after the other when it goes on. Silences of the
-    length that is usual are the line's own manner, a serial server's packets for instance, and are not marked.
+    length that is usual are the line's own manner, a serial server's packets for instance, and are not marked. Where the
+    crank comes to rest, a lump may tell of hardly any way and none of its lines be called late: it was held up all the same.
 
     Parameters
     ----------
@@ -71,11 +72,14 @@ def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
     -------
     ndarray of bool, shape (m,)
     """
+    gap = np.diff(time_s)
     first = np.flatnonzero(late & ~np.append(False, late[:-1]))
     last = np.flatnonzero(late & ~np.append(late[1:], False)) + 1  # the kept one, which ends the lump
-    silent = time_s[first] - time_s[np.maximum(first - 1, 0)] > _long_silence_s(np.diff(time_s))
-    begun = time_s[np.maximum(first[silent] - 1, 0)]
-    over = time_s[np.minimum(last[silent], len(time_s) - 1)] + _STILL_READ_S
+    lump = np.flatnonzero(np.append(gap, np.inf) <= _TOGETHER * float(np.median(gap)))
+    first, last = np.append(first, lump), np.append(last, lump + 1)
+    silent = time_s[first] - time_s[np.maximum(first - 1, 0)] > _long_silence_s(gap)
+    begun = np.sort(time_s[np.maximum(first[silent] - 1, 0)])
+    over = np.sort(time_s[np.minimum(last[silent], len(time_s) - 1)] + _STILL_READ_S)
     marked = np.searchsorted(begun, then_s, side="left") > np.searchsorted(over, then_s, side="left")
     return np.asarray(marked)
 

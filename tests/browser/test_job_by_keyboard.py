@@ -218,7 +218,9 @@ class Hands:
         self.demo.simulator("/valve", {"valve": valve, "down": True})
         self.wait(1.0)
         self.press("It touches")
-        expect(self.page.locator("#act")).not_to_contain_text("It touches", timeout=60_000)  # noted, then let go
+        expect(self.page.locator("#act")).not_to_contain_text(
+            "It touches", timeout=60_000
+        )  # noted, then let go
         self.demo.simulator("/valve", {"valve": valve, "down": False})
         self.wait(0.5)
 

@@ -88,3 +88,27 @@ def test_the_packets_of_a_serial_server_are_its_manner_and_no_stall() -> None:
     crank_deg = np.floor(time_s * 400.0) / 10.0
     late = find_late_lines(arrived_s, crank_deg)
     assert not find_held_up(arrived_s, late, np.arange(0.5, 19.0, 0.1)).any()
+
+
+def brought_to_rest() -> tuple[np.ndarray, np.ndarray]:
+    """An encoder that speaks of each tenth of a degree, at most every 5 ms; 60 deg/s, then to rest within half a second."""
+    at_s = np.arange(0.0, 4.0, 0.005)
+    slowed_s = np.clip(at_s - 2.0, 0.0, 0.5)
+    crank_deg = np.floor(10.0 * (60.0 * (np.minimum(at_s, 2.0) + slowed_s - slowed_s**2))) / 10.0
+    told = np.append(True, np.diff(crank_deg) > 0.0)
+    return at_s[told], crank_deg[told]
+
+
+def test_a_stall_as_the_crank_comes_to_rest_is_told_though_the_crank_hardly_moved() -> None:
+    time_s, crank_deg = brought_to_rest()
+    arrived_s = stalled(time_s, 2.44, 0.08)
+    late = find_late_lines(arrived_s, crank_deg)
+    asked_s = np.array([2.3, 2.42, 2.5, 2.53, 2.7, 3.5])
+    assert find_held_up(arrived_s, late, asked_s).tolist() == [False, False, True, True, False, False]
+
+
+def test_a_crank_that_slows_down_and_rests_holds_nothing_up() -> None:
+    time_s, crank_deg = brought_to_rest()
+    late = find_late_lines(time_s, crank_deg)
+    assert not late.any()
+    assert not find_held_up(time_s, late, np.arange(0.0, 4.0, 0.01)).any()
