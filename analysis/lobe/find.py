@@ -18,7 +18,14 @@ from analysis.lobe.shape import LobeShape
 from analysis.lobe.slack import Slack, find_slack
 from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
-from analysis.readings import CheckedStreams, Sweep, check_streams, find_sweeps, lag_prior
+from analysis.readings import (
+    CheckedStreams,
+    Sweep,
+    check_streams,
+    find_sweeps,
+    lag_prior,
+    no_fault_of_the_bench,
+)
 
 _FIRST_JITTER_S = 0.005
 _MOST_BLUR_DEG = 12.0
@@ -59,7 +66,13 @@ def find_lobe_with_fit(
     Refusal
         Where the readings cannot carry a number; see `analysis.lobe_faults`.
     """
-    checked, prior = check_streams(streams, gauge), lobe_lag_prior(gauge)
+    checked = check_streams(streams, gauge)
+    with no_fault_of_the_bench(checked.in_lumps):
+        return _found(checked, settings, gauge)
+
+
+def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -> tuple[LobeResult, Measured]:
+    prior = lobe_lag_prior(gauge)
     wild = wild_readings(checked.streams.gauge_mm)
     refuse_stream_faults(checked, prior, wild)
     found = _measured(checked, prior, wild)

@@ -49,7 +49,7 @@ from analysis.lobe.slack import Slack
 from analysis.lobe.turned_by_hand import HandPasses
 from analysis.lobe.verdicts import FitChecks, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe.watch import refuse_stream_faults
-from analysis.readings import CrankFollower, check_streams
+from analysis.readings import CheckedStreams, CrankFollower, check_streams, no_fault_of_the_bench
 
 _STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
 _SLACK = "slack"
@@ -127,6 +127,10 @@ class LobeFollower:
         """
         self._updates += 1
         checked = check_streams(streams, self._gauge, self._crank)
+        with no_fault_of_the_bench(checked.in_lumps):
+            return self._update(checked)
+
+    def _update(self, checked: CheckedStreams) -> LobeResult:
         wild = wild_readings(checked.streams.gauge_mm)
         if self._kept is None or self._turn_of(_STREAMS):
             self._heard.hear(_STREAMS, lambda: refuse_stream_faults(checked, self._prior, wild))

@@ -5,6 +5,7 @@ from analysis.readings.crank_motion import CrankMotion, CrankNoise, follow_crank
 from analysis.readings.crank_steps import refuse_slip
 from analysis.readings.equal_pairs import equal_readings
 from analysis.readings.gauge_steps import refuse_rest_changed, refuse_steps, unit_key, zero_key
+from analysis.readings.held_up import no_fault_of_the_bench
 from analysis.readings.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
 from analysis.readings.sweeps import Sweep, find_sweeps
 from analysis.readings.trace_faults import CheckedStreams, check_streams
@@ -22,6 +23,7 @@ __all__ = [
     "find_sweeps",
     "follow_crank",
     "lag_prior",
+    "no_fault_of_the_bench",
     "refuse_rest_changed",
     "refuse_slip",
     "refuse_steps",

@@ -25,6 +25,7 @@ from analysis.readings import (
     CrankMotion,
     check_streams,
     follow_crank,
+    no_fault_of_the_bench,
     refuse_slip,
     refuse_steps,
 )
@@ -87,8 +88,15 @@ def find_tdc(
     Refusal
         When the readings cannot carry a trustworthy number.
     """
-    prior = piston_prior(settings, gauge)
     checked = check_streams(streams, gauge, follow)
+    with no_fault_of_the_bench(checked.in_lumps):
+        return _find(checked, settings, gauge, start)
+
+
+def _find(
+    checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, start: TdcResult | None
+) -> TdcResult:
+    prior = piston_prior(settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
     prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
     readings = _covered(checked, float(prior.mean[LAG]))

@@ -15,6 +15,7 @@ traces refused (goal 1 % at most), and the median interval. The instruments come
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import time
 from collections import Counter
@@ -123,6 +124,17 @@ def tdc_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[floa
 def known_lag(rng: Rng, gauge: DialIndicator, u_s: float = 0.001, **more: float) -> GaugeFacts:
     """The gauge as TDC found it."""
     return GaugeFacts(gauge.lag_s + u_s * rng.standard_normal(), u_s, gauge.step_mm, **more)
+
+
+def found_by_tdc(rng: Rng, gauge: DialIndicator, *faults: Fault) -> GaugeFacts:
+    """The gauge as a TDC measured before on the same computer found it; what that refuses is turned again."""
+    for _ in range(5):
+        top = tdc_trace(rng, gauge, *faults)
+        streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
+        with contextlib.suppress(Refusal):
+            found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm))
+            return GaugeFacts(found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s)
+    raise AssertionError("five TDCs refused one after the other")
 
 
 DEFAULTS = {"error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
@@ -234,10 +246,7 @@ def overloaded(rng: Rng, piston: bool) -> Case:
     if piston:
         return Case(tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm), piston=True)
     speed = rng.uniform(20.0, 110.0)
-    late = replace(
-        gauge, lag_s=gauge.lag_s + fault.often * fault.late_s
-    )  # as TDC finds it on the same computer
-    return Case(lobe_trace(rng, gauge, fault, speeds=(speed, 0.8 * speed)), known_lag(rng, late))
+    return Case(lobe_trace(rng, gauge, fault, speeds=(speed, 0.8 * speed)), found_by_tdc(rng, gauge, fault))
 
 
 def late_only(rng: Rng, piston: bool) -> Case:

@@ -37,8 +37,8 @@ HELD_S = (0.05, 0.25)
 COUNTS_PER_TURN = 3600
 DROP_MM = 1.27
 STANDARD_UNCERTAINTIES = 3.0
-TURN_AGAIN = {"too_few_readings", "one_side_only", "nose_not_seen"}
-"""Refusals for what was taken away with the lines that came late; any other would accuse the bench."""
+TURN_AGAIN = {"held_up", "too_few_readings", "one_side_only", "nose_not_seen"}
+"""Refusals for lines that waited, and for what was taken away with them; any other would accuse the bench."""
 
 
 class Instruments:

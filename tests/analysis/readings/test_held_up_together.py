@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
-from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
+from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings
 from analysis.lobe import find_lobe
 from analysis.readings.crank_late import find_held_up, find_late_lines
+from analysis.readings.held_up import share_in_lumps
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import OverloadedComputer
 from simulated_devices.machine import Hand, Manner, Mounting
@@ -19,8 +22,16 @@ DROP_MM = 1.27
 ENGINE = TdcSettings(80.0, 135.0, 0.8)
 
 
-def recorded(touches: str, seed: int) -> Trace:
+Manners = tuple[tuple[float, float], tuple[float, float]]
+EVERY_OTHER_S: Manners = (1.0, 3.0), (0.05, 0.25)
+OFTEN: Manners = (0.3, 0.6), (0.06, 0.09)
+NEARLY_ALWAYS: Manners = (0.02, 0.05), (0.06, 0.09)
+"""How long it runs freely and how long it then stalls, from and to, seconds."""
+
+
+def recorded(touches: str, seed: int, every_and_for_s: Manners = EVERY_OTHER_S) -> Trace:
     """Turned as a builder does, while the computer stalls every other second for up to a quarter of a second."""
+    every_s, for_s = every_and_for_s
     chance = np.random.default_rng([20261128, seed])
     hand = Hand(-140.0, Manner(40.0, 0.1), chance)
     if touches == "piston_1":
@@ -29,8 +40,8 @@ def recorded(touches: str, seed: int) -> Trace:
         hand.turns(2.1, 120.0).turns(2.0, 100.0).by(-60.0)
     stalls, at_s = [], 0.0
     while at_s < 60.0:
-        at_s += chance.uniform(1.0, 3.0)
-        stalls.append((at_s, chance.uniform(0.05, 0.25)))
+        at_s += chance.uniform(*every_s)
+        stalls.append((at_s, chance.uniform(*for_s)))
         at_s += stalls[-1][1]
     scenario = load_scenario("hollin_lane_twin_cam")
     setup = setup_of(scenario, hand.done())
@@ -112,3 +123,39 @@ def test_a_crank_that_slows_down_and_rests_holds_nothing_up() -> None:
     late = find_late_lines(time_s, crank_deg)
     assert not late.any()
     assert not find_held_up(time_s, late, np.arange(0.0, 4.0, 0.01)).any()
+
+
+@pytest.mark.parametrize("touches", ["piston_1", "inlet_1"])
+@pytest.mark.parametrize(("manner", "is_told"), [(OFTEN, True), (NEARLY_ALWAYS, False)])
+def test_a_computer_that_stalls_often_tells_true_numbers_and_one_that_always_does_is_said_to(
+    manner: Manners, is_told: bool, touches: str
+) -> None:
+    """No part of the engine is accused for it."""
+    for seed in range(6):
+        trace = recorded(touches, seed, manner)
+        if is_told:
+            assert abs(off_in_intervals(trace, touches, seed)) <= 1.5
+            continue
+        with pytest.raises(Refusal, match="close other programs") as refused:
+            off_in_intervals(trace, touches, seed)
+        assert refused.value.code == "held_up"
+
+
+def off_in_intervals(trace: Trace, touches: str, seed: int) -> float:
+    if touches == "piston_1":
+        found = find_tdc(streams(trace), ENGINE, GaugeFacts(step_mm=0.01))
+        return float(math.remainder(found.centre_deg - trace.truth.tdc_deg, 360.0) / found.u95_deg)
+    top = find_tdc(streams(recorded("piston_1", 500 + seed)), ENGINE, GaugeFacts(step_mm=0.01))
+    gauge = GaugeFacts(top.lag_s, top.lag_u_s, 0.01, 0.0, jitter_s=top.jitter_s)
+    zero_deg = trace.truth.overlap_tdc_deg
+    lobe = find_lobe(streams(trace), LobeSettings(tdc_deg=zero_deg, drop_mm=DROP_MM), gauge)
+    off_deg = math.remainder(lobe.centre_deg + zero_deg - trace.lobe.centre_deg(DROP_MM), 720.0)
+    return off_deg / lobe.u95_deg
+
+
+def test_lines_that_keep_their_pace_or_rest_are_in_no_lumps() -> None:
+    steady_s = np.arange(0.0, 20.0, 0.005)
+    assert share_in_lumps(steady_s) == 0.0
+    assert share_in_lumps(brought_to_rest()[0]) == 0.0
+    lumps_s = np.ceil(steady_s / 0.08) * 0.08 + 0.0002 * (np.arange(len(steady_s)) % 16)
+    assert 0.9 < share_in_lumps(lumps_s) <= 1.0
