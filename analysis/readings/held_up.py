@@ -57,7 +57,7 @@ def no_fault_of_the_bench(in_lumps: float) -> Iterator[None]:
 def _refusal(in_lumps: float) -> Refusal:
     return Refusal(
         "held_up",
-        f"For {in_lumps:.0%} of the time the encoder's lines waited and came in lumps, and there is no telling where "
-        "the crank stood meanwhile: close other programs on this computer, or let the serial server send at once, "
-        "then turn again.",
+        "The computer was too busy to read the instruments, or the line gathers what it sends: for "
+        f"{in_lumps:.0%} of the time the encoder's lines waited. Close other programs, or let the serial server send at "
+        "once, then turn again.",
     )

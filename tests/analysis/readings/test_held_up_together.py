@@ -136,7 +136,7 @@ def test_a_computer_that_stalls_often_tells_true_numbers_and_one_that_always_doe
         if is_told:
             assert abs(off_in_intervals(trace, touches, seed)) <= 1.5
             continue
-        with pytest.raises(Refusal, match="close other programs") as refused:
+        with pytest.raises(Refusal, match="Close other programs") as refused:
             off_in_intervals(trace, touches, seed)
         assert refused.value.code == "held_up"
 
