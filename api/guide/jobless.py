@@ -140,7 +140,7 @@ def bench_guide(context: BenchContext) -> Guide:
     said = bench_guidance(context)
     press = f"/api/bench/press?token={bench_token(context)}"
     return Guide(
-        step="" if context.measurement is None else _where(context.measurement),
+        step=_where(context.measurement),
         sentence=said.sentence,
         why=said.why,
         button=said.button if said.action is not None else "",
@@ -178,7 +178,7 @@ def _to_begin(context: BenchContext) -> str:
         return "Say what the gauge touches, then start and turn the crank."
     if context.tdc_deg is None:
         return f"Set the gauge on piston {context.cylinder} and turn the crank over the top: it begins by itself."
-    return f"Set the gauge on piston or valve {context.cylinder} and turn the crank: it begins by itself."
+    return f"Set the gauge on a valve of cylinder {context.cylinder}, or the piston, and turn: it begins by itself."
 
 
 def _ended(context: BenchContext) -> Guidance:
@@ -197,7 +197,7 @@ def _ended(context: BenchContext) -> Guidance:
     if refused or not view.touches.startswith(A_VALVE):
         return Guidance(said.sentence, said.why, options=options)
     likely, other = _by_side(view)
-    why = f"A nose that stands {_side_words(view)} is usually the {PARTS[likely]}'s; no engine is known here."
+    why = f"A nose {_side_words(view)} is usually the {PARTS[likely]}'s, but without a job no engine is known."
     yes = _named(view, likely)
     return Guidance(
         "Which valve was it?",
@@ -278,6 +278,8 @@ def _asking(context: BenchContext, said: Guidance) -> Guidance:
     return Guidance(watch.question, why, button=yes, action=begin, options=(anew,))
 
 
-def _where(view: MeasurementView) -> str:
+def _where(view: MeasurementView | None) -> str:
+    if view is None or view.state == "discarded":
+        return ""
     part, _, number = view.touches.partition("_")
     return f"Gauge on {PARTS.get(part, part)} {number.replace('_', ' ')}".rstrip()
