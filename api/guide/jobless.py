@@ -282,4 +282,5 @@ def _where(view: MeasurementView | None) -> str:
     if view is None or view.state == "discarded":
         return ""
     part, _, number = view.touches.partition("_")
-    return f"Gauge on {PARTS.get(part, part)} {number.replace('_', ' ')}".rstrip()
+    begun = ", begun by itself" if view.begun_by_itself else ""
+    return f"Gauge on {PARTS.get(part, part)} {number.replace('_', ' ')}".rstrip() + begun

@@ -67,7 +67,7 @@ def test_true_tdc_and_a_lobe_cost_one_press(own_demo, open_tab, picture) -> None
     pictures(page, picture, "tdc")
     set_on(demo, "inlet_1")
     turn(demo, LOBE_TURNS[0])
-    expect(page.locator("#step")).to_have_text("Gauge on a valve of cylinder 1")
+    expect(page.locator("#step")).to_have_text("Gauge on a valve of cylinder 1, begun by itself")
     pictures(page, picture, "turning")
     turn(demo, *LOBE_TURNS[1:])
     lobe = ended(demo, 2)[0]
