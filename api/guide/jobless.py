@@ -197,7 +197,9 @@ def _ended(context: BenchContext) -> Guidance:
     if refused or not view.touches.startswith(A_VALVE):
         return Guidance(said.sentence, said.why, options=options)
     likely, other = _by_side(view)
-    why = f"A nose {_side_words(view)} is usually the {PARTS[likely]}'s, but without a job no engine is known."
+    why = (
+        f"A nose {_side_words(view)} is usually the {PARTS[likely]}'s, but without a job no engine is known."
+    )
     yes = _named(view, likely)
     return Guidance(
         "Which valve was it?",
