@@ -157,8 +157,8 @@ class Guide(Message):
     `to_go_deg` is signed (positive: turn on in the running direction); `to_go_mm` is what the gauge must
     still move; `target_mm` is the reading to stop at; `button` is what the one large button does, and `choices` what
     else may be done. `call` and `headline` are there when a measurement was just compared with the card, `was` when
-    the last number holds no more. `link` is a page to open once the button was pressed. `hands_free`: measurements of
-    this job begin and end by themselves.
+    the last number holds no more. `link` is a page to open once the button was pressed. `hands_free`: measurements
+    begin and end by themselves; outside a job, on the piston and the valves of `cylinder`.
     """
 
     kind: Literal["guide"] = "guide"
@@ -189,6 +189,7 @@ class Guide(Message):
     step_number: int = 0
     steps: int = 0
     hands_free: bool = False
+    cylinder: str = ""
     cautions: list[str] = []
 
 

@@ -15,6 +15,18 @@ from api.guide.following import (
 )
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Watch, token_of
 from api.guide.job_guide import guidance_in, guide_in, overlap_here
+from api.guide.jobless import (
+    BenchContext,
+    bench_doubt,
+    bench_enough,
+    bench_guidance,
+    bench_guide,
+    bench_matching,
+    bench_question,
+    bench_token,
+    bench_zero,
+)
+from api.guide.measuring import Enough
 from api.guide.pistons import NO_VALVE_CURVE, drop_of, drop_source, less_clearance_mm
 from api.guide.verdicts import with_reason
 
@@ -22,13 +34,23 @@ __all__ = [
     "ASKED_AFTER_DEG",
     "NO_VALVE_CURVE",
     "Action",
+    "BenchContext",
     "Deed",
+    "Enough",
     "Guidance",
     "GuideContext",
     "GuideContexts",
     "KnownLobe",
     "Wanted",
     "Watch",
+    "bench_doubt",
+    "bench_enough",
+    "bench_guidance",
+    "bench_guide",
+    "bench_matching",
+    "bench_question",
+    "bench_token",
+    "bench_zero",
     "deed",
     "drop_of",
     "drop_source",

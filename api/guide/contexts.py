@@ -15,7 +15,6 @@ from api.guide.moving import next_phase
 from api.jobs import SCREEN, JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof
 from api.store import GuideStage
-from capture.store import StreamReader
 
 ALIVE = frozenset({"online"})
 USUAL_STEP_MM = 0.01
@@ -44,7 +43,6 @@ class GuideContexts:
         self._parts = parts
         self._jobs = jobs
         self._measuring = measuring
-        self._reader = StreamReader(parts.config.data_dir)
         self._ready: dict[int, _Ready] = {}
         self._shown: dict[int, _Ready] = {}
         self._known: dict[tuple[int, int], KnownLobe | None] = {}
@@ -84,7 +82,7 @@ class GuideContexts:
             state,
             facts,
             parts.measurements,
-            self._reader,
+            parts.stored,
             run_id=parts.bench.run_id,
             anew_ns=self._anew_ns,
             from_elsewhere=row.facts_from_elsewhere,

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 from analysis.job import StepState
 from analysis.timing import Decided, Moved, Tightened, Valve, WentBack, Withdrawn
 from analysis.touching import KnownZero, Touch
 from api.base import MeasurementView
 from api.guide.guidance import PARTS, Action, Guidance, GuideContext, Option
-from api.guide.measuring import is_tightened
+from api.guide.measuring import Enough, is_tightened
 from api.jobs import lobes_left, piston_of, touched
 from api.measure import ByItself
 
@@ -28,7 +27,6 @@ REST_S: dict[tuple[bool, str], float] = {
     (False, "far"): 12.0,
 }
 """How long the crank rests before a measurement ends by itself; one that was pressed for is left longer to a press."""
-Enough = Literal["", "far", "whole"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +36,13 @@ class Wanted:
     step: str
     cylinder: str
     valve: Valve | None
+    a_valve: bool = False
+    """A valve, and which one cannot be told."""
 
     @property
     def part(self) -> str:
         """What the gauge touches, as ``inlet_1``."""
-        return f"{self.valve or 'piston'}_{self.cylinder.lower()}"
+        return f"{'valve' if self.a_valve else self.valve or 'piston'}_{self.cylinder.lower()}"
 
 
 def wanted(context: GuideContext) -> list[Wanted]:
@@ -110,10 +110,11 @@ def question(touch: Touch, one: Wanted) -> str:
     return f"{like} Gauge on {PARTS[one.valve or 'piston']} {one.cylinder}?" if like else ""
 
 
-_LIKE = {
+LIKE = {
     "nothing": "Nothing moves the gauge: tied up, or on nothing that moves.",
     "unclear": "What the gauge touches cannot be told.",
     "piston": "This moves like a piston.",
+    "valve": "This moves like a valve.",
 }
 
 
@@ -121,9 +122,9 @@ def _like(touch: Touch, one: Wanted) -> str:
     if touch.kind == "piston" and not one.valve:
         return ""
     if touch.kind != "valve":
-        return _LIKE.get(touch.kind, "")
+        return LIKE.get(touch.kind, "")
     if not one.valve:
-        return "This moves like a valve."
+        return LIKE["valve"]
     if touch.valve is None:
         return "This moves like a valve; which one cannot be told."
     return f"This moves like the {touch.valve} valve." if touch.valve != one.valve else ""
@@ -171,9 +172,8 @@ def taking_back(context: GuideContext, said: Guidance) -> Guidance:
 _DONE: dict[type, str] = {Decided: "to be moved", Moved: "moved", Tightened: "nipped up"}
 
 
-def ends_now(context: GuideContext, enough: Enough, rested_s: float) -> bool:
+def ends_now(view: MeasurementView | None, enough: Enough, rested_s: float) -> bool:
     """Tell whether a running measurement is over: enough by the guide's own rule, and the crank rests."""
-    view: MeasurementView | None = context.measurement
     if view is None or not view.ends_by_itself or not enough:
         return False
     return rested_s >= REST_S[view.begun_by_itself, enough]

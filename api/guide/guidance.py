@@ -187,6 +187,8 @@ class Action:
         What of the measurement that begins goes by itself; `gauge` is its gauge, where it is not the usual one.
     dismiss, discard
         The question is answered; the running measurement is thrown away.
+    name, take_back
+        The measurement in hand is of this part, such as ``inlet_1``; its number counts no more.
     did
         What was done, in words.
     """
@@ -202,6 +204,8 @@ class Action:
     gauge: str = ""
     dismiss: bool = False
     discard: bool = False
+    name: str = ""
+    take_back: bool = False
 
 
 @dataclass(frozen=True, slots=True)

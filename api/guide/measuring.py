@@ -202,13 +202,25 @@ def _live(context: GuideContext, view: MeasurementView, *, enough: bool) -> _Liv
     return _live_lobe(context, view, result, enough=enough)
 
 
+def tdc_is_enough(result: dict[str, Any], wanted_u95_deg: float) -> Enough:
+    """Tell whether true TDC is told as well as is wanted, and was meant."""
+    meant = len(result["passes"]) >= MEANT_PASSES
+    return "whole" if meant and result["u95_deg"] <= wanted_u95_deg else ""
+
+
+def lobe_is_enough(result: dict[str, Any], tolerance_deg: float, *, forward_only: bool) -> Enough:
+    """Tell whether a lobe for which the crank was turned far enough can be held against a tolerance."""
+    if result["u95_deg"] > tolerance_deg or sum(1 for one in result["passes"] if one["used"]) < 2:
+        return ""
+    return "whole" if forward_only or result.get("slack_deg") is not None else "far"
+
+
 def _live_tdc(context: GuideContext, result: dict[str, Any]) -> _Live:
     number = Number(result["centre_deg"], "deg", "True TDC on the encoder", result["u95_deg"])
     if result["u95_deg"] > _wanted_deg(context):
         return _Live(number, tone="approach")
-    meant = len(result["passes"]) >= MEANT_PASSES
-    words = "It has settled: finish."
-    return _Live(number, words, "on_the_number", enough="whole" if meant else "")
+    words, enough = "It has settled: finish.", tdc_is_enough(result, _wanted_deg(context))
+    return _Live(number, words, "on_the_number", enough=enough)
 
 
 def _live_lobe(
@@ -222,11 +234,10 @@ def _live_lobe(
     verdict = _live_verdict(context, _as_fact(what.lobe, result))
     if enough and result["u95_deg"] > context.job.tolerance:
         return _Live(number, TOO_WIDE.format(context.job.tolerance), "approach", verdict)
-    if enough and len([one for one in result["passes"] if one["used"]]) > 1:
-        forward_only = context.job.engine.forward_only
-        whole = forward_only or result.get("slack_deg") is not None
-        words = far_enough(forward_only=forward_only)
-        return _Live(number, words, "on_the_number", verdict, "whole" if whole else "far")
+    forward_only = context.job.engine.forward_only
+    told = lobe_is_enough(result, context.job.tolerance, forward_only=forward_only)
+    if enough and told:
+        return _Live(number, far_enough(forward_only=forward_only), "on_the_number", verdict, told)
     return _Live(number, "", "approach", verdict)
 
 

@@ -8,7 +8,6 @@ from collections.abc import Callable
 from api.base import Centre, Guide, Health, Hello, MeasurementView
 from api.live.bench_state import BenchState
 from api.live.estimating import PROGRAM
-from api.live.plain_guide import plain_guide
 from api.live.screens import Screens
 from capture.base import wire_now_ns
 
@@ -16,13 +15,13 @@ GuideMaker = Callable[[Health, MeasurementView | None, Centre | None], Guide]
 
 
 class Board:
-    """Composes what a screen is told; `guide_maker` may be replaced by one that knows jobs."""
+    """Composes what a screen is told; `guide_maker` is set by what knows what to do next."""
 
     def __init__(self, bench: BenchState) -> None:
         self.bench = bench
         self.measurement: MeasurementView | None = None
         self.centre: Centre | None = None
-        self.guide_maker: GuideMaker = plain_guide
+        self.guide_maker: GuideMaker = lambda health, _view, _centre: Guide(sentence=health.sentence)
         self.screens = Screens(self.hello, lambda: bench.latest)
         self._guide: Guide | None = None
 

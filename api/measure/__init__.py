@@ -31,7 +31,7 @@ from api.measure.report_views import (
 )
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
-from api.measure.zero import ANEW, ZeroProof, zero_proof
+from api.measure.zero import ANEW, ZeroProof, tdc_counted_from, zero_proof
 
 __all__ = [
     "ANEW",
@@ -68,5 +68,6 @@ __all__ = [
     "overlap_view",
     "profile_csv",
     "report_view",
+    "tdc_counted_from",
     "zero_proof",
 ]

@@ -148,6 +148,26 @@ class Measuring:
             self._gone(running, ended)
             return ended
 
+    async def name(self, number: int, touches: str) -> Measurement:
+        """Say what its gauge touches, where that was not told when it began."""
+        named = await self._store.name(number, touches)
+        for running in self._active:
+            if running.measurement.id == number:
+                running.measurement = replace(running.measurement, touches=touches)
+        self._shown_anew(named)
+        return named
+
+    async def take_back(self, number: int, why: str) -> Measurement:
+        """Let a number that was kept count no more; its readings stay stored."""
+        gone = await self._store.take_back(number, why)
+        self._shown_anew(gone)
+        return gone
+
+    def _shown_anew(self, changed: Measurement) -> None:
+        if self._board.measurement is not None and self._board.measurement.id == changed.id:
+            self._board.measurement = changed.view()
+        self._announce(changed)
+
     async def close(self) -> None:
         """Stop estimating; the rows stay as running and are gone on with later."""
         tasks = [running.task for running in self._active if running.task]

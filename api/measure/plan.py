@@ -9,6 +9,7 @@ from typing import Any
 from api.base import BenchError, NotFoundError
 from api.live import BenchState
 from api.measure.requests import LobeAsked, MeasurementAsked, TdcAsked
+from api.measure.zero import tdc_counted_from
 from api.store import Measurement, MeasurementReader, StoredStreams, now_text
 from capture.base import wire_now_ns
 
@@ -47,7 +48,7 @@ def planned(
     if asked.kind == "tdc":
         settings = (asked.tdc or TdcAsked()).model_dump()
     else:
-        settings = _lobe_settings(asked.lobe or LobeAsked(), store, run_id)
+        settings = _lobe_settings(asked, store, stored, run_id)
     settings |= stored.encoder_marks(run_id)
     return Measurement(
         id=0,
@@ -87,16 +88,28 @@ def _chosen_gauge(name: str | None, bench: BenchState) -> str:
     return name
 
 
-def _lobe_settings(asked: LobeAsked, store: MeasurementReader, run_id: int) -> Fields:
-    """Take true TDC from the last one found on this run where none is given."""
-    settings = asked.model_dump(exclude_none=True) | {"tdc_from": None}
-    if asked.tdc_deg is not None:
+def _lobe_settings(
+    asked: MeasurementAsked, store: MeasurementReader, stored: StoredStreams, run_id: int
+) -> Fields:
+    """Take true TDC from the last one found on this run where none is given: its own piston's, else any.
+
+    What was found before the encoder was counted anew says nothing of where it stands now.
+    """
+    lobe = asked.lobe or LobeAsked()
+    settings = lobe.model_dump(exclude_none=True) | {"tdc_from": None}
+    if lobe.tdc_deg is not None:
         return settings
-    last = store.last_tdc(run_id=run_id)
+    last = tdc_counted_from(store, stored, run_id, touches=piston_beside(asked.touches))
+    last = last or tdc_counted_from(store, stored, run_id)
     if last is None or last.result is None:
         return settings | {"tdc_deg": 0.0, "tdc_u_deg": 0.0}
     found = {"tdc_deg": last.result["centre_deg"], "tdc_u_deg": last.result["u95_deg"] / 2}
     return settings | found | {"tdc_from": last.id}
+
+
+def piston_beside(touches: str) -> str:
+    """Give the piston in whose cylinder a valve is."""
+    return f"piston_{touches.partition('_')[2]}"
 
 
 def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Fields:

@@ -9,15 +9,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
-from typing import Literal
+from typing import Literal, Protocol
 
 from analysis.job import SAME_TDC_DEG, JobState
 from analysis.timing import Fact, TdcMeasured, nearest
-from api.store import MeasurementReader
-from capture.base import CaptureError
-from capture.store import StreamReader
+from api.store import Measurement, MeasurementReader
+from capture.base import CaptureError, Event
 
 ANEW = frozenset({"counter_reset", "counter_jump", "counts_lost"})
+
+
+class Events(Protocol):
+    """Whatever knows what happened on a run."""
+
+    def events(self, run_id: int) -> list[Event]:
+        """Give them in order; may raise `CaptureError`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +53,7 @@ def zero_proof(
     state: JobState,
     facts: Sequence[Fact],
     measurements: MeasurementReader,
-    reader: StreamReader,
+    reader: Events,
     *,
     run_id: int | None,
     anew_ns: int = 0,
@@ -92,10 +98,23 @@ def _compared(state: JobState, newest: TdcMeasured) -> ZeroProof:
     return ZeroProof("stands") if abs(off) <= limit else ZeroProof("moved", off)
 
 
-def _counted_anew(reader: StreamReader, run_id: int) -> int:
+def _counted_anew(reader: Events, run_id: int) -> int:
     """Give when the counter began anew last on a run; 0 if it never did."""
     try:
         events = reader.events(run_id)
     except CaptureError:
         return 0
     return max((event.t_ns for event in events if event.code in ANEW), default=0)
+
+
+def tdc_counted_from(
+    measurements: MeasurementReader,
+    reader: Events,
+    run_id: int,
+    *,
+    touches: str | None = None,
+    anew_ns: int = 0,
+) -> Measurement | None:
+    """Give the last true TDC of a run, or of one piston on it, that was found with the zero that is counted from now."""
+    after_ns = max(anew_ns, _counted_anew(reader, run_id))
+    return measurements.last_tdc(run_id, touches=touches, after_ns=after_ns)

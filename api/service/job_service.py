@@ -51,9 +51,11 @@ from api.guide import (
 from api.jobs import SCREEN, JobMeasuring, Jobs, job_line, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
+from api.service.bench_desk import BenchDesk
 from api.service.by_deed import ByDeed
 from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
+from api.service.leads import JobLead, Lead
 from api.service.valve_to_valve import ValveToValve
 from api.store import GuideStage, Kept
 
@@ -73,12 +75,12 @@ class JobService:
         self.contexts = GuideContexts(parts, self.jobs, self.measuring)
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
         self.valve_to_valve = ValveToValve(self.jobs, self.contexts)
-        self.hands_free = HandsFree(parts, self.measuring, self.contexts)
+        self.hands_free = HandsFree(parts, self.contexts)
         self._deeds = ByDeed(self.jobs, self.hands_free)
         self._parts = parts
         self._pressing = asyncio.Lock()
+        self.bench_desk = BenchDesk(parts, self.contexts, self.hands_free, self._pressing)
         self._due = asyncio.Event()
-        self._plain = parts.board.guide_maker
         parts.board.guide_maker = self.guide
         self.jobs.on_change(self._changed)
 
@@ -87,7 +89,7 @@ class JobService:
     def guide(self, health: Health, measurement: MeasurementView | None, centre: Centre | None) -> Guide:
         """Say what to do now: in the open job, or by the bench alone where none is open."""
         context = self._context(health, measurement, centre)
-        return self._plain(health, measurement, centre) if context is None else guide_in(context)
+        return self.bench_desk.guide(health, measurement, centre) if context is None else guide_in(context)
 
     def _context(
         self, health: Health, measurement: MeasurementView | None, centre: Centre | None
@@ -134,8 +136,16 @@ class JobService:
             context = None
             if job_id is not None:
                 context = self.contexts.context(job_id, board.health(), board.measurement, board.centre)
-            await self.hands_free.follow(context)
+            await self.hands_free.follow(self._lead(context))
             await self._deeds.follow(context)
+
+    def _lead(self, context: GuideContext | None) -> Lead | None:
+        """Give whom hands-free serves: what was begun without a job ends without one; a job that is read is waited for."""
+        shown = self._parts.board.measurement
+        of_no_job = shown is not None and shown.state == "running" and shown.job_id is None
+        if self.contexts.active is None or of_no_job:
+            return self.bench_desk.lead()
+        return None if context is None else JobLead(context, self.measuring)
 
     async def _take_in(self) -> None:
         self._due.clear()
@@ -161,6 +171,7 @@ class JobService:
         """Hear of something that happened at the bench."""
         if event["code"] in ANEW:
             self.contexts.counted_anew(event["t_ns"])
+            self.bench_desk.counted_anew(event["t_ns"])
             self.hands_free.forget()
             self._due.set()
 

@@ -137,16 +137,26 @@ class MeasurementReader:
             {"state": state, "job": job_id, "before": before, "limit": limit},
         )
 
-    def last_tdc(self, run_id: int | None = None, gauge: str | None = None) -> Measurement | None:
+    def last_tdc(
+        self,
+        run_id: int | None = None,
+        gauge: str | None = None,
+        *,
+        touches: str | None = None,
+        after_ns: int = -1,
+    ) -> Measurement | None:
         """Give the last true TDC measured at this bench, on one run, with one gauge, or with any.
+
+        On one piston, if `touches` says so; begun after an instant of its run.
 
         What was imported was measured at another bench, whatever its gauge is called.
         """
         found = self._many(
             "WHERE what = 'tdc' AND state = 'finished' AND run_id IS NOT NULL AND imported_file IS NULL"
             " AND (:run IS NULL OR run_id = :run) AND (:gauge IS NULL OR gauge = :gauge)"
+            " AND (:touches IS NULL OR touches = :touches) AND start_ns > :after"
             " ORDER BY id DESC LIMIT 1",
-            {"run": run_id, "gauge": gauge},
+            {"run": run_id, "gauge": gauge, "touches": touches, "after": after_ns},
         )
         return found[0] if found else None
 
@@ -180,6 +190,24 @@ class MeasurementStore(MeasurementReader):
         """Turn a running one into an ended one; raises `ConflictError` if another was faster."""
         await self._store.change(
             lambda db: _end(db, number, {"state": state, "ended_at": now_text()} | changes)
+        )
+        return self.get(number)
+
+    async def name(self, number: int, touches: str) -> Measurement:
+        """Say what a gauge touched that was not told when it began: another valve's name, the same kind of number."""
+        await self._store.change(
+            lambda db: db.execute("UPDATE measurements SET touches = ? WHERE id = ?", (touches, number))
+        )
+        return self.get(number)
+
+    async def take_back(self, number: int, why: str) -> Measurement:
+        """Let a number that was kept count no more; its readings stay stored."""
+        await self._store.change(
+            lambda db: db.execute(
+                "UPDATE measurements SET state = 'discarded', sentence = ?"
+                " WHERE id = ? AND state IN ('finished', 'refused')",
+                (why, number),
+            )
         )
         return self.get(number)
 

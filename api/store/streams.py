@@ -18,7 +18,7 @@ from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
 from api.store.measurement_store import Measurement
 from api.store.names import IMPORTED_FOLDER
 from api.store.trace_file import CRANK, Trace, read_trace
-from capture.base import BenchFileError, CaptureError
+from capture.base import BenchFileError, CaptureError, Event
 from capture.bench import Bench, parse_bench
 from capture.store import ChannelReadings, StreamReader
 
@@ -125,6 +125,10 @@ class StoredStreams:
             "encoder_error_deg": USUAL_ENCODER_ERROR_DEG if stated is None else stated,
             "encoder_supposed": stated is None,
         }
+
+    def events(self, run_id: int) -> list[Event]:
+        """Give what happened on a run; raises `CaptureError`."""
+        return self._reader.events(run_id)
 
     def _bench_of(self, run_id: int) -> Bench | None:
         text = next((run.bench for run in self._reader.runs() if run.id == run_id), "")

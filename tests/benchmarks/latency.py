@@ -156,7 +156,7 @@ def service(wires: Wires, folder: Path, before: list[str]) -> Iterator[str]:
         process.wait()
 
 
-def ask(url: str, body: dict[str, str] | None = None) -> dict:
+def ask(url: str, body: dict[str, str | bool] | None = None) -> dict:
     data = None if body is None else json.dumps(body).encode()
     request = urllib.request.Request(url, data, {"Content-Type": "application/json"})
     with urllib.request.urlopen(request, timeout=30) as answer:
@@ -196,6 +196,7 @@ def measured_ms(given: Given, *, measuring: bool) -> tuple[np.ndarray, float, fl
             watching = [Screen(url, lines) for _ in range(given.screens)]
             for screen in watching:
                 screen.start()
+            ask(f"{url}/api/bench/hands_free", {"on": False})
             if measuring:
                 ask(f"{url}/api/measurements", {"touches": "piston_1", "gauge": GAUGES[0]})
             masters = [wires.masters[wire] for wire in ("crank", *GAUGES)]

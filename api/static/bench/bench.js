@@ -34,6 +34,7 @@ const number = new NumberBox(byId("figure"));
 const cue = pageCue();
 const curve = new LiveCurve(byId("curve"));
 const choice = { touches: "piston_1", gauge: "", cylinders: 4 };
+let toldCylinder = "1";
 let trouble = "";
 let busy = false;
 let frame = 0;
@@ -101,11 +102,15 @@ function paintButton(now) {
     el("span", { class: "key-hint" }, button.ready ? "or the space bar" : ""),
   ]);
   const running = now.measurement?.state === "running";
-  show(byId("choose"), !running && !now.guide?.job_id && link.state === "live");
+  // Where the bench asks something, its answer is the one large button: nothing else is chosen beside it.
+  const starts = !running && !now.guide?.job_id && !now.guide?.action;
+  show(byId("choose"), starts && link.state === "live");
   show(byId("more"), link.state === "live");
   const job = now.guide?.job_id;
-  refill(byId("more"), `${job} ${now.measurement?.id} ${now.measurement?.state}`, () =>
-    moreButtons(now.measurement, job),
+  refill(
+    byId("more"),
+    `${job} ${now.measurement?.id} ${now.measurement?.state} ${now.measurement?.touches}`,
+    () => moreButtons(now.measurement, job),
   );
   paintHands(now.guide);
   const others = link.state === "live" ? (now.guide?.choices ?? []) : [];
@@ -114,9 +119,9 @@ function paintButton(now) {
   refill(byId("away"), String(running && link.state === "live"), () => running && awayButton());
 }
 
-/** The shop's one switch: with it measurements of a job begin and end by themselves, on every screen. */
+/** The shop's one switch: with it measurements begin and end by themselves, on every screen. */
 function paintHands(guide) {
-  show(byId("hands"), Boolean(guide?.job_id) && link.state === "live");
+  show(byId("hands"), link.state === "live" && bench.now.channels.length > 0);
   byId("hands-free").checked = Boolean(guide?.hands_free);
   byId("hands-free").disabled = busy;
 }
@@ -203,8 +208,7 @@ const ACTIONS = {
   async finish() {
     const { id, touches } = bench.now.measurement;
     await post(`/api/measurements/${id}/finish`);
-    choice.touches = nextTouch(touches, choice.cylinders);
-    paintChoice();
+    chooseNext(touches);
     return true;
   },
   async discard() {
@@ -216,6 +220,14 @@ const ACTIONS = {
 /** What a job's step asks for is an address of the server's own, posted to as it is. */
 async function otherAction(action, body) {
   if (action.startsWith("/api/")) await post(action, body);
+}
+
+/** What is begun by a press next; hands-free stays on the cylinder that was said, whatever is measured there. */
+function chooseNext(touches) {
+  const next = nextTouch(touches, choice.cylinders);
+  if (bench.now.guide?.hands_free && cylinderOf(next) !== cylinderOf(touches)) return;
+  choice.touches = next;
+  paintChoice();
 }
 
 function paintChoice() {
@@ -245,8 +257,22 @@ function buildChoice() {
 
 function takeChoice() {
   const part = document.querySelector('input[name="part"]:checked')?.value ?? "piston";
-  choice.touches = `${part}_${byId("touch-number").value}`;
+  const cylinder = byId("touch-number").value;
+  choice.touches = `${part}_${cylinder}`;
+  if (cylinder !== toldCylinder) act("/api/bench/cylinder", { cylinder });
   repaint();
+}
+
+function cylinderOf(touches) {
+  return touches.split("_")[1];
+}
+
+/** The cylinder is the bench's, not this screen's: what begins by itself is told as of that one. */
+function followCylinder(guide) {
+  if (!guide?.cylinder || guide.cylinder === toldCylinder) return;
+  toldCylinder = guide.cylinder;
+  choice.touches = `${choice.touches.split("_")[0]}_${toldCylinder}`;
+  paintChoice();
 }
 
 function followGauges() {
@@ -305,13 +331,14 @@ function hear(message) {
   if (message.kind === "hello" || message.kind === "health") followGauges();
   if (message.kind === "hello" || message.kind === "measurement") trouble = "";
   if (message.kind === "guide" || message.kind === "hello") followGuide();
-  if (message.kind === "measurement") tellBeginning(message.measurement);
+  if (message.kind === "measurement") followMeasurement(message.measurement);
   if (message.kind === "centre" || message.kind === "measurement") tellCentre(message.kind);
   if (bench.now.points?.missing) fillHole();
   repaint();
 }
 
-function tellBeginning({ state, touches, begun_by_itself: byItself }) {
+function followMeasurement({ state, touches, begun_by_itself: byItself }) {
+  if (state === "finished" && byItself) chooseNext(touches);
   if (state !== "running" || !byItself) return;
   const text = spoken(`${whatOf(touches)}: it began by itself.`);
   tell(text);
@@ -322,6 +349,7 @@ let toldTone = "";
 let toldVerdict = "";
 function followGuide() {
   const { guide } = bench.now;
+  followCylinder(guide);
   sound.follow(guide?.tone, guide?.move?.to_go_deg ?? guide?.to_go_deg ?? (guide?.to_go_mm ?? NaN) * 10);
   if (guide && guide.headline !== toldVerdict) tellVerdict(guide);
   if (guide && guide.tone !== toldTone) {

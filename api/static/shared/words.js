@@ -82,7 +82,7 @@ export function withoutName(sentence, name) {
   return rest.slice(0, 1).toUpperCase() + rest.slice(1);
 }
 
-const WHAT = { piston: "True TDC", inlet: "Inlet lobe", exhaust: "Exhaust lobe" };
+const WHAT = { piston: "True TDC", inlet: "Inlet lobe", exhaust: "Exhaust lobe", valve: "Lobe" };
 
 /** What a gauge on `touches` measures: "True TDC, piston 1", "Inlet lobe 2". */
 export function whatOf(touches) {

@@ -6,8 +6,9 @@ import asyncio
 import time
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Request, Response, WebSocket
-from pydantic import BaseModel
+from fastapi import APIRouter, Depends, Query, Request, Response, WebSocket
+from fastapi import Body as JsonBody
+from pydantic import BaseModel, Field
 
 from api.base import (
     RESPONSES,
@@ -18,6 +19,8 @@ from api.base import (
     Health,
     Latest,
     MeasurementView,
+    Pressed,
+    PressEntry,
     Standing,
     qr_code,
     shop_addresses,
@@ -49,9 +52,15 @@ class BenchView(BaseModel):
 
 
 class HandsFreeEntry(Body):
-    """Whether measurements of a job begin and end by themselves."""
+    """Whether measurements begin and end by themselves."""
 
     on: bool
+
+
+class CylinderEntry(Body):
+    """A cylinder's number, as it is counted at the engine."""
+
+    cylinder: Annotated[str, Field(pattern=r"^[a-z0-9]{1,8}$")]
 
 
 class LatestView(BaseModel):
@@ -124,9 +133,30 @@ async def get_health(service: TheService, response: Response) -> ServiceHealth:
 
 @router.post("/api/bench/hands_free")
 async def set_hands_free(entry: HandsFreeEntry, service: TheService) -> HandsFreeEntry:
-    """Let measurements of a job begin and end by themselves, or by buttons alone; kept for the whole shop."""
+    """Let measurements begin and end by themselves, or by buttons alone; kept for the whole shop."""
     await service.job_service.hands_free.switch(entry.on)
     return entry
+
+
+@router.post("/api/bench/cylinder")
+async def choose_cylinder(entry: CylinderEntry, service: TheService) -> Guide:
+    """Say on whose piston and valves the gauge goes outside a job, for what begins by itself."""
+    service.job_service.bench_desk.choose_cylinder(entry.cylinder)
+    return service.board.guide(service.board.health())
+
+
+@router.post("/api/bench/press", summary="Answer what the bench asks outside a job")
+async def press(
+    service: TheService,
+    entry: Annotated[PressEntry | None, JsonBody()] = None,
+    token: Annotated[str, Query(max_length=64, description="As `token` of the body.")] = "",
+    choice: Annotated[int, Query(ge=0, le=9, description="As `choice` of the body.")] = 0,
+) -> Pressed:
+    """Do once what two screens ask for at once: the second is told that it was done already (409)."""
+    asked = entry or PressEntry()
+    return await service.job_service.bench_desk.press(
+        asked.model_copy(update={"token": asked.token or token, "choice": asked.choice or choice})
+    )
 
 
 @router.get("/api/archive")

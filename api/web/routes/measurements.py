@@ -77,7 +77,7 @@ async def begin_measurement(asked: MeasurementAsked, service: TheService) -> Mea
     Set the gauge on the piston or the valve first, then begin, then turn the crank. The number settles on
     ``/live``; finish when it has.
     """
-    return (await service.measuring.begin(asked)).view()
+    return (await service.job_service.bench_desk.begin(asked)).view()
 
 
 @router.get("/{number}")

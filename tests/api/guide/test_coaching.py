@@ -22,9 +22,9 @@ from analysis.timing import (
     TdcMeasured,
 )
 from api.base import Centre, Guide, Health, MeasurementView
+from api.guide import BenchContext, bench_guide
 from api.guide.guidance import CrankNow, GaugeNow, Guidance, GuideContext
 from api.guide.job_guide import guidance_in
-from api.live.plain_guide import plain_guide
 
 CAMS = (Cam("inlet", ("inlet",)), Cam("exhaust", ("exhaust",)))
 HALF = LobeCard(108.0, 1.27, checking_clearance_mm=0.3)
@@ -122,7 +122,7 @@ def test_a_kept_number_too_wide_asks_for_more_turns_and_not_for_a_move() -> None
 @pytest.mark.parametrize(("u95_deg", "coached"), [(0.15, False), (0.5, True)])
 def test_without_a_job_it_is_coached_as_well(u95_deg: float, coached: bool) -> None:
     health = Health(channels=[], recorder=None, capture_alive=True, sentence="")
-    told: Guide = plain_guide(health, VIEW.model_copy(update={"job_id": None}), centre(u95_deg))
+    told: Guide = bench_guide(BenchContext(health, VIEW.model_copy(update={"job_id": None}), centre(u95_deg)))
     assert ("now." in told.why) is coached
 
 

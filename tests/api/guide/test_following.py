@@ -144,18 +144,18 @@ def test_a_question_has_two_buttons() -> None:
 
 def test_a_measurement_ends_when_there_is_enough_and_the_crank_rests() -> None:
     own = after(measurement=running(begun_by_itself=True))
-    assert not ends_now(own, "", 60.0), "rest alone ends nothing"
-    assert not ends_now(own, "whole", 0.5)
-    assert ends_now(own, "whole", 2.0)
-    assert not ends_now(own, "far", 2.0), "a way back may still come"
+    assert not ends_now(own.measurement, "", 60.0), "rest alone ends nothing"
+    assert not ends_now(own.measurement, "whole", 0.5)
+    assert ends_now(own.measurement, "whole", 2.0)
+    assert not ends_now(own.measurement, "far", 2.0), "a way back may still come"
 
 
 def test_what_was_pressed_for_is_left_to_a_press() -> None:
     pressed = after(measurement=running(begun_by_itself=False, ends_by_itself=False))
-    assert not ends_now(pressed, "whole", 600.0)
+    assert not ends_now(pressed.measurement, "whole", 600.0)
     asked = after(measurement=running(begun_by_itself=False))
-    assert not ends_now(asked, "whole", 2.0)
-    assert ends_now(asked, "whole", 6.0)
+    assert not ends_now(asked.measurement, "whole", 2.0)
+    assert ends_now(asked.measurement, "whole", 6.0)
 
 
 def test_what_began_by_itself_can_be_taken_back_until_something_else_is_done() -> None:
