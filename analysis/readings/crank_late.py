@@ -75,7 +75,8 @@ def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
     gap = np.diff(time_s)
     first = np.flatnonzero(late & ~np.append(False, late[:-1]))
     last = np.flatnonzero(late & ~np.append(late[1:], False)) + 1  # the kept one, which ends the lump
-    lump = np.flatnonzero(np.append(gap, np.inf) <= _TOGETHER * float(np.median(gap)))
+    # Two at one instant are an interval's end and where the crank stood then.
+    lump = np.flatnonzero((gap > 0.0) & (gap <= _TOGETHER * float(np.median(gap))))
     first, last = np.append(first, lump), np.append(last, lump + 1)
     silent = time_s[first] - time_s[np.maximum(first - 1, 0)] > _long_silence_s(gap)
     begun = np.sort(time_s[np.maximum(first[silent] - 1, 0)])

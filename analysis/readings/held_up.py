@@ -14,7 +14,7 @@ import numpy as np
 from analysis.base import Floats, Refusal
 
 _SILENCES_S = 0.03, 0.5
-_TOGETHER = 0.05
+_TOGETHER, _FASTER = 0.05, 0.7
 _MUCH, _TOO_MUCH = 0.05, 0.2
 
 
@@ -29,9 +29,18 @@ def share_in_lumps(time_s: Floats) -> float:
     gap = np.diff(time_s)
     if len(gap) < 3:
         return 0.0
+    # Its usual pace is no lump's, though it come after a rest.
+    pace_s = _pace_s(gap)
     silence, next_two = gap[:-2], gap[1:-1] + gap[2:]
-    lump = (silence > _SILENCES_S[0]) & (silence < _SILENCES_S[1]) & (next_two < _TOGETHER * silence)
+    lump = (silence > _SILENCES_S[0]) & (silence < _SILENCES_S[1])
+    lump &= next_two < np.minimum(_TOGETHER * silence, _FASTER * pace_s)
     return float(silence[lump].sum() / max(float(gap.sum()), 1e-9))
+
+
+def _pace_s(gap: Floats) -> float:
+    """From line to line in the mean, long rests left out."""
+    short = gap[gap < _SILENCES_S[1]]
+    return float(np.mean(short)) if len(short) else 0.0
 
 
 @contextlib.contextmanager

@@ -2,6 +2,7 @@
 
 from analysis.report.compression_ratio import Compression, Cylinder, Typed, compression
 from analysis.report.deck_height import CrownReadings, CylinderDeck, DeckFound, DeckSettings, deck_heights
+from analysis.report.end_float import EndFloat, find_end_float
 from analysis.report.held_against import Against, Place, against
 from analysis.report.kept_profile import KeptProfile, kept_profile, profile_of_table
 from analysis.report.lobe_report import (
@@ -36,6 +37,7 @@ __all__ = [
     "DeckFound",
     "DeckSettings",
     "DriveLine",
+    "EndFloat",
     "Figure",
     "KeptProfile",
     "MarkError",
@@ -52,6 +54,7 @@ __all__ = [
     "compression",
     "deck_heights",
     "drive_slack",
+    "find_end_float",
     "find_runout",
     "kept_profile",
     "mark_error",

@@ -31,6 +31,7 @@ from api.measure.report_views import (
 )
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
+from api.measure.turned_parts import EndFloatView, PartEntry, RunoutView, end_float_of, runout_of
 from api.measure.zero import ANEW, ZeroProof, tdc_counted_from, zero_proof
 
 __all__ = [
@@ -45,6 +46,7 @@ __all__ = [
     "CompressionView",
     "DeckEntry",
     "DeckView",
+    "EndFloatView",
     "FigureView",
     "Fits",
     "KeptDrawings",
@@ -55,7 +57,9 @@ __all__ = [
     "Measuring",
     "Name",
     "OverlapView",
+    "PartEntry",
     "Parts",
+    "RunoutView",
     "TdcAsked",
     "TraceView",
     "Unit",
@@ -63,11 +67,13 @@ __all__ = [
     "against_view",
     "compression_of",
     "deck_of",
+    "end_float_of",
     "lift_table_of",
     "mark_of",
     "overlap_view",
     "profile_csv",
     "report_view",
+    "runout_of",
     "tdc_counted_from",
     "zero_proof",
 ]

@@ -17,12 +17,13 @@ import numpy as np
 
 from analysis.base import GaugeFacts, Streams
 from analysis.moving import STILL_DEG
+from analysis.touching import last_moved_by_hand
 from api.base import BenchEvent, ServiceError
 from api.guide import GuideContexts, Wanted, Watch, ends_now
 from api.live import Recent
 from api.measure import ByItself, Parts
 from api.service.leads import Lead
-from api.service.looking import SET_NS, Look, look_at
+from api.service.looking import SET_NS, Look, look_at, streams_from_s
 from api.store import Measurement, hands_free, now_text, setting_hands_free
 from capture.base import wire_now_ns
 
@@ -35,6 +36,7 @@ LIFTED_AFTER_NS = 150_000_000
 """Of a gauge that was lifted as soon as the crank stood, so much of the rest still counts: the lag of slow gauges."""
 FOLLOWED_NS, FOLLOWED_MM, LEFT_ALONE_MM = 3_000_000_000, 0.1, 0.03
 """A gauge that a hand sets anew while the crank stands did not come to where it is by the crank."""
+LOOKED_BACK_NS = 180_000_000_000
 TURNED_DEG = 8.0
 """Less than this is no turning, but a hand laid on the bar."""
 
@@ -267,6 +269,16 @@ class HandsFree:
             if look.turned_deg >= TURNED_DEG or look.moved_by_hand_ns is not None:
                 found[gauge] = replace(look, set_ns=self._set_ns.get(gauge, 0))
         return found
+
+    def since_set(self, gauge: str) -> Streams | None:
+        """Give what crank and gauge have said since a hand set the gauge where it is."""
+        whole = self._streams(gauge, wire_now_ns() - LOOKED_BACK_NS)
+        set_s = None if whole is None else last_moved_by_hand(whole)
+        return whole if whole is None or set_s is None else streams_from_s(whole, set_s + SET_NS / 1e9)
+
+    def since_standing(self, gauge: str) -> Streams | None:
+        """Give what they have said since the crank stands."""
+        return self._streams(gauge, max(self.stands_since_ns() + SET_NS, wire_now_ns() - LOOKED_BACK_NS))
 
     def _streams(self, gauge: str, since_ns: int) -> Streams | None:
         crank = self._parts.bench.crank()

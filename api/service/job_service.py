@@ -56,6 +56,7 @@ from api.service.by_deed import ByDeed
 from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
 from api.service.leads import JobLead, Lead
+from api.service.turned_parts import TurnedParts
 from api.service.valve_to_valve import ValveToValve
 from api.store import GuideStage, Kept
 
@@ -76,6 +77,7 @@ class JobService:
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
         self.valve_to_valve = ValveToValve(self.jobs, self.contexts)
         self.hands_free = HandsFree(parts, self.contexts)
+        self.turned_parts = TurnedParts(parts, self.hands_free)
         self._deeds = ByDeed(self.jobs, self.hands_free)
         self._parts = parts
         self._pressing = asyncio.Lock()

@@ -11,8 +11,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
-import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +19,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from recorded_instruments import Instruments
 from running import running, write_bench
 from waiting import until
 
@@ -34,56 +33,10 @@ Fields = dict[str, Any]
 SEED = 48
 BURNERS = 4
 HELD_S = (0.05, 0.25)
-COUNTS_PER_TURN = 3600
 DROP_MM = 1.27
 STANDARD_UNCERTAINTIES = 3.0
 TURN_AGAIN = {"held_up", "too_few_readings", "one_side_only", "nose_not_seen"}
 """Refusals for lines that waited, and for what was taken away with them; any other would accuse the bench."""
-
-
-class Instruments:
-    """Two instruments on pseudo-terminals whose lines wait in their adapters' buffers while this machine is busy.
-
-    What they say was computed before: a simulation that has to keep up with the machine would leave lines out, which
-    no instrument does.
-    """
-
-    def __init__(self, folder: Path) -> None:
-        self._ends = {
-            "crank_deg": _plugged(folder / "nothing-plugged-in"),
-            "dial_a_mm": _plugged(folder / "nothing-either"),
-        }
-        self._stands_at = 0
-
-    def unplug(self) -> None:
-        for end in self._ends.values():
-            os.close(end)
-
-    def ahead_deg(self, trace: Trace) -> float:
-        """Give by how much the counter will be on from the trace's own degrees: it goes on from where it stands."""
-        return (self._stands_at - _count(trace.crank_deg[0])) * 360.0 / COUNTS_PER_TURN
-
-    def say(self, trace: Trace) -> None:
-        """Send every line when its time has come."""
-        offset = self._stands_at - _count(trace.crank_deg[0])
-        self._stands_at = _count(trace.crank_deg[-1]) + offset
-        began_s = time.monotonic()
-        for at_s, channel, value in trace.rows():
-            if (early_s := began_s + at_s - time.monotonic()) > 0:
-                time.sleep(early_s)
-            line = f"{_count(value) + offset}" if channel == "crank_deg" else f"{value:+.2f}"
-            os.write(self._ends[channel], f"{line}\r\n".encode())
-
-
-def _plugged(link: Path) -> int:
-    ours, theirs = os.openpty()
-    tty.setraw(theirs)
-    link.symlink_to(os.ttyname(theirs))
-    return ours
-
-
-def _count(value_deg: float) -> int:
-    return math.floor(value_deg * COUNTS_PER_TURN / 360.0)
 
 
 def recorded(touches: str, seed: int) -> Trace:

@@ -1,9 +1,9 @@
 /**
- * Compression, deck heights and a timing mark, reckoned from what is typed.
+ * Compression, deck heights and a timing mark from what is typed; runout and end float from what the gauge has said.
  */
 
 import { post } from "./ask.js";
-import { byId, el, note } from "./dom.js";
+import { byId, el, note, svg } from "./dom.js";
 import {
   TOLD_COLUMNS,
   compressionBody,
@@ -12,6 +12,9 @@ import {
   deckForRatio,
   deckRows,
   markBody,
+  partBody,
+  roundLine,
+  runoutRows,
 } from "./fitting_view.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
@@ -44,4 +47,36 @@ answers("deck", "deck-told", deckBody, (found) => {
 });
 answers("compression", "ratio-told", compressionBody, (found) => rowsOf(compressionRows(found)));
 answers("mark", "mark-told", markBody, (found) => el("p", {}, spoken(found.words)));
+const WIDE = 360;
+const HIGH = 90;
+
+/** Round the turn: 0 at the left, 360 at the right, the highest place uppermost. */
+const drawnRound = (found) =>
+  svg(
+    "svg",
+    {
+      viewBox: `-2 -2 ${WIDE + 4} ${HIGH + 4}`,
+      class: "round-line",
+      role: "img",
+      "aria-label": `Reading round the turn, from 0 to 360 degrees after ${found.angles_from}`,
+    },
+    svg("path", {
+      d: [0, 90, 180, 270, 360].map((deg) => `M${deg} 0V${HIGH}`).join(""),
+      class: "round-marks",
+    }),
+    svg("polyline", { points: roundLine(found, WIDE, HIGH), class: "round-reading" }),
+  );
+
+answers("runout", "runout-told", partBody, (found) =>
+  el(
+    "div",
+    {},
+    ...found.warnings.map((words) => note("mind", spoken(words))),
+    el("p", {}, spoken(found.words)),
+    drawnRound(found),
+    el("p", { class: "quiet small" }, `0 to 360° after ${found.angles_from}, a line every quarter turn.`),
+    rowsOf(runoutRows(found)),
+  ),
+);
+answers("end_float", "float-told", partBody, (found) => el("p", {}, spoken(found.words)));
 document.body.dataset.ready = "yes";

@@ -1,5 +1,5 @@
 /**
- * What is typed for compression, deck and timing mark as bodies, and what comes back as rows. All pure.
+ * What is typed for compression, deck, timing mark, runout and end float as bodies; what comes back as rows. All pure.
  */
 
 import { digits } from "./units.js";
@@ -75,4 +75,38 @@ export function deckForRatio({ cylinders }) {
   const mean = cylinders.reduce((sum, one) => sum + one.deck_mm.value, 0) / cylinders.length;
   const wide = cylinders.map((one) => Math.abs(one.deck_mm.value - mean) + one.limit_mm);
   return `${mean.toFixed(3)}±${Math.max(...wide).toFixed(3)}`;
+}
+
+/** Limits typed for a runout or an end float, and the gauge. */
+export const partBody = (fields) =>
+  Object.fromEntries(filled(fields).map(([name, text]) => [name, name === "gauge" ? text : number(text)]));
+
+const WAVES = { 1: "Once a turn", 2: "Twice a turn (oval)", 3: "Three lobes", 4: "Four lobes", 5: "Five lobes" };
+
+export function runoutRows(found) {
+  const rows = [
+    ["Full swing", figure(found.total_mm, 3, "\u00a0mm")],
+    ["Off its axis", figure(found.eccentricity_mm, 3, "\u00a0mm")],
+    ["Oval, high less low", figure(found.ovality_mm, 3, "\u00a0mm")],
+  ];
+  for (const wave of found.waves)
+    if (wave.seen)
+      rows.push([
+        `${WAVES[wave.times]}, highest first at`,
+        `${figure(wave.high_at_deg, 0, "°")} after ${found.angles_from}`,
+      ]);
+  rows.push(["Turned", `${digits(found.turns, 1)} turns`]);
+  return rows;
+}
+
+/** The waves round the turn as the points of a line, `wide` by `high`, the highest place uppermost. */
+export function roundLine({ crank_deg, reading_mm }, wide, high) {
+  const low = Math.min(...reading_mm);
+  const swing = Math.max(...reading_mm) - low || 1;
+  return crank_deg
+    .map((deg, at) => {
+      const down = high * (1 - (reading_mm[at] - low) / swing);
+      return `${((wide * deg) / 360).toFixed(1)},${down.toFixed(1)}`;
+    })
+    .join(" ");
 }

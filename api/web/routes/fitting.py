@@ -1,4 +1,4 @@
-"""The web API of what is reckoned from numbers typed at the bench."""
+"""The web API of what is reckoned from numbers typed at the bench, or from what a gauge has said lately."""
 
 from __future__ import annotations
 
@@ -12,13 +12,16 @@ from api.measure import (
     CompressionView,
     DeckEntry,
     DeckView,
+    EndFloatView,
     MarkEntry,
     MarkView,
+    PartEntry,
+    RunoutView,
     compression_of,
     deck_of,
     mark_of,
 )
-from api.web.routes.jobs import TROUBLES
+from api.web.routes.jobs import TROUBLES, TheJobService
 
 TOO_LARGE: dict[int | str, dict[str, Any]] = {
     413: {
@@ -45,3 +48,15 @@ def reckon_deck(entry: DeckEntry) -> DeckView:
 def reckon_mark(entry: MarkEntry) -> MarkView:
     """Give how late the mark is, in crank degrees and in mm along the rim. Nothing is kept."""
     return mark_of(entry)
+
+
+@router.post("/runout", summary="Runout of what was turned under a gauge")
+async def tell_runout(entry: PartEntry, job_service: TheJobService) -> RunoutView:
+    """Give swing, eccentricity, ovality and lobes since the gauge was set on the part, with the waves drawn."""
+    return await job_service.turned_parts.runout(entry)
+
+
+@router.post("/end_float", summary="End float of a shaft that was pushed and pulled")
+async def tell_end_float(entry: PartEntry, job_service: TheJobService) -> EndFloatView:
+    """Give how far it goes, from its rests at either end since the crank stands."""
+    return await job_service.turned_parts.end_float(entry)

@@ -125,6 +125,13 @@ def test_a_crank_that_slows_down_and_rests_holds_nothing_up() -> None:
     assert not find_held_up(time_s, late, np.arange(0.0, 4.0, 0.01)).any()
 
 
+def test_where_an_interval_ends_the_crank_is_said_to_stand_twice_and_nothing_waited() -> None:
+    time_s, crank_deg = brought_to_rest()
+    ended_s, stood_deg = np.append(time_s, [4.0, 4.0]), np.append(crank_deg, [crank_deg[-1]] * 2)
+    late = find_late_lines(ended_s, stood_deg)
+    assert not find_held_up(ended_s, late, np.arange(0.0, 4.0, 0.01)).any()
+
+
 @pytest.mark.parametrize("touches", ["piston_1", "inlet_1"])
 @pytest.mark.parametrize(("manner", "is_told"), [(OFTEN, True), (NEARLY_ALWAYS, False)])
 def test_a_computer_that_stalls_often_tells_true_numbers_and_one_that_always_does_is_said_to(
@@ -157,5 +164,7 @@ def test_lines_that_keep_their_pace_or_rest_are_in_no_lumps() -> None:
     steady_s = np.arange(0.0, 20.0, 0.005)
     assert share_in_lumps(steady_s) == 0.0
     assert share_in_lumps(brought_to_rest()[0]) == 0.0
+    rested_s = np.concatenate([steady_s[:1000], steady_s[:1000] + 5.4, steady_s[:1000] + 10.8])
+    assert share_in_lumps(rested_s) == 0.0, "a crank that rests and goes on at once"
     lumps_s = np.ceil(steady_s / 0.08) * 0.08 + 0.0002 * (np.arange(len(steady_s)) % 16)
     assert 0.9 < share_in_lumps(lumps_s) <= 1.0

@@ -1,4 +1,14 @@
-import { compressionBody, deckBody, deckForRatio, deckRows, markBody, typed } from "/static/fitting_view.js";
+import {
+  compressionBody,
+  deckBody,
+  deckForRatio,
+  deckRows,
+  markBody,
+  partBody,
+  roundLine,
+  runoutRows,
+  typed,
+} from "/static/fitting_view.js";
 import { equal, ok } from "./check.js";
 
 const refused = (call) => {
@@ -11,6 +21,21 @@ const refused = (call) => {
 };
 
 export const tests = {
+  "limits and gauge of a part as they are typed"() {
+    equal(partBody({ most_mm: "0,05", gauge: "dial_b" }), { most_mm: 0.05, gauge: "dial_b" });
+    equal(partBody({ most_mm: " ", gauge: "" }), {});
+  },
+  "of a part's waves those are told that are seen"() {
+    const mm = { value: 0.034, u95: 0.002 };
+    const wave = (times, seen) => ({ times, seen, amplitude_mm: mm, high_at_deg: { value: 40, u95: 3 } });
+    const found = { total_mm: mm, eccentricity_mm: mm, ovality_mm: mm, turns: 2.04, angles_from: "true TDC" };
+    const rows = runoutRows({ ...found, waves: [wave(1, true), wave(2, false)] });
+    equal(rows.length, 5);
+    equal(rows[3], ["Once a turn, highest first at", "40 ± 3° after true TDC"]);
+  },
+  "the highest place is drawn uppermost"() {
+    equal(roundLine({ crank_deg: [0, 180], reading_mm: [-0.1, 0.1] }, 360, 90), "0.0,90.0 180.0,0.0");
+  },
   "a number with its limit, a comma for a point"() {
     equal(typed("86±0,02"), { value: 86, limit: 0.02 });
     equal(typed("−0.1"), { value: -0.1, limit: 0 });

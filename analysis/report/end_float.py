@@ -1,0 +1,105 @@
+"""End float of a crank or cam: a gauge on its end, the shaft pushed and pulled as far as it goes, the crank at rest.
+
+Where the reading rests it stands at one end of its float, or was let go of between: resting places near the innermost and
+the outermost are told apart by what lies between, and each end is the mean of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, expand, limit_u, smallest_step
+from analysis.report.reading_off import Figure
+
+_RESTS_S, _RESTS_STEPS = 0.35, 1.5
+_FEWEST = 3
+_OF_THE_FLOAT = 0.25
+_TIMES_EACH_WAY = 2
+_TURNED_DEG = 2.0
+_MOVED_STEPS = 2.0
+_USUAL_STEP_MM = 0.01
+"""A shaft that only goes between two places shows its float as the least difference."""
+_LEAST_FREEDOM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class EndFloat:
+    """How far a shaft goes to and fro.
+
+    Attributes
+    ----------
+    float_mm
+        From one end to the other.
+    pushes, pulls
+        How often either end was reached.
+    """
+
+    float_mm: Figure
+    pushes: int
+    pulls: int
+
+
+def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
+    """Find the float from readings while the shaft was pushed and pulled.
+
+    Parameters
+    ----------
+    streams : Streams
+        Crank and gauge since the crank came to rest.
+    gauge : GaugeFacts
+        For the step, the stated error and the retrace: the ends are come to from two sides, so all of it counts.
+
+    Raises
+    ------
+    Refusal
+        `crank_turned`, `not_pushed_both_ways`.
+    """
+    turned_deg = float(np.ptp(streams.crank_deg)) if streams.crank_deg.size else 0.0
+    if turned_deg > _TURNED_DEG:
+        raise Refusal(
+            "crank_turned",
+            f"The crank turned by {turned_deg:.0f} degrees meanwhile: hold it still, then push and pull again.",
+        )
+    step_mm = gauge.step_mm or min(smallest_step(streams.gauge_mm), _USUAL_STEP_MM)
+    places = _resting_places(streams.gauge_time_s, streams.gauge_mm, step_mm)
+    moved = len(places) > 0 and float(np.ptp(places)) > _MOVED_STEPS * step_mm
+    low, high = _ends(places) if moved else (places, places[:0])
+    if min(len(low), len(high)) < _TIMES_EACH_WAY:
+        raise Refusal(
+            "not_pushed_both_ways",
+            f"The shaft rested {len(high)} times at one end and {len(low)} at the other: push it home and pull it out "
+            "twice at least, resting half a second each time.",
+        )
+    spread = [
+        Component("scatter", float(np.std(one, ddof=1) / np.sqrt(len(one))), len(one) - 1.0)
+        for one in (low, high)
+    ]
+    told = expand(
+        [
+            *spread,
+            Component("step", step_mm * float(np.sqrt(2.0 / 12.0))),
+            Component("gauge error", limit_u(gauge.error_mm or 0.0)),
+            Component("retrace", 2.0 * gauge.stick_mm[1]),
+        ]
+    )
+    size = float(np.mean(high) - np.mean(low)) + 2.0 * gauge.stick_mm[0]
+    return EndFloat(Figure(size, told.expanded), len(high), len(low))
+
+
+def _resting_places(time_s: Floats, value: Floats, step_mm: float) -> Floats:
+    """Give the mean reading of every rest."""
+    if len(value) < _FEWEST:
+        return np.zeros(0)
+    runs = np.split(
+        np.arange(len(value)), np.flatnonzero(np.abs(np.diff(value)) > _RESTS_STEPS * step_mm) + 1
+    )
+    rests = [run for run in runs if len(run) >= _FEWEST and time_s[run[-1]] - time_s[run[0]] >= _RESTS_S]
+    return np.array([float(np.mean(value[run])) for run in rests])
+
+
+def _ends(places: Floats) -> tuple[Floats, Floats]:
+    """Resting places at either end; what was let go of between belongs to neither."""
+    near = _OF_THE_FLOAT * float(np.ptp(places))
+    return places[places <= places.min() + near], places[places >= places.max() - near]

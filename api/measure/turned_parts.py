@@ -1,0 +1,137 @@
+"""Runout and end float, from what a gauge has said lately."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field
+
+from analysis.base import GaugeFacts, Streams
+from api.base import Body, with_service_errors
+from api.measure.report_views import FigureView
+
+if TYPE_CHECKING:
+    from analysis.report import Figure
+
+Limit = Annotated[float, Field(allow_inf_nan=False, gt=0, le=100)]
+Held = Literal["", "within", "beyond", "open"]
+
+
+class PartEntry(Body):
+    """Which gauge is on the part, the first where left out; the maker's limits, mm, without which nothing is judged."""
+
+    gauge: Annotated[str, Field(max_length=60)] | None = None
+    most_mm: Limit | None = None
+    least_mm: Limit | None = None
+
+
+class WaveView(Body):
+    """A wave so many times a turn: half of its swing, and where its first top is under the gauge."""
+
+    times: int
+    amplitude_mm: FigureView
+    high_at_deg: FigureView
+    seen: bool
+
+
+class RunoutView(Body):
+    """What turning a part under a gauge told; `held` against the limit; angles from true TDC or by the encoder."""
+
+    gauge: str
+    total_mm: FigureView
+    eccentricity_mm: FigureView
+    high_at_deg: FigureView
+    ovality_mm: FigureView
+    waves: list[WaveView]
+    turns: float
+    drift_mm_turn: float
+    angles_from: Literal["true TDC", "the encoder's zero"]
+    held: Held
+    words: str
+    warnings: list[str]
+    crank_deg: list[float]
+    reading_mm: list[float]
+
+
+class EndFloatView(Body):
+    """How far a shaft goes to and fro; `held` against the limits."""
+
+    gauge: str
+    float_mm: FigureView
+    pushes: int
+    pulls: int
+    held: Held
+    words: str
+
+
+@with_service_errors
+def runout_of(
+    entry: PartEntry, gauge: str, streams: Streams, facts: GaugeFacts, tdc_deg: float | None
+) -> RunoutView:
+    """Find the runout of what was turned under a gauge."""
+    from analysis.report import find_runout  # here: it would hold up the first page
+
+    found = find_runout(streams, facts, zero_deg=tdc_deg or 0.0)
+    zero: Literal["true TDC", "the encoder's zero"] = "the encoder's zero" if tdc_deg is None else "true TDC"
+    held = held_against(found.total_mm, entry)
+    high = f"; highest {found.high_at_deg.value:.0f}° after {zero}" if found.waves[0].seen else ""
+    return RunoutView(
+        gauge=gauge,
+        total_mm=FigureView.model_validate(found.total_mm),
+        eccentricity_mm=FigureView.model_validate(found.eccentricity_mm),
+        high_at_deg=FigureView.model_validate(found.high_at_deg),
+        ovality_mm=FigureView.model_validate(found.ovality_mm),
+        waves=[WaveView.model_validate(wave) for wave in found.waves],
+        turns=found.turns,
+        drift_mm_turn=found.drift_mm_turn,
+        angles_from=zero,
+        held=held,
+        words=f"Runout {_told(found.total_mm)}, full swing{high}. {_verdict(held, entry)}".strip(),
+        warnings=[warning.message for warning in found.warnings],
+        crank_deg=found.crank_deg.tolist(),
+        reading_mm=found.reading_mm.tolist(),
+    )
+
+
+@with_service_errors
+def end_float_of(entry: PartEntry, gauge: str, streams: Streams, facts: GaugeFacts) -> EndFloatView:
+    """Find how far a shaft was pushed and pulled."""
+    from analysis.report import find_end_float  # here: as above
+
+    found = find_end_float(streams, facts)
+    held = held_against(found.float_mm, entry)
+    return EndFloatView(
+        gauge=gauge,
+        float_mm=FigureView.model_validate(found.float_mm),
+        pushes=found.pushes,
+        pulls=found.pulls,
+        held=held,
+        words=f"End float {_told(found.float_mm)}. {_verdict(held, entry)}".strip(),
+    )
+
+
+def held_against(found: Figure, entry: PartEntry) -> Held:
+    """Hold a number with its interval against the limits typed: within or beyond where all of the interval is."""
+    least, most = entry.least_mm, entry.most_mm
+    if least is None and most is None:
+        return ""
+    low, high = found.value - found.u95, found.value + found.u95
+    if (most is not None and low > most) or (least is not None and high < least):
+        return "beyond"
+    inside = (most is None or high <= most) and (least is None or low >= least)
+    return "within" if inside else "open"
+
+
+def _told(found: Figure) -> str:
+    return f"{found.value:.3f} ± {found.u95:.3f} mm"
+
+
+def _verdict(held: Held, entry: PartEntry) -> str:
+    limits = [f"{one:g}" for one in (entry.least_mm, entry.most_mm) if one is not None]
+    limit = f"the limit typed, {' to '.join(limits)} mm"
+    return {
+        "": "",
+        "within": f"Within {limit}.",
+        "beyond": f"Beyond {limit}: the maker's instructions say what is to be done.",
+        "open": f"Too near to {limit}, to be judged: a finer gauge tells, or more turns.",
+    }[held]

@@ -1,0 +1,94 @@
+"""Runout and end float over HTTP, with instruments on real ports that say what a turned part and a pushed shaft would."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+from recorded_instruments import Instruments
+from running import running, write_bench
+from waiting import until
+
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
+from simulated_devices.traces import RoundPart, record_round
+
+pytestmark = pytest.mark.slow
+Fields = dict[str, Any]
+OFF_AXIS_MM, TOWARDS_DEG, STARTS_DEG = 0.10, 130.0, 20.0
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Instruments, httpx.Client]]:
+    folder: Path = tmp_path_factory.mktemp("turned")
+    write_bench(folder)
+    instruments = Instruments(folder)
+    try:
+        with running(folder) as shop, shop.client() as client:
+            until(lambda: _open(client), "both ports are open")
+            yield instruments, client
+    finally:
+        instruments.unplug()
+
+
+def _open(client: httpx.Client) -> bool:
+    channels = client.get("/api/bench").json()["health"]["channels"]
+    return bool(channels) and all(one["state"] not in {"offline", "starting"} for one in channels)
+
+
+def test_a_circle_off_its_axis_swings_by_twice_as_much_once_a_turn(
+    bench: tuple[Instruments, httpx.Client],
+) -> None:
+    """Plain geometry; where its middle lies, there it is highest. Nothing was pressed before it was turned."""
+    instruments, client = bench
+    part = RoundPart(25.0, off_axis_mm=OFF_AXIS_MM, off_towards_deg=TOWARDS_DEG)
+    chance = np.random.default_rng(29)
+    gauge = DialIndicator(step=0.01, rate_hz=10.0, lag_s=0.06, jitter_s=0.002, noise_mm=0.001)
+    hand = Hand(STARTS_DEG, Manner(60.0, 0.1), chance).pause(1.0).turns(2.1).pause(1.0)
+    instruments.say(record_round(part, hand.done(), gauge, Encoder(3600, 200.0, 0.0), chance))
+    answer = client.post("/api/fitting/runout", json={"most_mm": 0.05})
+    assert answer.status_code == 200, answer.text
+    told: Fields = answer.json()
+    total, high = told["total_mm"], told["high_at_deg"]
+    assert abs(total["value"] - 2.0 * OFF_AXIS_MM) <= 1.5 * total["u95"] <= 0.06
+    off_deg = (high["value"] - (TOWARDS_DEG - STARTS_DEG) + 180.0) % 360.0 - 180.0
+    assert abs(off_deg) <= 1.5 * high["u95"] <= 30.0
+    assert told["angles_from"] == "the encoder's zero"
+    assert told["held"] == "beyond"
+    assert "the maker's instructions" in told["words"]
+    assert not told["waves"][1]["seen"]
+
+
+def test_a_shaft_pushed_and_pulled_tells_its_float(bench: tuple[Instruments, httpx.Client]) -> None:
+    instruments, client = bench
+
+    def read() -> Any:
+        instruments.rest()
+        return client.get("/api/latest").json()["latest"]["crank"]
+
+    until(read, "the crank is read")
+    time.sleep(0.5)  # the gauge settles before what it says counts
+    for _ in range(3):
+        for place_mm in (1.02, 1.20):
+            for _ in range(8):
+                instruments.say_mm(place_mm)
+                time.sleep(0.1)
+    answer = client.post("/api/fitting/end_float", json={"least_mm": 0.05, "most_mm": 0.30})
+    assert answer.status_code == 200, answer.text
+    told: Fields = answer.json()
+    assert abs(told["float_mm"]["value"] - 0.18) < 1e-6
+    assert told["held"] == "within"
+
+
+def test_what_was_not_turned_and_a_gauge_that_is_not_there_are_said_in_a_sentence(
+    bench: tuple[Instruments, httpx.Client],
+) -> None:
+    _, client = bench
+    refused = client.post("/api/fitting/end_float", json={"gauge": "dial_z"})
+    assert (refused.status_code, refused.json()["code"]) == (422, "no_such_gauge")
+    wrong = client.post("/api/fitting/runout", json={"most_mm": -1})
+    assert wrong.status_code == 422
