@@ -18,6 +18,7 @@ _FEWEST = 3
 _OF_THE_FLOAT = 0.25
 _TIMES_EACH_WAY = 2
 _TURNED_DEG = 2.0
+_NEWEST = 4
 _MOVED_STEPS = 2.0
 _USUAL_STEP_MM = 0.01
 """A shaft that only goes between two places shows its float as the least difference."""
@@ -63,7 +64,7 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
             f"The crank turned by {turned_deg:.0f} degrees meanwhile: hold it still, then push and pull again.",
         )
     step_mm = gauge.step_mm or min(smallest_step(streams.gauge_mm), _USUAL_STEP_MM)
-    places = _resting_places(streams.gauge_time_s, streams.gauge_mm, step_mm)
+    places = _of_now(_resting_places(streams.gauge_time_s, streams.gauge_mm, step_mm))
     moved = len(places) > 0 and float(np.ptp(places)) > _MOVED_STEPS * step_mm
     low, high = _ends(places) if moved else (places, places[:0])
     if min(len(low), len(high)) < _TIMES_EACH_WAY:
@@ -97,6 +98,16 @@ def _resting_places(time_s: Floats, value: Floats, step_mm: float) -> Floats:
     )
     rests = [run for run in runs if len(run) >= _FEWEST and time_s[run[-1]] - time_s[run[0]] >= _RESTS_S]
     return np.array([float(np.mean(value[run])) for run in rests])
+
+
+def _of_now(places: Floats) -> Floats:
+    """Leave out where the gauge stood before it was set on the shaft: far from where the newest rests lie."""
+    newest = places[-_NEWEST:]
+    if not len(newest):
+        return places
+    far = 0.5 * float(np.ptp(newest))
+    away = np.flatnonzero((places < newest.min() - far) | (places > newest.max() + far))
+    return places[int(away[-1]) + 1 :] if len(away) else places
 
 
 def _ends(places: Floats) -> tuple[Floats, Floats]:

@@ -81,7 +81,13 @@ export function deckForRatio({ cylinders }) {
 export const partBody = (fields) =>
   Object.fromEntries(filled(fields).map(([name, text]) => [name, name === "gauge" ? text : number(text)]));
 
-const WAVES = { 1: "Once a turn", 2: "Twice a turn (oval)", 3: "Three lobes", 4: "Four lobes", 5: "Five lobes" };
+const WAVES = {
+  1: "Once a turn",
+  2: "Twice a turn (oval)",
+  3: "Three lobes",
+  4: "Four lobes",
+  5: "Five lobes",
+};
 
 export function runoutRows(found) {
   const rows = [

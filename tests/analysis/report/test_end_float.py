@@ -39,6 +39,12 @@ def test_a_rest_between_the_ends_belongs_to_neither() -> None:
     assert found.float_mm.value == pytest.approx(0.15, abs=1e-9)
 
 
+def test_where_the_gauge_stood_before_it_was_set_on_the_shaft_does_not_count() -> None:
+    found = find_end_float(said([3.1, 0.02, 0.17, 0.02, 0.17]), FACTS)
+    assert (found.pushes, found.pulls) == (2, 2)
+    assert found.float_mm.value == pytest.approx(0.15, abs=1e-9)
+
+
 def test_intervals_hold_where_ends_are_felt_unevenly_and_a_plunger_sticks() -> None:
     """Each end is come to a little differently; the plunger trails by friction, as a play operator does."""
     held = 0
