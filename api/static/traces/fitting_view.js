@@ -96,11 +96,7 @@ export function runoutRows(found) {
     ["Oval, high less low", figure(found.ovality_mm, 3, "\u00a0mm")],
   ];
   for (const wave of found.waves)
-    if (wave.seen)
-      rows.push([
-        `${WAVES[wave.times]}, highest first at`,
-        `${figure(wave.high_at_deg, 0, "°")} after ${found.angles_from}`,
-      ]);
+    if (wave.seen) rows.push([`${WAVES[wave.times]}, highest first at`, figure(wave.high_at_deg, 0, "°")]);
   rows.push(["Turned", `${digits(found.turns, 1)} turns`]);
   return rows;
 }

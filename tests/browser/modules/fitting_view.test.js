@@ -28,10 +28,10 @@ export const tests = {
   "of a part's waves those are told that are seen"() {
     const mm = { value: 0.034, u95: 0.002 };
     const wave = (times, seen) => ({ times, seen, amplitude_mm: mm, high_at_deg: { value: 40, u95: 3 } });
-    const found = { total_mm: mm, eccentricity_mm: mm, ovality_mm: mm, turns: 2.04, angles_from: "true TDC" };
+    const found = { total_mm: mm, eccentricity_mm: mm, ovality_mm: mm, turns: 2.04 };
     const rows = runoutRows({ ...found, waves: [wave(1, true), wave(2, false)] });
     equal(rows.length, 5);
-    equal(rows[3], ["Once a turn, highest first at", "40 ± 3° after true TDC"]);
+    equal(rows[3], ["Once a turn, highest first at", "40 ± 3°"]);
   },
   "the highest place is drawn uppermost"() {
     equal(roundLine({ crank_deg: [0, 180], reading_mm: [-0.1, 0.1] }, 360, 90), "0.0,90.0 180.0,0.0");
