@@ -14,6 +14,10 @@ from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, expan
 from analysis.report.reading_off import Figure
 
 _RESTS_S, _RESTS_STEPS = 0.35, 1.5
+_CREEPS_STEPS = 2.5
+"""A shaft that is moved slowly goes from step to step of a coarse gauge as one that rests does, but reaches further."""
+_OF_ONE_PLACE_STEPS = 0.6
+"""Of a rest counts what reads as most of it does: beside it stands what was read while the shaft slowed and set off."""
 _FEWEST = 3
 _OF_THE_FLOAT = 0.25
 _TIMES_EACH_WAY = 2
@@ -55,7 +59,7 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
     Raises
     ------
     Refusal
-        `crank_turned`, `not_pushed_both_ways`.
+        `crank_turned`, `pushed_slowly`, `not_pushed_both_ways`.
     """
     turned_deg = float(np.ptp(streams.crank_deg)) if streams.crank_deg.size else 0.0
     if turned_deg > _TURNED_DEG:
@@ -64,9 +68,16 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
             f"The crank turned by {turned_deg:.0f} degrees meanwhile: hold it still, then push and pull again.",
         )
     step_mm = gauge.step_mm or min(smallest_step(streams.gauge_mm), _USUAL_STEP_MM)
-    places = _of_now(_resting_places(streams.gauge_time_s, streams.gauge_mm, step_mm))
+    rests, crept = _rests(streams.gauge_time_s, streams.gauge_mm, step_mm)
+    places = _of_now(rests)
     moved = len(places) > 0 and float(np.ptp(places)) > _MOVED_STEPS * step_mm
     low, high = _ends(places) if moved else (places, places[:0])
+    if min(len(low), len(high)) < _TIMES_EACH_WAY and crept:
+        raise Refusal(
+            "pushed_slowly",
+            "The reading crept from place to place, so that where it rested cannot be told: push the shaft home and pull it "
+            "out briskly, twice at least, resting half a second each time.",
+        )
     if min(len(low), len(high)) < _TIMES_EACH_WAY:
         raise Refusal(
             "not_pushed_both_ways",
@@ -89,15 +100,22 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
     return EndFloat(Figure(size, told.expanded), len(high), len(low))
 
 
-def _resting_places(time_s: Floats, value: Floats, step_mm: float) -> Floats:
-    """Give the mean reading of every rest."""
+def _rests(time_s: Floats, value: Floats, step_mm: float) -> tuple[Floats, bool]:
+    """Give the place of every rest since the shaft crept last, and whether it crept at all."""
     if len(value) < _FEWEST:
-        return np.zeros(0)
+        return np.zeros(0), False
     runs = np.split(
         np.arange(len(value)), np.flatnonzero(np.abs(np.diff(value)) > _RESTS_STEPS * step_mm) + 1
     )
     rests = [run for run in runs if len(run) >= _FEWEST and time_s[run[-1]] - time_s[run[0]] >= _RESTS_S]
-    return np.array([float(np.mean(value[run])) for run in rests])
+    creeps = [k for k, run in enumerate(rests) if np.ptp(value[run]) > _CREEPS_STEPS * step_mm]
+    since = rests[creeps[-1] + 1 :] if creeps else rests
+    return np.array([_place(value[run], step_mm) for run in since]), bool(creeps)
+
+
+def _place(rest: Floats, step_mm: float) -> float:
+    """Mean of a rest, without what was read while the shaft slowed down before it and set off after."""
+    return float(np.mean(rest[np.abs(rest - np.median(rest)) < _OF_ONE_PLACE_STEPS * step_mm]))
 
 
 def _of_now(places: Floats) -> Floats:

@@ -81,3 +81,32 @@ def test_what_tells_no_float_is_refused(rests_mm: list[float], turned_deg: float
 def test_readings_too_short_a_rest_apart_are_no_ends() -> None:
     with pytest.raises(Refusal, match="half a second"):
         find_end_float(said([0.02, 0.17] * 4, rest_s=0.15), FACTS)
+
+
+def test_a_shaft_that_crept_tells_no_float_until_it_is_pushed_briskly() -> None:
+    """Moved at 0.05 mm a second, a gauge of 0.01 mm changes by one step at a time, as one that rests and flickers."""
+    crept = said([0.02, 0.12, 0.02, 0.12, 0.02], way_s=2.0)
+    with pytest.raises(Refusal) as refused:
+        find_end_float(crept, FACTS)
+    assert refused.value.code == "pushed_slowly"
+    brisk = said([0.17, 0.02, 0.17, 0.02])
+    time_s = np.append(crept.gauge_time_s, crept.gauge_time_s[-1] + 0.1 + brisk.gauge_time_s)
+    both = Streams(time_s[[0, -1]], np.zeros(2), time_s, np.append(crept.gauge_mm, brisk.gauge_mm))
+    found = find_end_float(both, FACTS)
+    assert found.float_mm.value == pytest.approx(0.15, abs=1e-9)
+
+
+@pytest.mark.parametrize("way_s", [0.2, 0.5, 1.0, 2.0])
+def test_however_slowly_it_is_pushed_a_float_is_within_its_interval_or_refused(way_s: float) -> None:
+    """Truth by plain subtraction; ends at any place between two steps of the gauge, so that rounding counts, too."""
+    far = 0
+    for seed in range(100):
+        rng = np.random.default_rng([20261130, seed])
+        inner_mm, true_mm = rng.uniform(-1.0, 1.0), rng.uniform(0.05, 0.3)
+        try:
+            found = find_end_float(said([inner_mm, inner_mm + true_mm] * 3, way_s=way_s), FACTS)
+        except Refusal as refused:
+            assert refused.code == "pushed_slowly"
+            continue
+        far += abs(found.float_mm.value - true_mm) > 1.5 * found.float_mm.u95
+    assert far == 0
