@@ -147,7 +147,7 @@ class HandsFree:
     def cam(self, name: str) -> None:
         """From as found to torqued, with one guided move; what is done says what a press would."""
         self.lobe(f"{name}_1")
-        assert self.builder.guide()["call"] == "out"
+        self.until(lambda: self.builder.guide()["call"] == "out", "the verdict")
         self.builder.hold_there(name)
         self.builder.turn_the_cam(name)
         self.builder.until(lambda guide: "Nip up" in guide["sentence"], "the cam is left on its number")
@@ -279,7 +279,7 @@ def test_a_bench_check_that_proved_no_turn_goes_on_without_another_press(
     assert "Turn on past the next TDC" in guide["why"]
     own.turn({"do": "turns", "count": 2.4, "speed_deg_s": 110})
     own.until(lambda: own._ended(1), "it ends by itself")
-    assert builder.guide()["step"] != "Bench check"
+    own.until(lambda: builder.guide()["step"] != "Bench check", "the next step")
     assert len(own.presses) == 2
 
 

@@ -95,7 +95,7 @@ def bench(shop: Callable[..., Any]) -> AtTheBench:
 
 def test_true_tdc_and_both_lobes_cost_one_question_each(bench: AtTheBench) -> None:
     truth = bench.builder.truth()
-    assert "it begins by itself" in bench.guide()["sentence"]
+    bench.until(lambda: "it begins by itself" in bench.guide()["sentence"], "the bench is read")
     bench.set_on("inlet_1")
     bench.turn({"do": "turns", "count": 2.2, "speed_deg_s": 120})
     bench.until(lambda: "This moves like a valve" in bench.guide()["sentence"], "the piston comes first")
@@ -115,11 +115,11 @@ def test_true_tdc_and_both_lobes_cost_one_question_each(bench: AtTheBench) -> No
             lobe["result"]["centre_deg"] - truth["lobes"][f"{valve}_1"]["centre_atdc_deg"], 360.0
         )
         assert abs(off_deg) <= 1.5 * lobe["result"]["u95_deg"]
-        assert bench.guide()["sentence"] == "Which valve was it?"
+        bench.until(lambda: bench.guide()["sentence"] == "Which valve was it?", "the question")
         assert bench.guide()["button"] == f"{valve.capitalize()} valve 1"
         bench.press()
         assert bench.of(lobe["id"])["touches"] == f"{valve}_1"
-        assert "?" not in bench.guide()["sentence"]
+        bench.until(lambda: "?" not in bench.guide()["sentence"], "the question is answered")
     assert bench.pressed == ["Inlet valve 1", "Exhaust valve 1"]
     told = [event["code"] for event in bench.builder.get("/api/bench")["events"]]
     assert told.count("begun_by_itself") == told.count("ended_by_itself") == len(bench.measurements())
@@ -131,7 +131,7 @@ def test_what_is_said_to_be_the_other_valve_is_told_of_and_the_number_can_be_tak
     bench.measured("piston_1", OVER_THE_TOP)
     lobe = bench.measured("inlet_1", *LOBE_TURNS)
     bench.press("Exhaust valve 1")
-    assert "Noses of exhaust valves stand before overlap TDC" in bench.guide()["why"]
+    bench.until(lambda: "Noses of exhaust valves stand before" in bench.guide()["why"], "it is told of")
     bench.press("Take the last number back")
     assert bench.of(lobe["id"])["state"] == "discarded"
     assert lobe["id"] not in [one["id"] for one in bench.measurements()]
@@ -144,7 +144,7 @@ def test_what_is_said_to_be_the_other_valve_is_told_of_and_the_number_can_be_tak
     again = bench.measured("inlet_1", *LOBE_TURNS)
     bench.press("Inlet valve 1") if bench.guide()["button"] != "Inlet valve 1" else bench.press()
     assert bench.of(again["id"])["touches"] == "inlet_1"
-    assert bench.guide()["why"] == ""
+    bench.until(lambda: bench.guide()["why"] == "", "nothing is doubted")
 
 
 def test_a_number_stands_while_its_gauge_does_and_a_counter_that_begins_anew_wants_the_piston_again(
