@@ -16,7 +16,7 @@ from api.measure.kept_drawings import DRAWINGS_FOLDER, POINTS, KeptDrawings
 from api.measure.lift_text import lift_table_of
 from api.measure.measuring import Measuring
 from api.measure.parts import Parts
-from api.measure.plan import ByItself
+from api.measure.plan import ByItself, planned
 from api.measure.report_views import (
     AgainstView,
     By,
@@ -71,6 +71,7 @@ __all__ = [
     "lift_table_of",
     "mark_of",
     "overlap_view",
+    "planned",
     "profile_csv",
     "report_view",
     "runout_of",

@@ -18,7 +18,7 @@ Held = Literal["", "within", "beyond", "open"]
 
 
 class PartEntry(Body):
-    """Which gauge is on the part, the first where left out; the maker's limits, mm, without which nothing is judged."""
+    """The gauge, to be said where there are several; the maker's limits, mm, without which nothing is judged."""
 
     gauge: Annotated[str, Field(max_length=60)] | None = None
     most_mm: Limit | None = None

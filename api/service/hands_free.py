@@ -17,13 +17,12 @@ import numpy as np
 
 from analysis.base import GaugeFacts, Streams
 from analysis.moving import STILL_DEG
-from analysis.touching import last_moved_by_hand
 from api.base import BenchEvent, ServiceError
 from api.guide import GuideContexts, Wanted, Watch, ends_now
 from api.live import Recent
 from api.measure import ByItself, Parts
 from api.service.leads import Lead
-from api.service.looking import SET_NS, Look, look_at, streams_from_s
+from api.service.looking import SET_NS, Look, look_at
 from api.store import Measurement, hands_free, now_text, setting_hands_free
 from capture.base import wire_now_ns
 
@@ -270,11 +269,9 @@ class HandsFree:
                 found[gauge] = replace(look, set_ns=self._set_ns.get(gauge, 0))
         return found
 
-    def since_set(self, gauge: str) -> Streams | None:
-        """Give what crank and gauge have said since a hand set the gauge where it is."""
-        whole = self._streams(gauge, wire_now_ns() - LOOKED_BACK_NS)
-        set_s = None if whole is None else last_moved_by_hand(whole)
-        return whole if whole is None or set_s is None else streams_from_s(whole, set_s + SET_NS / 1e9)
+    def lately(self, gauge: str) -> Streams | None:
+        """Give what crank and gauge have said in the last minutes."""
+        return self._streams(gauge, wire_now_ns() - LOOKED_BACK_NS)
 
     def since_standing(self, gauge: str) -> Streams | None:
         """Give what they have said since the crank stands."""

@@ -46,7 +46,7 @@ def look_at(streams: Streams, since_ns: int, facts: GaugeFacts, zero: KnownZero)
     hand_s = last_moved_by_hand(streams)
     if hand_s is not None:
         begins_s = hand_s + SET_NS / 1e9
-        streams = streams_from_s(streams, begins_s)
+        streams = _from(streams, begins_s)
     touch = recognise(streams, facts, zero) if streams.gauge_mm.size else Touch("not_yet")
     turns_s = _first_turned_s(streams)
     first_s = float(streams.crank_time_s[0]) if streams.crank_time_s.size else 0.0
@@ -55,8 +55,13 @@ def look_at(streams: Streams, since_ns: int, facts: GaugeFacts, zero: KnownZero)
     return Look(touch, begins_ns, touch.turned_deg, hand_ns)
 
 
-def streams_from_s(streams: Streams, time_s: float) -> Streams:
-    """Give what is said from an instant on, the crank standing at it where it stood before."""
+def since_set(streams: Streams) -> Streams:
+    """Give what crank and gauge have said since a hand set the gauge where it is."""
+    hand_s = last_moved_by_hand(streams)
+    return streams if hand_s is None else _from(streams, hand_s + SET_NS / 1e9)
+
+
+def _from(streams: Streams, time_s: float) -> Streams:
     first = max(0, int(np.searchsorted(streams.crank_time_s, time_s)) - 1)
     crank_time_s = np.maximum(streams.crank_time_s[first:], time_s)
     gauge = streams.gauge_time_s >= time_s

@@ -89,6 +89,6 @@ def test_what_was_not_turned_and_a_gauge_that_is_not_there_are_said_in_a_sentenc
 ) -> None:
     _, client = bench
     refused = client.post("/api/fitting/end_float", json={"gauge": "dial_z"})
-    assert (refused.status_code, refused.json()["code"]) == (422, "no_such_gauge")
+    assert (refused.status_code, refused.json()["code"]) == (404, "no_such_gauge")
     wrong = client.post("/api/fitting/runout", json={"most_mm": -1})
     assert wrong.status_code == 422
