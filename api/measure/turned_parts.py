@@ -9,6 +9,7 @@ from pydantic import Field
 from analysis.base import GaugeFacts, Streams
 from api.base import Body, with_service_errors
 from api.measure.report_views import FigureView
+from api.measure.requests import Name
 
 if TYPE_CHECKING:
     from analysis.report import Figure
@@ -20,7 +21,7 @@ Held = Literal["", "within", "beyond", "open"]
 class PartEntry(Body):
     """The gauge, to be said where there are several; the maker's limits, mm, without which nothing is judged."""
 
-    gauge: Annotated[str, Field(max_length=60)] | None = None
+    gauge: Name | None = None
     most_mm: Limit | None = None
     least_mm: Limit | None = None
 
