@@ -1,6 +1,7 @@
 """What the two streams show before any fit: where the crank was, sweeps, lag, equal readings, faults of a trace."""
 
 from analysis.readings.crank_follower import CrankFollower
+from analysis.readings.crank_late import without_late_lines
 from analysis.readings.crank_motion import CrankMotion, CrankNoise, follow_crank
 from analysis.readings.crank_steps import refuse_slip
 from analysis.readings.equal_pairs import equal_readings
@@ -28,5 +29,6 @@ __all__ = [
     "refuse_slip",
     "refuse_steps",
     "unit_key",
+    "without_late_lines",
     "zero_key",
 ]

@@ -9,10 +9,12 @@ it should have had is told without any leap.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.base import Floats
+from analysis.base import Floats, Streams
 
 _LEAST_SILENCE_S = 0.02
 _SILENCE_LINES = 3.0
@@ -50,6 +52,18 @@ def find_late_lines(time_s: Floats, crank_deg: Floats) -> Flags:
             break
         late[np.flatnonzero(~late)[further]] = True
     return late
+
+
+def without_late_lines(streams: Streams) -> Streams:
+    """Leave out the encoder's lines that came late in a lump: behind a silence they show a crank that stood in it.
+
+    Parameters
+    ----------
+    streams : Streams
+        Crank and gauge.
+    """
+    late = find_late_lines(streams.crank_time_s, streams.crank_deg)
+    return replace(streams, crank_time_s=streams.crank_time_s[~late], crank_deg=streams.crank_deg[~late])
 
 
 def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:

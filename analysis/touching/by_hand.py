@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats, Streams
+from analysis.readings import without_late_lines
 from analysis.touching.seen import Seen, seen
 
 SETTLED_S = 0.6
@@ -31,6 +32,7 @@ def last_moved_by_hand(streams: Streams, *, least_mm: float = LEAST_MOVE_MM) -> 
     least_mm : float
         What a hand that holds the crank, and the gauge's own last digits, can make of it.
     """
+    streams = without_late_lines(streams)
     own = seen(streams, 0.0)
     if len(own) < 2:
         return None

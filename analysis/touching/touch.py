@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.base import Floats, GaugeFacts, Streams
+from analysis.readings import without_late_lines
 from analysis.timing import Valve, nearest
 from analysis.touching.by_hand import last_moved_by_hand
 from analysis.touching.top import Top, find_top
@@ -118,7 +119,7 @@ def recognise(streams: Streams, gauge: GaugeFacts | None = None, zero: KnownZero
         return Touch("nothing" if turned >= STILL_TURN_DEG else "not_yet", turned_deg=turned)
     if last_moved_by_hand(streams, least_mm=max(0.15, 10.0 * noise)) is not None:
         return Touch("by_hand", turned_deg=turned)
-    return _by_top(find_top(streams, facts.lag_s, noise), known, turned)
+    return _by_top(find_top(without_late_lines(streams), facts.lag_s, noise), known, turned)
 
 
 def _by_top(top: Top | None, known: KnownZero, turned_deg: float) -> Touch:

@@ -22,7 +22,7 @@ from api.guide import GuideContexts, Wanted, Watch, ends_now
 from api.live import Recent
 from api.measure import ByItself, Parts
 from api.service.leads import Lead
-from api.service.looking import SET_NS, Look, look_at
+from api.service.looking import SET_NS, Look, look_at, told_by_both
 from api.store import Measurement, hands_free, now_text, setting_hands_free
 from capture.base import wire_now_ns
 
@@ -262,6 +262,7 @@ class HandsFree:
             streams = self._streams(gauge, since_ns)
             if streams is None:
                 continue
+            streams = told_by_both(streams, (wire_now_ns() - since_ns) / 1e9)
             look = await asyncio.to_thread(look_at, streams, since_ns, self._facts(gauge), zero)
             if look.moved_by_hand_ns is not None:
                 self._set_ns[gauge] = look.moved_by_hand_ns + SET_NS

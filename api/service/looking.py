@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,10 @@ BEFORE_NS = 400_000_000
 SET_NS = 300_000_000
 """A gauge that a hand has just let go of still settles."""
 MOVES_DEG = 0.5
+AWAITED_S = 1.0
+"""So long the encoder's next line is waited for, while a gauge speaks on: one that is silent for longer is told as such,
+or says nothing while it stands.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,12 @@ def look_at(streams: Streams, since_ns: int, facts: GaugeFacts, zero: KnownZero)
     begins_ns = since_ns + int(1e9 * max(first_s, turns_s - BEFORE_NS / 1e9))
     hand_ns = None if hand_s is None else since_ns + int(1e9 * hand_s)
     return Look(touch, begins_ns, touch.turned_deg, hand_ns)
+
+
+def told_by_both(streams: Streams, now_s: float) -> Streams:
+    """Leave out what the gauge said after the encoder's newest line: where its cable stalls the crank seems to stand."""
+    heard = streams.gauge_time_s <= max(float(streams.crank_time_s[-1]), now_s - AWAITED_S)
+    return replace(streams, gauge_time_s=streams.gauge_time_s[heard], gauge_mm=streams.gauge_mm[heard])
 
 
 def since_set(streams: Streams) -> Streams:

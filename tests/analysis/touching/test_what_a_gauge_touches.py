@@ -112,6 +112,44 @@ def test_turning_after_the_gauge_was_set_elsewhere_is_not_taken_for_a_hand() -> 
     assert last_moved_by_hand(streams_of(bench.trace)) is None
 
 
+def stalled(trace: Trace, lasts_s: float, chance: np.random.Generator) -> Streams:
+    """A trace read by a computer that stood still three times; its two ports are emptied one after the other."""
+    crank_s, gauge_s = trace.crank_time_s.copy(), trace.gauge_time_s.copy()
+    for share in chance.uniform(0.1, 0.9, 3):
+        stood_s = crank_s[0] + share * (crank_s[-1] - crank_s[0])
+        for time_s, later_s in ((crank_s, 0.0), (gauge_s, chance.uniform(-0.02, 0.02))):
+            waited = (time_s > stood_s) & (time_s < stood_s + lasts_s)
+            time_s[waited] = stood_s + lasts_s + later_s + 2e-5 * np.arange(np.count_nonzero(waited))
+    crank_s, gauge_s = np.maximum.accumulate(crank_s), np.maximum.accumulate(gauge_s)
+    return Streams(crank_s, trace.crank_deg, gauge_s, trace.gauge_mm)
+
+
+@pytest.mark.parametrize("lasts_s", [0.3, 0.6, 1.5])
+def test_a_computer_that_stood_still_is_no_hand(lasts_s: float) -> None:
+    """The crank's lines of that time came afterwards, as though it had stood while the gauge went on."""
+    for number in range(20):
+        bench = random_lobe(np.random.default_rng([7, number]), "turns")
+        streams = stalled(bench.trace, lasts_s, np.random.default_rng([8, number]))
+        assert last_moved_by_hand(streams) is None, number
+        assert told(recognise(streams)) in {bench.trace.touches.removesuffix("_1"), ""}
+
+
+def test_a_hand_is_seen_though_the_computer_stood_still_before() -> None:
+    for number in range(20):
+        bench = random_lobe(np.random.default_rng([7, number]), "turns")
+        streams = stalled(bench.trace, 0.6, np.random.default_rng([8, number]))
+        over_s = float(max(streams.crank_time_s[-1], streams.gauge_time_s[-1]))
+        rest_s = over_s + np.arange(0.1, 3.0, 0.1)
+        moved_mm = streams.gauge_mm[-1] + np.where(rest_s > over_s + 2.0, 2.5, 0.0)
+        then = Streams(
+            np.append(streams.crank_time_s, rest_s),
+            np.append(streams.crank_deg, np.full(rest_s.size, streams.crank_deg[-1])),
+            np.append(streams.gauge_time_s, rest_s),
+            np.append(streams.gauge_mm, moved_mm),
+        )
+        assert last_moved_by_hand(then) == pytest.approx(over_s + 2.0, abs=0.2), number
+
+
 def test_a_bolt_that_goes_round_with_the_cam_is_neither_piston_nor_valve() -> None:
     """It swings the plunger to and fro all the way round and has no base circle."""
     course = np.linspace(0.0, 1500.0, 6000)
