@@ -111,7 +111,7 @@ class Hands:
                 return
             self.wait(0.4)
             time.sleep(0.15)
-        pytest.fail(f"never: {what}. {self.page.inner_text('#sentence')}")
+        pytest.fail(f"never: {what}. {self.page.inner_text('main')}")
 
     def reads(self, words: str) -> None:
         self.until(lambda: words in self.page.inner_text("main"), words)
@@ -347,8 +347,9 @@ def test_a_whole_job_by_keyboard(single_cam_demo, open_tab, picture) -> None:
     inlet = demo.simulator("/truth?drop_mm=1.27")["lobes"]["inlet_1"]
     # Half of the card's tolerance, more than three standard uncertainties of one lobe and what the hand may leave of the
     # move; closer than that is held by the whole job over HTTP.
-    assert abs(inlet["centre_atdc_deg"] - 106.0) < AFTER_ONE_MOVE_DEG
+    told = [one["sentence"] for one in hands.listed() if one["touches"] == "inlet_1"]
+    assert abs(inlet["centre_atdc_deg"] - 106.0) < AFTER_ONE_MOVE_DEG, told
     assert "signed" in page.inner_text("#facts")
     page.goto(demo.url)
     hands.press("Put the job away")
-    expect(page.locator("#act")).to_contain_text("Start: True TDC")
+    hands.reads("Start: True TDC")

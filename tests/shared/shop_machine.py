@@ -92,11 +92,18 @@ class ShopMachine(RuleBasedStateMachine):
         self._begin_job()
         first = min(self.kept.jobs)
         self.exported = self.world.web.get(f"/api/jobs/{first}/job.zip").content
+        for _ in range(10):  # a computer too busy to read says so, and asks to turn again
+            number = self._measured()
+            if "turn again" not in self.kept.measurements[number]["sentence"]:
+                break
+        assert self.kept.measurements[number]["state"] == "finished", self.kept.measurements[number]
+
+    def _measured(self) -> int:
         self.begin_a_measurement()
         self.rock_the_crank()
         number = self.kept.running
         self.finish()
-        assert self.kept.measurements[number]["state"] == "finished", self.kept.measurements[number]
+        return number
 
     def teardown(self) -> None:
         if self.has_begun:
