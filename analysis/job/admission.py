@@ -18,6 +18,7 @@ from analysis.timing import (
     Moved,
     Noted,
     OwnDecision,
+    PartMeasured,
     Payload,
     PistonClearanceFound,
     SignedOff,
@@ -46,6 +47,7 @@ MAY_BE_WITHDRAWN = (
     Skipped,
     OwnDecision,
     Noted,
+    PartMeasured,
 )
 
 
@@ -199,6 +201,13 @@ def _note(evidence: Evidence, now: JobState, what: Noted) -> None:
     _reason(what.text, "The note is empty: write it, or leave it.", what.step)
 
 
+def _part(evidence: Evidence, now: JobState, what: PartMeasured) -> None:
+    if not what.part.strip() or len(what.part) > 60:
+        raise Blocked("part_without_name", "Name the part in 1 to 60 letters: No. 3 main journal.")
+    if not 1 <= len(what.figures) <= 40:
+        raise Blocked("part_without_number", "Give 1 to 40 numbers of the part.")
+
+
 def _sign(evidence: Evidence, now: JobState, what: SignedOff) -> None:
     unfinished = [
         step for step in now.steps if step.state not in {"done", "skipped"} and step.id != "sign_off"
@@ -284,5 +293,6 @@ _GATES: dict[type, Callable[[Evidence, JobState, Any], None]] = {
     Withdrawn: _withdraw,
     OwnDecision: _own,
     Noted: _note,
+    PartMeasured: _part,
     SignedOff: _sign,
 }

@@ -18,7 +18,7 @@ from analysis.report.lobe_report import (
 )
 from analysis.report.overlap import Overlap, overlap_of
 from analysis.report.reading_off import Figure
-from analysis.report.runout import Runout, Wave, find_runout
+from analysis.report.runout import Runout, Swash, Wave, find_runout, swash_of
 from analysis.report.slack_and_stretch import CamSlack, DriveLine, SlackSeen, drive_slack
 from analysis.report.timing_mark import MarkError, mark_error, rim_along_mm
 
@@ -47,6 +47,7 @@ __all__ = [
     "Ramp",
     "Runout",
     "SlackSeen",
+    "Swash",
     "Typed",
     "Wave",
     "against",
@@ -62,4 +63,5 @@ __all__ = [
     "profile_of_table",
     "report_lobe",
     "rim_along_mm",
+    "swash_of",
 ]

@@ -7,6 +7,7 @@ the gauge is pushed furthest in; angles are crank degrees at which that place is
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,6 +137,37 @@ def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, i
         crank_deg=np.mod(grid - zero_deg, _TURN_DEG)[np.argsort(np.mod(grid - zero_deg, _TURN_DEG))],
         reading_mm=shown[np.argsort(np.mod(grid - zero_deg, _TURN_DEG))],
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Swash:
+    """How a face is out of square with the axis it turns on.
+
+    Attributes
+    ----------
+    swash_mm
+        From its lowest to its highest where the gauge stands, by the tilt alone.
+    tilt_deg
+        Between the face and a plane square to the axis.
+    """
+
+    swash_mm: Figure
+    tilt_deg: Figure
+
+
+def swash_of(runout: Runout, radius_mm: float) -> Swash:
+    """Give the swash of a face from its runout: what it does once a turn; the rest is no tilt.
+
+    What the shaft itself goes to and fro along its axis once a turn cannot be told from a tilt.
+
+    Parameters
+    ----------
+    radius_mm : float
+        Of the circle that the gauge ran on.
+    """
+    once = runout.waves[0].amplitude_mm
+    tilt = math.degrees(math.atan2(once.value, radius_mm))
+    return Swash(Figure(2.0 * once.value, 2.0 * once.u95), Figure(tilt, math.degrees(once.u95 / radius_mm)))
 
 
 def _refuse_part_of_a_turn(angle: Floats) -> None:

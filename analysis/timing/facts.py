@@ -277,6 +277,38 @@ class Noted:
     kind: Literal["noted"] = "noted"
 
 
+PartKind = Literal["runout", "swash", "end_float", "deck", "compression", "mark"]
+"""What is told of a part beside the cams."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartFigure:
+    """A number of a part with its interval, and what it is of."""
+
+    __pydantic_config__ = STRICT
+    name: str
+    value: float
+    u95: float
+    unit: Literal["mm", "deg", "cm3", ": 1"]
+
+
+@dataclass(frozen=True, slots=True)
+class PartMeasured:
+    """Something told of a part beside the cams: runout of a journal, an end float, a deck; changes no step.
+
+    `held` is what came of the maker's limits that were typed; empty where none was.
+    """
+
+    __pydantic_config__ = STRICT
+    part: str
+    what: PartKind
+    figures: tuple[PartFigure, ...]
+    words: str
+    held: Literal["", "within", "beyond", "open"] = ""
+    gauge: str = ""
+    kind: Literal["part_measured"] = "part_measured"
+
+
 @dataclass(frozen=True, slots=True)
 class SignedOff:
     """The job is signed by `Fact.by`."""
@@ -303,6 +335,7 @@ Payload = Annotated[
     | Withdrawn
     | OwnDecision
     | Noted
+    | PartMeasured
     | SignedOff,
     Field(discriminator="kind"),
 ]

@@ -198,6 +198,20 @@ class HandSource(InFile):
     polarity: Literal[-1, 1] = 1
 
 
+class PartSource(InFile):
+    """The curve that a part's runout was told from."""
+
+    crank_deg: Annotated[list[Deg], Field(max_length=2000)]
+    reading_mm: Annotated[list[Deg], Field(max_length=2000)]
+    angles_from: Literal["true TDC", "the encoder's zero"]
+
+    @model_validator(mode="after")
+    def _in_pairs(self) -> Self:
+        if len(self.crank_deg) != len(self.reading_mm):
+            raise ValueError("a part's curve has not as many angles as readings")
+        return self
+
+
 class FactInFile(Body):
     """One thing that happened, and what it was computed from."""
 
@@ -212,6 +226,8 @@ class FactInFile(Body):
         kind = self.what.get("kind")
         if self.source is not None and kind == "piston_clearance_found":
             DropSource.model_validate(self.source)
+        elif self.source is not None and kind == "part_measured":
+            PartSource.model_validate(self.source)
         elif self.source is not None and self.source.get("by_hand"):
             HandSource.model_validate(self.source)
         return self

@@ -11,6 +11,7 @@ from analysis.timing import (
     Lobe,
     LobeMeasured,
     Noted,
+    PartMeasured,
     Verdict,
     expected_crank_deg,
     full_lift_of,
@@ -71,7 +72,7 @@ def with_reason(action: Action, reason: str) -> Action:
 
 def just_measured(context: GuideContext) -> tuple[Lobe, CamStanding] | None:
     """Give the lobe that was measured last and where its cam stands, while nothing was done since."""
-    facts = [fact.what for fact in context.evidence.facts if not isinstance(fact.what, Noted)]
+    facts = [fact.what for fact in context.evidence.facts if not isinstance(fact.what, Noted | PartMeasured)]
     last = facts[-1] if facts else None
     if not isinstance(last, LobeMeasured):
         return None

@@ -7,6 +7,7 @@ from api.jobs.left_to_measure import lobes_left, lobes_measured, piston_of
 from api.jobs.lift_tables import lift_table
 from api.jobs.measured import touched
 from api.jobs.measuring import JobMeasuring
+from api.jobs.parts import curve_csv, part_measured, part_source, parts_csv
 from api.jobs.repeatability import RepeatabilityView, repeatability_view
 from api.jobs.turned import TurnedView, turned_view
 from api.jobs.views import job_line, job_view
@@ -17,6 +18,7 @@ __all__ = [
     "Jobs",
     "RepeatabilityView",
     "TurnedView",
+    "curve_csv",
     "curve_of",
     "fact_by_hand",
     "job_line",
@@ -24,6 +26,9 @@ __all__ = [
     "lift_table",
     "lobes_left",
     "lobes_measured",
+    "part_measured",
+    "part_source",
+    "parts_csv",
     "piston_of",
     "repeatability_view",
     "source_of",

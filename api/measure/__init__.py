@@ -22,7 +22,9 @@ from api.measure.report_views import (
     By,
     CamReportView,
     FigureView,
+    KeptPart,
     OverlapView,
+    PartView,
     Unit,
     against_view,
     overlap_view,
@@ -31,7 +33,7 @@ from api.measure.report_views import (
 )
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
-from api.measure.turned_parts import EndFloatView, PartEntry, RunoutView, end_float_of, runout_of
+from api.measure.turned_parts import EndFloatView, PartEntry, RunoutView, TurnedEntry, end_float_of, runout_of
 from api.measure.zero import ANEW, ZeroProof, tdc_counted_from, zero_proof
 
 __all__ = [
@@ -50,6 +52,7 @@ __all__ = [
     "FigureView",
     "Fits",
     "KeptDrawings",
+    "KeptPart",
     "LobeAsked",
     "MarkEntry",
     "MarkView",
@@ -58,10 +61,12 @@ __all__ = [
     "Name",
     "OverlapView",
     "PartEntry",
+    "PartView",
     "Parts",
     "RunoutView",
     "TdcAsked",
     "TraceView",
+    "TurnedEntry",
     "Unit",
     "ZeroProof",
     "against_view",

@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from api.base import Body, with_service_errors
-from api.measure.report_views import FigureView
+from api.measure.report_views import FigureView, PartView
 
 Number = Annotated[float, Field(allow_inf_nan=False, ge=-1e6, le=1e6)]
 Reading = Annotated[float, Field(allow_inf_nan=False, ge=-100, le=100)]
@@ -41,7 +41,7 @@ class PartOfInterval(Body):
     u: float
 
 
-class CompressionView(Body):
+class CompressionView(PartView):
     """The ratio and its volumes."""
 
     ratio: FigureView
@@ -79,7 +79,7 @@ class CylinderDeckView(Body):
     limit_mm: float
 
 
-class DeckView(Body):
+class DeckView(PartView):
     """Deck heights, spread, and tilt in mm in 100 mm."""
 
     cylinders: list[CylinderDeckView]
@@ -98,7 +98,7 @@ class MarkEntry(Body):
     tdc_u95_deg: Annotated[float, Field(ge=0, le=90)] = 0.0
 
 
-class MarkView(Body):
+class MarkView(PartView):
     """How late the mark is, crank degrees and mm along the rim, and what to do."""
 
     late_deg: FigureView

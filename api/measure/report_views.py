@@ -26,6 +26,20 @@ class FigureView(Body):
     u95: float
 
 
+class KeptPart(Body):
+    """Whether what was told of a part is kept: the job and its entry, or why not."""
+
+    job_id: int | None = None
+    fact: int | None = None
+    sentence: str
+
+
+class PartView(Body):
+    """What was told of a part; `kept` where a name for it was given."""
+
+    kept: KeptPart | None = None
+
+
 class AtLiftView(Body):
     """All that is told at one check lift: crank degrees, mm a crank degree, mm times crank degrees."""
 

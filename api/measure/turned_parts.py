@@ -8,11 +8,11 @@ from pydantic import Field
 
 from analysis.base import GaugeFacts, Streams
 from api.base import Body, with_service_errors
-from api.measure.report_views import FigureView
+from api.measure.report_views import FigureView, PartView
 from api.measure.requests import Name
 
 if TYPE_CHECKING:
-    from analysis.report import Figure
+    from analysis.report import Figure, Runout
 
 Limit = Annotated[float, Field(allow_inf_nan=False, gt=0, le=100)]
 Held = Literal["", "within", "beyond", "open"]
@@ -26,6 +26,12 @@ class PartEntry(Body):
     least_mm: Limit | None = None
 
 
+class TurnedEntry(PartEntry):
+    """As well, for a face: how far from the axis the gauge stands on it, mm."""
+
+    face_radius_mm: Annotated[float, Field(allow_inf_nan=False, ge=5, le=500)] | None = None
+
+
 class WaveView(Body):
     """A wave so many times a turn: half of its swing, and where its first top is under the gauge."""
 
@@ -35,8 +41,19 @@ class WaveView(Body):
     seen: bool
 
 
-class RunoutView(Body):
-    """What turning a part under a gauge told; `held` against the limit; angles from true TDC or by the encoder."""
+class SwashView(Body):
+    """How a face is out of square: the swing it makes at the gauge by its tilt alone, and the tilt."""
+
+    radius_mm: float
+    swash_mm: FigureView
+    tilt_deg: FigureView
+
+
+class RunoutView(PartView):
+    """What turning a part under a gauge told; `held` against the limit; angles from true TDC or by the encoder.
+
+    On a face the limit is held against its full swing as on a journal, for makers give it so.
+    """
 
     gauge: str
     total_mm: FigureView
@@ -52,9 +69,10 @@ class RunoutView(Body):
     warnings: list[str]
     crank_deg: list[float]
     reading_mm: list[float]
+    swash: SwashView | None = None
 
 
-class EndFloatView(Body):
+class EndFloatView(PartView):
     """How far a shaft goes to and fro; `held` against the limits."""
 
     gauge: str
@@ -67,7 +85,7 @@ class EndFloatView(Body):
 
 @with_service_errors
 def runout_of(
-    entry: PartEntry, gauge: str, streams: Streams, facts: GaugeFacts, tdc_deg: float | None
+    entry: TurnedEntry, gauge: str, streams: Streams, facts: GaugeFacts, tdc_deg: float | None
 ) -> RunoutView:
     """Find the runout of what was turned under a gauge."""
     from analysis.report import find_runout  # here: it would hold up the first page
@@ -91,6 +109,20 @@ def runout_of(
         warnings=[warning.message for warning in found.warnings],
         crank_deg=found.crank_deg.tolist(),
         reading_mm=found.reading_mm.tolist(),
+        swash=_swash(found, entry.face_radius_mm),
+    )
+
+
+def _swash(found: Runout, radius_mm: float | None) -> SwashView | None:
+    from analysis.report import swash_of  # here: as above
+
+    if radius_mm is None:
+        return None
+    told = swash_of(found, radius_mm)
+    return SwashView(
+        radius_mm=radius_mm,
+        swash_mm=FigureView.model_validate(told.swash_mm),
+        tilt_deg=FigureView.model_validate(told.tilt_deg),
     )
 
 

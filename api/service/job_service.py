@@ -77,7 +77,7 @@ class JobService:
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)
         self.valve_to_valve = ValveToValve(self.jobs, self.contexts)
         self.hands_free = HandsFree(parts, self.contexts)
-        self.turned_parts = TurnedParts(parts, self.hands_free)
+        self.turned_parts = TurnedParts(parts, self.jobs, self.hands_free)
         self._deeds = ByDeed(self.jobs, self.hands_free)
         self._parts = parts
         self._pressing = asyncio.Lock()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from analysis.job import Evidence
 from analysis.timing import (
     Fact,
@@ -9,12 +11,14 @@ from analysis.timing import (
     Lobe,
     LobeMeasured,
     NotComparable,
+    PartFigure,
+    PartMeasured,
     TdcMeasured,
     full_lift_of,
     judge,
     lobe_error,
 )
-from api.sheet.model import SheetMeasurement
+from api.sheet.model import SheetMeasurement, SheetPart
 from api.sheet.words import SIDES, STAGES, method_words
 from api.store import Measurement
 
@@ -28,6 +32,39 @@ MAY_BE_EMPTY = (
     "check_lift_mm",
     "slack_deg",
 )
+
+
+KINDS = {
+    "runout": "runout",
+    "swash": "face swash",
+    "end_float": "end float",
+    "deck": "deck",
+    "compression": "compression",
+    "mark": "timing mark",
+}
+DIGITS = {"mm": 3, "deg": 1, "cm3": 2, ": 1": 2}
+
+
+def part_lines(facts: Iterable[Fact]) -> list[SheetPart]:
+    """Give what was told of parts beside the cams, in order."""
+    return [
+        SheetPart(
+            fact=fact.number,
+            at=fact.at,
+            part=what.part,
+            what=KINDS[what.what],
+            found=[_figure(one) for one in what.figures],
+            held=what.held,
+            gauge=what.gauge,
+        )
+        for fact in facts
+        if isinstance(what := fact.what, PartMeasured)
+    ]
+
+
+def _figure(one: PartFigure) -> str:
+    digits, unit = DIGITS[one.unit], one.unit.replace("cm3", "cm³").replace("deg", "°")
+    return f"{one.name} {one.value:.{digits}f} ± {one.u95:.{digits}f} {unit}".replace(" °", "°")
 
 
 def measurement_lines(

@@ -78,6 +78,18 @@ class SheetCam(Body):
     cannot_be_cured: str
 
 
+class SheetPart(Body):
+    """Something told of a part beside the cams, and whether it keeps to the limit that was typed."""
+
+    fact: int
+    at: str
+    part: str
+    what: str
+    found: list[str]
+    held: str
+    gauge: str
+
+
 class SheetHappening(Body):
     """Something that was decided or done: moved, tightened, decided, gone back, withdrawn, noted."""
 
@@ -123,6 +135,7 @@ class Sheet(Body):
     piston: list[PistonClearanceView]
     apart: Annotated[list[ValvesApartView], Field(default_factory=list)]
     lobes: list[LobeLineView]
+    parts: Annotated[list[SheetPart], Field(default_factory=list)]
     changes: list[LobeChangeView]
     standings: list[CamStandingView]
     cautions: list[str]

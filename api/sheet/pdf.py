@@ -31,6 +31,7 @@ from api.sheet.tables import (
     done_list,
     lobes_table,
     measurements_table,
+    parts_table,
     piston_table,
     too_near,
 )
@@ -99,6 +100,7 @@ def _story(sheet: Sheet, styles: Styles, face: Face, share: float) -> list[Flowa
         *_measured_again(sheet, styles),
         *_of_valves(sheet, styles, face, share),
         *_of_cylinders(sheet, styles),
+        *_of_parts(sheet, styles),
         *_told(sheet, styles),
     ]
     return parts
@@ -140,6 +142,13 @@ def _of_cylinders(sheet: Sheet, styles: Styles) -> list[Flowable]:
         return []
     table = set_table(lobes_table(sheet), styles, WIDTH)
     return [KeepTogether([heading("Every lobe, as measured last", styles), table])]
+
+
+def _of_parts(sheet: Sheet, styles: Styles) -> list[Flowable]:
+    if not sheet.parts:
+        return []
+    table = set_table(parts_table(sheet), styles, WIDTH)
+    return [KeepTogether([heading("Other parts", styles), table])]
 
 
 def _told(sheet: Sheet, styles: Styles) -> list[Flowable]:

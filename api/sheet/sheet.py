@@ -34,7 +34,7 @@ from analysis.timing import (
 from api.base import CamStandingView, DepartureView, Finding, VerdictView
 from api.live import PROGRAM
 from api.service import JobService, Service
-from api.sheet.measurements import measurement_lines
+from api.sheet.measurements import measurement_lines, part_lines
 from api.sheet.model import Sheet, SheetCam, SheetCurve
 from api.sheet.words import (
     SIDES,
@@ -99,6 +99,7 @@ async def sheet_of(
         piston=await job_service.reports.piston_clearances(job_id),
         apart=job_service.valve_to_valve.found(job_id),
         lobes=job_service.reports.lobes(job_id),
+        parts=part_lines(evidence.facts),
         changes=job_service.reports.changes(job_id),
         standings=[CamStandingView.model_validate(one) for one in state.cams],
         cautions=list(CAUTIONS),

@@ -46,7 +46,7 @@ class SheetCell:
 class SheetTable:
     """A head and rows under it; `name` tells page and PDF how wide its columns are."""
 
-    name: Literal["cams", "measured", "again", "piston", "lobes"]
+    name: Literal["cams", "measured", "again", "piston", "lobes", "parts"]
     head: tuple[str, ...]
     rows: tuple[tuple[SheetCell, ...], ...]
 
@@ -215,6 +215,19 @@ def lobes_table(sheet: Sheet) -> SheetTable:
         )
         rows.append(_cells(texts, stop=bool(one.odd)))
     return SheetTable("lobes", head, tuple(rows))
+
+
+def parts_table(sheet: Sheet) -> SheetTable:
+    """Give what was told of parts beside the cams."""
+    head = ("Part", "What", "Found", "Against the limit typed", "Gauge", "Time")
+    rows = []
+    for one in sheet.parts:
+        texts = (one.part, one.what, *("",) * 2, one.gauge, moment(one.at, sheet.begun_at))
+        cells = list(_cells(texts, stop=False))
+        cells[2] = SheetCell(tuple(one.found), "small")
+        cells[3] = SheetCell((one.held,), stop=one.held == "beyond")
+        rows.append(tuple(cells))
+    return SheetTable("parts", head, tuple(rows))
 
 
 # -- lists

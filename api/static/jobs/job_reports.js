@@ -219,6 +219,7 @@ export function filesOf(here) {
     [`${here}/sheet.html`, "Sheet to look at and print", ""],
     [`${here}/sheet.pdf`, "Sheet as PDF", "for the customer"],
     [`${here}/sheet.csv`, "Measurements as CSV", "every digit kept"],
+    [`${here}/parts.csv`, "Other parts as CSV", "runout, end float, deck; mm and inch"],
     [`${here}/sheet.json`, "Everything as JSON", "for other programs"],
     [`${here.replace("/api", "")}/report`, "Cam report", "every lobe beside its card and its neighbours"],
     [`${here.replace("/api", "")}/piston_map`, "Valve to piston, a map", "by the phase of both cams"],

@@ -78,6 +78,7 @@ const FACTS = {
   withdrawn: (what) => `line ${what.number} withdrawn`,
   own_decision: (what, _choices, title) => `own decision at ${title(what.step)}`,
   noted: (what) => what.text,
+  part_measured: (what) => `${what.part}: ${what.words}`,
   signed_off: (what) => `signed${what.statement ? `: ${what.statement}` : ""}`,
 };
 

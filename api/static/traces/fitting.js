@@ -28,13 +28,22 @@ const rowsOf = (rows) =>
     "",
   );
 
+/** Where it was named: in which job it is kept, with a way there, or why not. */
+function whetherKept(kept) {
+  if (!kept) return [];
+  if (kept.job_id === null) return [note("mind", spoken(kept.sentence))];
+  return [el("p", {}, el("a", { href: `/jobs/${kept.job_id}` }, spoken(kept.sentence)))];
+}
+
 /** What goes wrong is said where the answer would stand. */
 function answers(form, told, bodyOf, show) {
   byId(form).addEventListener("submit", async (event) => {
     event.preventDefault();
     try {
-      const body = bodyOf(Object.fromEntries(new FormData(byId(form))));
-      byId(told).replaceChildren(show(await post(`/api/fitting/${form}`, body)));
+      const { part, ...fields } = Object.fromEntries(new FormData(byId(form)));
+      const named = part.trim() ? `?part=${encodeURIComponent(part.trim())}` : "";
+      const found = await post(`/api/fitting/${form}${named}`, bodyOf(fields));
+      byId(told).replaceChildren(show(found), ...whetherKept(found.kept));
     } catch (problem) {
       byId(told).replaceChildren(note("stop", spoken(problem.message)));
     }

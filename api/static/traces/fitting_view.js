@@ -95,6 +95,11 @@ export function runoutRows(found) {
     ["Off its axis", figure(found.eccentricity_mm, 3, "\u00a0mm")],
     ["Oval, high less low", figure(found.ovality_mm, 3, "\u00a0mm")],
   ];
+  if (found.swash) {
+    const { radius_mm, swash_mm, tilt_deg } = found.swash;
+    rows.push([`Swash ${digits(radius_mm, 0)}\u00a0mm from the axis`, figure(swash_mm, 3, "\u00a0mm")]);
+    rows.push(["Out of square", figure(tilt_deg, 3, "°")]);
+  }
   for (const wave of found.waves)
     if (wave.seen) rows.push([`${WAVES[wave.times]}, highest first at`, figure(wave.high_at_deg, 0, "°")]);
   rows.push(["Turned", `${digits(found.turns, 1)} turns`]);

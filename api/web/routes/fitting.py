@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
+from pydantic import AfterValidator
 
-from api.base import Trouble
+from api.base import Trouble, readable
 from api.measure import (
     CompressionEntry,
     CompressionView,
@@ -17,6 +18,7 @@ from api.measure import (
     MarkView,
     PartEntry,
     RunoutView,
+    TurnedEntry,
     compression_of,
     deck_of,
     mark_of,
@@ -29,34 +31,43 @@ TOO_LARGE: dict[int | str, dict[str, Any]] = {
         "description": "More was sent than is taken here: many readings, written out very long.",
     }
 }
+NamedPart = Annotated[
+    str,
+    Query(max_length=60, description="What the part is called: what is told of it is kept in the open job."),
+    AfterValidator(readable),
+]
 router = APIRouter(prefix="/api/fitting", tags=["fitting"], responses=TROUBLES | TOO_LARGE)
 
 
 @router.post("/compression", summary="Compression ratio from volumes")
-def reckon_compression(entry: CompressionEntry) -> CompressionView:
-    """Give the ratio with its interval, and what each number adds to it. Nothing is kept."""
-    return compression_of(entry)
+async def reckon_compression(
+    entry: CompressionEntry, job_service: TheJobService, part: NamedPart = ""
+) -> CompressionView:
+    """Give the ratio with its interval, and what each number adds to it."""
+    return await job_service.turned_parts.kept(part, compression_of(entry))
 
 
 @router.post("/deck", summary="Deck heights from readings at two places of each crown")
-def reckon_deck(entry: DeckEntry) -> DeckView:
-    """Give every deck height, the spread, and the tilt of the block's face where it can be told. Nothing is kept."""
-    return deck_of(entry)
+async def reckon_deck(entry: DeckEntry, job_service: TheJobService, part: NamedPart = "") -> DeckView:
+    """Give every deck height, the spread, and the tilt of the block's face where it can be told."""
+    return await job_service.turned_parts.kept(part, deck_of(entry))
 
 
 @router.post("/mark", summary="A timing mark against true TDC")
-def reckon_mark(entry: MarkEntry) -> MarkView:
-    """Give how late the mark is, in crank degrees and in mm along the rim. Nothing is kept."""
-    return mark_of(entry)
+async def reckon_mark(entry: MarkEntry, job_service: TheJobService, part: NamedPart = "") -> MarkView:
+    """Give how late the mark is, in crank degrees and in mm along the rim."""
+    return await job_service.turned_parts.kept(part, mark_of(entry))
 
 
 @router.post("/runout", summary="Runout of what was turned under a gauge")
-async def tell_runout(entry: PartEntry, job_service: TheJobService) -> RunoutView:
+async def tell_runout(entry: TurnedEntry, job_service: TheJobService, part: NamedPart = "") -> RunoutView:
     """Give swing, eccentricity, ovality and lobes since the gauge was set on the part, with the waves drawn."""
-    return await job_service.turned_parts.runout(entry)
+    turned = job_service.turned_parts
+    return await turned.kept(part, await turned.runout(entry))
 
 
 @router.post("/end_float", summary="End float of a shaft that was pushed and pulled")
-async def tell_end_float(entry: PartEntry, job_service: TheJobService) -> EndFloatView:
+async def tell_end_float(entry: PartEntry, job_service: TheJobService, part: NamedPart = "") -> EndFloatView:
     """Give how far it goes, from its rests at either end since the crank stands."""
-    return await job_service.turned_parts.end_float(entry)
+    turned = job_service.turned_parts
+    return await turned.kept(part, await turned.end_float(entry))

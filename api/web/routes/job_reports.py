@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, status
+from fastapi import APIRouter, Path, Query, status
 from fastapi.responses import Response
 
 from api.base import (
@@ -20,6 +20,7 @@ from api.base import (
     PistonClearanceView,
     ValvesApartView,
 )
+from api.jobs import curve_csv, parts_csv
 from api.service import DriveSlackView, JobCamReport, JobPistonMap
 from api.web.routes.jobs import TROUBLES, JobNumber, TheJobService
 
@@ -125,3 +126,24 @@ async def read_card_matches(job_id: JobNumber, job_service: TheJobService) -> li
 async def keep_card_from(job_id: JobNumber, entry: CardFromEntry, job_service: TheJobService) -> CardKept:
     """Make a new card of the lobes measured, by full lift at their drop."""
     return job_service.card(await job_service.reports.keep_card_from(job_id, entry))
+
+
+@router.get("/{job_id}/parts.csv", response_class=Response, summary="Parts beside the cams as CSV")
+async def read_parts_csv(job_id: JobNumber, job_service: TheJobService) -> Response:
+    """Give a row a number: runouts, end floats, decks and what else is kept of parts, in mm and inch."""
+    job_service.jobs.read.job(job_id)
+    return Response(parts_csv(job_service.jobs.facts(job_id)), media_type="text/csv; charset=utf-8")
+
+
+@router.get(
+    "/{job_id}/parts/{fact}.csv", response_class=Response, summary="The curve of one part's runout as CSV"
+)
+async def read_part_csv(
+    job_id: JobNumber,
+    fact: Annotated[int, Path(ge=1, le=2**53, description="Number of the entry.")],
+    job_service: TheJobService,
+) -> Response:
+    """Give the waves by crank degree, in mm and inch."""
+    read = job_service.jobs.read
+    read.job(job_id)
+    return Response(curve_csv(read.sources(job_id).get(fact)), media_type="text/csv; charset=utf-8")

@@ -21,6 +21,8 @@ from analysis.timing import (
     Moved,
     Noted,
     OwnDecision,
+    PartFigure,
+    PartMeasured,
     SignedOff,
     Skipped,
     StrokeFound,
@@ -32,6 +34,7 @@ from analysis.timing import (
 
 GOOD_BENCH = BenchChecked(True, 360.0, ("plunger",), (1,))
 TDC = TdcMeasured("1", 17.3, 0.03)
+FLOAT = PartFigure("float", 0.18, 0.01, "mm")
 EVENTS = replace(LobeCard(), opens_deg=20, closes_deg=56, check_lift_mm=1.0)
 
 seen: set[str] = set()
@@ -455,6 +458,9 @@ def test_one_tdc_measurement_does_not_count_as_its_own_repeat(builder):
         (Skipped("clearances", ""), "no_reason"),
         (Skipped("clearances", " .. "), "no_reason"),
         (Noted(" "), "no_reason"),
+        (PartMeasured(" ", "end_float", (FLOAT,), "End float."), "part_without_name"),
+        (PartMeasured("x" * 61, "end_float", (FLOAT,), "End float."), "part_without_name"),
+        (PartMeasured("Crankshaft", "end_float", (), "End float."), "part_without_number"),
         (WentBack("nowhere"), "no_such_step"),
         (Withdrawn(99, "never was"), "no_such_fact"),
         (OwnDecision("true_tdc", "not_yet", "going past it"), "no_such_block"),
@@ -503,6 +509,7 @@ def test_a_signed_job_is_changed_only_by_going_back_with_a_reason(builder):
         Tightened("inlet", "torqued"),
         SignedOff(),
         Withdrawn(1, "a slip"),
+        PartMeasured("Crankshaft", "end_float", (FLOAT,), "End float 0.180 mm."),
     ):
         blocked(builder, payload, "signed", "sign_off")
     blocked(builder, WentBack("torqued.inlet"), "no_reason")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.base import GaugeFacts, Refusal, Streams
-from analysis.report import Runout, find_runout
+from analysis.report import Runout, find_runout, swash_of
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
 from simulated_devices.traces import RoundPart, Trace, record_round
 
@@ -102,3 +102,26 @@ def test_what_cannot_be_told_is_refused(trace: Trace, code: str) -> None:
     with pytest.raises(Refusal) as refused:
         find_runout(streams_of(trace), GaugeFacts())
     assert refused.value.code == code
+
+
+@pytest.mark.parametrize("tilt_deg", [0.01, 0.05, 0.3])
+def test_a_face_that_is_tilted_tells_its_tilt_and_its_swash(tilt_deg: float) -> None:
+    """Plain geometry in space: a plane turned about an axis that it is not square to, read along that axis.
+
+    Its normal leans by the tilt; where a line along the axis at 90 mm from it meets the plane is the reading.
+    """
+    rng, radius_mm = np.random.default_rng(5), 90.0
+    time_s = np.arange(0.0, 42.0, 0.05)
+    turned_deg = np.interp(time_s, [1.0, 41.0], [0.0, 740.0])
+    lean = np.radians(tilt_deg)
+    normal = np.array([np.sin(lean), 0.0, np.cos(lean)])
+    seen_at = np.radians(-turned_deg)  # of the turning face, the place under a gauge that stands still
+    x, y = radius_mm * np.cos(seen_at), radius_mm * np.sin(seen_at)
+    along_mm = -(normal[0] * x + normal[1] * y) / normal[2]
+    shown_mm = np.round(along_mm + rng.normal(0.0, 0.001, time_s.size), 3)
+    told = swash_of(
+        find_runout(Streams(time_s, turned_deg, time_s, shown_mm), GaugeFacts(lag_s=0.0)), radius_mm
+    )
+    assert told.tilt_deg.value == pytest.approx(tilt_deg, abs=1.2 * told.tilt_deg.u95)
+    assert told.swash_mm.value == pytest.approx(float(np.ptp(along_mm)), abs=1.2 * told.swash_mm.u95 + 1e-4)
+    assert told.swash_mm.u95 < 0.004

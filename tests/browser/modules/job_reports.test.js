@@ -196,6 +196,7 @@ export const tests = {
         "sheet.html",
         "sheet.pdf",
         "sheet.csv",
+        "parts.csv",
         "sheet.json",
         "report",
         "piston_map",

@@ -1,0 +1,150 @@
+"""What was told of a part beside the cams, as an entry of a job, and its figures and curve as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from functools import singledispatch
+from typing import Any
+
+from analysis.timing import Fact, PartFigure, PartKind, PartMeasured
+from api.base import NotFoundError, safe_cell
+from api.measure import CompressionView, DeckView, EndFloatView, FigureView, MarkView, PartView, RunoutView
+
+MM_AN_INCH = 25.4
+
+
+def part_measured(part: str, told: PartView) -> PartMeasured:
+    """Give the entry of what was told of a part.
+
+    Parameters
+    ----------
+    part : str
+        What the builder calls it.
+    told : PartView
+        What was told of it.
+    """
+    kind, figures, words = _entry(told)
+    return PartMeasured(
+        part=part,
+        what=kind,
+        figures=tuple(figures),
+        words=words,
+        held=getattr(told, "held", ""),
+        gauge=getattr(told, "gauge", ""),
+    )
+
+
+Entry = tuple[PartKind, list[PartFigure], str]
+
+
+@singledispatch
+def _entry(told: PartView) -> Entry:
+    raise TypeError(type(told).__name__)
+
+
+@_entry.register
+def _runout(told: RunoutView) -> Entry:
+    figures = [
+        _mm("full swing", told.total_mm),
+        _mm("off its axis", told.eccentricity_mm),
+        _mm("oval", told.ovality_mm),
+    ]
+    if told.waves and told.waves[0].seen:
+        figures.append(PartFigure("highest at", told.high_at_deg.value, told.high_at_deg.u95, "deg"))
+    if told.swash is None:
+        return "runout", figures, told.words
+    tilt = told.swash.tilt_deg
+    figures = [
+        figures[0],
+        _mm(f"swash at {told.swash.radius_mm:g} mm from the axis", told.swash.swash_mm),
+        PartFigure("tilt", tilt.value, tilt.u95, "deg"),
+        *figures[3:],
+    ]
+    return "swash", figures, told.words
+
+
+@_entry.register
+def _end_float(told: EndFloatView) -> Entry:
+    return "end_float", [_mm("float", told.float_mm)], told.words
+
+
+@_entry.register
+def _deck(told: DeckView) -> Entry:
+    figures = [_mm(f"cylinder {one.cylinder}", one.deck_mm) for one in told.cylinders]
+    spread = told.spread_mm
+    words = f"Deck heights apart by {spread.value:.3f} ± {spread.u95:.3f} mm; below the face is positive."
+    return "deck", [*figures, _mm("spread", spread)], words
+
+
+@_entry.register
+def _compression(told: CompressionView) -> Entry:
+    ratio = told.ratio
+    figures = [
+        PartFigure("ratio", ratio.value, ratio.u95, ": 1"),
+        PartFigure("swept", told.swept_cm3.value, told.swept_cm3.u95, "cm3"),
+        PartFigure("left at TDC", told.left_cm3.value, told.left_cm3.u95, "cm3"),
+    ]
+    return "compression", figures, f"Compression ratio {ratio.value:.2f} ± {ratio.u95:.2f} : 1."
+
+
+@_entry.register
+def _mark(told: MarkView) -> Entry:
+    late = told.late_deg
+    figures = [PartFigure("late", late.value, late.u95, "deg"), _mm("along the rim", told.along_rim_mm)]
+    return "mark", figures, told.words
+
+
+def _mm(name: str, figure: FigureView) -> PartFigure:
+    return PartFigure(name, figure.value, figure.u95, "mm")
+
+
+def part_source(told: PartView) -> dict[str, Any] | None:
+    """Give the curve that an entry was told from, where there is one; it is kept beside the entry."""
+    if not isinstance(told, RunoutView):
+        return None
+    return {"crank_deg": told.crank_deg, "reading_mm": told.reading_mm, "angles_from": told.angles_from}
+
+
+# -- as CSV
+
+
+def parts_csv(facts: Iterable[Fact]) -> str:
+    """Give every number of every part of a job, in mm and inch where it is a length."""
+    head = ("entry", "at", "by", "part", "what", "number", "value", "u95", "unit", "inch", "u95_inch", "held")
+    return _csv(head, (row for fact in facts for row in _rows(fact)))
+
+
+def _rows(fact: Fact) -> Iterable[tuple[object, ...]]:
+    what = fact.what
+    if not isinstance(what, PartMeasured):
+        return
+    for one in what.figures:
+        inch = [x / MM_AN_INCH for x in (one.value, one.u95)] if one.unit == "mm" else ["", ""]
+        named = (fact.number, fact.at, fact.by, what.part, what.what, one.name)
+        yield *named, one.value, one.u95, one.unit, *inch, what.held
+
+
+def curve_csv(source: dict[str, Any] | None) -> str:
+    """Give the curve of one part by crank degree, mm and inch; raises `NotFoundError` where it has none."""
+    if not source or "reading_mm" not in source:
+        raise NotFoundError(
+            "no_curve", "Nothing was drawn of this part: its numbers are in the list of parts."
+        )
+    pairs = zip(source["crank_deg"], source["reading_mm"], strict=True)
+    return _csv(
+        ("crank_deg", "reading_mm", "reading_inch"), ((deg, mm, mm / MM_AN_INCH) for deg, mm in pairs)
+    )
+
+
+def _csv(head: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\r\n")
+    writer.writerow(head)
+    writer.writerows([[_cell(cell) for cell in row] for row in rows])
+    return file.getvalue()
+
+
+def _cell(cell: object) -> str:
+    return repr(cell) if isinstance(cell, float) else safe_cell(str(cell))
