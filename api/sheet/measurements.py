@@ -46,7 +46,8 @@ DIGITS = {"mm": 3, "deg": 1, "cm3": 2, ": 1": 2}
 
 
 def part_lines(facts: Iterable[Fact]) -> list[SheetPart]:
-    """Give what was told of parts beside the cams, in order."""
+    """Give what was told last of each part beside the cams, in order."""
+    newest = {(fact.what.part, fact.what.what): fact for fact in facts if isinstance(fact.what, PartMeasured)}
     return [
         SheetPart(
             fact=fact.number,
@@ -57,7 +58,7 @@ def part_lines(facts: Iterable[Fact]) -> list[SheetPart]:
             held=what.held,
             gauge=what.gauge,
         )
-        for fact in facts
+        for fact in newest.values()
         if isinstance(what := fact.what, PartMeasured)
     ]
 

@@ -3,7 +3,8 @@
  */
 
 import { post } from "./ask.js";
-import { byId, el, note, svg } from "./dom.js";
+import { gaugeChannels } from "./bench_state.js";
+import { byId, el, note, refill, show, svg } from "./dom.js";
 import {
   TOLD_COLUMNS,
   compressionBody,
@@ -19,7 +20,19 @@ import {
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 
-const { spoken } = startScreen();
+const { bench, spoken } = startScreen();
+
+/** Which gauge is asked only where there are several. */
+function followGauges() {
+  const names = gaugeChannels(bench.now).map((channel) => channel.name);
+  for (const box of document.querySelectorAll(".gauge-box")) {
+    refill(box.querySelector("select"), String(names), () =>
+      names.map((name) => el("option", { value: name }, spoken(name))),
+    );
+    show(box, names.length > 1);
+  }
+}
+bench.addEventListener("change", followGauges);
 
 const rowsOf = (rows) =>
   table(
@@ -36,14 +49,14 @@ function whetherKept(kept) {
 }
 
 /** What goes wrong is said where the answer would stand. */
-function answers(form, told, bodyOf, show) {
+function answers(form, told, bodyOf, shown) {
   byId(form).addEventListener("submit", async (event) => {
     event.preventDefault();
     try {
       const { part, ...fields } = Object.fromEntries(new FormData(byId(form)));
       const named = part.trim() ? `?part=${encodeURIComponent(part.trim())}` : "";
       const found = await post(`/api/fitting/${form}${named}`, bodyOf(fields));
-      byId(told).replaceChildren(show(found), ...whetherKept(found.kept));
+      byId(told).replaceChildren(shown(found), ...whetherKept(found.kept));
     } catch (problem) {
       byId(told).replaceChildren(note("stop", spoken(problem.message)));
     }

@@ -76,6 +76,15 @@ def test_a_result_without_a_name_or_without_a_job_is_told_and_not_kept(recorded:
     assert "No job is open" in kept["sentence"]
 
 
+def test_the_sheet_gives_a_part_as_it_was_told_last(shop: Any) -> None:
+    for chamber in (50.0, 40.0):
+        shop.post("/api/fitting/compression?part=Cylinder%201", {**RATIO, "chamber_cm3": {"value": chamber}})
+    [line] = shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"]
+    assert line["found"][0].startswith("ratio 11.05"), "402.12 and 40 in 40"
+    page = shop.client.get(f"/api/jobs/{shop.job_id}/sheet.html").text
+    assert "left at TDC 40.00" in page, "every number of it"
+
+
 def test_a_part_withdrawn_is_off_the_sheet(shop: Any) -> None:
     fact = shop.post("/api/fitting/compression?part=Cylinder%201", RATIO)["kept"]["fact"]
     what = {"kind": "withdrawn", "number": fact, "reason": "The chamber was poured anew."}
