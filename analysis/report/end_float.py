@@ -13,6 +13,8 @@ import numpy as np
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, expand, limit_u, smallest_step
 from analysis.report.reading_off import Figure
 
+_NOISE_OF_BENDS, _GRAIN_OF_NOISE = 1.65, 3.0
+"""Middle of the second differences of noise of one; what a fine gauge wanders by more than its step is its step here."""
 _RESTS_S, _RESTS_STEPS = 0.35, 1.5
 _CREEPS_STEPS = 2.5
 """A shaft that is moved slowly goes from step to step of a coarse gauge as one that rests does, but reaches further."""
@@ -68,9 +70,10 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
             f"The crank turned by {turned_deg:.0f} degrees meanwhile: hold it still, then push and pull again.",
         )
     step_mm = gauge.step_mm or min(smallest_step(streams.gauge_mm), _USUAL_STEP_MM)
-    rests, crept = _rests(streams.gauge_time_s, streams.gauge_mm, step_mm)
+    grain_mm = max(step_mm, _GRAIN_OF_NOISE * _noise_mm(streams.gauge_mm))
+    rests, crept = _rests(streams.gauge_time_s, streams.gauge_mm, grain_mm)
     places = _of_now(rests)
-    moved = len(places) > 0 and float(np.ptp(places)) > _MOVED_STEPS * step_mm
+    moved = len(places) > 0 and float(np.ptp(places)) > _MOVED_STEPS * grain_mm
     low, high = _ends(places) if moved else (places, places[:0])
     if min(len(low), len(high)) < _TIMES_EACH_WAY and crept:
         raise Refusal(
@@ -100,22 +103,28 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
     return EndFloat(Figure(size, told.expanded), len(high), len(low))
 
 
-def _rests(time_s: Floats, value: Floats, step_mm: float) -> tuple[Floats, bool]:
+def _noise_mm(value: Floats) -> float:
+    """Give what single readings wander by; a shaft that moves evenly bends no reading from its neighbours."""
+    bends = np.abs(np.diff(value, 2))
+    return float(np.median(bends)) / _NOISE_OF_BENDS if bends.size else 0.0
+
+
+def _rests(time_s: Floats, value: Floats, grain_mm: float) -> tuple[Floats, bool]:
     """Give the place of every rest since the shaft crept last, and whether it crept at all."""
     if len(value) < _FEWEST:
         return np.zeros(0), False
     runs = np.split(
-        np.arange(len(value)), np.flatnonzero(np.abs(np.diff(value)) > _RESTS_STEPS * step_mm) + 1
+        np.arange(len(value)), np.flatnonzero(np.abs(np.diff(value)) > _RESTS_STEPS * grain_mm) + 1
     )
     rests = [run for run in runs if len(run) >= _FEWEST and time_s[run[-1]] - time_s[run[0]] >= _RESTS_S]
-    creeps = [k for k, run in enumerate(rests) if np.ptp(value[run]) > _CREEPS_STEPS * step_mm]
+    creeps = [k for k, run in enumerate(rests) if np.ptp(value[run]) > _CREEPS_STEPS * grain_mm]
     since = rests[creeps[-1] + 1 :] if creeps else rests
-    return np.array([_place(value[run], step_mm) for run in since]), bool(creeps)
+    return np.array([_place(value[run], grain_mm) for run in since]), bool(creeps)
 
 
-def _place(rest: Floats, step_mm: float) -> float:
+def _place(rest: Floats, grain_mm: float) -> float:
     """Mean of a rest, without what was read while the shaft slowed down before it and set off after."""
-    return float(np.mean(rest[np.abs(rest - np.median(rest)) < _OF_ONE_PLACE_STEPS * step_mm]))
+    return float(np.mean(rest[np.abs(rest - np.median(rest)) < _OF_ONE_PLACE_STEPS * grain_mm]))
 
 
 def _of_now(places: Floats) -> Floats:

@@ -69,6 +69,7 @@ def test_every_file_of_a_job_can_be_had(job_page, shared_tab, still_demo) -> Non
         "sheet.html",
         "sheet.pdf",
         "sheet.csv",
+        "parts.csv",
         "sheet.json",
         "report",
         "piston_map",
@@ -133,3 +134,25 @@ def test_the_gauge_for_valves_is_chosen_on_the_page(shared_tab, still_demo, begi
         shared_tab.select_option("#gauge-valve", "dial_b")
     assert answered.value.status == 200
     assert answered.value.request.post_data_json == {"on": "valve", "gauge": "dial_b"}
+
+
+def test_what_is_told_of_a_part_is_kept_in_the_open_job_where_it_is_named(
+    shared_tab, still_demo, begin
+) -> None:
+    """A circle of 180 mm: two degrees of it are 3.14 mm."""
+    job = begin("HL-0421")
+    shared_tab.goto(f"{still_demo.url}/fitting")
+    shared_tab.wait_for_selector("body[data-ready]")
+    for field, text in {"mark_deg": "12", "tdc_deg": "10", "rim_mm": "180", "mark-part": "Damper"}.items():
+        shared_tab.fill(f"#{field}", text)
+    shared_tab.get_by_role("button", name="Tell the mark").click()
+    expect(shared_tab.locator("#mark-told")).to_contain_text("3.14 mm")
+    expect(shared_tab.locator("#mark-told")).to_contain_text("No job is open")
+    httpx.post(f"{still_demo.url}/api/jobs/{job}/open", timeout=60.0).raise_for_status()
+    try:
+        shared_tab.get_by_role("button", name="Tell the mark").click()
+        shared_tab.get_by_role("link", name="Kept in job HL-0421 as Damper.").click()
+        shared_tab.wait_for_url(f"**/jobs/{job}")
+        expect(shared_tab.locator("#facts")).to_contain_text("Damper: The mark comes under the pointer")
+    finally:
+        httpx.post(f"{still_demo.url}/api/jobs/{job}/close", timeout=60.0).raise_for_status()
