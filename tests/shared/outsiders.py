@@ -10,7 +10,7 @@ from collections import Counter
 from pathlib import Path
 
 import httpx
-from attacked_shop import network_address
+from attacked_shop import answering_address
 from running import still_trace
 
 from api.archive import look_for_left
@@ -67,7 +67,9 @@ class Outsiders:
         code = f"{self._chance.randrange(10**8):08}"
         with contextlib.suppress(*DOWN):
             port = int(self._url().rsplit(":", 1)[1])
-            far = network_address(port)
+            far = answering_address(port)
+            if far is None:  # the service is down at this moment
+                return
             with httpx.Client(base_url=f"http://{far}:{port}", timeout=15) as one:
                 for answer in (
                     one.post("/api/engines", json={"layout": "twin cam", "engine": {"name": "Nobody's"}}),
