@@ -16,7 +16,15 @@ from simulated_devices.live.builder_state import BuilderState
 from simulated_devices.live.live_hand import LiveHand
 from simulated_devices.live.live_line import Asking, CrankLiveLine, GaugeLiveLine, LiveLine
 from simulated_devices.live.world import World
-from simulated_devices.machine import CommandError, EncoderDevice, Engine, MachineClock, Move, SimulatorError
+from simulated_devices.machine import (
+    CommandError,
+    EncoderDevice,
+    Engine,
+    MachineClock,
+    Move,
+    RoundPart,
+    SimulatorError,
+)
 from simulated_devices.scenarios import (
     Scenario,
     StepTable,
@@ -192,8 +200,17 @@ class LiveBench:
                 name: {"late_deg": cam.late_deg, "slack_deg": cam.slack_deg}
                 for name, cam in self.world.cams.items()
             },
+            "parts": {
+                name: {"off_axis_mm": part.off_axis_mm, "full_swing_mm": _full_swing_mm(part)}
+                for name, part in engine.parts.items()
+            },
+            "end_float_mm": engine.end_float_mm,
             "gauges": {name: {"lag_s": line.gauge.lag_s} for name, line in self.gauges.items()},
         }
+
+
+def _full_swing_mm(part: RoundPart) -> float:
+    return float(np.ptp(part.under_gauge_mm(np.arange(0.0, 360.0, 0.5))))
 
 
 class Script:

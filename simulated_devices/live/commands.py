@@ -78,6 +78,12 @@ class ValveBody(_Body):
     down: bool
 
 
+class ShaftBody(_Body):
+    """``POST /shaft``: pull the crankshaft `out` along its axis as far as it goes, or push it home."""
+
+    out: bool
+
+
 class BuilderBody(_Body):
     """``POST /builder``: the builder who does a job here by himself, over this interface.
 
@@ -203,6 +209,12 @@ def valve(bench: LiveBench, body: ValveBody) -> dict[str, Any]:
     return state(bench)
 
 
+def shaft(bench: LiveBench, body: ShaftBody) -> dict[str, Any]:
+    """Push and pull the crankshaft."""
+    bench.world.push_crank(out=body.out)
+    return state(bench)
+
+
 def cable(bench: LiveBench, body: CableBody) -> dict[str, Any]:
     """Pull, plug in, or swap two names."""
     line = bench.line(body.channel)
@@ -263,12 +275,13 @@ _COMMANDS: Mapping[str, tuple[type[_Body], Callable[[LiveBench, Any], dict[str, 
     "gauge": (GaugeBody, gauge),
     "pulley": (PulleyBody, pulley),
     "valve": (ValveBody, valve),
+    "shaft": (ShaftBody, shaft),
     "builder": (BuilderBody, builder),
     "cable": (CableBody, cable),
     "fault": (FaultBody, fault),
 }
 COMMAND_NAMES = tuple(_COMMANDS)
-HANDS_ON = frozenset({"hand", "script", "gauge", "pulley", "valve"})
+HANDS_ON = frozenset({"hand", "script", "gauge", "pulley", "valve", "shaft"})
 """What one pair of hands does at a time: the builder's, or a visitor's."""
 
 

@@ -8,7 +8,7 @@
 ``GET /scenario``        the scenario, cam card included
 ``GET /drawing``         outlines of the lobes, for the page
 ``GET /help``            JSON schema of every body below
-``POST /hand`` …         ``hand``, ``script``, ``gauge``, ``pulley``, ``valve``, ``builder``, ``cable``, ``fault``
+``POST /hand`` …         ``hand``, ``script``, ``gauge``, ``pulley``, ``valve``, ``shaft``, ``builder``, ``cable``, ``fault``
 =======================  =====================================================================
 
 Answers are JSON; what went wrong is ``{"error": "one sentence"}`` with status 400, 403, 404, 405 or 413. Only

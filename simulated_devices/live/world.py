@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from simulated_devices.live.live_hand import LiveHand
-from simulated_devices.machine import CommandError, Engine
+from simulated_devices.machine import CRANK_END, CommandError, Engine
 
 LONGEST_STEP_S = 0.002
 LONGEST_GAP_S = 1.0
@@ -28,8 +28,8 @@ class Tabulated:
     def __init__(self, engine: Engine, target: str) -> None:
         steps = 720 * self._STEPS_PER_DEG
         angle = np.arange(steps + 1) / self._STEPS_PER_DEG
-        piston = target.startswith("piston_")
-        rise = engine.rise_mm(target, angle) if piston else engine.valve(target).lift_mm(angle)
+        lifted = target in engine.cam_of
+        rise = engine.valve(target).lift_mm(angle) if lifted else engine.rise_mm(target, angle)
         self._table: list[float] = rise.tolist()
 
     def at(self, angle_deg: float) -> float:
@@ -88,6 +88,7 @@ class World:
         }
         self.coupling_slip_deg = 0.0
         self.pushed_valves: set[str] = set()
+        self.crank_is_out = False
         self._now_s = start_s
         self._table = cache(lambda target: Tabulated(engine, target))
 
@@ -128,12 +129,23 @@ class World:
     def rise_mm(self, target: str, state: WorldState) -> float:
         """How far a target stands from its rest at a moment (see `Engine.rise_mm`)."""
         angle = state.crank_deg
-        if not target.startswith("piston_"):
+        if target in self.engine.cam_of:
             angle = state.phase_deg[self.engine.cam_of[target]]
+        if target == CRANK_END:
+            return self.engine.end_float_mm if self.crank_is_out else 0.0
         rise = float(self._table(target).at(angle))
         if target in self.pushed_valves:
             rise += float(self.engine.room_mm(target, np.asarray(state.crank_deg), np.asarray(rise)))
         return rise
+
+    def push_crank(self, *, out: bool) -> None:
+        """Pull the crankshaft out along its axis as far as it goes, or push it home."""
+        if not self.engine.end_float_mm:
+            raise CommandError(
+                "the scenario does not say how far the crankshaft floats; add end_float_mm to [engine]"
+            )
+        with self.lock:
+            self.crank_is_out = out
 
     def push_valve(self, valve: str, *, down: bool) -> None:
         """Push a valve on until it touches its piston and hold it there, or let it come back."""

@@ -2,6 +2,7 @@
 
 from simulated_devices.machine.clock import BENCH_CLOCK, BENCH_PACE, BenchClock, MachineClock, clock_asked_for
 from simulated_devices.machine.engine import (
+    CRANK_END,
     Cam,
     Engine,
     LobeTruth,
@@ -34,11 +35,13 @@ from simulated_devices.machine.lobes import (
     TangentProfile,
 )
 from simulated_devices.machine.moves import Angle, Move, Speed
+from simulated_devices.machine.round_part import RoundPart
 from simulated_devices.machine.svg import drawing
 
 __all__ = [
     "BENCH_CLOCK",
     "BENCH_PACE",
+    "CRANK_END",
     "LAWS",
     "MM_PER_INCH",
     "Angle",
@@ -66,6 +69,7 @@ __all__ = [
     "PolynomialProfile",
     "Profile",
     "Ramp",
+    "RoundPart",
     "ScenarioError",
     "SimulatorError",
     "SliderCrank",

@@ -16,8 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulated_devices.machine.lobes import Lobe
+from simulated_devices.machine.round_part import RoundPart
 
 Floats = NDArray[np.float64]
+CRANK_END = "crank_end"
+"""Where a gauge along the crankshaft stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +187,10 @@ class Engine:
         By kind of valve, where known.
     cams : mapping of str to Cam
         By name, such as ``inlet`` and ``exhaust``, or one ``cam``.
+    parts : mapping of str to RoundPart
+        What else turns with the crank, such as ``flange``.
+    end_float_mm : float
+        How far the crankshaft goes along its axis; its end is `CRANK_END`.
     """
 
     crank: SliderCrank
@@ -192,6 +199,8 @@ class Engine:
     firing_intervals_deg: tuple[float, ...] = ()
     overlap_tdc_deg: Mapping[int, float] = field(default_factory=dict)
     rooms: Mapping[str, ValveRoom] = field(default_factory=dict)
+    parts: Mapping[str, RoundPart] = field(default_factory=dict)
+    end_float_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.overlap_tdc_deg:
@@ -206,8 +215,9 @@ class Engine:
 
     @cached_property
     def targets(self) -> tuple[str, ...]:
-        """Everything a gauge may touch: ``piston_N`` and the valves."""
-        return (*(f"piston_{n}" for n in sorted(self.overlap_tdc_deg)), *self.cam_of)
+        """Everything a gauge may touch: ``piston_N``, the valves, what else turns, and the end of the crankshaft."""
+        pistons = (f"piston_{n}" for n in sorted(self.overlap_tdc_deg))
+        return (*pistons, *self.cam_of, *self.parts, *((CRANK_END,) if self.end_float_mm else ()))
 
     def valve(self, name: str) -> Valve:
         """The valve of that name."""
@@ -233,8 +243,12 @@ class Engine:
         """How far a target has moved from its rest over a whole course of the crank, mm.
 
         A piston's rest is its highest point (so its rise is never above 0); a valve's is shut, and its
-        rise is the lift.
+        rise is the lift; a round part's is its mean radius; the crank's end stands as far in as it goes.
         """
+        if target == CRANK_END:
+            return np.zeros(np.shape(crank_deg))
+        if target in self.parts:
+            return self.parts[target].under_gauge_mm(crank_deg) - self.parts[target].radius_mm
         if target.startswith("piston_"):
             return -self.piston_below_top_mm(int(target.removeprefix("piston_")), crank_deg)
         return self.valve_lift_mm(target, self.sprocket_deg(target, crank_deg))

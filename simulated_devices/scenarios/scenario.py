@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from simulated_devices.machine import Move, ScenarioError
+from simulated_devices.machine import CRANK_END, Move, ScenarioError
 
 SCENARIOS = Path(__file__).parent
 
@@ -32,6 +32,16 @@ class RoomTable(_Table):
     stem_deg: Annotated[float, Field(ge=0.0, le=60.0)] = 0.0
 
 
+class PartTable(_Table):
+    """``[engine.part.NAME]``: what else turns with the crank, out of round and off its axis by so much."""
+
+    radius_mm: Positive
+    off_axis_mm: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
+    off_towards_deg: float = 0.0
+    oval_mm: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
+    oval_towards_deg: float = 0.0
+
+
 class EngineTable(_Table):
     """``[engine]``: crank geometry in mm, the firing order, and room for the valves where known."""
 
@@ -42,6 +52,8 @@ class EngineTable(_Table):
     firing_order: tuple[int, ...] = (1,)
     firing_intervals_deg: tuple[Positive, ...] = ()
     room: dict[Literal["inlet", "exhaust"], RoomTable] = {}
+    part: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$")], PartTable] = {}
+    end_float_mm: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -249,6 +261,10 @@ class Scenario(_Table):
             if len(set(seen)) != len(seen):
                 raise ValueError(f"two {what}s have the same name; every one needs its own")
         targets = self.targets
+        if len(set(targets)) != len(targets):
+            raise ValueError(
+                "a part is called like a piston, a valve or the crank's end; give it another name"
+            )
         gauges = {gauge.name: gauge.onto for gauge in self.gauge}
         wanted = list(gauges.items())
         for step in self.script:
@@ -267,7 +283,9 @@ class Scenario(_Table):
         """Everything a gauge may touch."""
         cylinders = sorted(self.engine.firing_order)
         kinds = dict.fromkeys(lobe.valve for cam in self.cam for lobe in cam.lobe)
-        return tuple(f"{what}_{cylinder}" for what in ("piston", *kinds) for cylinder in cylinders)
+        of_cylinders = (f"{what}_{cylinder}" for what in ("piston", *kinds) for cylinder in cylinders)
+        end = (CRANK_END,) if self.engine.end_float_mm else ()
+        return (*of_cylinders, *self.engine.part, *end)
 
 
 def load_scenario(path: Path | str) -> Scenario:

@@ -20,13 +20,14 @@ from simulated_devices.machine import (
     PolynomialProfile,
     Profile,
     Ramp,
+    RoundPart,
     SliderCrank,
     TangentProfile,
     Valve,
     ValveRoom,
     firing_offsets,
 )
-from simulated_devices.scenarios.scenario import CamTable, GaugeTable, LobeTable, Scenario
+from simulated_devices.scenarios.scenario import CamTable, GaugeTable, LobeTable, PartTable, Scenario
 from simulated_devices.traces import Setup
 
 _MARGIN_MM = 2.0
@@ -43,8 +44,16 @@ def engine_of(scenario: Scenario) -> Engine:
         },
         table.firing_order,
         table.firing_intervals_deg,
+        parts={name: _part(part) for name, part in table.part.items()},
+        end_float_mm=table.end_float_mm,
         rooms={kind: ValveRoom(room.at_tdc_mm, room.stem_deg) for kind, room in table.room.items()},
     )
+
+
+def _part(table: PartTable) -> RoundPart:
+    # Highest less lowest of an oval is twice the height of its wave.
+    oval = ((2, table.oval_mm / 2.0, table.oval_towards_deg),) if table.oval_mm else ()
+    return RoundPart(table.radius_mm, oval, table.off_axis_mm, table.off_towards_deg)
 
 
 def _served(table: CamTable, overlap_tdc_deg: Mapping[int, float]) -> Mapping[int, float]:
@@ -119,6 +128,8 @@ def set_up(gauge: DialIndicator, onto: str, engine: Engine) -> Mounting:
     """Set a gauge up as a builder does: nearly pushed in by a piston at its top, or over a retainer."""
     if onto.startswith("piston_"):
         return Mounting(gauge, onto, gauge.travel_mm - _MARGIN_MM)
+    if onto not in engine.cam_of:
+        return Mounting(gauge, onto, min(_MARGIN_MM, 0.5 * gauge.travel_mm))
     lift = engine.truth_of(onto).peak_lift_mm * gauge.gain
     return Mounting(gauge, onto, min(lift + _MARGIN_MM, gauge.travel_mm - 0.2), opposed=True)
 

@@ -10,14 +10,13 @@ from simulated_devices.traces.random_benches import (
     random_tdc,
     random_valve,
 )
-from simulated_devices.traces.round_part import RoundPart, record_round
+from simulated_devices.traces.round_part import record_round
 
 __all__ = [
     "Bench",
     "Course",
     "Fault",
     "Plunger",
-    "RoundPart",
     "Setup",
     "Trace",
     "random_crank",

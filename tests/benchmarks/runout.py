@@ -19,8 +19,8 @@ import numpy as np
 
 from analysis.base import GaugeFacts, Streams
 from analysis.report import Runout, find_runout
-from simulated_devices.machine import DialIndicator, Hand, Manner
-from simulated_devices.traces import RoundPart, Trace, random_encoder, record_round
+from simulated_devices.machine import DialIndicator, Hand, Manner, RoundPart
+from simulated_devices.traces import Trace, random_encoder, record_round
 
 
 def turned(seed: int, part: RoundPart | None = None, turns: float = 2.05) -> tuple[RoundPart, Trace]:

@@ -11,8 +11,8 @@ import pytest
 
 from analysis.base import GaugeFacts, Refusal, Streams
 from analysis.report import Runout, find_runout, swash_of
-from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
-from simulated_devices.traces import RoundPart, Trace, record_round
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
+from simulated_devices.traces import Trace, record_round
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 from runout import found, off_by, true_waves, turned

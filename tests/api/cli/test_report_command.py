@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from command import lobewright
 
-from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
-from simulated_devices.traces import RoundPart, Trace, random_lobe, record_round
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
+from simulated_devices.traces import Trace, random_lobe, record_round
 
 
 def asked(*words: str | Path) -> subprocess.CompletedProcess[str]:

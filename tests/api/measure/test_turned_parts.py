@@ -14,8 +14,8 @@ from recorded_instruments import Instruments
 from running import running, write_bench
 from waiting import until
 
-from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
-from simulated_devices.traces import RoundPart, record_round
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
+from simulated_devices.traces import record_round
 
 pytestmark = pytest.mark.slow
 Fields = dict[str, Any]

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner
-from simulated_devices.traces import RoundPart, record_round
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
+from simulated_devices.traces import record_round
 
 pytestmark = pytest.mark.slow
 Fields = dict[str, Any]

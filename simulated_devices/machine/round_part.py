@@ -1,0 +1,52 @@
+"""A part of known outline that is turned by the crank beneath a gauge: a journal, a flange, a damper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class RoundPart:
+    """A part's outline about its own middle, and where the axis runs that it is turned about.
+
+    Attributes
+    ----------
+    radius_mm : float
+    lobes : tuple of (int, float, float)
+        How many times round, height in mm above the mean radius, and where on the part its top stands, degrees.
+    off_axis_mm, off_towards_deg : float
+        How far the part's middle lies off the axis, and towards which place of the part.
+    drift_mm : float
+        How far the stand gives over the whole trace.
+    """
+
+    radius_mm: float
+    lobes: tuple[tuple[int, float, float], ...] = ()
+    off_axis_mm: float = 0.0
+    off_towards_deg: float = 0.0
+    drift_mm: float = 0.0
+
+    def outline_mm(self, place_deg: Floats) -> Floats:
+        """Radius about the part's own middle at places round it."""
+        waves = [high * np.cos(times * np.radians(place_deg - top)) for times, high, top in self.lobes]
+        return np.asarray(self.radius_mm + sum(waves, np.zeros(np.shape(place_deg))))
+
+    def under_gauge_mm(self, crank_deg: Floats) -> Floats:
+        """Distance from the axis to the surface where the gauge stands.
+
+        The gauge stands still and the part turns on beneath it: after 90 degrees the place that was 90 degrees
+        ahead has come back under it. Told so that place p is under the gauge when the crank stands at p.
+        """
+        towards = np.radians(crank_deg)
+        middle = self.off_axis_mm * np.exp(1j * np.radians(self.off_towards_deg))
+        far = np.full(np.shape(crank_deg), self.radius_mm)
+        for _ in range(30):
+            surface = far * np.exp(1j * towards) - middle
+            wanted = self.outline_mm(np.degrees(np.angle(surface)))
+            far = far + (wanted - np.abs(surface))
+        return np.asarray(far)
