@@ -48,15 +48,11 @@ from api.guide import (
     token_of,
     with_reason,
 )
+from api.hands import BenchDesk, ByDeed, HandsFree, JobLead, Lead, TurnedParts
 from api.jobs import SCREEN, JobMeasuring, Jobs, job_line, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
-from api.service.bench_desk import BenchDesk
-from api.service.by_deed import ByDeed
-from api.service.hands_free import HandsFree
 from api.service.job_reports import JobReports
-from api.service.leads import JobLead, Lead
-from api.service.turned_parts import TurnedParts
 from api.service.valve_to_valve import ValveToValve
 from api.store import GuideStage, Kept
 

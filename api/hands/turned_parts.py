@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from analysis.base import Streams
 from api.base import BlockedError, ConflictError
+from api.hands.hands_free import HandsFree
+from api.hands.looking import since_set
 from api.jobs import Jobs, part_measured, part_source
 from api.measure import (
     EndFloatView,
@@ -21,11 +23,7 @@ from api.measure import (
     planned,
     runout_of,
 )
-from api.service.looking import since_set
 from api.store import Measurement
-
-if TYPE_CHECKING:
-    from api.service.hands_free import HandsFree
 
 Told = TypeVar("Told", bound=PartView)
 NO_JOB = "No job is open at the bench, so it is told and not kept: open the engine's job, then press again."

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.base import GaugeFacts, Streams
 from analysis.touching import KnownZero
-from api.service.looking import look_at, told_by_both
+from api.hands.looking import look_at, told_by_both
 
 SPEED_DEG_S, HEARD_S = 60.0, 6.0
 

@@ -30,9 +30,9 @@ from api.guide import (
     wanted,
     zero_of,
 )
+from api.hands.looking import Look
 from api.jobs import JobMeasuring
 from api.measure import ByItself, MeasurementAsked, Measuring
-from api.service.looking import Look
 from api.store import Measurement, MeasurementReader
 
 TurnedSince = Callable[[str], float]

@@ -19,10 +19,10 @@ from analysis.base import GaugeFacts, Streams
 from analysis.moving import STILL_DEG
 from api.base import BenchEvent, ServiceError
 from api.guide import GuideContexts, Wanted, Watch, ends_now
+from api.hands.leads import Lead
+from api.hands.looking import SET_NS, Look, look_at, told_by_both
 from api.live import Recent
 from api.measure import ByItself, Parts
-from api.service.leads import Lead
-from api.service.looking import SET_NS, Look, look_at, told_by_both
 from api.store import Measurement, hands_free, now_text, setting_hands_free
 from capture.base import wire_now_ns
 

@@ -6,9 +6,9 @@ import asyncio
 
 from api.base import Centre, ConflictError, Guide, Health, MeasurementView, Pressed, PressEntry
 from api.guide import Action, BenchContext, Guidance, GuideContexts, bench_guidance, bench_guide, bench_token
+from api.hands.hands_free import HandsFree
+from api.hands.leads import BenchLead
 from api.measure import MeasurementAsked, Parts, tdc_counted_from
-from api.service.hands_free import HandsFree
-from api.service.leads import BenchLead
 from api.store import Measurement
 
 TAKEN_BACK = "Taken back: it went by itself and was not meant."

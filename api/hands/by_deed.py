@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from api.guide import Deed, GuideContext, deed
+from api.hands.hands_free import HandsFree
 from api.jobs import Jobs
-from api.service.hands_free import HandsFree
 from capture.base import wire_now_ns
 
 BY_ITSELF = {"by_itself": True}
