@@ -31,6 +31,8 @@ LOOK_EVERY_S = 0.25
 REFUSED_REST_S = 3.0
 LOOK_ON_NS = 2_000_000_000
 """So long after the crank came to rest it is looked on: the slowest gauge has told all by then."""
+AWAITED_NS = 1_000_000_000
+"""So long the next line of an encoder that may say nothing while it stands is waited for, while a gauge speaks on."""
 LIFTED_AFTER_NS = 150_000_000
 """Of a gauge that was lifted as soon as the crank stood, so much of the rest still counts: the lag of slow gauges."""
 FOLLOWED_NS, FOLLOWED_MM, LEFT_ALONE_MM = 3_000_000_000, 0.1, 0.03
@@ -205,7 +207,7 @@ class HandsFree:
         enough = lead.enough()
         if enough:
             self._had_enough = lead.view.id
-        over = ends_now(lead.view, enough, (wire_now_ns() - stood_ns) / 1e9)
+        over = ends_now(lead.view, enough, (self._crank_known_until_ns() - stood_ns) / 1e9)
         if over:
             await self._end(lead, running, await self._lifted_ns(lead, running, stood_ns))
         return over
@@ -262,7 +264,7 @@ class HandsFree:
             streams = self._streams(gauge, since_ns)
             if streams is None:
                 continue
-            streams = told_by_both(streams, (wire_now_ns() - since_ns) / 1e9)
+            streams = told_by_both(streams, (self._crank_known_until_ns() - since_ns) / 1e9)
             look = await asyncio.to_thread(look_at, streams, since_ns, self._facts(gauge), zero)
             if look.moved_by_hand_ns is not None:
                 self._set_ns[gauge] = look.moved_by_hand_ns + SET_NS
@@ -281,6 +283,9 @@ class HandsFree:
     def _streams(self, gauge: str, since_ns: int) -> Streams | None:
         crank = self._parts.bench.crank()
         return None if crank is None else self._recent.streams(crank, gauge, since_ns)
+
+    def _crank_known_until_ns(self) -> int:
+        return self._recent.crank_known_until_ns(wire_now_ns(), AWAITED_NS)
 
     def _turned_deg(self, gauge: str, since_ns: int) -> float:
         streams = self._streams(gauge, since_ns)

@@ -14,10 +14,6 @@ BEFORE_NS = 400_000_000
 SET_NS = 300_000_000
 """A gauge that a hand has just let go of still settles."""
 MOVES_DEG = 0.5
-AWAITED_S = 1.0
-"""So long the encoder's next line is waited for, while a gauge speaks on: one that is silent for longer is told as such,
-or says nothing while it stands.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +55,9 @@ def look_at(streams: Streams, since_ns: int, facts: GaugeFacts, zero: KnownZero)
     return Look(touch, begins_ns, touch.turned_deg, hand_ns)
 
 
-def told_by_both(streams: Streams, now_s: float) -> Streams:
-    """Leave out what the gauge said after the encoder's newest line: where its cable stalls the crank seems to stand."""
-    heard = streams.gauge_time_s <= max(float(streams.crank_time_s[-1]), now_s - AWAITED_S)
+def told_by_both(streams: Streams, known_until_s: float) -> Streams:
+    """Leave out what the gauge said since it is known where the crank was: until its next line it seems to stand."""
+    heard = streams.gauge_time_s <= known_until_s
     return replace(streams, gauge_time_s=streams.gauge_time_s[heard], gauge_mm=streams.gauge_mm[heard])
 
 

@@ -44,6 +44,8 @@ class Recent:
     def __init__(self) -> None:
         self._channels: dict[str, _Newest] = {}
         self._stood: tuple[int, float] | None = None
+        self._crank: tuple[int, float] | None = None
+        self._speaks_at_rest = False
 
     def take(self, channel: str, t_ns: Sequence[int], value: Sequence[float], *, is_crank: bool) -> None:
         """Take live readings of a channel."""
@@ -52,16 +54,27 @@ class Recent:
         self._channels.setdefault(channel, _Newest()).take(t_ns, value)
         if is_crank:
             for t, deg in zip(t_ns, value, strict=True):
+                self._speaks_at_rest |= self._crank is not None and deg == self._crank[1]
+                self._crank = t, deg
                 if self._stood is None or abs(deg - self._stood[1]) > STRIDE_DEG:
                     self._stood = t, deg
 
     def forget(self) -> None:
         """The readings began anew: a counter that counts from elsewhere, or another run."""
-        self._channels, self._stood = {}, None
+        self._channels, self._stood, self._crank = {}, None, None
 
     def stands_since_ns(self) -> int | None:
         """Give when the crank came to where it stands; `None` before it was read."""
         return None if self._stood is None else self._stood[0]
+
+    def crank_known_until_ns(self, now_ns: int, awaited_ns: int) -> int:
+        """Give until when it is known where the crank was.
+
+        An encoder that speaks while it stands has told so until its newest line, however long the next is on its way: by
+        a cable that stalls, or to a service that is kept from hearing. One that is silent while it stands is waited for.
+        """
+        newest_ns = 0 if self._crank is None else self._crank[0]
+        return newest_ns if self._speaks_at_rest else max(newest_ns, now_ns - awaited_ns)
 
     def last_at_ns(self, channel: str, value: float, within: float) -> int | None:
         """Give when a channel last said so much, nearly; `None` where it never did."""
