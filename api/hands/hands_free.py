@@ -129,7 +129,7 @@ class HandsFree:
         running = lead.running()
         if running is not None and running.ends_by_itself and await self._end_where_over(lead, running):
             return
-        if time.monotonic() < self._next_look_s or lead.stands_aside:
+        if time.monotonic() < self._next_look_s or lead.stands_aside or self._is_being_ended(running):
             return
         if running is None and not self._turned_lately():
             return
@@ -142,6 +142,11 @@ class HandsFree:
         except ServiceError as error:
             log.info("hands-free rests: %s", error.message)
             self._next_look_s = time.monotonic() + REFUSED_REST_S
+
+    def _is_being_ended(self, running: Measurement | None) -> bool:
+        """Whether one has ended in the store and that was not told yet: what was turned for it begins no other."""
+        shown = self._parts.board.measurement
+        return running is None and shown is not None and shown.state == "running"
 
     def _turned_lately(self) -> bool:
         """Whether the crank was turned since it was looked at last, or the step became another."""
