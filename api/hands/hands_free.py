@@ -163,7 +163,8 @@ class HandsFree:
         if lead.due != self._due:
             self._due, self._due_ns = lead.due, now_ns
         if lead.metal != self._metal:
-            self._metal, self._from_ns, self._turned_on_ns = lead.metal, self._turned_on_ns or now_ns, 0
+            counts_from_ns = max(self._from_ns, self._turned_on_ns or now_ns)
+            self._metal, self._from_ns, self._turned_on_ns = lead.metal, counts_from_ns, 0
         ended = (view.id, view.state) if view is not None and view.state != "running" else (0, "")
         if ended != self._ended:
             self._ended = ended
