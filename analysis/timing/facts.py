@@ -296,7 +296,7 @@ class PartFigure:
 class PartMeasured:
     """Something told of a part beside the cams: runout of a journal, an end float, a deck; changes no step.
 
-    `held` is what came of the maker's limits that were typed; empty where none was.
+    `held` is what came of the maker's limits that were typed, `least_mm` and `most_mm`; empty where none was.
     """
 
     __pydantic_config__ = STRICT
@@ -306,6 +306,8 @@ class PartMeasured:
     words: str
     held: Literal["", "within", "beyond", "open"] = ""
     gauge: str = ""
+    least_mm: float | None = None
+    most_mm: float | None = None
     kind: Literal["part_measured"] = "part_measured"
 
 

@@ -104,8 +104,22 @@ def _kept_measurements(data_dir: Path, unsigned_may_go: bool) -> list[Row]:
         if unsigned_may_go
         else "state != 'discarded'"
     )
-    return ShopReader(data_dir).rows(
+    shop = ShopReader(data_dir)
+    kept = shop.rows(
         f"SELECT id, run_id, gauge, start_ns, end_ns, imported_file FROM measurements WHERE {where}"
+    )
+    if shop.row("SELECT 1 FROM sqlite_master WHERE name = 'parts'") is None:
+        return kept  # an older program's, and not opened by this one yet
+    return kept + _kept_parts(shop, unsigned_may_go)
+
+
+def _kept_parts(shop: ShopReader, unsigned_may_go: bool) -> list[Row]:
+    """Give the results of parts whose readings stay; what is on the sheet of a signed job stays whatever else."""
+    signed = "fact IS NOT NULL AND job_id IN (SELECT id FROM jobs WHERE coalesce(signed_at, '') != '')"
+    where = signed if unsigned_may_go else "coalesce(thrown_at, '') = ''"
+    return shop.rows(
+        "SELECT id, run_id, gauge, start_ns, end_ns, NULL AS imported_file FROM parts"
+        f" WHERE run_id IS NOT NULL AND ({where})"
     )
 
 

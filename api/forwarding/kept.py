@@ -145,7 +145,8 @@ class KeptHere:
         found += self._rows("job_facts", "t.job_id = ? AND t.number <= ?", (*job, signed.number))
         found += self._rows("job_adoptions", "t.job_id = ?", job)
         found += (measured := self._rows("measurements", own, job * 2))
-        rows = [json.loads(one.body) for one in measured]
+        found += (parts := self._rows("parts", "t.job_id = ? AND t.fact <= ?", (*job, signed.number)))
+        rows = [json.loads(one.body) for one in (*measured, *parts)]
         runs = sorted({row["run_id"] for row in rows if row["run_id"] is not None})
         found += self._imported(measured)
         with self._streams() as streams:

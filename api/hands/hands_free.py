@@ -20,7 +20,7 @@ from analysis.moving import STILL_DEG
 from api.base import BenchEvent, ServiceError
 from api.guide import GuideContexts, Wanted, Watch, ends_now
 from api.hands.leads import Lead
-from api.hands.looking import SET_NS, Look, look_at, told_by_both
+from api.hands.looking import SET_NS, Heard, Look, look_at, told_by_both
 from api.live import Recent
 from api.measure import ByItself, Parts
 from api.store import Measurement, hands_free, now_text, setting_hands_free
@@ -278,13 +278,17 @@ class HandsFree:
                 found[gauge] = replace(look, set_ns=self._set_ns.get(gauge, 0))
         return found
 
-    def lately(self, gauge: str) -> Streams | None:
+    def lately(self, gauge: str) -> Heard | None:
         """Give what crank and gauge have said in the last minutes."""
-        return self._streams(gauge, wire_now_ns() - LOOKED_BACK_NS)
+        return self._heard(gauge, wire_now_ns() - LOOKED_BACK_NS)
 
-    def since_standing(self, gauge: str) -> Streams | None:
+    def since_standing(self, gauge: str) -> Heard | None:
         """Give what they have said since the crank stands."""
-        return self._streams(gauge, max(self.stands_since_ns() + SET_NS, wire_now_ns() - LOOKED_BACK_NS))
+        return self._heard(gauge, max(self.stands_since_ns() + SET_NS, wire_now_ns() - LOOKED_BACK_NS))
+
+    def _heard(self, gauge: str, since_ns: int) -> Heard | None:
+        run_id, streams = self._parts.bench.run_id, self._streams(gauge, since_ns)
+        return None if run_id is None or streams is None else Heard(run_id, since_ns, streams)
 
     def _streams(self, gauge: str, since_ns: int) -> Streams | None:
         crank = self._parts.bench.crank()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -39,6 +40,26 @@ class Look:
     turned_deg: float
     moved_by_hand_ns: int | None
     set_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What crank and a gauge have said, seconds from an instant of their run."""
+
+    run_id: int
+    since_ns: int
+    streams: Streams
+
+    @property
+    def start_ns(self) -> int:
+        """When it begins."""
+        return self.since_ns + int(1e9 * min(self.streams.crank_time_s[0], self.streams.gauge_time_s[0]))
+
+    @property
+    def end_ns(self) -> int:
+        """When it ends."""
+        last_s = float(max(self.streams.crank_time_s[-1], self.streams.gauge_time_s[-1]))
+        return self.since_ns + math.ceil(1e9 * last_s)
 
 
 def look_at(streams: Streams, since_ns: int, facts: GaugeFacts, zero: KnownZero) -> Look:

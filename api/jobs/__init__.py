@@ -7,7 +7,17 @@ from api.jobs.left_to_measure import lobes_left, lobes_measured, piston_of
 from api.jobs.lift_tables import lift_table
 from api.jobs.measured import touched
 from api.jobs.measuring import JobMeasuring
-from api.jobs.parts import curve_csv, part_measured, part_source, parts_csv
+from api.jobs.parts import (
+    PartLine,
+    PartRecord,
+    curve_csv,
+    lines_csv,
+    part_line,
+    part_measured,
+    part_record,
+    part_source,
+    parts_csv,
+)
 from api.jobs.repeatability import RepeatabilityView, repeatability_view
 from api.jobs.turned import TurnedView, turned_view
 from api.jobs.views import job_line, job_view
@@ -16,6 +26,8 @@ __all__ = [
     "SCREEN",
     "JobMeasuring",
     "Jobs",
+    "PartLine",
+    "PartRecord",
     "RepeatabilityView",
     "TurnedView",
     "curve_csv",
@@ -24,9 +36,12 @@ __all__ = [
     "job_line",
     "job_view",
     "lift_table",
+    "lines_csv",
     "lobes_left",
     "lobes_measured",
+    "part_line",
     "part_measured",
+    "part_record",
     "part_source",
     "parts_csv",
     "piston_of",

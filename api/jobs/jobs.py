@@ -139,6 +139,7 @@ class Jobs:
         by: str = "",
         source: Fields | None = None,
         adopting: Adoption | None = None,
+        beside: Callable[[Database, Fact], object] | None = None,
     ) -> Fact:
         """Add a fact to a job's list; the check and the adding are one.
 
@@ -148,6 +149,8 @@ class Jobs:
             What the payload was computed from, where it was; kept beside it.
         adopting
             The finished measurement that this fact holds.
+        beside
+            What else is changed with it: both or neither.
 
         Raises
         ------
@@ -162,6 +165,8 @@ class Jobs:
             add_fact(db, row.id, fact, source)
             if adopting is not None:
                 adopt(db, row.id, replace(adopting, fact=fact.number))
+            if beside is not None:
+                beside(db, fact)
             return fact
 
         try:

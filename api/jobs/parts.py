@@ -9,13 +9,23 @@ from functools import singledispatch
 from typing import Any
 
 from analysis.timing import Fact, PartFigure, PartKind, PartMeasured
-from api.base import NotFoundError, safe_cell
-from api.measure import CompressionView, DeckView, EndFloatView, FigureView, MarkView, PartView, RunoutView
+from api.base import Body, NotFoundError, safe_cell
+from api.measure import (
+    CompressionView,
+    DeckView,
+    EndFloatView,
+    FigureView,
+    Held,
+    MarkView,
+    PartView,
+    RunoutView,
+)
+from api.store import ToldPart
 
 MM_AN_INCH = 25.4
 
 
-def part_measured(part: str, told: PartView) -> PartMeasured:
+def part_measured(part: str, told: PartView, entry: Body | None = None) -> PartMeasured:
     """Give the entry of what was told of a part.
 
     Parameters
@@ -24,6 +34,8 @@ def part_measured(part: str, told: PartView) -> PartMeasured:
         What the builder calls it.
     told : PartView
         What was told of it.
+    entry : Body, optional
+        What was typed for it, the maker's limits among it.
     """
     kind, figures, words = _entry(told)
     return PartMeasured(
@@ -33,6 +45,8 @@ def part_measured(part: str, told: PartView) -> PartMeasured:
         words=words,
         held=getattr(told, "held", ""),
         gauge=getattr(told, "gauge", ""),
+        least_mm=getattr(entry, "least_mm", None),
+        most_mm=getattr(entry, "most_mm", None),
     )
 
 
@@ -107,23 +121,108 @@ def part_source(told: PartView) -> dict[str, Any] | None:
     return {"crank_deg": told.crank_deg, "reading_mm": told.reading_mm, "angles_from": told.angles_from}
 
 
+class PartLine(Body):
+    """One result of a part in the list: its figures, the limits typed, and where it belongs."""
+
+    id: int
+    at: str
+    part: str
+    what: PartKind
+    words: str
+    figures: list[PartFigure]
+    least_mm: float | None
+    most_mm: float | None
+    held: Held
+    gauge: str
+    job_id: int | None
+    reference: str
+    fact: int | None
+    has_curve: bool
+    has_readings: bool
+
+
+class PartRecord(PartLine):
+    """All that is kept of it: what was typed and answered, and which readings of which run it was told from."""
+
+    entry: dict[str, Any]
+    facts: dict[str, Any]
+    told: dict[str, Any]
+    run_id: int | None
+    start_ns: int | None
+    end_ns: int | None
+    thrown_at: str
+    program: str
+
+
+def part_line(part: ToldPart, reference: str) -> PartLine:
+    """Give what the list shows of a result; `reference` is the job's."""
+    return PartLine(**_line_fields(part, reference))
+
+
+def part_record(part: ToldPart, reference: str) -> PartRecord:
+    """Give all that is kept of a result."""
+    own = {name: getattr(part, name) for name in PartRecord.model_fields if name not in PartLine.model_fields}
+    return PartRecord(**_line_fields(part, reference), **own)
+
+
+def _line_fields(part: ToldPart, reference: str) -> dict[str, Any]:
+    what = part.measured
+    return {
+        "id": part.id,
+        "at": part.at,
+        "part": what.part,
+        "what": what.what,
+        "words": what.words,
+        "figures": list(what.figures),
+        "least_mm": what.least_mm,
+        "most_mm": what.most_mm,
+        "held": what.held,
+        "gauge": what.gauge,
+        "job_id": part.job_id,
+        "reference": reference,
+        "fact": part.fact,
+        "has_curve": "reading_mm" in part.told,
+        "has_readings": part.run_id is not None,
+    }
+
+
 # -- as CSV
+
+
+def lines_csv(lines: Iterable[PartLine]) -> str:
+    """Give every number of every result, in mm and inch where it is a length."""
+    head = ("result", "at", "job", "part", "what", *NUMBER_HEAD, "least_mm", "most_mm", "held")
+    return _csv(
+        head,
+        (
+            (line.id, line.at, line.reference, line.part, line.what, *number, *limits, line.held)
+            for line in lines
+            for limits in [["" if one is None else one for one in (line.least_mm, line.most_mm)]]
+            for number in map(_number, line.figures)
+        ),
+    )
 
 
 def parts_csv(facts: Iterable[Fact]) -> str:
     """Give every number of every part of a job, in mm and inch where it is a length."""
-    head = ("entry", "at", "by", "part", "what", "number", "value", "u95", "unit", "inch", "u95_inch", "held")
-    return _csv(head, (row for fact in facts for row in _rows(fact)))
+    head = ("entry", "at", "by", "part", "what", *NUMBER_HEAD, "held")
+    return _csv(
+        head,
+        (
+            (fact.number, fact.at, fact.by, what.part, what.what, *number, what.held)
+            for fact in facts
+            if isinstance(what := fact.what, PartMeasured)
+            for number in map(_number, what.figures)
+        ),
+    )
 
 
-def _rows(fact: Fact) -> Iterable[tuple[object, ...]]:
-    what = fact.what
-    if not isinstance(what, PartMeasured):
-        return
-    for one in what.figures:
-        inch = [x / MM_AN_INCH for x in (one.value, one.u95)] if one.unit == "mm" else ["", ""]
-        named = (fact.number, fact.at, fact.by, what.part, what.what, one.name)
-        yield *named, one.value, one.u95, one.unit, *inch, what.held
+NUMBER_HEAD = ("number", "value", "u95", "unit", "inch", "u95_inch")
+
+
+def _number(one: PartFigure) -> tuple[object, ...]:
+    inch = [x / MM_AN_INCH for x in (one.value, one.u95)] if one.unit == "mm" else ["", ""]
+    return one.name, one.value, one.u95, one.unit, *inch
 
 
 def curve_csv(source: dict[str, Any] | None) -> str:

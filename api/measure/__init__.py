@@ -33,7 +33,15 @@ from api.measure.report_views import (
 )
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
-from api.measure.turned_parts import EndFloatView, PartEntry, RunoutView, TurnedEntry, end_float_of, runout_of
+from api.measure.turned_parts import (
+    EndFloatView,
+    Held,
+    PartEntry,
+    RunoutView,
+    TurnedEntry,
+    end_float_of,
+    runout_of,
+)
 from api.measure.zero import ANEW, ZeroProof, tdc_counted_from, zero_proof
 
 __all__ = [
@@ -51,6 +59,7 @@ __all__ = [
     "EndFloatView",
     "FigureView",
     "Fits",
+    "Held",
     "KeptDrawings",
     "KeptPart",
     "LobeAsked",

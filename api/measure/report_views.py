@@ -27,15 +27,16 @@ class FigureView(Body):
 
 
 class KeptPart(Body):
-    """Whether what was told of a part is kept: the job and its entry, or why not."""
+    """As what a result is kept: its number, the job that was open, and its entry there where the part was named."""
 
+    number: int
     job_id: int | None = None
     fact: int | None = None
     sentence: str
 
 
 class PartView(Body):
-    """What was told of a part; `kept` where a name for it was given."""
+    """What was told of a part; everything told is kept."""
 
     kept: KeptPart | None = None
 

@@ -34,6 +34,7 @@ from api.store.measurement_store import (
     trace_name,
 )
 from api.store.names import ARCHIVE_FILE, FILE_NAME, IMPORTED_FOLDER
+from api.store.part_store import PartReader, ToldPart, keeping_part, throwing_away
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.shop_settings import hands_free, setting_hands_free
 from api.store.shop_store import Asking, Row, ShopReader, ShopStore, WithinChange, hold_shop
@@ -62,12 +63,14 @@ __all__ = [
     "Measurement",
     "MeasurementReader",
     "MeasurementStore",
+    "PartReader",
     "Row",
     "ShopReader",
     "ShopStore",
     "State",
     "StoredInterval",
     "StoredStreams",
+    "ToldPart",
     "Trace",
     "What",
     "WithinChange",
@@ -88,6 +91,7 @@ __all__ = [
     "keep",
     "keep_job",
     "keeping_answer",
+    "keeping_part",
     "key_of",
     "make_active",
     "make_none_active",
@@ -100,6 +104,7 @@ __all__ = [
     "setting_hands_free",
     "store_error",
     "tell_standing",
+    "throwing_away",
     "trace_comments",
     "trace_lines",
     "trace_name",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from sqlite_utils import Database
 
+from api.store.changes import list_changes
+
 
 def create_job_tables(db: Database) -> None:
     """Create the tables; bodies are JSON as `analysis.plain` writes it, so nothing loses a digit.
@@ -95,3 +97,30 @@ def _create_bench_tables(db: Database) -> None:
         not_null={"step", "stage", "body", "at"},
         strict=True,
     )
+
+
+def create_parts(db: Database) -> None:
+    """Create the table, and list its changes."""
+    db.table("parts").create(
+        {
+            "id": int,
+            "at": str,
+            "measured": str,
+            "entry": str,
+            "told": str,
+            "job_id": int,
+            "fact": int,
+            "gauge": str,
+            "run_id": int,
+            "start_ns": int,
+            "end_ns": int,
+            "facts": str,
+            "thrown_at": str,
+            "program": str,
+        },
+        pk="id",
+        not_null={"at", "measured", "entry", "told"},
+        strict=True,
+    )
+    db.table("parts").create_index(["job_id"])
+    list_changes(db, "parts")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 from api.store.changes import create_changes
-from api.store.job_tables import create_job_tables
+from api.store.job_tables import create_job_tables, create_parts
 from api.store.request_keys import create_request_keys
 from api.store.shop_settings import create_shop_settings
 
@@ -73,3 +73,9 @@ def m005_shop_settings(db: Database) -> None:
 def m006_changes(db: Database) -> None:
     """What changed, in order, for whoever carries it elsewhere."""
     create_changes(db)
+
+
+@SCHEMA()
+def m007_parts(db: Database) -> None:
+    """What was told of parts beside the cams, in a job or without one, and of which readings."""
+    create_parts(db)

@@ -2,16 +2,19 @@
  * Compression, deck heights and a timing mark from what is typed; runout and end float from what the gauge has said.
  */
 
-import { post } from "./ask.js";
+import { get, post } from "./ask.js";
 import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, refill, show, svg } from "./dom.js";
 import {
+  KEPT_COLUMNS,
   TOLD_COLUMNS,
   compressionBody,
   compressionRows,
   deckBody,
   deckForRatio,
   deckRows,
+  keptKind,
+  keptRow,
   markBody,
   partBody,
   roundLine,
@@ -41,12 +44,66 @@ const rowsOf = (rows) =>
     "",
   );
 
-/** Where it was named: in which job it is kept, with a way there, or why not. */
+/** As what it is kept, with a way to its job. */
 function whetherKept(kept) {
-  if (!kept) return [];
-  if (kept.job_id === null) return [note("mind", spoken(kept.sentence))];
-  return [el("p", {}, el("a", { href: `/jobs/${kept.job_id}` }, spoken(kept.sentence)))];
+  const words = spoken(kept.sentence);
+  if (kept.fact === null) return el("p", {}, words);
+  return el("p", {}, el("a", { href: `/jobs/${kept.job_id}` }, words));
 }
+
+const PARTS = "/api/fitting/parts";
+const AT_ONCE = 20;
+
+async function throwAway(number) {
+  try {
+    await post(`${PARTS}/${number}/throw_away`);
+    await showKept();
+  } catch (problem) {
+    byId("kept-list").prepend(note("stop", spoken(problem.message)));
+  }
+}
+
+/** What can be had of a result, and how it goes again. */
+function ofResult(one) {
+  const file = (name, words) => el("a", { href: `${PARTS}/${one.id}/${name}.csv`, download: "" }, words);
+  return el(
+    "span",
+    { class: "kept-ways" },
+    one.has_curve ? file("curve", "Curve") : null,
+    one.has_readings ? file("trace", "Readings") : null,
+    el(
+      "button",
+      {
+        type: "button",
+        class: "plain-button",
+        "aria-label": `Throw away ${one.part || keptKind(one)}`,
+        onclick: () => throwAway(one.id),
+      },
+      "Throw away",
+    ),
+  );
+}
+
+function keptCells(one) {
+  const [at, part, what, found, limit] = keptRow(one);
+  const numbers = el("span", {}, ...found.map((words) => el("span", { class: "a-line" }, spoken(words))));
+  const job =
+    one.job_id === null || !one.reference ? "" : el("a", { href: `/jobs/${one.job_id}` }, one.reference);
+  return [at, part, spoken(what), numbers, spoken(limit), job, ofResult(one)];
+}
+
+let shownUpTo = null;
+async function showKept(before = null) {
+  const since = before === null ? "" : `&before=${before}`;
+  const lines = await get(`${PARTS}?limit=${AT_ONCE}${since}`);
+  const empty = before === null ? "None yet." : "";
+  const rows = table(KEPT_COLUMNS, lines.map(keptCells), empty);
+  if (before === null) byId("kept-list").replaceChildren(rows);
+  else if (lines.length) byId("kept-list").append(rows);
+  shownUpTo = lines.at(-1)?.id ?? null;
+  show(byId("kept-older"), lines.length === AT_ONCE);
+}
+byId("kept-older").addEventListener("click", () => showKept(shownUpTo));
 
 /** What goes wrong is said where the answer would stand. */
 function answers(form, told, bodyOf, shown) {
@@ -56,7 +113,8 @@ function answers(form, told, bodyOf, shown) {
       const { part, ...fields } = Object.fromEntries(new FormData(byId(form)));
       const named = part.trim() ? `?part=${encodeURIComponent(part.trim())}` : "";
       const found = await post(`/api/fitting/${form}${named}`, bodyOf(fields));
-      byId(told).replaceChildren(shown(found), ...whetherKept(found.kept));
+      byId(told).replaceChildren(shown(found), whetherKept(found.kept));
+      await showKept();
     } catch (problem) {
       byId(told).replaceChildren(note("stop", spoken(problem.message)));
     }
@@ -101,4 +159,5 @@ answers("runout", "runout-told", partBody, (found) =>
   ),
 );
 answers("end_float", "float-told", partBody, (found) => el("p", {}, spoken(found.words)));
+showKept().catch((problem) => byId("kept-list").replaceChildren(note("stop", spoken(problem.message))));
 document.body.dataset.ready = "yes";

@@ -117,3 +117,42 @@ export function roundLine({ crank_deg, reading_mm }, wide, high) {
     })
     .join(" ");
 }
+
+export const KEPT_COLUMNS = [
+  ["When", false],
+  ["Part", false],
+  ["What", false],
+  ["Found", false],
+  ["Limit typed", false],
+  ["Job", false],
+  ["", false],
+];
+
+const KINDS = {
+  runout: "Runout",
+  swash: "Face swash",
+  end_float: "End float",
+  deck: "Deck",
+  compression: "Compression",
+  mark: "Timing mark",
+};
+export const keptKind = ({ what }) => KINDS[what];
+
+const UNITS = { mm: [3, "\u00a0mm"], deg: [1, "°"], cm3: [2, "\u00a0cm³"], ": 1": [2, " : 1"] };
+const HELD = { within: "within", beyond: "beyond", open: "too near to judge" };
+
+/** "0.02 to 0.3 mm: within", as far as limits were typed. */
+function limitWords({ least_mm, most_mm, held }) {
+  const limits = [least_mm, most_mm].filter((one) => one !== null);
+  return limits.length ? `${limits.join(" to ")}\u00a0mm: ${HELD[held]}` : "";
+}
+
+/** When, part, what, the numbers as lines, the limit. */
+export function keptRow(one, language = document.documentElement.lang) {
+  const when = new Date(one.at).toLocaleString(language, { dateStyle: "short", timeStyle: "short" });
+  const found = one.figures.map((number) => {
+    const [decimals, unit] = UNITS[number.unit];
+    return `${number.name} ${figure(number, decimals, unit)}`;
+  });
+  return [when, one.part, keptKind(one), found, limitWords(one)];
+}

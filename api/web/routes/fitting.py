@@ -1,13 +1,19 @@
-"""The web API of what is reckoned from numbers typed at the bench, or from what a gauge has said lately."""
+"""The web API of what is reckoned from numbers typed at the bench, or from what a gauge has said lately.
+
+All that is told is kept: listed, to be had as CSV, and thrown away where it was for nothing.
+"""
 
 from __future__ import annotations
 
+import asyncio
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Path, Query
+from fastapi.responses import Response, StreamingResponse
 from pydantic import AfterValidator
 
 from api.base import Trouble, readable
+from api.jobs import PartLine, PartRecord, curve_csv, lines_csv
 from api.measure import (
     CompressionEntry,
     CompressionView,
@@ -23,6 +29,7 @@ from api.measure import (
     deck_of,
     mark_of,
 )
+from api.store import trace_lines
 from api.web.routes.jobs import TROUBLES, TheJobService
 
 TOO_LARGE: dict[int | str, dict[str, Any]] = {
@@ -33,8 +40,12 @@ TOO_LARGE: dict[int | str, dict[str, Any]] = {
 }
 NamedPart = Annotated[
     str,
-    Query(max_length=60, description="What the part is called: what is told of it is kept in the open job."),
+    Query(max_length=60, description="What the part is called: named, it stands in the open job, too."),
     AfterValidator(readable),
+]
+PartNumber = Annotated[int, Path(ge=1, le=2**53, description="Number of the result.")]
+OfJob = Annotated[
+    int | None, Query(ge=1, le=2**53, description="Only what was told while this job was open.")
 ]
 router = APIRouter(prefix="/api/fitting", tags=["fitting"], responses=TROUBLES | TOO_LARGE)
 
@@ -44,30 +55,77 @@ async def reckon_compression(
     entry: CompressionEntry, job_service: TheJobService, part: NamedPart = ""
 ) -> CompressionView:
     """Give the ratio with its interval, and what each number adds to it."""
-    return await job_service.turned_parts.kept(part, compression_of(entry))
+    return await job_service.turned_parts.kept(part, entry, compression_of(entry))
 
 
 @router.post("/deck", summary="Deck heights from readings at two places of each crown")
 async def reckon_deck(entry: DeckEntry, job_service: TheJobService, part: NamedPart = "") -> DeckView:
     """Give every deck height, the spread, and the tilt of the block's face where it can be told."""
-    return await job_service.turned_parts.kept(part, deck_of(entry))
+    return await job_service.turned_parts.kept(part, entry, deck_of(entry))
 
 
 @router.post("/mark", summary="A timing mark against true TDC")
 async def reckon_mark(entry: MarkEntry, job_service: TheJobService, part: NamedPart = "") -> MarkView:
     """Give how late the mark is, in crank degrees and in mm along the rim."""
-    return await job_service.turned_parts.kept(part, mark_of(entry))
+    return await job_service.turned_parts.kept(part, entry, mark_of(entry))
 
 
 @router.post("/runout", summary="Runout of what was turned under a gauge")
 async def tell_runout(entry: TurnedEntry, job_service: TheJobService, part: NamedPart = "") -> RunoutView:
     """Give swing, eccentricity, ovality and lobes since the gauge was set on the part, with the waves drawn."""
-    turned = job_service.turned_parts
-    return await turned.kept(part, await turned.runout(entry))
+    return await job_service.turned_parts.runout(entry, part)
 
 
 @router.post("/end_float", summary="End float of a shaft that was pushed and pulled")
 async def tell_end_float(entry: PartEntry, job_service: TheJobService, part: NamedPart = "") -> EndFloatView:
     """Give how far it goes, from its rests at either end since the crank stands."""
-    turned = job_service.turned_parts
-    return await turned.kept(part, await turned.end_float(entry))
+    return await job_service.turned_parts.end_float(entry, part)
+
+
+@router.get("/parts", summary="What was told of parts, the newest first")
+def list_parts(
+    job_service: TheJobService,
+    job_id: OfJob = None,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    before: Annotated[int | None, Query(ge=1, le=2**53, description="Only those before this one.")] = None,
+) -> list[PartLine]:
+    """List results with their figures and the limits typed; what was thrown away is left out."""
+    return job_service.turned_parts.lines(job_id, limit, before)
+
+
+@router.get("/parts.csv", response_class=Response, summary="What was told of parts as CSV")
+def read_parts(job_service: TheJobService, job_id: OfJob = None) -> Response:
+    """Give a row a number, in mm and inch, of the newest thousand results."""
+    lines = job_service.turned_parts.lines(job_id, 1000, None)
+    return Response(lines_csv(lines), media_type="text/csv; charset=utf-8")
+
+
+@router.get("/parts/{number}", summary="One result of a part")
+def read_part(number: PartNumber, job_service: TheJobService) -> PartRecord:
+    """Give all that is kept of it: what was typed, what was answered, which readings it was told from."""
+    return job_service.turned_parts.record(number)
+
+
+@router.get("/parts/{number}/curve.csv", response_class=Response, summary="The curve of a runout as CSV")
+def read_curve(number: PartNumber, job_service: TheJobService) -> Response:
+    """Give the waves by crank degree, in mm and inch."""
+    told = job_service.turned_parts.record(number).told
+    return Response(curve_csv(told), media_type="text/csv; charset=utf-8")
+
+
+@router.get("/parts/{number}/trace.csv", response_class=StreamingResponse, summary="The readings of a result")
+async def read_readings(number: PartNumber, job_service: TheJobService) -> StreamingResponse:
+    """Give the trace file that the result was told from, no digit lost; `report runout` tells it again from this."""
+    interval = await asyncio.to_thread(job_service.turned_parts.readings, number)
+    comments = [f"Lobewright result {number} of a part"]
+    return StreamingResponse(
+        trace_lines(interval.channels(), interval.start_ns, comments),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="part-{number:05d}.csv"'},
+    )
+
+
+@router.post("/parts/{number}/throw_away", summary="Throw a result away")
+async def throw_away_part(number: PartNumber, job_service: TheJobService) -> PartRecord:
+    """Take it off the list and withdraw its entry from its job; its row and its readings stay stored."""
+    return await job_service.turned_parts.throw_away(number)

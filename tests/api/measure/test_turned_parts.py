@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,6 +12,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from command import lobewright
 from recorded_instruments import Instruments
 from running import running, write_bench
 from waiting import until
@@ -61,6 +64,27 @@ def test_a_circle_off_its_axis_swings_by_twice_as_much_once_a_turn(
     assert told["held"] == "beyond"
     assert "the maker's instructions" in told["words"]
     assert not told["waves"][1]["seen"]
+    tells_again(client, told)
+
+
+def tells_again(client: httpx.Client, told: Fields) -> None:
+    """From the readings that are stored the same comes out, by the command line that knows nothing of the answer."""
+    [kept] = [one for one in client.get("/api/fitting/parts").json() if one["id"] == told["kept"]["number"]]
+    assert kept["has_readings"]
+    assert (kept["most_mm"], kept["held"]) == (0.05, "beyond")
+
+    def stored() -> str:
+        return client.get(f"/api/fitting/parts/{kept['id']}/trace.csv").raise_for_status().text
+
+    until(lambda: stored().count("crank_deg") > 500, "the readings are stored")
+    with tempfile.NamedTemporaryFile("w", suffix=".csv") as file:
+        file.write(stored())
+        file.flush()
+        answer = lobewright("report", "runout", file.name, "--json")
+    assert answer.returncode == 0, answer.stderr
+    again = json.loads(answer.stdout)
+    total = again["total_mm"]["value"] if isinstance(again["total_mm"], dict) else again["total_mm"]
+    assert total == pytest.approx(told["total_mm"]["value"], abs=0.2 * told["total_mm"]["u95"])
 
 
 def test_a_shaft_pushed_and_pulled_tells_its_float(bench: tuple[Instruments, httpx.Client]) -> None:

@@ -68,12 +68,91 @@ def test_numbers_of_parts_come_as_a_table_in_mm_and_inch(shop: Any) -> None:
     assert shop.client.get(f"/api/jobs/{shop.job_id}/parts/1.csv").json()["code"] == "no_curve"
 
 
-def test_a_result_without_a_name_or_without_a_job_is_told_and_not_kept(recorded: Any) -> None:
+def test_a_result_without_a_name_or_without_a_job_is_kept_all_the_same(recorded: Any) -> None:
     shop = recorded()
-    assert shop.post("/api/fitting/compression", RATIO)["kept"] is None
+    unnamed = shop.post("/api/fitting/compression", RATIO)["kept"]
     kept = shop.post("/api/fitting/compression?part=Cylinder%201", RATIO)["kept"]
-    assert kept["fact"] is None
+    assert (kept["job_id"], kept["fact"]) == (None, None)
     assert "No job is open" in kept["sentence"]
+    listed = shop.get("/api/fitting/parts")
+    assert [(one["id"], one["part"], one["reference"]) for one in listed] == [
+        (kept["number"], "Cylinder 1", ""),
+        (unnamed["number"], "", ""),
+    ]
+    one = shop.get(f"/api/fitting/parts/{kept['number']}")
+    assert one["entry"]["chamber_cm3"] == {"value": 50.0, "limit": 0.5}
+    assert one["told"]["ratio"]["value"] == pytest.approx(9.04, abs=0.01)
+    assert shop.client.get(f"/api/fitting/parts/{kept['number']}/curve.csv").json()["code"] == "no_curve"
+    assert shop.client.get(f"/api/fitting/parts/{kept['number']}/trace.csv").json()["code"] == "no_readings"
+    assert shop.client.get("/api/fitting/parts/77").json()["code"] == "no_such_part"
+
+
+def test_an_unnamed_result_belongs_to_the_open_job_and_is_not_on_its_sheet(shop: Any) -> None:
+    kept = shop.post("/api/fitting/mark", MARK)["kept"]
+    assert (kept["job_id"], kept["fact"]) == (shop.job_id, None)
+    assert "not on the sheet" in kept["sentence"]
+    assert shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"] == []
+    assert [one["id"] for one in shop.get(f"/api/fitting/parts?job_id={shop.job_id}")] == [kept["number"]]
+
+
+def test_the_list_comes_as_a_table_with_every_number_in_mm_and_inch(shop: Any) -> None:
+    shop.post("/api/fitting/mark?part=Damper", MARK)
+    table = rows(shop.client.get("/api/fitting/parts.csv").text)
+    rim = next(one for one in table if one["number"] == "along the rim")
+    assert (rim["part"], rim["what"], rim["unit"]) == ("Damper", "mark", "mm")
+    assert float(rim["inch"]) == pytest.approx(0.12368, abs=1e-5), "3.14159 mm in 25.4"
+    assert rim["job"], "the job's reference"
+
+
+def test_the_same_request_again_is_kept_once(shop: Any) -> None:
+    key = {"Request-Key": "0123456789abcdef0123456789abcdef"}
+    first, again = (
+        shop.client.post("/api/fitting/mark?part=Damper", json=MARK, headers=key).json() for _ in range(2)
+    )
+    assert first == again
+    assert len(shop.get("/api/fitting/parts")) == 1
+    assert len(shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"]) == 1
+
+
+def test_thrown_away_it_is_off_list_and_sheet_and_still_to_be_had(shop: Any) -> None:
+    kept = shop.post("/api/fitting/mark?part=Damper", MARK)["kept"]
+    thrown = shop.post(f"/api/fitting/parts/{kept['number']}/throw_away", {})
+    assert thrown["thrown_at"]
+    assert shop.get("/api/fitting/parts") == []
+    assert shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"] == []
+    entries = len(shop.job()["facts"])
+    again = shop.post(f"/api/fitting/parts/{kept['number']}/throw_away", {})
+    assert again["thrown_at"] == thrown["thrown_at"]
+    assert len(shop.job()["facts"]) == entries, "withdrawn once"
+    assert shop.get(f"/api/fitting/parts/{kept['number']}")["told"]["late_deg"]["value"] == 2.0
+
+
+def test_what_is_on_a_signed_sheet_is_not_thrown_away(recorded: Any) -> None:
+    shop = recorded()
+    to_the_lobes, numbers = shop.to_the_lobes, []
+
+    def keeping_a_mark() -> None:
+        shop.post(f"/api/jobs/{shop.job_id}/open", {})
+        numbers.append(shop.post("/api/fitting/mark?part=Damper", MARK)["kept"])
+        to_the_lobes()
+
+    shop.to_the_lobes = keeping_a_mark
+    shop.whole_job()
+    [kept] = numbers
+    refused = shop.client.post(f"/api/fitting/parts/{kept['number']}/throw_away", json={})
+    assert refused.status_code == 409
+    assert [one["part"] for one in shop.get("/api/fitting/parts")] == ["Damper"]
+
+
+def test_maker_s_limits_stand_beside_what_came_of_them(shop: Any) -> None:
+    from api.jobs import part_measured
+    from api.measure import EndFloatView, FigureView, PartEntry
+
+    told = EndFloatView(
+        gauge="dial_a", float_mm=FigureView(value=0.14, u95=0.01), pushes=2, pulls=2, held="within", words=""
+    )
+    kept = part_measured("Crankshaft", told, PartEntry(least_mm=0.05, most_mm=0.3))
+    assert (kept.least_mm, kept.most_mm, kept.held) == (0.05, 0.3, "within")
 
 
 def test_the_sheet_gives_a_part_as_it_was_told_last(shop: Any) -> None:
@@ -99,7 +178,8 @@ def test_a_signed_job_takes_no_part_in_and_says_so(recorded: Any) -> None:
     before = len(shop.job()["facts"])
     told = shop.post("/api/fitting/compression?part=Cylinder%201", RATIO)
     assert told["ratio"]["value"] == pytest.approx(9.04, abs=0.01)
-    assert "Told, not kept." in told["kept"]["sentence"]
+    assert "not on the sheet" in told["kept"]["sentence"]
+    assert [one["part"] for one in shop.get("/api/fitting/parts")] == ["Cylinder 1"]
     assert len(shop.job()["facts"]) == before
 
 
