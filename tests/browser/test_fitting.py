@@ -69,6 +69,31 @@ def test_runout_and_float_are_read_off_and_kept_with_one_press_each(own_demo, op
 
     sheet = demo.get(f"/api/jobs/{job}/sheet.json")
     assert [one["part"] for one in sheet["parts"]] == ["Flywheel flange", "Crankshaft"]
+    finds_them_in_the_list(page, picture)
+    throws_one_away(page)
+
+
+def finds_them_in_the_list(page: Page, picture: Any) -> None:
+    rows = page.locator("#kept-list tbody tr")
+    expect(rows).to_have_count(2)
+    expect(rows.nth(0)).to_contain_text("Crankshaft")
+    expect(rows.nth(1)).to_contain_text("Flywheel flange")
+    expect(rows.nth(1)).to_contain_text("0.02 mm: beyond")
+    expect(rows.nth(1).get_by_role("link", name="HL-0430")).to_be_visible()
     for width, height in ((390, 844), (1440, 900)):
         page.set_viewport_size({"width": width, "height": height})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+        wide = page.locator("#kept-list").evaluate("box => [box.scrollWidth, box.clientWidth]")
+        assert wide[0] <= wide[1], "nothing has to be dragged"
+        picture(page, f"fitting_{width}", full=True)
+    curve = page.request.get(rows.nth(1).get_by_role("link", name="Curve").evaluate("link => link.href"))
+    assert len(curve.text().splitlines()) == 361, "a head, and a line each degree"
+
+
+def throws_one_away(page: Page) -> None:
+    page.get_by_role("button", name="Throw away Crankshaft").click()
+    expect(page.locator("#kept-list tbody tr")).to_have_count(1)
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    expect(page.locator("#kept-list tbody tr")).to_have_count(1)
+    expect(page.locator("#kept-list")).to_contain_text("Flywheel flange")

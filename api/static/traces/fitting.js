@@ -19,6 +19,7 @@ import {
   partBody,
   roundLine,
   runoutRows,
+  swingWords,
 } from "./fitting_view.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
@@ -38,10 +39,14 @@ function followGauges() {
 bench.addEventListener("change", followGauges);
 
 const rowsOf = (rows) =>
-  table(
-    TOLD_COLUMNS,
-    rows.map((row) => row.map((cell) => spoken(cell))),
-    "",
+  el(
+    "div",
+    { class: "told-numbers" },
+    table(
+      TOLD_COLUMNS,
+      rows.map((row) => row.map((cell) => spoken(cell))),
+      "",
+    ),
   );
 
 /** As what it is kept, with a way to its job. */
@@ -154,7 +159,11 @@ answers("runout", "runout-told", partBody, (found) =>
     ...found.warnings.map((words) => note("mind", spoken(words))),
     el("p", {}, spoken(found.words)),
     drawnRound(found),
-    el("p", { class: "quiet small" }, `0 to 360° after ${found.angles_from}, a line every quarter turn.`),
+    el(
+      "p",
+      { class: "quiet small" },
+      `0 to 360° after ${found.angles_from}, a line every quarter turn; lowest to highest ${swingWords(found)}.`,
+    ),
     rowsOf(runoutRows(found)),
   ),
 );

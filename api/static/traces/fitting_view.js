@@ -118,6 +118,10 @@ export function roundLine({ crank_deg, reading_mm }, wide, high) {
     .join(" ");
 }
 
+/** How high the drawn waves stand, which fill their box whatever they measure. */
+export const swingWords = ({ reading_mm }) =>
+  `${digits(Math.max(...reading_mm) - Math.min(...reading_mm), 3)}\u00a0mm`;
+
 export const KEPT_COLUMNS = [
   ["When", false],
   ["Part", false],
@@ -152,7 +156,7 @@ export function keptRow(one, language = document.documentElement.lang) {
   const when = new Date(one.at).toLocaleString(language, { dateStyle: "short", timeStyle: "short" });
   const found = one.figures.map((number) => {
     const [decimals, unit] = UNITS[number.unit];
-    return `${number.name} ${figure(number, decimals, unit)}`;
+    return `${number.name} ${figure(number, decimals, unit).replaceAll(" ", "\u00a0")}`; // no number breaks
   });
   return [when, one.part, keptKind(one), found, limitWords(one)];
 }

@@ -19,9 +19,10 @@ import pytest
 from command import lobewright
 from sqlite_utils.migrations import Migrations
 
+from analysis.timing import PartFigure, PartMeasured
 from api.archive import TidyRules, back_up, restore, tidy, verify
 from api.base import ConflictError, MisuseError, ServiceConfig, StoreError
-from api.store import ShopReader, ShopStore, shop_store
+from api.store import ShopReader, ShopStore, ToldPart, keeping_part, shop_store
 from api.store.shop_schema import SCHEMA
 from api.web import create_app
 from capture.base import Channel, Segment, StoreUnusable
@@ -121,6 +122,28 @@ def test_tidying_by_age_leaves_what_is_young_and_every_measurement(shop: Path) -
     assert sum(gap.lines for gap in gaps) == done.readings
     assert len(gaps) == 4, "before, between and after three measurements"
     assert tidy(shop, rules(365), dry_run=False).blocks == 0
+
+
+def test_readings_that_a_part_was_told_from_stay_like_a_trace(shop: Path) -> None:
+    """Told in the open job, in the signed one without a place on its sheet, on its sheet, and thrown away."""
+    told = PartMeasured("Flange", "runout", (PartFigure("full swing", 0.04, 0.01, "mm"),), "", gauge="crank")
+    store = ShopStore(shop)
+    for start_s, job, fact, thrown in (
+        (20, 2, 1, ""),
+        (24, 1, None, ""),
+        (40, 1, 7, ""),
+        (44, None, None, "t"),
+    ):
+        span = {"run_id": 1, "start_ns": start_s * 10**9, "end_ns": (start_s + 2) * 10**9}
+        part = ToldPart(0, "t", told, {}, {}, job_id=job, fact=fact, thrown_at=thrown, **span)
+        store.write(keeping_part(part))
+    store.close()
+    tidy(shop, rules(365), dry_run=False)
+    assert [whole(shop, 1, start_s, start_s + 2) for start_s in (20, 24, 40)] == [True] * 3
+    assert not whole(shop, 1, 45, 46)
+    tidy(shop, rules(0, unsigned_measurements=True), dry_run=False)
+    assert whole(shop, 1, 40, 42), "it is on a sheet that is signed"
+    assert not whole(shop, 1, 20, 22)
 
 
 def test_traces_of_a_signed_job_stay_whatever_is_asked(shop: Path) -> None:

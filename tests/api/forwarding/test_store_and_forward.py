@@ -13,6 +13,7 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,13 +24,22 @@ from kept_shop import add_job, add_run, change, measured, signed_off
 from postgres import Server
 from waiting import until
 
+from analysis.timing import PartFigure, PartMeasured
 from api.base import ConflictError, ServiceConfig, StoreError
 from api.forwarding import Forwarder, prepare, prove, restore_from_archive
 from api.forwarding.kept import KeptHere
 from api.live import estimate
 from api.service import Service
 from api.sheet import job_sheet
-from api.store import MeasurementReader, ShopReader, StoredStreams, contents_of
+from api.store import (
+    MeasurementReader,
+    ShopReader,
+    ShopStore,
+    StoredStreams,
+    ToldPart,
+    contents_of,
+    keeping_part,
+)
 from capture.store import StreamReader
 
 SENDER = """
@@ -188,6 +198,32 @@ def test_signed_jobs_go_first_and_each_goes_on_from_the_one_before(
     with psycopg.connect(reader) as connection:
         rows = connection.execute("SELECT before, seal FROM lobewright.signoffs ORDER BY number").fetchall()
     assert [before for before, _ in rows] == [b"", *(seal for _, seal in rows[:-1])]
+
+
+def test_results_of_parts_arrive_are_sealed_with_their_sheet_and_come_back(
+    server: Server, archive: str, east: str, reader: str, tmp_path: Path
+) -> None:
+    data = tmp_path / "data"
+    job = add_job(data)
+    run = add_run(data, 40)
+    told = PartMeasured("Flange", "runout", (PartFigure("full swing", 0.04, 0.01, "mm"),), "", gauge="dial_a")
+    span = {"run_id": run, "start_ns": 20 * 10**9, "end_ns": 22 * 10**9}
+    with contextlib.closing(ShopStore(data)) as shop:
+        shop.write(
+            keeping_part(ToldPart(0, "t", told, {}, {"reading_mm": [0.1]}, job_id=job, fact=400, **span))
+        )
+        shop.write(keeping_part(ToldPart(0, "t", replace(told, part=""), {}, {})))
+    change(data, "job_facts", signed_off(job, 500))
+    send_all(data, east)
+    with psycopg.connect(reader) as connection:
+        last = "SELECT manifest FROM lobewright.signoffs ORDER BY number DESC LIMIT 1"
+        manifest = json.loads(connection.execute(last).fetchone()[0])  # type: ignore[index]
+    assert [one[:2] for one in manifest["documents"] if one[0] == "parts"] == [["parts", "1"]]
+    assert len(manifest["blocks"]) >= 2, "crank and gauge of what it was told from"
+    back = tmp_path / "back"
+    restore_from_archive(reader, "east", back)
+    rows = "SELECT * FROM parts ORDER BY id"
+    assert ShopReader(back).rows(rows) == ShopReader(data).rows(rows)
 
 
 TAMPERED = {

@@ -3,6 +3,7 @@ import {
   deckBody,
   deckForRatio,
   deckRows,
+  keptRow,
   markBody,
   partBody,
   roundLine,
@@ -32,6 +33,19 @@ export const tests = {
     const rows = runoutRows({ ...found, waves: [wave(1, true), wave(2, false)] });
     equal(rows.length, 5);
     equal(rows[3], ["Once a turn, highest first at", "40 ± 3°"]);
+  },
+  "a kept result tells its numbers and the limits typed"() {
+    const figures = [
+      { name: "float", value: 0.1399, u95: 0.01, unit: "mm" },
+      { name: "late", value: 2, u95: 0.25, unit: "deg" },
+    ];
+    const limits = { least_mm: 0.05, most_mm: 0.3, held: "within" };
+    const one = { at: "2031-03-02T10:11:00Z", part: "Crankshaft", what: "end_float", figures, ...limits };
+    const [when, ...rest] = keptRow(one, "en-GB");
+    ok(when.includes("2031"));
+    const found = ["float 0.140\u00a0±\u00a00.010\u00a0mm", "late 2.0\u00a0±\u00a00.3°"];
+    equal(rest, ["Crankshaft", "End float", found, "0.05 to 0.3\u00a0mm: within"]);
+    equal(keptRow({ ...one, least_mm: null, most_mm: null, held: "" }, "en-GB")[4], "");
   },
   "the highest place is drawn uppermost"() {
     equal(roundLine({ crank_deg: [0, 180], reading_mm: [-0.1, 0.1] }, 360, 90), "0.0,90.0 180.0,0.0");
