@@ -117,15 +117,16 @@ def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, i
     fit = _fitted(angle, value)
     _refuse_unlike_turns(angle, fit.left)
     late_deg = abs(float(np.mean(speed))) * lag_u_s
-    step_u = _step_u_mm(checked, value)
     grid: Floats = np.arange(0.0, _TURN_DEG)
     rows = _rows(grid)
+    shown = rows[:, 1:] @ fit.wave[1:]
+    rounded_u = _rounded_u_mm(checked.step_mm, fit.left)
+    step_u = _of_a_wave(rounded_u, checked.step_mm, shown)
     waves = tuple(
         _wave(fit, times, step_u, late_deg, gauge.stick_mm[1], zero_deg) for times in range(1, HARMONICS + 1)
     )
-    shown = rows[:, 1:] @ fit.wave[1:]
     return Runout(
-        total_mm=_total(fit, rows, shown, step_u, gauge),
+        total_mm=_total(fit, rows, shown, rounded_u, gauge),
         eccentricity_mm=waves[0].amplitude_mm,
         high_at_deg=waves[0].high_at_deg,
         ovality_mm=Figure(2.0 * waves[1].amplitude_mm.value, 2.0 * waves[1].amplitude_mm.u95),
@@ -214,10 +215,21 @@ def _weights(angle: Floats) -> Floats:
     return np.minimum(usual / count[which], 1.0)
 
 
-def _step_u_mm(checked: CheckedStreams, value: Floats) -> float:
-    """What rounding leaves of a wave: nothing to speak of where noise shakes the last digit, all where it rests."""
-    changed = max(int(np.count_nonzero(np.diff(value))), 1)
-    return float(checked.step_mm / np.sqrt(12.0) * min(np.sqrt(2.0 / changed), 1.0))
+def _rounded_u_mm(step_mm: float, left: Floats) -> float:
+    """What rounding leaves of one place, however often it is read: all where the last digit rests, little where it shakes.
+
+    The mean of rounded readings strays from the place along a wave whose period is the step; noise before the rounding
+    flattens it by its characteristic function. What rounding itself adds to what is left over is taken off first.
+    """
+    shakes = max(float(np.mean(left**2)) - step_mm**2 / 12.0, 0.0)
+    flattened = np.exp(-2.0 * np.pi**2 * shakes / step_mm**2)
+    return float(step_mm / np.sqrt(12.0) * flattened)
+
+
+def _of_a_wave(rounded_u: float, step_mm: float, shown: Floats) -> float:
+    """Over a turn the places that are rounded otherwise make up for one another: as many as the waves cross steps."""
+    crossed = float(np.sum(np.abs(np.diff(shown, append=shown[0])))) / step_mm
+    return rounded_u * min(float(np.sqrt(2.0 / max(crossed, 1e-9))), 1.0)
 
 
 def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, stick_mm: float, zero_deg: float) -> Wave:
@@ -252,11 +264,12 @@ def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, stick_mm: float
     )
 
 
-def _total(fit: _Fit, rows: Floats, shown: Floats, step_u: float, gauge: GaugeFacts) -> Figure:
+def _total(fit: _Fit, rows: Floats, shown: Floats, rounded_u: float, gauge: GaugeFacts) -> Figure:
     row = rows[int(np.argmax(shown))] - rows[int(np.argmin(shown))]
     parts = [
         Component("scatter", float(np.sqrt(row @ fit.covariance @ row)), fit.freedom),
-        Component("step", step_u * np.sqrt(2.0)),
+        # Round its top and its bottom the reading rests in one step each: nothing makes up for either.
+        Component("step", rounded_u * np.sqrt(2.0)),
         # Up one side and down the other: a plunger that sticks takes its retrace off the swing.
         Component("retrace", 2.0 * gauge.stick_mm[1]),
     ]
