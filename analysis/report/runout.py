@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, Warn, expand
-from analysis.readings import CheckedStreams, check_streams, lag_prior
+from analysis.readings import check_streams, lag_prior
 from analysis.report.reading_off import Figure
 
 HARMONICS = 5
@@ -26,6 +26,13 @@ _SURE = 5.0
 _KNOCK_SURE = 8.0
 _LEAST_STEP_MM = 0.005
 _LEFT_OVER = 3.0
+_FLOATED = "a shaft that went along its axis, "
+_BLAMED = {
+    False: "the stand was knocked, or the gauge or the part is loose. Make it fast and turn again.",
+    True: "the shaft went along its axis, the stand was knocked, or the gauge is loose. Make it fast, push the shaft one "
+    "way all the while, and turn again.",
+}
+"""What may be to blame where a place does not read the same again, on a journal and on a face."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +97,9 @@ class _Fit:
     drift_mm_turn: float
 
 
-def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, inward: int = 1) -> Runout:
+def find_runout(
+    streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, inward: int = 1, on_face: bool = False
+) -> Runout:
     """Find the runout of what the gauge stands on.
 
     Parameters
@@ -99,6 +108,8 @@ def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, i
         What the encoder shows where angles are to count from, such as true TDC.
     inward : {1, -1}
         +1 where the reading grows as the plunger goes in.
+    on_face : bool
+        The gauge stands on a face, along the axis: a shaft that floats is among what may be to blame.
 
     Raises
     ------
@@ -113,9 +124,9 @@ def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, i
     then, value = then[known], value[known]
     angle, speed = checked.motion.angle_and_speed(then)
     _refuse_part_of_a_turn(angle)
-    _refuse_knocked(angle, value, checked.step_mm)
+    _refuse_knocked(angle, value, checked.step_mm, _BLAMED[on_face])
     fit = _fitted(angle, value)
-    _refuse_unlike_turns(angle, fit.left)
+    _refuse_unlike_turns(angle, fit.left, _BLAMED[on_face])
     late_deg = abs(float(np.mean(speed))) * lag_u_s
     grid: Floats = np.arange(0.0, _TURN_DEG)
     rows = _rows(grid)
@@ -134,7 +145,7 @@ def find_runout(streams: Streams, gauge: GaugeFacts, *, zero_deg: float = 0.0, i
         turns=float(np.ptp(angle)) / _TURN_DEG,
         drift_mm_turn=fit.drift_mm_turn,
         residual_sd_mm=float(np.std(fit.left)),
-        warnings=(*checked.warnings, *_warnings(angle, fit, step_u)),
+        warnings=(*checked.warnings, *_warnings(angle, fit, step_u, on_face)),
         crank_deg=np.mod(grid - zero_deg, _TURN_DEG)[np.argsort(np.mod(grid - zero_deg, _TURN_DEG))],
         reading_mm=shown[np.argsort(np.mod(grid - zero_deg, _TURN_DEG))],
     )
@@ -227,9 +238,13 @@ def _rounded_u_mm(step_mm: float, left: Floats) -> float:
 
 
 def _of_a_wave(rounded_u: float, step_mm: float, shown: Floats) -> float:
-    """Over a turn the places that are rounded otherwise make up for one another: as many as the waves cross steps."""
+    """Over a turn places that are rounded otherwise make up for one another: the more, the more steps the waves cross.
+
+    A wave of amplitude A, rounded to steps q, is told wrong by 0.16 q sqrt(q / A) rms, from the Fourier series of the
+    rounding (Bessel functions for large A / q); over a turn it crosses 4 A / q steps.
+    """
     crossed = float(np.sum(np.abs(np.diff(shown, append=shown[0])))) / step_mm
-    return rounded_u * min(float(np.sqrt(2.0 / max(crossed, 1e-9))), 1.0)
+    return rounded_u * min(float(np.sqrt(1.2 / max(crossed, 1e-9))), 1.0)
 
 
 def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, stick_mm: float, zero_deg: float) -> Wave:
@@ -276,7 +291,7 @@ def _total(fit: _Fit, rows: Floats, shown: Floats, rounded_u: float, gauge: Gaug
     return Figure(float(np.ptp(shown)), expand(parts).expanded)
 
 
-def _refuse_knocked(angle: Floats, value: Floats, step_mm: float) -> None:
+def _refuse_knocked(angle: Floats, value: Floats, step_mm: float, blamed: str) -> None:
     """A stand that is knocked steps once and stays there, which waves and drift together would half take up."""
     along = (angle - angle.mean()) / _TURN_DEG
     plain = np.column_stack([_rows(angle), along])
@@ -294,8 +309,7 @@ def _refuse_knocked(angle: Floats, value: Floats, step_mm: float) -> None:
     if sure[worst] > _KNOCK_SURE and abs(size[worst]) > _LEAST_STEP_MM:
         raise Refusal(
             "does_not_repeat",
-            f"The reading jumped by {abs(size[worst]):.3f} mm and stayed there: the stand was knocked, or the gauge or the "
-            "part is loose. Make it fast and turn again.",
+            f"The reading jumped by {abs(size[worst]):.3f} mm and stayed there: {blamed}",
         )
 
 
@@ -308,7 +322,7 @@ def _turn_means(angle: Floats, left: Floats) -> tuple[Floats, Floats, Floats]:
     return bins, mean, np.maximum(sd, 1e-6) / np.sqrt(count)
 
 
-def _refuse_unlike_turns(angle: Floats, left: Floats) -> None:
+def _refuse_unlike_turns(angle: Floats, left: Floats, blamed: str) -> None:
     """The same place read on two turns must read the same: else the stand was knocked or something is loose."""
     bins, mean, u = _turn_means(angle, left)
     around = round(_TURN_DEG / _BIN_DEG)
@@ -323,12 +337,11 @@ def _refuse_unlike_turns(angle: Floats, left: Floats) -> None:
     if np.count_nonzero(bad) > len(pairs) // 4:
         raise Refusal(
             "does_not_repeat",
-            f"The second turn reads up to {np.abs(apart).max():.3f} mm off the first at the same places: the stand was "
-            "knocked, or the gauge or the part is loose. Make it fast and turn again.",
+            f"The second turn reads up to {np.abs(apart).max():.3f} mm off the first at the same places: {blamed}",
         )
 
 
-def _warnings(angle: Floats, fit: _Fit, step_u: float) -> list[Warn]:
+def _warnings(angle: Floats, fit: _Fit, step_u: float, on_face: bool) -> list[Warn]:
     _, mean, u = _turn_means(angle, fit.left)
     found = []
     rough = float(np.sqrt(np.mean(mean**2)))
@@ -338,15 +351,17 @@ def _warnings(angle: Floats, fit: _Fit, step_u: float) -> list[Warn]:
             Warn(
                 "more_than_five_lobes",
                 f"What five waves a turn leave over repeats from place to place, {rough:.3f} mm rms: a keyway, an oil "
-                "hole, dirt, a stand that was knocked, or a surface that is rougher than round. Clean it and look at "
-                "the readings.",
+                f"hole, dirt, a stand that was knocked, {_FLOATED if on_face else ''}or a surface that is rougher than "
+                "round. Clean it and look at the readings.",
             )
         )
     if np.ptp(angle) < _DRIFT_TURNS * _TURN_DEG:
         found.append(
             Warn(
                 "turned_once",
-                "One turn was made, so a stand that gives would look like runout: turn once more to prove it.",
+                "One turn was made, so a shaft that floats would look like swash: push it one way and turn once more."
+                if on_face
+                else "One turn was made, so a stand that gives would look like runout: turn once more to prove it.",
             )
         )
     return found

@@ -90,7 +90,7 @@ def runout_of(
     """Find the runout of what was turned under a gauge."""
     from analysis.report import find_runout  # here: it would hold up the first page
 
-    found = find_runout(streams, facts, zero_deg=tdc_deg or 0.0)
+    found = find_runout(streams, facts, zero_deg=tdc_deg or 0.0, on_face=entry.face_radius_mm is not None)
     zero: Literal["true TDC", "the encoder's zero"] = "the encoder's zero" if tdc_deg is None else "true TDC"
     held = held_against(found.total_mm, entry)
     high = f"; highest {found.high_at_deg.value:.0f}° after {zero}" if found.waves[0].seen else ""

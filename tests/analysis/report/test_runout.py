@@ -154,3 +154,53 @@ def test_a_face_that_is_tilted_tells_its_tilt_and_its_swash(tilt_deg: float) -> 
     assert told.tilt_deg.value == pytest.approx(tilt_deg, abs=1.2 * told.tilt_deg.u95)
     assert told.swash_mm.value == pytest.approx(float(np.ptp(along_mm)), abs=1.2 * told.swash_mm.u95 + 1e-4)
     assert told.swash_mm.u95 < 0.004
+
+
+def face(tilt_deg: float, radius_mm: float, turned_deg: np.ndarray) -> np.ndarray:
+    """Along the axis, mm: where a line at this distance from the axis meets a plane that leans. Geometry in space."""
+    lean = np.radians(tilt_deg)
+    normal = np.array([np.sin(lean), 0.0, np.cos(lean)])
+    seen_at = np.radians(-turned_deg)
+    return -(normal[0] * radius_mm * np.cos(seen_at)) / normal[2]
+
+
+def read_on_face(float_mm: np.ndarray, turned_deg: np.ndarray, seed: int = 6) -> Streams:
+    rng, time_s = np.random.default_rng(seed), 0.05 * np.arange(turned_deg.size)
+    shown = face(0.03, 90.0, turned_deg) + float_mm + rng.normal(0.0, 0.002, time_s.size)
+    return Streams(time_s, turned_deg, time_s, np.round(shown, 3))
+
+
+TWICE_DEG = np.concatenate([np.zeros(20), np.linspace(0.0, 745.0, 800), np.full(20, 745.0)])
+
+
+@pytest.mark.parametrize(
+    "float_mm",
+    [
+        0.08 * (TWICE_DEG > 300.0),  # pushed out once, and it stayed
+        0.08 * ((TWICE_DEG > 250.0) & (TWICE_DEG < 640.0)),  # out, and home again
+        0.06 * np.sin(np.radians(TWICE_DEG) / 2.0),  # to and fro once in two turns
+    ],
+    ids=["out", "out_and_home", "once_in_two_turns"],
+)
+def test_a_shaft_that_floats_while_its_face_is_turned_is_refused_and_named(float_mm: np.ndarray) -> None:
+    with pytest.raises(Refusal) as refused:
+        find_runout(read_on_face(float_mm, TWICE_DEG), GaugeFacts(lag_s=0.0), on_face=True)
+    assert refused.value.code == "does_not_repeat"
+    assert "push the shaft one way" in refused.value.message
+
+
+def test_a_face_turned_once_is_warned_of_float() -> None:
+    once = TWICE_DEG[TWICE_DEG <= 365.0]
+    told = find_runout(read_on_face(np.zeros(once.size), once), GaugeFacts(lag_s=0.0), on_face=True)
+    assert [one.message for one in told.warnings if one.code == "turned_once" and "floats" in one.message]
+
+
+def test_a_shaft_that_is_pushed_one_way_tells_its_swash() -> None:
+    """The plane's highest less lowest on the circle that the gauge runs on: 2 · 90 mm · tan 0.03°, 0.094 mm."""
+    told = swash_of(
+        find_runout(read_on_face(np.zeros(TWICE_DEG.size), TWICE_DEG), GaugeFacts(lag_s=0.0), on_face=True),
+        90.0,
+    )
+    assert told.swash_mm.value == pytest.approx(
+        2.0 * 90.0 * np.tan(np.radians(0.03)), abs=1.5 * told.swash_mm.u95
+    )
