@@ -152,3 +152,19 @@ class ReadingOff:
         points = np.concatenate([middle - reach, middle + reach])
         weight = np.concatenate([half, half])
         return np.asarray(weight @ self.rows(points))
+
+
+def rounded_u_mm(step_mm: float, variance_mm2: float) -> float:
+    """Give what rounding leaves of one place, however often it is read, as a standard uncertainty.
+
+    All where the last digit rests, little where it shakes: the mean of rounded readings strays from the place along a
+    wave whose period is the step, and noise before the rounding flattens it by its characteristic function.
+
+    Parameters
+    ----------
+    variance_mm2 : float
+        Of the rounded readings; what rounding itself adds to it is taken off.
+    """
+    shakes = max(variance_mm2 - step_mm**2 / 12.0, 0.0)
+    flattened = np.exp(-2.0 * np.pi**2 * shakes / max(step_mm, 1e-9) ** 2)
+    return float(step_mm / np.sqrt(12.0) * flattened)

@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, Warn, expand
 from analysis.readings import check_streams, lag_prior
-from analysis.report.reading_off import Figure
+from analysis.report.reading_off import Figure, rounded_u_mm
 
 HARMONICS = 5
 _TURN_DEG = 360.0
@@ -131,7 +131,7 @@ def find_runout(
     grid: Floats = np.arange(0.0, _TURN_DEG)
     rows = _rows(grid)
     shown = rows[:, 1:] @ fit.wave[1:]
-    rounded_u = _rounded_u_mm(checked.step_mm, fit.left)
+    rounded_u = rounded_u_mm(checked.step_mm, float(np.mean(fit.left**2)))
     step_u = _of_a_wave(rounded_u, checked.step_mm, shown)
     waves = tuple(
         _wave(fit, times, step_u, late_deg, gauge.stick_mm[1], zero_deg) for times in range(1, HARMONICS + 1)
@@ -224,17 +224,6 @@ def _weights(angle: Floats) -> Floats:
     _, which, count = np.unique(place, return_inverse=True, return_counts=True)
     usual = float(np.median(count))
     return np.minimum(usual / count[which], 1.0)
-
-
-def _rounded_u_mm(step_mm: float, left: Floats) -> float:
-    """What rounding leaves of one place, however often it is read: all where the last digit rests, little where it shakes.
-
-    The mean of rounded readings strays from the place along a wave whose period is the step; noise before the rounding
-    flattens it by its characteristic function. What rounding itself adds to what is left over is taken off first.
-    """
-    shakes = max(float(np.mean(left**2)) - step_mm**2 / 12.0, 0.0)
-    flattened = np.exp(-2.0 * np.pi**2 * shakes / step_mm**2)
-    return float(step_mm / np.sqrt(12.0) * flattened)
 
 
 def _of_a_wave(rounded_u: float, step_mm: float, shown: Floats) -> float:
