@@ -5,6 +5,10 @@
 - Compression ratio (swept + clearance) / clearance: Pulkrabek, Engineering Fundamentals of the Internal Combustion
   Engine, Ex. 2-1 (text from memory, numbers recomputed): bore and stroke 8.60 cm, ratio 8.5, one cylinder sweeps
   0.0005 m3 (499.6 cm3) and leaves 66.6 cm3.
+- Swash: a face that reads 0.09 mm otherwise at the two ends of a diameter of 180 mm leans by 0.09 in 180: plain geometry.
+- End float: mean of the pulls less mean of the pushes; twice the standard deviation of each mean by Student's t (GUM 4.2.3,
+  G.3.2; tables of t from memory, recomputed here by scipy).
+- Rounding: what is left of a place whose readings are rounded, by the plain integral over the normal distribution.
 - A rim of d mm has pi d / 360 mm a degree: plain geometry. PDF units are 1/72 inch: ISO 32000.
 """
 
@@ -17,7 +21,8 @@ import numpy as np
 import pytest
 
 from analysis.base import EntryError, GaugeFacts, Streams
-from analysis.report import Cylinder, Typed, compression, find_runout, mark_error
+from analysis.report import Cylinder, Typed, compression, find_end_float, find_runout, mark_error, swash_of
+from analysis.report.reading_off import rounded_u_mm
 from api.base import MisuseError
 from api.sheet import degree_strip_pdf
 
@@ -98,6 +103,63 @@ def test_the_waves_of_even_readings_are_the_least_squares_circle():
     assert found.high_at_deg.value == pytest.approx(math.degrees(math.atan2(b, a)) % 360.0, abs=0.3)
     assert found.waves[2].amplitude_mm.value == pytest.approx(0.012, abs=1e-4)
     assert found.waves[2].high_at_deg.value == pytest.approx(15.0, abs=0.3)
+
+
+def test_swash_is_what_the_two_ends_of_a_diameter_differ_by():
+    """Read at every tenth degree with the crank at rest, as on paper: 0.09 mm between 70 and 250 degrees, evenly between
+    by the height of a leaning plane, which is a cosine; tilt by hand: 0.09 / 180 = 0.0005, 0.02865 degrees.
+    """
+    deg = np.arange(0.0, 720.0, 10.0)
+    height = 0.045 * np.cos(np.radians(deg - 70.0))
+    moments = np.arange(len(deg)) * 2.0
+    crank_s = np.arange(0.0, moments[-1] + 2.0, 0.01)
+    crank = np.interp(crank_s, np.ravel(np.column_stack([moments, moments + 1.5])), np.repeat(deg, 2))
+    gauge_s = np.ravel(moments[:, None] + np.array([0.4, 0.8, 1.2]))
+    found = find_runout(
+        Streams(crank_s, crank, gauge_s, np.repeat(height, 3)),
+        GaugeFacts(lag_s=0.05, step_mm=1e-5),
+        on_face=True,
+    )
+    told = swash_of(found, 90.0)
+    assert told.swash_mm.value == pytest.approx(0.09, abs=1e-4)
+    assert told.tilt_deg.value == pytest.approx(0.02865, abs=1e-4)
+    assert found.high_at_deg.value == pytest.approx(70.0, abs=0.3)
+
+
+def test_end_float_by_hand_with_its_interval():
+    """Pulls 0.172 0.170 0.174, pushes 0.021 0.024 0.021 mm: means 0.172 and 0.022, float 0.150. Deviations of the means
+    0.002 / sqrt 3 and 0.001732 / sqrt 3: together 0.001528 with 3.9 degrees of freedom (Welch), taken as 3 (GUM G.4.1), t 3.31: 0.0051.
+    """
+    from scipy.stats import t
+
+    rests = [0.021, 0.172, 0.024, 0.170, 0.021, 0.174]
+    begins = np.arange(len(rests)) * 1.1
+    time_s = np.ravel(begins[:, None] + np.arange(0.0, 1.0, 0.1))
+    streams = Streams(time_s[[0, -1]], np.zeros(2), time_s, np.repeat(rests, 10))
+    found = find_end_float(streams, GaugeFacts(step_mm=1e-4, error_mm=0.0, retrace_mm=0.0)).float_mm
+    assert found.value == pytest.approx(0.150, abs=1e-9)
+    a, b = (np.std(ends, ddof=1) ** 2 / 3 for ends in (rests[1::2], rests[::2]))
+    freedom = (a + b) ** 2 / (a**2 / 2 + b**2 / 2)
+    by_hand = t.ppf(0.97725, math.floor(freedom)) * math.sqrt(a + b)
+    assert found.u95 == pytest.approx(by_hand, rel=0.01)
+
+
+@pytest.mark.parametrize("noise", [0.05, 0.2, 0.3, 0.5])
+def test_what_rounding_leaves_of_a_place_is_the_integral_over_its_noise(noise):
+    """In steps: the mean of rounded readings of a place between two steps, less the place; rms over all places. Only its
+    first wave counts, so the rounding of a still reading is told a quarter too large at most.
+    """
+    from scipy.stats import norm
+
+    place = np.linspace(-0.5, 0.5, 401)
+    steps = np.arange(-6, 7)
+    share = norm.cdf((steps + 0.5 - place[:, None]) / noise) - norm.cdf(
+        (steps - 0.5 - place[:, None]) / noise
+    )
+    mean = share @ steps
+    variance = float(np.mean(share @ steps.astype(float) ** 2 - mean**2 + (mean - place) ** 2))
+    left = float(np.sqrt(np.mean((mean - place) ** 2)))
+    assert left <= rounded_u_mm(1.0, variance) <= max(1.5 * left, 0.02)
 
 
 @pytest.mark.parametrize(
