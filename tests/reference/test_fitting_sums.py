@@ -128,7 +128,8 @@ def test_swash_is_what_the_two_ends_of_a_diameter_differ_by():
 
 def test_end_float_by_hand_with_its_interval():
     """Pulls 0.172 0.170 0.174, pushes 0.021 0.024 0.021 mm: means 0.172 and 0.022, float 0.150. Deviations of the means
-    0.002 / sqrt 3 and 0.001732 / sqrt 3: together 0.001528 with 3.9 degrees of freedom (Welch), taken as 3 (GUM G.4.1), t 3.31: 0.0051.
+    0.002 / sqrt 3 and 0.001732 / sqrt 3: together 0.001528 with 3.9 degrees of freedom (Welch), taken as 3 (GUM
+    G.4.1), t 3.31: 0.0051.
     """
     from scipy.stats import t
 
