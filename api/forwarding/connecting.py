@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,8 @@ VERSION = 1
 READER = "lobewright_reader"
 CLOCKS_APART_S = 120.0
 CONNECT_S = 10
+LETS_GO_S = 3.0
+"""The server lets go of a closed connection's place when it comes to it."""
 GIVEN_UP_AFTER_MS = 30_000
 NO_PSYCOPG = "An archive needs the package psycopg: pip install 'lobewright[archive]'."
 
@@ -226,9 +229,16 @@ def _claim(connection: Connection[tuple[Any, ...]], bench: BenchName) -> None:
 
 
 def _refuse_twin(connection: Connection[tuple[Any, ...]], bench: BenchName) -> None:
-    """Hold the bench's place as long as the connection lives."""
+    """Hold the bench's place as long as the connection lives; a connection that has just been closed lets go of it soon."""
+    until_s = time.monotonic() + LETS_GO_S
+    while not _place_taken(connection, bench):
+        if time.monotonic() >= until_s:
+            raise ConflictError("bench_there", f"The bench {bench.name!r} is sending to the archive already.")
+        time.sleep(0.05)
+
+
+def _place_taken(connection: Connection[tuple[Any, ...]], bench: BenchName) -> bool:
     row = connection.execute(
         "SELECT pg_try_advisory_lock(hashtextextended('lobewright/' || %s, 0))", (bench.name,)
     ).fetchone()
-    if row is None or not row[0]:
-        raise ConflictError("bench_there", f"The bench {bench.name!r} is sending to the archive already.")
+    return row is not None and bool(row[0])
