@@ -165,6 +165,7 @@ class Soak:
         self.screens = [Screen(self.data) for _ in range(4)]
         self.stopped: list[socket.socket] = []
         self.done: Counter[str] = Counter()
+        self.when: list[tuple[int, str]] = []
         self.log = (folder / "service.log").open("ab")
         self.web = Lives(lambda: json.loads((self.data / "web.json").read_text())["pid"])
         self.capture = Lives(self.capture_pid)
@@ -265,6 +266,7 @@ class Soak:
                 large_due_s = at_s + self.random.uniform(0.5, 1.5) * minutes * 60 / 30
             else:
                 fault = self.random.choice(small)
+            self.when.append((time.monotonic_ns(), fault.__name__))
             fault()
             self.done[fault.__name__] += 1
             outside = self.random.choice(
@@ -319,7 +321,7 @@ def compare(soak: Soak) -> bool:
     print(
         f"{'channel':<8} {'said':>10} {'stored':>10} {'in gaps':>8} {'at a stop':>9} {'lost':>6} {'invented':>8}"
     )
-    total = 0
+    total, where = 0, list[str]()
     for name in INSTRUMENTS:
         account = soak.bench.account(name)
         at_stop = [one for one in account.unexplained if any(abs(one[1] - end) < ORDERLY_NS for end in ends)]
@@ -327,12 +329,29 @@ def compare(soak: Soak) -> bool:
         in_gaps = len(account.missing) - len(account.unexplained)
         total += account.stored
         good &= lost == 0 and not account.invented
+        told = set(at_stop)
+        where += [
+            f"{name}: {words}"
+            for words in _where(soak, [one for one in account.unexplained if one not in told])
+        ]
         print(
             f"{name:<8} {account.journal:>10,} {account.stored:>10,} {in_gaps:>8,} {len(at_stop):>9} {lost:>6} "
             f"{len(account.invented):>8}"
         )
-    print(f"readings stored: {total:,}")
+    print(f"readings stored: {total:,}", *where, sep="\n")
     return compare_screens(soak, reader) and good
+
+
+def _where(soak: Soak, lost: list[tuple[int, int]]) -> list[str]:
+    """Say of each stretch of lost lines how long it was and what had been done just before."""
+    at_ns = np.array(sorted(one[1] for one in lost), dtype=np.int64)
+    stretches = np.split(at_ns, np.flatnonzero(np.diff(at_ns) > ORDERLY_NS) + 1) if at_ns.size else []
+    told = []
+    for one in stretches:
+        before = [(ns, name) for ns, name in soak.when if ns < one[-1]][-2:]
+        done = ", ".join(f"{name} {(one[0] - ns) / 1e9:+.2f} s before" for ns, name in before)
+        told.append(f"lost {one.size} lines over {(one[-1] - one[0]) / 1e9:.2f} s; {done}")
+    return told
 
 
 def compare_screens(soak: Soak, reader: StreamReader) -> bool:
