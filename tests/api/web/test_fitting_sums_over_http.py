@@ -14,7 +14,7 @@ from api.web import create_app
 
 
 class Asked:
-    """The service, asked in this process by the bench's own machine; nothing of it needs to run."""
+    """The service, run in this process for each question, asked by the bench's own machine."""
 
     def __init__(self, folder: Path) -> None:
         self._app = create_app(ServiceConfig(folder))
@@ -22,7 +22,10 @@ class Asked:
     def post(self, path: str, json: Any) -> httpx.Response:
         async def ask() -> httpx.Response:
             transport = httpx.ASGITransport(self._app, client=("127.0.0.1", 5000))
-            async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+            async with (
+                self._app.router.lifespan_context(self._app),
+                httpx.AsyncClient(transport=transport, base_url="http://localhost") as client,
+            ):
                 return await client.post(path, json=json)
 
         return asyncio.run(ask())
