@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from analysis.job import Evidence
@@ -42,7 +43,7 @@ KINDS = {
     "compression": "compression",
     "mark": "timing mark",
 }
-DIGITS = {"mm": 3, "deg": 1, "cm3": 2, ": 1": 2}
+DIGITS = {"mm": 3, "cm3": 2, ": 1": 2}
 
 
 def part_lines(facts: Iterable[Fact]) -> list[SheetPart]:
@@ -56,6 +57,8 @@ def part_lines(facts: Iterable[Fact]) -> list[SheetPart]:
             what=KINDS[what.what],
             found=[_figure(one) for one in what.figures],
             held=what.held,
+            least_mm=what.least_mm,
+            most_mm=what.most_mm,
             gauge=what.gauge,
         )
         for fact in newest.values()
@@ -64,8 +67,16 @@ def part_lines(facts: Iterable[Fact]) -> list[SheetPart]:
 
 
 def _figure(one: PartFigure) -> str:
-    digits, unit = DIGITS[one.unit], one.unit.replace("cm3", "cm³").replace("deg", "°")
+    digits, unit = (
+        DIGITS.get(one.unit) or _degree_digits(one.u95),
+        one.unit.replace("cm3", "cm³").replace("deg", "°"),
+    )
     return f"{one.name} {one.value:.{digits}f} ± {one.u95:.{digits}f} {unit}".replace(" °", "°")
+
+
+def _degree_digits(u95: float) -> int:
+    """As many as the interval has: a face's tilt is told to thousandths, where a runout is highest to whole degrees."""
+    return min(max(math.ceil(-math.log10(u95)), 1), 3) if u95 > 0 else 3
 
 
 def measurement_lines(

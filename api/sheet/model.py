@@ -86,7 +86,9 @@ class SheetPart(Body):
     part: str
     what: str
     found: list[str]
-    held: str
+    held: Literal["", "within", "beyond", "open"]
+    least_mm: float | None = None
+    most_mm: float | None = None
     gauge: str
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from analysis.timing import dead_centre_words
 from api.base import PistonClearanceView, ShiftedClearanceView, ValvesApartView
-from api.sheet.model import Sheet, SheetCam, SheetMeasurement
+from api.sheet.model import Sheet, SheetCam, SheetMeasurement, SheetPart
 from api.sheet.words import change_cells, deg, mm, moment, signed_side, when
 
 SHIFTS_DEG = (-10.0, -5.0, 5.0, 10.0)
@@ -20,6 +20,7 @@ CALLS = {
     "not_told": "not proved",
     "": "",
 }
+HELD = {"": "", "within": "within", "beyond": "beyond", "open": "too near to judge"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,9 +226,14 @@ def parts_table(sheet: Sheet) -> SheetTable:
         texts = (one.part, one.what, *("",) * 2, one.gauge, moment(one.at, sheet.begun_at))
         cells = list(_cells(texts, stop=False))
         cells[2] = SheetCell(tuple(one.found), "small")
-        cells[3] = SheetCell((one.held,), stop=one.held == "beyond")
+        cells[3] = SheetCell((_limit(one),), stop=one.held == "beyond")
         rows.append(tuple(cells))
     return SheetTable("parts", head, tuple(rows))
+
+
+def _limit(one: SheetPart) -> str:
+    limits = " to ".join(f"{limit:g}" for limit in (one.least_mm, one.most_mm) if limit is not None)
+    return f"{limits} mm: {HELD[one.held]}" if limits else HELD[one.held]
 
 
 # -- lists

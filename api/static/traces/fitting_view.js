@@ -142,7 +142,10 @@ const KINDS = {
 };
 export const keptKind = ({ what }) => KINDS[what];
 
-const UNITS = { mm: [3, "\u00a0mm"], deg: [1, "°"], cm3: [2, "\u00a0cm³"], ": 1": [2, " : 1"] };
+const UNITS = { mm: [3, "\u00a0mm"], cm3: [2, "\u00a0cm³"], ": 1": [2, " : 1"] };
+/** As many decimals as the interval has: a face's tilt needs thousandths of a degree, a timing mark tenths. */
+const degreeDigits = (u95) => (u95 > 0 ? Math.min(Math.max(Math.ceil(-Math.log10(u95)), 1), 3) : 3);
+const unitOf = ({ unit, u95 }) => UNITS[unit] ?? [degreeDigits(u95), "°"];
 const HELD = { within: "within", beyond: "beyond", open: "too near to judge" };
 
 /** "0.02 to 0.3 mm: within", as far as limits were typed. */
@@ -155,7 +158,7 @@ function limitWords({ least_mm, most_mm, held }) {
 export function keptRow(one, language = document.documentElement.lang) {
   const when = new Date(one.at).toLocaleString(language, { dateStyle: "short", timeStyle: "short" });
   const found = one.figures.map((number) => {
-    const [decimals, unit] = UNITS[number.unit];
+    const [decimals, unit] = unitOf(number);
     return `${number.name} ${figure(number, decimals, unit).replaceAll(" ", "\u00a0")}`; // no number breaks
   });
   return [when, one.part, keptKind(one), found, limitWords(one)];

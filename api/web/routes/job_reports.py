@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, status
 from fastapi.responses import Response
 
+from analysis.job import Evidence
 from api.base import (
     CamCorrection,
     CardFromEntry,
@@ -131,8 +132,10 @@ async def keep_card_from(job_id: JobNumber, entry: CardFromEntry, job_service: T
 @router.get("/{job_id}/parts.csv", response_class=Response, summary="Parts beside the cams as CSV")
 async def read_parts_csv(job_id: JobNumber, job_service: TheJobService) -> Response:
     """Give a row a number: runouts, end floats, decks and what else is kept of parts, in mm and inch."""
-    job_service.jobs.read.job(job_id)
-    return Response(parts_csv(job_service.jobs.facts(job_id)), media_type="text/csv; charset=utf-8")
+    jobs = job_service.jobs
+    # What was withdrawn counts no more, here as on the sheet.
+    left = Evidence.of(jobs.read.job(job_id).job, jobs.facts(job_id)).facts
+    return Response(parts_csv(left), media_type="text/csv; charset=utf-8")
 
 
 @router.get(
