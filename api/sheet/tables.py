@@ -223,7 +223,7 @@ def parts_table(sheet: Sheet) -> SheetTable:
     head = ("Part", "What", "Found", "Against the limit typed", "Gauge", "Time")
     rows = []
     for one in sheet.parts:
-        texts = (one.part, one.what, *("",) * 2, one.gauge, moment(one.at, sheet.begun_at))
+        texts = (one.part, one.what, *("",) * 2, one.gauge.replace("_", " "), moment(one.at, sheet.begun_at))
         cells = list(_cells(texts, stop=False))
         cells[2] = SheetCell(tuple(one.found), "small")
         cells[3] = SheetCell((_limit(one),), stop=one.held == "beyond")
