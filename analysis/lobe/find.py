@@ -67,7 +67,7 @@ def find_lobe_with_fit(
         Where the readings cannot carry a number; see `analysis.lobe_faults`.
     """
     checked = check_streams(streams, gauge)
-    with no_fault_of_the_bench(checked.in_lumps):
+    with no_fault_of_the_bench(checked.waiting):
         return _found(checked, settings, gauge)
 
 

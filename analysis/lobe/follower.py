@@ -127,7 +127,7 @@ class LobeFollower:
         """
         self._updates += 1
         checked = check_streams(streams, self._gauge, self._crank)
-        with no_fault_of_the_bench(checked.in_lumps):
+        with no_fault_of_the_bench(checked.waiting):
             return self._update(checked)
 
     def _update(self, checked: CheckedStreams) -> LobeResult:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.base import Floats, GaugeFacts, Refusal, Streams, Warn, smallest_step
 from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
-from analysis.readings.held_up import share_in_lumps
+from analysis.readings.held_up import Waited, share_waited
 
 FEWEST_CRANK = 8
 FEWEST_GAUGE = 8
@@ -41,15 +41,15 @@ class CheckedStreams:
         The gauge's step: as stated, else as found.
     warnings : tuple of Warn
         What was left out, and what else the builder should know.
-    in_lumps : float
-        Share of the time in which the encoder's lines waited and came in lumps.
+    waiting : Waited
+        How much of the time the encoder's lines waited and came in lumps.
     """
 
     streams: Streams
     motion: CrankMotion
     step_mm: float
     warnings: tuple[Warn, ...]
-    in_lumps: float
+    waiting: Waited
 
 
 def check_streams(
@@ -72,7 +72,7 @@ def check_streams(
     crank_s, crank_deg = _clean("crank", streams.crank_time_s, streams.crank_deg, FEWEST_CRANK, warnings)
     gauge_s, gauge_mm = _clean("gauge", streams.gauge_time_s, streams.gauge_mm, FEWEST_GAUGE, warnings)
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
-    in_lumps = share_in_lumps(crank_s)
+    waiting = share_waited(crank_s)
     late = find_late_lines(crank_s, crank_deg)
     waited = find_held_up(crank_s, late, gauge_s)
     gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]
@@ -87,7 +87,7 @@ def check_streams(
     told = _tells_something(gauge_s, motion.angle_deg(gauge_s), gauge_mm, step)
     gauge_s, gauge_mm = gauge_s[told], gauge_mm[told]
     return CheckedStreams(
-        Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings), in_lumps
+        Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings), waiting
     )
 
 

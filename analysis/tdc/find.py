@@ -89,7 +89,7 @@ def find_tdc(
         When the readings cannot carry a trustworthy number.
     """
     checked = check_streams(streams, gauge, follow)
-    with no_fault_of_the_bench(checked.in_lumps):
+    with no_fault_of_the_bench(checked.waiting):
         return _find(checked, settings, gauge, start)
 
 

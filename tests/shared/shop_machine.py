@@ -78,6 +78,7 @@ class ShopMachine(RuleBasedStateMachine):
         super().__init__()
         self.folder = Path(tempfile.mkdtemp(prefix="lw-machine-"))
         self.has_begun = False
+        self.is_set_up = False
         self.kept = Kept()
         self.number = itertools.count(1)
         self.exported = b""
@@ -97,6 +98,7 @@ class ShopMachine(RuleBasedStateMachine):
             if "turn again" not in self.kept.measurements[number]["sentence"]:
                 break
         assert self.kept.measurements[number]["state"] == "finished", self.kept.measurements[number]
+        self.is_set_up = True
 
     def _measured(self) -> int:
         self.begin_a_measurement()
@@ -110,6 +112,7 @@ class ShopMachine(RuleBasedStateMachine):
             try:
                 if self.world.is_up():
                     self.check()
+                assert self.is_set_up, "no history was begun"
                 assert "Traceback" not in self.world.log.read_text(), self.world.log.read_text()[-4000:]
             except BaseException:
                 print(f"what failed is kept in {self.folder}-kept")

@@ -10,7 +10,7 @@ import pytest
 from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings
 from analysis.lobe import find_lobe
 from analysis.readings.crank_late import find_held_up, find_late_lines
-from analysis.readings.held_up import share_in_lumps
+from analysis.readings.held_up import share_waited
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import OverloadedComputer
 from simulated_devices.machine import Hand, Manner, Mounting
@@ -26,6 +26,7 @@ Manners = tuple[tuple[float, float], tuple[float, float]]
 EVERY_OTHER_S: Manners = (1.0, 3.0), (0.05, 0.25)
 OFTEN: Manners = (0.3, 0.6), (0.06, 0.09)
 NEARLY_ALWAYS: Manners = (0.02, 0.05), (0.06, 0.09)
+FOR_LONG: Manners = (0.3, 2.0), (0.5, 2.0)
 """How long it runs freely and how long it then stalls, from and to, seconds."""
 
 
@@ -148,6 +149,18 @@ def test_a_computer_that_stalls_often_tells_true_numbers_and_one_that_always_doe
         assert refused.value.code == "held_up"
 
 
+@pytest.mark.parametrize("touches", ["piston_1", "inlet_1"])
+def test_stalls_as_long_as_a_rest_accuse_nothing_on_the_engine(touches: str) -> None:
+    codes = []
+    for seed in range(8):
+        trace = recorded(touches, seed, FOR_LONG)
+        try:
+            assert abs(off_in_intervals(trace, touches, seed)) <= 1.5
+        except Refusal as refusal:
+            codes.append(refusal.code)
+    assert set(codes) == {"held_up"}
+
+
 def off_in_intervals(trace: Trace, touches: str, seed: int) -> float:
     if touches == "piston_1":
         found = find_tdc(streams(trace), ENGINE, GaugeFacts(step_mm=0.01))
@@ -162,9 +175,10 @@ def off_in_intervals(trace: Trace, touches: str, seed: int) -> float:
 
 def test_lines_that_keep_their_pace_or_rest_are_in_no_lumps() -> None:
     steady_s = np.arange(0.0, 20.0, 0.005)
-    assert share_in_lumps(steady_s) == 0.0
-    assert share_in_lumps(brought_to_rest()[0]) == 0.0
+    assert sum(share_waited(steady_s)) == 0.0
+    assert sum(share_waited(brought_to_rest()[0])) == 0.0
     rested_s = np.concatenate([steady_s[:1000], steady_s[:1000] + 5.4, steady_s[:1000] + 10.8])
-    assert share_in_lumps(rested_s) == 0.0, "a crank that rests and goes on at once"
+    assert sum(share_waited(rested_s)) == 0.0, "a crank that rests and goes on at once"
     lumps_s = np.ceil(steady_s / 0.08) * 0.08 + 0.0002 * (np.arange(len(steady_s)) % 16)
-    assert 0.9 < share_in_lumps(lumps_s) <= 1.0
+    assert sum(share_waited(np.append(0.0, rested_s + 0.9))) == 0.0, "a rest at the very beginning"
+    assert 0.9 < share_waited(lumps_s).in_lumps <= 1.0
