@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from analysis.base import Floats, GaugeFacts, Refusal, Streams, Warn, smallest_step
 from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
+from analysis.readings.gauge_late import find_late_readings
 from analysis.readings.held_up import Waited, share_waited
 
 FEWEST_CRANK = 8
@@ -74,7 +75,7 @@ def check_streams(
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
     waiting = share_waited(crank_s)
     late = find_late_lines(crank_s, crank_deg)
-    waited = find_held_up(crank_s, late, gauge_s)
+    waited = find_held_up(crank_s, late, gauge_s) | find_late_readings(gauge_s)
     gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]
     crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, late, warnings)
     _refuse_absurd(crank_s, crank_deg, gauge_mm)

@@ -6,12 +6,12 @@ Each is made from its mechanism: a plunger held by dry friction, a disc off its 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.traces import Fault, Plunger
+from simulated_devices.traces import Fault, Plunger, Setup
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -83,28 +83,40 @@ class DiscOffItsAxis(Fault):
 class BusyComputer(Fault):
     """Now and then the computer looks elsewhere for `stall_s`: what came meanwhile is stamped when it looks again.
 
-    `alone`: one line only is stamped late, as by a thread that was put to sleep between reading it and looking at
-    the clock; the others were read by their own times.
+    It looks away from encoder and gauge alike. `alone`: one line of one port only is stamped late, as by a thread that
+    was put to sleep between reading it and looking at the clock; the others were read by their own times.
     """
 
     stall_s: float
     each_s: float = 5.0
     alone: bool = False
     name = "busy_computer"
+    _at_s: tuple[float, ...] = field(default=(), init=False)
+
+    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
+        """Choose when it looks away."""
+        self._at_s = self._moments_s(setup.start_s, setup.start_s + setup.motion.duration_s, rng)
+        return setup
 
     def on_arrivals(self, time_s: Floats, rng: Rng) -> Floats:
         """Delay what arrives within a stall to its end."""
         arrived = time_s.copy()
-        at_s = float(time_s[0]) + rng.uniform(0.0, self.each_s)
-        while at_s < time_s[-1]:
+        moments_s = self._moments_s(float(time_s[0]), float(time_s[-1]), rng) if self.alone else self._at_s
+        for at_s in moments_s:
             held = np.flatnonzero((time_s >= at_s) & (time_s < at_s + self.stall_s))
             if len(held):
                 rows = held[:1] if self.alone else held
                 arrived[rows] = np.minimum(
                     at_s + self.stall_s, time_s[min(held[-1] + 1, len(time_s) - 1)] - 1e-5
                 )
-            at_s += self.each_s * rng.uniform(0.5, 1.5)
         return np.maximum.accumulate(arrived)
+
+    def _moments_s(self, first_s: float, last_s: float, rng: Rng) -> tuple[float, ...]:
+        moments, at_s = list[float](), first_s + rng.uniform(0.0, self.each_s)
+        while at_s < last_s:
+            moments.append(at_s)
+            at_s += self.each_s * rng.uniform(0.5, 1.5)
+        return tuple(moments)
 
 
 @dataclass(frozen=True)

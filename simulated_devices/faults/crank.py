@@ -114,26 +114,27 @@ class LostCrankLines(Fault):
 class HeldUpLines(Fault):
     """The computer stalls a few times in the dwell: meanwhile nothing arrives, then all the lines held up at once.
 
+    It holds up encoder and gauge alike.
+
     They are stamped as an accurate recorder would, the last when it was read and each before it a line's length
     earlier: a small share of the time from one line to the next.
     """
 
     for_s: float | None = None
     name = "held_up_lines"
-    _at_s: list[float] = field(default_factory=list, init=False)
+    _stalls: list[tuple[float, float]] = field(default_factory=list, init=False)
 
     def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moments."""
-        moments = [moment_in_dwell(setup, rng) for _ in range(int(rng.integers(1, 5)))]
-        self._at_s = sorted(setup.start_s + moment for moment in moments)
+        """Choose when, and for how long."""
+        moments = sorted(moment_in_dwell(setup, rng) for _ in range(int(rng.integers(1, 5))))
+        self._stalls = [(setup.start_s + at_s, self.for_s or rng.uniform(0.04, 0.25)) for at_s in moments]
         return setup
 
     def on_arrivals(self, time_s: Floats, rng: Rng) -> Floats:
         """Keep some back."""
         arrived = time_s.copy()
         line_s = rng.uniform(0.02, 0.12) * float(np.median(np.diff(time_s)))
-        for at in self._at_s:
-            lasting = self.for_s or rng.uniform(0.04, 0.25)
+        for at, lasting in self._stalls:
             held = np.flatnonzero((arrived >= at) & (arrived < at + lasting))
             released = at + lasting - line_s * np.arange(len(held))[::-1]
             arrived[held] = np.maximum(arrived[held], released)

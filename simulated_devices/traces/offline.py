@@ -75,7 +75,7 @@ class Fault:
         return np.zeros(time_s.shape, dtype=np.bool_)
 
     def on_arrivals(self, time_s: Floats, rng: np.random.Generator) -> Floats:
-        """Change when the counter's lines arrive, on the trace's clock; order is kept."""
+        """Change when lines arrive, on the trace's clock; asked for each stream; order is kept."""
         return time_s
 
     def on_readings(
@@ -251,11 +251,16 @@ def _ticks(rate_hz: float, duration_s: float, rng: np.random.Generator) -> Float
     return np.arange(first, duration_s, 1.0 / rate_hz)
 
 
-def _arrivals(time_s: Floats, setup: Setup, rng: np.random.Generator) -> Floats:
-    """Arrival stamps on the trace's clock, in order."""
+def _arrivals(
+    time_s: Floats, kept: NDArray[np.bool_], setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
+) -> Floats:
+    """Arrival stamps of the lines that are kept, on the trace's clock, in order."""
     spread = setup.arrival_spread_s
     late = rng.uniform(-spread, spread, time_s.size) if spread > 0.0 else 0.0
-    return np.maximum.accumulate(time_s + late) + setup.start_s
+    arrived = np.maximum.accumulate(time_s + late)[kept] + setup.start_s
+    for fault in faults:
+        arrived = np.maximum.accumulate(fault.on_arrivals(arrived, rng))
+    return arrived
 
 
 def _crank_trace(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]) -> tuple[Floats, Floats]:
@@ -272,10 +277,7 @@ def _crank_trace(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
         keep[1:-1] = np.diff(counts)[:-1] != 0
     for fault in faults:
         keep &= ~fault.lost_lines(time, rng)
-    arrived = _arrivals(time, setup, rng)[keep]
-    for fault in faults:
-        arrived = np.maximum.accumulate(fault.on_arrivals(arrived, rng))
-    return arrived, encoder.middle_deg(counts)[keep]
+    return _arrivals(time, keep, setup, rng, faults), encoder.middle_deg(counts)[keep]
 
 
 def _gauge_trace(
@@ -291,9 +293,8 @@ def _gauge_trace(
     value = gauge.display(gauge.plunger_mm(pushed), rng.standard_normal(time.size)) * gauge.mm_per_unit
     for fault in faults:
         value = fault.on_readings(time, value, mounting, rng)
-    arrived = _arrivals(time, setup, rng)
     kept = np.isfinite(value)
-    return GaugeTrace(arrived[kept], value[kept], mounting)
+    return GaugeTrace(_arrivals(time, kept, setup, rng, faults), value[kept], mounting)
 
 
 def _target_course(

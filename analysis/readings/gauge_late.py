@@ -1,0 +1,53 @@
+"""Readings of a gauge that waited on their way, told by the gauge's own pace.
+
+A gauge that speaks by a clock of its own is never early. What comes sooner behind another than its pace allows shows that
+the other came late: a busy computer, an adapter or a radio kept it back, and the plunger stood there some time before.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.base import Floats
+
+Flags = NDArray[np.bool_]
+
+_OF_PACE = 0.97
+_KEEPS_PACE = 0.15
+_LEAST_LATE_S = 0.005
+_TIMES_USUAL = 4.0
+_MOST = 0.3
+
+
+def find_late_readings(time_s: Floats) -> Flags:
+    """Mark the readings that came late, for a gauge that keeps a pace.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        When its readings arrived, not falling.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        None where it keeps no pace, as one that is asked and answers when it can.
+    """
+    none = np.zeros(time_s.size, dtype=np.bool_)
+    gap = np.diff(time_s)
+    if gap.size < 3:
+        return none
+    pace_s = float(np.median(gap))
+    if np.mean(np.abs(gap - pace_s) < _KEEPS_PACE * pace_s) < 1.0 - _MOST:
+        return none
+    late_s = _at_least_late_s(gap, _OF_PACE * pace_s)
+    usual_s = float(np.quantile(late_s, 1.0 - _MOST))
+    return np.asarray(late_s > max(_LEAST_LATE_S, _TIMES_USUAL * usual_s))
+
+
+def _at_least_late_s(gap: Floats, pace_s: float) -> Floats:
+    """How late each reading came at least, from those behind it; the last is taken to have been in time."""
+    late_s = np.zeros(gap.size + 1)
+    for row in range(gap.size - 1, -1, -1):
+        late_s[row] = max(0.0, late_s[row + 1] + pace_s - gap[row])
+    return late_s
