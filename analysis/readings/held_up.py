@@ -17,7 +17,7 @@ from analysis.base import Floats, Refusal
 _SILENCES_S = 0.03, 0.5
 _TOGETHER, _FASTER = 0.05, 0.7
 _HEAP_OF_PACE, _HEAP_OF_SILENCE = 0.4, 0.25
-_MUCH, _TOO_MUCH = 0.05, 0.2
+_MUCH, _TOO_MUCH, _TOO_MUCH_IN_ALL = 0.05, 0.2, 0.35
 
 
 class Waited(NamedTuple):
@@ -78,10 +78,10 @@ def no_fault_of_the_bench(waited: Waited) -> Iterator[None]:
     Raises
     ------
     Refusal
-        `held_up`, instead of any other; and where it was a fifth of the time, whatever would be found: the gauge's lines
-        waited as long, and what they say in the mean passes for its lag.
+        `held_up`, instead of any other; and where it was a fifth of the time, or a third with long silences, whatever
+        would be found: the gauge's lines waited as long, and what they say in the mean passes for its lag.
     """
-    if waited.in_lumps >= _TOO_MUCH:
+    if waited.in_lumps >= _TOO_MUCH or sum(waited) >= _TOO_MUCH_IN_ALL:
         raise _refusal(waited)
     try:
         yield
