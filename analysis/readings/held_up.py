@@ -16,7 +16,8 @@ from analysis.base import Floats, Refusal
 
 _SILENCES_S = 0.03, 0.5
 _TOGETHER, _FASTER = 0.05, 0.7
-_HEAP_OF_PACE, _HEAP_OF_SILENCE = 0.4, 0.25
+_HEAP_OF_PACE, _HEAP_OF_SILENCE = 0.5, 0.25
+_HEAP_LEAST, _HEAP_THEN, _HEAP_ENDS = 5, 9, 1.7
 _MUCH, _TOO_MUCH, _TOO_MUCH_IN_ALL = 0.05, 0.2, 0.35
 
 
@@ -52,15 +53,20 @@ def share_waited(time_s: Floats) -> Waited:
 def _before_heaps_s(gap: Floats) -> float:
     """Time in silences that are long enough for a rest, and yet ended in a heap of lines, as no crank starts from rest.
 
-    A crank that is set going gives its first lines slowly. A quarter of the lines that such a time has in the mean, each
-    behind the other at a fraction of the mean pace, were said during the silence.
+    A crank that is set going gives its first lines slowly and the next ones sooner. A heap comes at the pace of the wire,
+    and what follows it at the encoder's: a quarter of the lines that this makes in such a time, or more, waited in it.
     """
-    pace_s = float(np.mean(gap))
     waited_s = 0.0
     for row in np.flatnonzero(gap >= _SILENCES_S[1]):
-        least = max(3, int(_HEAP_OF_SILENCE * gap[row] / max(pace_s, 1e-9)))
-        behind = gap[row + 1 : row + 1 + least]
-        if len(behind) == least and np.mean(behind) < _HEAP_OF_PACE * pace_s:
+        behind = gap[row + 1 :]
+        if len(behind) < _HEAP_LEAST + _HEAP_THEN:
+            continue
+        wire_s = float(np.median(behind[:_HEAP_LEAST]))
+        slower = np.flatnonzero(behind > _HEAP_ENDS * wire_s)
+        lines = int(slower[0]) if slower.size else len(behind)
+        then = behind[lines + 1 : lines + 1 + _HEAP_THEN]
+        pace_s = float(np.median(then)) if then.size else 0.0
+        if wire_s < _HEAP_OF_PACE * pace_s and lines >= _HEAP_OF_SILENCE * gap[row] / pace_s:
             waited_s += float(gap[row])
     return waited_s
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.base import Prior, Refusal, Residuals, Suspicion, Warn
+from analysis.base import Floats, Prior, Refusal, Residuals, Suspicion, Warn
 from analysis.readings import zero_key
 from analysis.tdc.fit import CENTRE, LAG, SCALE, ZERO, PistonFit, Readings
 from analysis.tdc.misfit import Coherence
@@ -23,6 +23,8 @@ _LIKELY = 9.0
 _LAGS_S = (-0.03, 0.4)
 _LIKELY_LAGS_S = (0.0, 0.25)
 _LAG_UNKNOWN_S = 0.02
+# A gauge whose readings are means takes them over about so long; common practice, no source.
+_AVERAGES_S = 0.1
 
 
 def refuse_faulty_fit(fit: PistonFit, prior: Prior, coherence: Coherence) -> tuple[Warn, ...]:
@@ -72,7 +74,7 @@ def _refuse_breaks(fit: PistonFit, prior: Prior, wild: Flags) -> None:
     jacobian, values = fit.model.jacobian, fit.values
     residuals = Residuals(
         np.where(wild, 0.0, fit.model.residual_mm),
-        fit.variance_mm2,
+        fit.variance_mm2 + np.square(_blurred_mm(fit)),
         jacobian,
         fit.covariance,
         prior.pull(values),
@@ -103,6 +105,17 @@ def _refuse_breaks(fit: PistonFit, prior: Prior, wild: Flags) -> None:
     if sure:
         _, what, refusal = max(sure, key=lambda entry: entry[0])
         raise refusal(what, fit.readings)
+
+
+def _blurred_mm(fit: PistonFit) -> Floats:
+    """By how much a gauge that averages may be off where a hand stops or starts at once; nothing while it turns evenly.
+
+    The mean of the angle over a short time differs from the angle amid it by a sixth of how far its ends are bent away.
+    """
+    moment_s, angle_deg = fit.readings.time_s - fit.values[LAG], fit.readings.motion.angle_deg
+    half_s = 0.5 * _AVERAGES_S
+    bend_deg = angle_deg(moment_s - half_s) + angle_deg(moment_s + half_s) - 2.0 * angle_deg(moment_s)
+    return np.asarray(fit.model.slope_mm_deg * bend_deg / 6.0)
 
 
 def _lag_outside(fit: PistonFit, prior: Prior, lags_s: tuple[float, float]) -> bool:
