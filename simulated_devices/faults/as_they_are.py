@@ -80,6 +80,24 @@ class DiscOffItsAxis(Fault):
 
 
 @dataclass
+class AveragingGauge(Fault):
+    """Shows the mean of where its plunger stood during the last `over_s`, as one does that calms its last digit."""
+
+    over_s: float
+    name = "averaging_gauge"
+    _tick_s = 0.002
+
+    def on_plunger(self, shown: Plunger, rng: Rng) -> Floats:
+        """Average over the moments before each that is shown."""
+        first_s, last_s = float(np.min(shown.time_s)) - self.over_s, float(np.max(shown.time_s))
+        at_s = np.arange(first_s - self._tick_s, last_s + 2.0 * self._tick_s, self._tick_s)
+        pushed = shown.pushed_at_mm(at_s, rng)
+        so_far = np.concatenate(([0.0], np.cumsum(0.5 * (pushed[1:] + pushed[:-1]) * self._tick_s)))
+        ends, begins = (np.interp(shown.time_s - back, at_s, so_far) for back in (0.0, self.over_s))
+        return np.asarray((ends - begins) / self.over_s)
+
+
+@dataclass
 class BusyComputer(Fault):
     """Now and then the computer looks elsewhere for `stall_s`: what came meanwhile is stamped when it looks again.
 

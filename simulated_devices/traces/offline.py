@@ -116,6 +116,12 @@ class Plunger:
     rise_mm: Floats
     pushed_mm: Floats
 
+    def pushed_at_mm(self, time_s: Floats, rng: np.random.Generator) -> Floats:
+        """Where a target without faults holds the plunger at other moments, seconds from the first knot on."""
+        at_s = time_s + self.setup.motion.time_s[0]
+        _, rise_mm = _target_course(self.setup, self.mounting.touches, at_s, rng, ())
+        return self.mounting.pushed_mm(rise_mm)
+
 
 @dataclass(frozen=True, slots=True)
 class GaugeTrace:

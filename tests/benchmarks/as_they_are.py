@@ -31,6 +31,7 @@ from analysis.base.limits import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, 
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import (
+    AveragingGauge,
     BusyComputer,
     DiscOffItsAxis,
     OverloadedComputer,
@@ -205,6 +206,13 @@ def along_the_travel(rng: Rng, piston: bool) -> Case:
     return Case(trace, facts, piston=piston)
 
 
+def averaging(rng: Rng, piston: bool) -> Case:
+    gauge, fault = ordinary_gauge(rng), AveragingGauge(rng.uniform(0.03, 0.2))
+    if piston:
+        return Case(tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm), piston=True)
+    return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
+
+
 def off_axis(rng: Rng, piston: bool, told: bool) -> Case:
     gauge, radius_mm, limit_deg = ordinary_gauge(rng), 25.0, 0.3
     off_mm = radius_mm * np.radians(rng.uniform(0.0, limit_deg))
@@ -270,6 +278,8 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "sticking_found": sticking_found,
     "travel_told": lambda rng: along_the_travel(rng, piston=False),
     "travel_told_tdc": lambda rng: along_the_travel(rng, piston=True),
+    "averaging": lambda rng: averaging(rng, piston=False),
+    "averaging_tdc": lambda rng: averaging(rng, piston=True),
     "encoder_told": lambda rng: off_axis(rng, piston=False, told=True),
     "encoder_told_tdc": lambda rng: off_axis(rng, piston=True, told=True),
     "encoder_untold": lambda rng: off_axis(rng, piston=False, told=False),

@@ -11,7 +11,7 @@ import pytest
 from analysis.base import ENCODER_LINE, RETRACE_LINE, GaugeFacts, LobeSettings, Streams, TdcSettings
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
-from simulated_devices.faults.as_they_are import BusyComputer, DiscOffItsAxis, StickingPlunger
+from simulated_devices.faults.as_they_are import AveragingGauge, BusyComputer, DiscOffItsAxis, StickingPlunger
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
 from simulated_devices.traces import Setup, record
 from simulated_devices.traces.random_benches import random_engine
@@ -109,6 +109,25 @@ def test_a_busy_computer_is_no_slip_of_the_encoder(stall_s, alone):
         trace = lobe_trace(seed, BusyComputer(stall_s, 2.0, alone), speed_deg_s=80.0)
         result = find_lobe(streams_of(trace), LobeSettings(), GaugeFacts(0.06, 0.0005, 0.01))
         assert abs(lobe_error(trace, result)) < 1.3 * result.u95_deg
+
+
+def test_a_gauge_that_averages_is_no_stand_that_moved_where_the_hand_stops_at_once():
+    """By trade a digital gauge may show means; of a plunger that runs evenly these are what was half their time before."""
+    lags_s = []
+    for seed in range(8):
+        rng = np.random.default_rng([seed, 5])
+        gauge = DialIndicator(step=0.01, rate_hz=12.0, lag_s=0.06, jitter_s=0.001, travel_mm=25.0)
+        hand = Hand(-70.0, Manner(27.0, 0.2), rng)
+        hand.by(30.0).pause(0.1).by(60.0).pause(0.2).rock(0.0, 45.0, 3)
+        setup = Setup(
+            random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)}
+        )
+        trace = record(setup, rng, [AveragingGauge(0.15)])
+        found = find_tdc(streams_of(trace), TdcSettings(), GaugeFacts(step_mm=0.01))
+        off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.3 * found.u95_deg
+        lags_s.append(found.lag_s)
+    assert np.mean(lags_s) == pytest.approx(0.06 + 0.15 / 2.0, abs=0.003)
 
 
 @pytest.mark.parametrize("lines_hz", [20.0, 100.0, 500.0])
