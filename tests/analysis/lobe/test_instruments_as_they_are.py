@@ -116,18 +116,17 @@ def test_a_gauge_that_averages_is_no_stand_that_moved_where_the_hand_stops_at_on
     lags_s = []
     for seed in range(8):
         rng = np.random.default_rng([seed, 5])
-        gauge = DialIndicator(step=0.01, rate_hz=12.0, lag_s=0.06, jitter_s=0.001, travel_mm=25.0)
-        hand = Hand(-70.0, Manner(27.0, 0.2), rng)
-        hand.by(30.0).pause(0.1).by(60.0).pause(0.2).rock(0.0, 45.0, 3)
+        gauge = DialIndicator(step=0.0127, rate_hz=14.0, lag_s=0.06, jitter_s=0.001, travel_mm=25.0)
+        hand = Hand(-70.0, Manner(27.0, 0.1), rng).rock(0.0, 45.0, 3)
         setup = Setup(
             random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)}
         )
-        trace = record(setup, rng, [AveragingGauge(0.15)])
-        found = find_tdc(streams_of(trace), TdcSettings(), GaugeFacts(step_mm=0.01))
+        trace = record(setup, rng, [AveragingGauge(0.12)])
+        found = find_tdc(streams_of(trace), TdcSettings(), GaugeFacts(step_mm=0.0127))
         off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
         assert abs(off) < 1.3 * found.u95_deg
         lags_s.append(found.lag_s)
-    assert np.mean(lags_s) == pytest.approx(0.06 + 0.15 / 2.0, abs=0.003)
+    assert np.mean(lags_s) == pytest.approx(0.06 + 0.12 / 2.0, abs=0.003)
 
 
 @pytest.mark.parametrize("lines_hz", [20.0, 100.0, 500.0])
