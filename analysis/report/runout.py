@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, Warn, expand
 from analysis.readings import check_streams, lag_prior
+from analysis.report.not_round import refuse_large_and_not_a_circle, refuse_what_moves_otherwise, valve_too
 from analysis.report.reading_off import Figure, rounded_u_mm
 
 HARMONICS = 5
@@ -114,7 +115,8 @@ def find_runout(
     Raises
     ------
     Refusal
-        What `analysis.readings` refuses, `not_a_whole_turn`, `does_not_repeat`.
+        What `analysis.readings` refuses, `moves_like_a_piston`, `moves_like_a_valve`, `swings_too_far`,
+        `not_a_whole_turn`, `not_round`, `does_not_repeat`.
     """
     checked = check_streams(streams, gauge)
     lag_s, lag_u_s = lag_prior(gauge)
@@ -123,9 +125,11 @@ def find_runout(
     known = checked.motion.covered(then)
     then, value = then[known], value[known]
     angle, speed = checked.motion.angle_and_speed(then)
+    refuse_what_moves_otherwise(checked.streams, gauge)
     _refuse_part_of_a_turn(angle)
     _refuse_knocked(angle, value, checked.step_mm, _BLAMED[on_face])
     fit = _fitted(angle, value)
+    refuse_large_and_not_a_circle(fit.wave, fit.left, float(np.ptp(value)))
     _refuse_unlike_turns(angle, fit.left, _BLAMED[on_face])
     late_deg = abs(float(np.mean(speed))) * lag_u_s
     grid: Floats = np.arange(0.0, _TURN_DEG)
@@ -298,7 +302,7 @@ def _refuse_knocked(angle: Floats, value: Floats, step_mm: float, blamed: str) -
     if sure[worst] > _KNOCK_SURE and abs(size[worst]) > _LEAST_STEP_MM:
         raise Refusal(
             "does_not_repeat",
-            f"The reading jumped by {abs(size[worst]):.3f} mm and stayed there: {blamed}",
+            f"The reading jumped by {abs(size[worst]):.3f} mm and stayed there: {blamed}{valve_too(abs(size[worst]))}",
         )
 
 
@@ -326,7 +330,8 @@ def _refuse_unlike_turns(angle: Floats, left: Floats, blamed: str) -> None:
     if np.count_nonzero(bad) > len(pairs) // 4:
         raise Refusal(
             "does_not_repeat",
-            f"The second turn reads up to {np.abs(apart).max():.3f} mm off the first at the same places: {blamed}",
+            f"The second turn reads up to {np.abs(apart).max():.3f} mm off the first at the same places: {blamed}"
+            f"{valve_too(float(np.abs(apart).max()))}",
         )
 
 

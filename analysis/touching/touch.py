@@ -40,6 +40,9 @@ STILL_MM = 0.06
 NO_TOP_DEG = 820.0
 """From a flank on, a lobe comes to its whole top only on the next turn of the cam; after that a top was to be seen."""
 WORST_MISFIT = 0.12
+ROUND_THROW, LEAST_LIFT_MM = 0.7, 3.0
+"""A part that is off its axis turns round on half of its swing, a lobe on most of it or more; an oval that is as blunt
+is none of millimetres."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +123,40 @@ def recognise(streams: Streams, gauge: GaugeFacts | None = None, zero: KnownZero
     if last_moved_by_hand(streams, least_mm=max(0.15, 10.0 * noise)) is not None:
         return Touch("by_hand", turned_deg=turned)
     return _by_top(find_top(without_late_lines(streams), facts.lag_s, noise), known, turned)
+
+
+def unlike_a_round_part(
+    streams: Streams, gauge: GaugeFacts | None = None
+) -> Literal["piston", "valve"] | None:
+    """Tell whether what should be a journal, flange, damper or face moves as a piston does, or as a valve on its lobe.
+
+    A part off its axis by millimetres turns round every turn, too; but bluntly, and on every turn alike.
+
+    Parameters
+    ----------
+    streams : Streams
+        Crank and gauge since the gauge was set where it stands.
+    gauge : GaugeFacts, optional
+        Its lag and its step where they are known.
+
+    Returns
+    -------
+    {"piston", "valve"} or None
+        `None` where neither is sure.
+    """
+    facts = gauge or GaugeFacts()
+    if streams.gauge_mm.size < 2:
+        return None
+    noise = noise_of(streams.gauge_mm, facts.step_mm or 0.0)
+    top = find_top(without_late_lines(streams), facts.lag_s, noise)
+    kind = None if top is None else _kind(top, KnownZero())
+    if top is None or kind not in {"piston", "valve"}:
+        return None
+    swing = float(np.ptp(streams.gauge_mm))
+    hump = swing >= LEAST_LIFT_MM and top.throw_mm >= ROUND_THROW * swing
+    if kind == "piston":
+        return "piston"
+    return "valve" if top.repeats == "cycle" or hump else None
 
 
 def _by_top(top: Top | None, known: KnownZero, turned_deg: float) -> Touch:
