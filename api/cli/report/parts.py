@@ -35,6 +35,13 @@ json_option = click.option("--json", "as_json", is_flag=True, help="One JSON obj
 @click.option("--retrace", "retrace_mm", metavar="MM", type=float, help="The maker's limit of retrace.")
 @click.option("--falls-inward", is_flag=True, help="The reading falls as the plunger goes in.")
 @click.option("--most", "most_mm", metavar="MM", type=float, help="The maker's limit for the whole swing.")
+@click.option(
+    "--face-diameter-mm",
+    "face_diameter_mm",
+    metavar="MM",
+    type=click.FloatRange(10.0, 1000.0),
+    help="The gauge is on a face: diameter of the circle it runs on; tells swash and tilt.",
+)
 @json_option
 def report_runout(
     *,
@@ -45,21 +52,28 @@ def report_runout(
     retrace_mm: float | None,
     falls_inward: bool,
     most_mm: float | None,
+    face_diameter_mm: float | None,
     as_json: bool,
 ) -> None:
     """Tell how a journal, flange or face runs out: off its axis, oval, lobed; the crank turned round twice.
 
     Exit code 0: all told, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    facts = gauge_facts(lag_s, None, retrace_mm)
+    facts, on_face = gauge_facts(lag_s, None, retrace_mm), face_diameter_mm is not None
 
     def find(trace: Trace) -> Runout:
         from analysis.report import find_runout
 
         inward = -1 if falls_inward else 1
-        return find_runout(streams_of(trace, gauge), facts, zero_deg=tdc_deg, inward=inward)
+        return find_runout(streams_of(trace, gauge), facts, zero_deg=tdc_deg, inward=inward, on_face=on_face)
 
-    task = Task("runout", find, runout_fields, lambda found: runout_table(found, most_mm), as_json)
+    task = Task(
+        "runout",
+        find,
+        lambda found: runout_fields(found, face_diameter_mm),
+        lambda found: runout_table(found, most_mm, face_diameter_mm),
+        as_json,
+    )
     finish(files, task)
 
 

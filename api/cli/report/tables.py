@@ -15,7 +15,9 @@ from analysis.report import (
     Figure,
     Ramp,
     Runout,
+    Swash,
     Wave,
+    swash_of,
 )
 from api.cli.measure import columns
 
@@ -51,11 +53,17 @@ def wear_table(found: Sequence[tuple[str, Against]]) -> Iterator[str]:
         yield from (f"    {sentence}" for sentence in one.sentences)
 
 
-def runout_table(found: Runout, most_mm: float | None) -> Iterator[str]:
-    """Give the lines of a part's runout, with the maker's limit where it was given."""
+def runout_table(
+    found: Runout, most_mm: float | None, face_diameter_mm: float | None = None
+) -> Iterator[str]:
+    """Give the lines of a part's runout, with the maker's limit where it was given; of a face its swash as well."""
     yield f"  Highest to lowest {_mm(found.total_mm)}{_against_limit(found.total_mm, most_mm)}"
     yield f"  Off its axis      {_mm(found.eccentricity_mm)}{_where(found.waves[0])}"
     yield f"  Oval              {_mm(found.ovality_mm)} from highest to lowest{_where(found.waves[1])}"
+    if face_diameter_mm is not None:
+        swash = _swash(found, face_diameter_mm)
+        yield f"  Swash             {_mm(swash.swash_mm)} on a circle of {face_diameter_mm:g} mm"
+        yield f"  Out of square     {swash.tilt_deg.value:.4f} ± {swash.tilt_deg.u95:.4f} deg"
     rows = [
         (
             str(wave.times),
@@ -69,9 +77,16 @@ def runout_table(found: Runout, most_mm: float | None) -> Iterator[str]:
     yield from (f"  Warning ({warning.code}): {warning.message}" for warning in found.warnings)
 
 
-def runout_fields(found: Runout) -> dict[str, Any]:
-    """Give a part's runout for programs."""
-    return {
+def _swash(found: Runout, face_diameter_mm: float) -> Swash:
+    return swash_of(found, 0.5 * face_diameter_mm)
+
+
+def runout_fields(found: Runout, face_diameter_mm: float | None = None) -> dict[str, Any]:
+    """Give a part's runout for programs; of a face its swash as well."""
+    face = {}
+    if face_diameter_mm is not None:
+        face = {"swash": {"face_diameter_mm": face_diameter_mm} | asdict(_swash(found, face_diameter_mm))}
+    return face | {
         **{
             name: asdict(getattr(found, name))
             for name in ("total_mm", "eccentricity_mm", "high_at_deg", "ovality_mm")

@@ -126,6 +126,29 @@ def test_runout_is_told_beside_the_makers_limit(tmp_path: Path) -> None:
     assert "within, against 0.1 mm" in asked("runout", path, "--retrace", "0", "--most", "0.1").stdout
 
 
+def test_a_face_tells_its_swash_on_the_circle_that_is_named(tmp_path: Path) -> None:
+    """0.03 mm either way on a circle of 150 mm leans by 0.03 in 75: plain geometry, 0.0229 degrees."""
+    rng = np.random.default_rng(8)
+    gauge = DialIndicator(step=0.001, rate_hz=20.0, lag_s=0.05, noise_mm=0.001)
+    hand = Hand(0.0, Manner(20.0, 0.1), rng).turns(2.05)
+    trace = record_round(RoundPart(75.0, (), 0.03, 60.0), hand.done(), gauge, Encoder(3600, 200.0), rng)
+    path = written(tmp_path / "face.csv", trace)
+    swash = json.loads(asked("runout", path, "--face-diameter-mm", "150", "--json").stdout)["swash"]
+    assert swash["swash_mm"]["value"] == pytest.approx(0.06, abs=0.002)
+    assert swash["tilt_deg"]["value"] == pytest.approx(0.0229, abs=0.001)
+    table = asked("runout", path, "--face-diameter-mm", "150").stdout
+    assert "on a circle of 150 mm" in table
+    assert "Out of square" in table
+    assert asked("runout", path, "--face-diameter-mm", "2").returncode == 2
+
+
+def test_a_valve_that_is_turned_as_a_flange_is_refused_by_its_code(lobe: tuple[Path, Trace]) -> None:
+    for face in ((), ("--face-diameter-mm", "150")):
+        done = asked("runout", lobe[0], *face, "--json")
+        assert done.returncode == 1
+        assert json.loads(done.stdout)["error"]["code"] == "moves_like_a_valve"
+
+
 def test_a_strip_and_a_ratio_are_given(tmp_path: Path) -> None:
     strip = tmp_path / "strip.pdf"
     assert asked("strip", "--rim", "180", "--to", strip).returncode == 0
