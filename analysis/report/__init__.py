@@ -1,6 +1,7 @@
 """What kept traces tell of a cam: its report, one profile against another."""
 
 from analysis.report.compression_ratio import Compression, Cylinder, Typed, compression
+from analysis.report.crown_reading import CrownTop, crown_top, resting_reading
 from analysis.report.deck_height import CrownReadings, CylinderDeck, DeckFound, DeckSettings, deck_heights
 from analysis.report.end_float import EndFloat, find_end_float
 from analysis.report.held_against import Against, Place, against
@@ -32,6 +33,7 @@ __all__ = [
     "CamSlack",
     "Compression",
     "CrownReadings",
+    "CrownTop",
     "Cylinder",
     "CylinderDeck",
     "DeckFound",
@@ -53,6 +55,7 @@ __all__ = [
     "against",
     "cam_report",
     "compression",
+    "crown_top",
     "deck_heights",
     "drive_slack",
     "find_end_float",
@@ -62,6 +65,7 @@ __all__ = [
     "overlap_of",
     "profile_of_table",
     "report_lobe",
+    "resting_reading",
     "rim_along_mm",
     "swash_of",
 ]

@@ -205,6 +205,10 @@ class LiveBench:
                 for name, part in engine.parts.items()
             },
             "end_float_mm": engine.end_float_mm,
+            "crowns": {
+                str(cylinder): {"deck_mm": crown.deck_mm, "leans_mm": crown.leans_mm}
+                for cylinder, crown in engine.crowns.items()
+            },
             "gauges": {name: {"lag_s": line.gauge.lag_s} for name, line in self.gauges.items()},
         }
 

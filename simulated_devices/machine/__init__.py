@@ -4,12 +4,14 @@ from simulated_devices.machine.clock import BENCH_CLOCK, BENCH_PACE, BenchClock,
 from simulated_devices.machine.engine import (
     CRANK_END,
     Cam,
+    Crown,
     Engine,
     LobeTruth,
     SliderCrank,
     Valve,
     ValveRoom,
     firing_offsets,
+    open_block,
 )
 from simulated_devices.machine.errors import CommandError, ScenarioError, SimulatorError
 from simulated_devices.machine.hand import Hand, Manner, Motion
@@ -50,6 +52,7 @@ __all__ = [
     "Cam",
     "CommandError",
     "CrankReading",
+    "Crown",
     "DialDevice",
     "DialIndicator",
     "Encoder",
@@ -80,4 +83,5 @@ __all__ = [
     "clock_asked_for",
     "drawing",
     "firing_offsets",
+    "open_block",
 ]

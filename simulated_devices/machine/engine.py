@@ -7,7 +7,7 @@ stroke: *true* TDC is the piston's highest point, wherever the crank throw then 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -166,12 +166,27 @@ def firing_offsets(order: tuple[int, ...], intervals_deg: tuple[float, ...] = ()
     }
 
 
+def open_block(cylinders: Iterable[int]) -> tuple[str, ...]:
+    """Where a gauge may stand on an open block: on the face beside each bore, and on each crown at two places."""
+    return tuple(
+        place for n in sorted(cylinders) for place in (f"face_{n}", f"crown_{n}_thrust", f"crown_{n}_far")
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class ValveRoom:
     """Room between a shut valve and the piston's pocket at true TDC, along the stem, and the stem's tilt."""
 
     at_tdc_mm: float
     stem_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Crown:
+    """A piston's crown at its highest: how far below the block's face its middle stands, and its thrust side still more."""
+
+    deck_mm: float
+    leans_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -191,6 +206,8 @@ class Engine:
         What else turns with the crank, such as ``flange``.
     end_float_mm : float
         How far the crankshaft goes along its axis; its end is `CRANK_END`.
+    crowns : mapping of int to Crown
+        By cylinder, where the block lies open: a gauge may stand on ``face_N``, ``crown_N_thrust`` and ``crown_N_far``.
     """
 
     crank: SliderCrank
@@ -201,6 +218,7 @@ class Engine:
     rooms: Mapping[str, ValveRoom] = field(default_factory=dict)
     parts: Mapping[str, RoundPart] = field(default_factory=dict)
     end_float_mm: float = 0.0
+    crowns: Mapping[int, Crown] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.overlap_tdc_deg:
@@ -217,7 +235,8 @@ class Engine:
     def targets(self) -> tuple[str, ...]:
         """Everything a gauge may touch: ``piston_N``, the valves, what else turns, and the end of the crankshaft."""
         pistons = (f"piston_{n}" for n in sorted(self.overlap_tdc_deg))
-        return (*pistons, *self.cam_of, *self.parts, *((CRANK_END,) if self.end_float_mm else ()))
+        end = (CRANK_END,) if self.end_float_mm else ()
+        return (*pistons, *self.cam_of, *self.parts, *end, *open_block(self.crowns))
 
     def valve(self, name: str) -> Valve:
         """The valve of that name."""
@@ -243,15 +262,26 @@ class Engine:
         """How far a target has moved from its rest over a whole course of the crank, mm.
 
         A piston's rest is its highest point (so its rise is never above 0); a valve's is shut, and its
-        rise is the lift; a round part's is its mean radius; the crank's end stands as far in as it goes.
+        rise is the lift; a round part's is its mean radius; the crank's end stands as far in as it goes; a crown's is
+        the block's face.
         """
         if target == CRANK_END:
             return np.zeros(np.shape(crank_deg))
+        if target.startswith(("face_", "crown_")):
+            return self._open_block_mm(target, crank_deg)
         if target in self.parts:
             return self.parts[target].under_gauge_mm(crank_deg) - self.parts[target].radius_mm
         if target.startswith("piston_"):
             return -self.piston_below_top_mm(int(target.removeprefix("piston_")), crank_deg)
         return self.valve_lift_mm(target, self.sprocket_deg(target, crank_deg))
+
+    def _open_block_mm(self, target: str, crank_deg: Floats) -> Floats:
+        kind, cylinder, *side = target.split("_")
+        if kind == "face":
+            return np.zeros(np.shape(crank_deg))
+        crown = self.crowns[int(cylinder)]
+        leans = crown.leans_mm if side == ["thrust"] else -crown.leans_mm
+        return -self.piston_below_top_mm(int(cylinder), crank_deg) - crown.deck_mm - leans
 
     def sprocket_deg(self, valve: str, crank_deg: Floats) -> Floats:
         """Position of the sprocket of a valve's cam over a whole course of the crank."""

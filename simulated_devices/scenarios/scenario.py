@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from simulated_devices.machine import CRANK_END, Move, ScenarioError
+from simulated_devices.machine import CRANK_END, Move, ScenarioError, open_block
 
 SCENARIOS = Path(__file__).parent
 
@@ -42,6 +42,14 @@ class PartTable(_Table):
     oval_towards_deg: float = 0.0
 
 
+class CrownTable(_Table):
+    """``[[engine.crown]]``: a piston at its highest, below the block's face; a gauge may stand on either."""
+
+    cylinder: Annotated[int, Field(ge=1)]
+    deck_mm: Annotated[float, Field(ge=-5.0, le=5.0)]
+    leans_mm: Annotated[float, Field(ge=-0.5, le=0.5)] = 0.0
+
+
 class EngineTable(_Table):
     """``[engine]``: crank geometry in mm, the firing order, and room for the valves where known."""
 
@@ -54,6 +62,7 @@ class EngineTable(_Table):
     room: dict[Literal["inlet", "exhaust"], RoomTable] = {}
     part: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$")], PartTable] = {}
     end_float_mm: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
+    crown: list[CrownTable] = []
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -260,6 +269,8 @@ class Scenario(_Table):
             seen = [item.name for item in names]
             if len(set(seen)) != len(seen):
                 raise ValueError(f"two {what}s have the same name; every one needs its own")
+        if not {crown.cylinder for crown in self.engine.crown} <= set(self.engine.firing_order):
+            raise ValueError("a crown is of a cylinder that does not fire; correct its number")
         targets = self.targets
         if len(set(targets)) != len(targets):
             raise ValueError(
@@ -285,7 +296,8 @@ class Scenario(_Table):
         kinds = dict.fromkeys(lobe.valve for cam in self.cam for lobe in cam.lobe)
         of_cylinders = (f"{what}_{cylinder}" for what in ("piston", *kinds) for cylinder in cylinders)
         end = (CRANK_END,) if self.engine.end_float_mm else ()
-        return (*of_cylinders, *self.engine.part, *end)
+        crowns = open_block(crown.cylinder for crown in self.engine.crown)
+        return (*of_cylinders, *self.engine.part, *end, *crowns)
 
 
 def load_scenario(path: Path | str) -> Scenario:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from simulated_devices.machine import (
     ArcProfile,
     Cam,
+    Crown,
     DialIndicator,
     Encoder,
     Engine,
@@ -46,6 +47,7 @@ def engine_of(scenario: Scenario) -> Engine:
         table.firing_intervals_deg,
         parts={name: _part(part) for name, part in table.part.items()},
         end_float_mm=table.end_float_mm,
+        crowns={one.cylinder: Crown(one.deck_mm, one.leans_mm) for one in table.crown},
         rooms={kind: ValveRoom(room.at_tdc_mm, room.stem_deg) for kind, room in table.room.items()},
     )
 
@@ -128,6 +130,8 @@ def set_up(gauge: DialIndicator, onto: str, engine: Engine) -> Mounting:
     """Set a gauge up as a builder does: nearly pushed in by a piston at its top, or over a retainer."""
     if onto.startswith("piston_"):
         return Mounting(gauge, onto, gauge.travel_mm - _MARGIN_MM)
+    if onto.startswith(("face_", "crown_")):  # one stand, swung from the face to the crown
+        return Mounting(gauge, onto, 0.75 * gauge.travel_mm)
     if onto not in engine.cam_of:
         return Mounting(gauge, onto, min(_MARGIN_MM, 0.5 * gauge.travel_mm))
     lift = engine.truth_of(onto).peak_lift_mm * gauge.gain
