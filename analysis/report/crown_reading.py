@@ -105,6 +105,7 @@ def crown_top(streams: Streams, gauge: GaugeFacts, settings: TdcSettings | None 
         )
     found = find_tdc(streams, settings or TdcSettings(), gauge)
     polarity, curve = found.polarity, found.curve
+    assert curve is not None, "a trace as a whole has its curve"
     at = int(np.argmax(polarity * curve.lift_mm))
     parts = [
         Component("curve", float(curve.u_mm[at])),

@@ -64,6 +64,7 @@ class HandsFree:
         self._next_look_s = 0.0
         self._looked_ns = 0
         self._had_enough = 0
+        self._aside = False
         self._known: dict[tuple[int | None, str], GaugeFacts] = {}
 
     # -- what is heard
@@ -84,6 +85,12 @@ class HandsFree:
         self.on = on
         self._from_ns = wire_now_ns()
         self._tell(Watch(on))
+
+    def stand_aside(self, aside: bool) -> None:
+        """Begin and ask nothing while a part beside the cams is turned; what was turned for it begins nothing after."""
+        if self._aside and not aside:
+            self._from_ns = wire_now_ns()
+        self._aside = aside
 
     def answered(self) -> None:
         """The question was answered: what it was about is asked no more until it is turned again."""
@@ -131,7 +138,7 @@ class HandsFree:
             return
         if time.monotonic() < self._next_look_s or lead.stands_aside or self._is_being_ended(running):
             return
-        if running is None and not self._turned_lately():
+        if running is None and (self._aside or not self._turned_lately()):
             return
         self._next_look_s = time.monotonic() + LOOK_EVERY_S
         try:
@@ -278,13 +285,19 @@ class HandsFree:
                 found[gauge] = replace(look, set_ns=self._set_ns.get(gauge, 0))
         return found
 
-    def lately(self, gauge: str) -> Heard | None:
-        """Give what crank and gauge have said in the last minutes."""
-        return self._heard(gauge, wire_now_ns() - LOOKED_BACK_NS)
+    def lately(self, gauge: str, since_ns: int = 0) -> Heard | None:
+        """Give what crank and gauge have said in the last minutes, and since an instant."""
+        return self._heard(gauge, max(since_ns, wire_now_ns() - LOOKED_BACK_NS))
 
-    def since_standing(self, gauge: str) -> Heard | None:
-        """Give what they have said since the crank stands."""
-        return self._heard(gauge, max(self.stands_since_ns() + SET_NS, wire_now_ns() - LOOKED_BACK_NS))
+    def since_standing(self, gauge: str, since_ns: int = 0) -> Heard | None:
+        """Give what they have said since the crank stands, and since an instant."""
+        since_ns = max(since_ns, self.stands_since_ns() + SET_NS, wire_now_ns() - LOOKED_BACK_NS)
+        return self._heard(gauge, since_ns)
+
+    def rested_s(self) -> float:
+        """Give for how long the crank stands, as far as is known; 0 before it was read."""
+        stood_ns = self._recent.stands_since_ns()
+        return 0.0 if stood_ns is None else (self._crank_known_until_ns() - stood_ns) / 1e9
 
     def _heard(self, gauge: str, since_ns: int) -> Heard | None:
         run_id, streams = self._parts.bench.run_id, self._streams(gauge, since_ns)

@@ -15,6 +15,8 @@ BEFORE_NS = 400_000_000
 SET_NS = 300_000_000
 """A gauge that a hand has just let go of still settles."""
 MOVES_DEG = 0.5
+RESTS_MM = 0.025
+"""Two of the coarse steps: a reading that trembles on its edge rests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,14 @@ def since_set(streams: Streams) -> Streams:
     """Give what crank and gauge have said since a hand set the gauge where it is."""
     hand_s = last_moved_by_hand(streams)
     return streams if hand_s is None else _from(streams, hand_s + SET_NS / 1e9)
+
+
+def rests_since(streams: Streams, seconds: float) -> bool:
+    """Whether the gauge has not moved for so long."""
+    time_s = streams.gauge_time_s
+    if not time_s.size or float(time_s[-1] - time_s[0]) < seconds:
+        return False
+    return float(np.ptp(streams.gauge_mm[time_s >= time_s[-1] - seconds])) <= RESTS_MM
 
 
 def _from(streams: Streams, time_s: float) -> Streams:

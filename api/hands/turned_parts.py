@@ -9,20 +9,44 @@ from typing import TypeVar
 
 from analysis.timing import Withdrawn
 from api.base import BlockedError, Body, ConflictError, NotFoundError
+from api.hands.awaited_part import (
+    ENOUGH_EACH_WAY,
+    PUSHED_AND_RESTED_S,
+    REST_S,
+    TWICE_ROUND_DEG,
+    Awaited,
+    AwaitedView,
+    Kind,
+)
 from api.hands.hands_free import HandsFree
-from api.hands.looking import Heard, since_set
-from api.jobs import Jobs, PartLine, PartRecord, part_line, part_measured, part_record, part_source
+from api.hands.looking import Heard, rests_since, since_set
+from api.jobs import (
+    Jobs,
+    PartLine,
+    PartRecord,
+    kept_source,
+    part_line,
+    part_measured,
+    part_record,
+    part_source,
+)
 from api.live import PROGRAM
 from api.measure import (
+    CrownPlaceEntry,
+    CrownReadView,
     EndFloatView,
+    FaceReadView,
     KeptPart,
     MeasurementAsked,
     PartEntry,
     Parts,
     PartView,
+    PlaceEntry,
     RunoutView,
     TurnedEntry,
+    crown_read,
     end_float_of,
+    face_read,
     planned,
     runout_of,
 )
@@ -33,9 +57,11 @@ from api.store import (
     StoredInterval,
     ToldPart,
     keeping_part,
+    naming_part,
     now_text,
     throwing_away,
 )
+from capture.base import wire_now_ns
 
 View = TypeVar("View", bound=PartView)
 
@@ -48,12 +74,13 @@ class TurnedParts:
         self._jobs = jobs
         self._hands_free = hands_free
         self._read = PartReader(parts.shop.read)
+        self._awaited: Awaited | None = None
 
-    async def runout(self, entry: TurnedEntry, part: str) -> RunoutView:
+    async def runout(self, entry: TurnedEntry, part: str, since_ns: int = 0) -> RunoutView:
         """Tell the runout of what was turned under a gauge since it was set, and keep it."""
-        as_now = self._as_now(entry)
+        as_now = self._as_now(entry.gauge)
         tdc_deg = as_now.settings["tdc_deg"] if as_now.settings["tdc_from"] is not None else None
-        heard = _heard(self._hands_free.lately(as_now.gauge))
+        heard = _heard(self._hands_free.lately(as_now.gauge, since_ns))
 
         def found() -> tuple[RunoutView, Heard]:  # with the looking back, of which there may be minutes
             own = replace(heard, streams=since_set(heard.streams))
@@ -64,11 +91,89 @@ class TurnedParts:
 
     async def end_float(self, entry: PartEntry, part: str) -> EndFloatView:
         """Tell how far the shaft was pushed and pulled since the crank stands, and keep it."""
-        as_now = self._as_now(entry)
-        heard = _heard(self._hands_free.since_standing(as_now.gauge))
+        view, heard, as_now = await self._end_float(entry)
+        return await self.kept(part, entry, view, heard, as_now.facts)
+
+    async def _end_float(
+        self, entry: PartEntry, since_ns: int = 0
+    ) -> tuple[EndFloatView, Heard, Measurement]:
+        as_now = self._as_now(entry.gauge)
+        heard = _heard(self._hands_free.since_standing(as_now.gauge, since_ns))
         facts = as_now.gauge_facts()
         view = await asyncio.to_thread(end_float_of, entry, as_now.gauge, heard.streams, facts)
-        return await self.kept(part, entry, view, heard, as_now.facts)
+        return view, heard, as_now
+
+    # -- told by itself
+
+    def await_part(self, kind: Kind, entry: PartEntry, part: str) -> AwaitedView:
+        """Wait for a part to be turned or pushed from now on; raises `ConflictError` while its gauge measures."""
+        gauge = self._as_now(entry.gauge).gauge
+        if any(one.gauge == gauge for one in self._parts.measurements.running()):
+            raise ConflictError(
+                "measuring", "This gauge is being measured with: end that on the bench page first."
+            )
+        self._awaited = Awaited(kind, entry, part.strip(), gauge, wire_now_ns())
+        self._hands_free.stand_aside(True)
+        return self._awaited.view
+
+    def awaited(self) -> AwaitedView | None:
+        """Give what is waited for, or what came of it."""
+        return None if self._awaited is None else self._awaited.view
+
+    def give_up(self) -> AwaitedView | None:
+        """Wait no longer."""
+        if self._awaited is not None:
+            self._awaited.give_up("Given up.")
+        self._hands_free.stand_aside(False)
+        return self.awaited()
+
+    async def follow(self) -> bool:
+        """Tell what is waited for where there is enough; whether one is waited for."""
+        awaited = self._awaited
+        if awaited is None or not awaited.waits:
+            return False
+        if awaited.due():
+            tells = self._turned_enough if awaited.kind == "runout" else self._pushed_enough
+            await awaited.try_to_tell(lambda: tells(awaited))
+        if not awaited.waits and awaited is self._awaited:
+            self._hands_free.stand_aside(False)
+            self._hands_free.say(awaited.gauge, f"part_{awaited.view.state}", awaited.view.sentence)
+        return awaited.waits
+
+    async def _turned_enough(self, awaited: Awaited) -> RunoutView | None:
+        heard = _heard(self._hands_free.lately(awaited.gauge, awaited.since_ns))
+        turned = (await asyncio.to_thread(since_set, heard.streams)).crank_deg
+        awaited.becomes(turned_deg=float(turned.max() - turned.min()) if turned.size else 0.0)
+        if awaited.view.turned_deg < TWICE_ROUND_DEG or self._hands_free.rested_s() < REST_S:
+            return None
+        assert isinstance(awaited.entry, TurnedEntry)
+        return await self.runout(awaited.entry, awaited.part, awaited.since_ns)
+
+    async def _pushed_enough(self, awaited: Awaited) -> EndFloatView | None:
+        view, heard, as_now = await self._end_float(awaited.entry, awaited.since_ns)
+        enough = min(view.pushes, view.pulls) >= ENOUGH_EACH_WAY
+        if not rests_since(heard.streams, REST_S if enough else PUSHED_AND_RESTED_S):
+            return None
+        return await self.kept(awaited.part, awaited.entry, view, heard, as_now.facts)
+
+    # -- the two readings of a deck height
+
+    async def face_reading(self, entry: PlaceEntry) -> FaceReadView:
+        """Read the gauge where it rests on the block's face."""
+        as_now = self._as_now(entry.gauge)
+        heard = _heard(self._hands_free.lately(as_now.gauge))
+        return await asyncio.to_thread(face_read, as_now.gauge, heard.streams, as_now.gauge_facts())
+
+    async def crown_reading(self, entry: CrownPlaceEntry) -> CrownReadView:
+        """Read a crown's highest point, from what was turned since the gauge was set on it."""
+        as_now = self._as_now(entry.gauge)
+        heard = _heard(self._hands_free.lately(as_now.gauge))
+        facts = as_now.gauge_facts()
+
+        def found() -> CrownReadView:
+            return crown_read(entry, as_now.gauge, since_set(heard.streams), facts)
+
+        return await asyncio.to_thread(found)
 
     # -- kept
 
@@ -117,6 +222,37 @@ class TurnedParts:
         why = why or "Named, it stands on the job's sheet, too."
         return f"Kept {named}, not on the sheet of job {self._reference(row.job_id)}. {why}"
 
+    async def name(self, number: int, part: str) -> KeptPart:
+        """Give a kept result its name; where a job was open when it was told, it becomes its entry.
+
+        Raises
+        ------
+        ConflictError
+            It was thrown away, or stands in a job under a name already.
+        """
+        row, part = self._read.get(number), part.strip()
+        if row.thrown_at or row.fact is not None:
+            why = "was thrown away" if row.thrown_at else f"stands in its job as {row.measured.part} already"
+            raise ConflictError("not_to_be_named", f"Result {number} {why}: tell it anew under another name.")
+        named = replace(row, measured=replace(row.measured, part=part))
+        job_id, why = row.job_id, ""
+        if job_id is not None:
+            try:
+                fact = await self._jobs.add(
+                    job_id,
+                    named.measured,
+                    source=kept_source(row.told),
+                    beside=lambda db, fact: naming_part(number, named.measured, fact.number)(db),
+                )
+            except BlockedError as blocked:
+                why = blocked.message
+            else:
+                words = f"Kept in job {self._reference(job_id)} as {part}."
+                return KeptPart(number=number, job_id=job_id, fact=fact.number, sentence=words)
+        await self._parts.shop.change(naming_part(number, named.measured))
+        words = f"Kept as {part}. No job was open when it was told, so it is on no job's sheet."
+        return KeptPart(number=number, job_id=job_id, sentence=self._words(named, why) if job_id else words)
+
     def lines(self, job_id: int | None, limit: int, before: int | None) -> list[PartLine]:
         """List what was told of parts, the newest first."""
         return self._lines(self._read.listed(job_id=job_id, limit=limit, before=before))
@@ -161,9 +297,9 @@ class TurnedParts:
         except NotFoundError:  # put away since
             return ""
 
-    def _as_now(self, entry: PartEntry) -> Measurement:
+    def _as_now(self, gauge: str | None) -> Measurement:
         """Give gauge, what is known of it, and true TDC as a lobe that was begun now would have them."""
-        asked = MeasurementAsked(touches="valve_1", gauge=entry.gauge)
+        asked = MeasurementAsked(touches="valve_1", gauge=gauge)
         return planned(asked, self._parts.bench, self._parts.measurements, self._parts.stored)
 
 

@@ -121,6 +121,12 @@ def part_source(told: PartView) -> dict[str, Any] | None:
     return {"crank_deg": told.crank_deg, "reading_mm": told.reading_mm, "angles_from": told.angles_from}
 
 
+def kept_source(told: dict[str, Any]) -> dict[str, Any] | None:
+    """Give the same of a result that was kept before it had a name."""
+    names = ("crank_deg", "reading_mm", "angles_from")
+    return {name: told[name] for name in names} if "reading_mm" in told else None
+
+
 class PartLine(Body):
     """One result of a part in the list: its figures, the limits typed, and where it belongs."""
 

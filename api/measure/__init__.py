@@ -1,5 +1,13 @@
 """A measurement from its start to the stored number, and what is drawn of it."""
 
+from api.measure.crown_places import (
+    CrownPlaceEntry,
+    CrownReadView,
+    FaceReadView,
+    PlaceEntry,
+    crown_read,
+    face_read,
+)
 from api.measure.fits import Fits
 from api.measure.fitting_sums import (
     CompressionEntry,
@@ -54,9 +62,12 @@ __all__ = [
     "CamReportView",
     "CompressionEntry",
     "CompressionView",
+    "CrownPlaceEntry",
+    "CrownReadView",
     "DeckEntry",
     "DeckView",
     "EndFloatView",
+    "FaceReadView",
     "FigureView",
     "Fits",
     "Held",
@@ -72,6 +83,7 @@ __all__ = [
     "PartEntry",
     "PartView",
     "Parts",
+    "PlaceEntry",
     "RunoutView",
     "TdcAsked",
     "TraceView",
@@ -80,8 +92,10 @@ __all__ = [
     "ZeroProof",
     "against_view",
     "compression_of",
+    "crown_read",
     "deck_of",
     "end_float_of",
+    "face_read",
     "lift_table_of",
     "mark_of",
     "overlap_view",

@@ -130,12 +130,14 @@ class JobService:
         if self._pressing.locked():
             return
         async with self._pressing:
+            turns_a_part = await self.turned_parts.follow()
             job_id, board = self.contexts.active, self._parts.board
             context = None
             if job_id is not None:
                 context = self.contexts.context(job_id, board.health(), board.measurement, board.centre)
             await self.hands_free.follow(self._lead(context))
-            await self._deeds.follow(context)
+            if not turns_a_part:
+                await self._deeds.follow(context)
 
     def _lead(self, context: GuideContext | None) -> Lead | None:
         """Give whom hands-free serves: what was begun without a job ends without one; a job that is read is waited for."""

@@ -34,7 +34,7 @@ from api.store.measurement_store import (
     trace_name,
 )
 from api.store.names import ARCHIVE_FILE, FILE_NAME, IMPORTED_FOLDER
-from api.store.part_store import PartReader, ToldPart, keeping_part, throwing_away
+from api.store.part_store import PartReader, ToldPart, keeping_part, naming_part, throwing_away
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.shop_settings import hands_free, setting_hands_free
 from api.store.shop_store import Asking, Row, ShopReader, ShopStore, WithinChange, hold_shop
@@ -95,6 +95,7 @@ __all__ = [
     "key_of",
     "make_active",
     "make_none_active",
+    "naming_part",
     "now_text",
     "owned",
     "put_away",

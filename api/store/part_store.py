@@ -95,6 +95,18 @@ def keeping_part(part: ToldPart) -> Callable[[Database], int]:
     return change
 
 
+def naming_part(number: int, measured: PartMeasured, fact: int | None = None) -> Callable[[Database], None]:
+    """Give the change that names one that was kept without a name, and says which entry of its job it now is."""
+
+    def change(db: Database) -> None:
+        db.execute(
+            "UPDATE parts SET measured = ?, fact = ? WHERE id = ?",
+            (_as_text(to_plain(measured, PartMeasured)), fact, number),
+        )
+
+    return change
+
+
 def throwing_away(number: int, at: str) -> Callable[[Database], None]:
     """Give the change that takes one off the list; thrown away twice, the first time counts."""
 

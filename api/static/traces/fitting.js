@@ -7,22 +7,29 @@ import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, refill, show, svg } from "./dom.js";
 import {
   KEPT_COLUMNS,
+  canBeNamed,
   TOLD_COLUMNS,
   compressionBody,
   compressionRows,
   deckBody,
   deckForRatio,
   deckRows,
+  faceMoved,
   keptKind,
   keptRow,
   markBody,
   partBody,
+  readingLimit,
   roundLine,
   runoutRows,
   swingWords,
+  typed,
+  waitingWords,
+  withReading,
 } from "./fitting_view.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
+import { digits } from "./units.js";
 
 const { bench, spoken } = startScreen();
 
@@ -56,7 +63,8 @@ function whetherKept(kept) {
   return el("p", {}, el("a", { href: `/jobs/${kept.job_id}` }, words));
 }
 
-const PARTS = "/api/fitting/parts";
+const FITTING = "/api/fitting";
+const PARTS = `${FITTING}/parts`;
 const AT_ONCE = 20;
 
 async function throwAway(number) {
@@ -64,8 +72,40 @@ async function throwAway(number) {
     await post(`${PARTS}/${number}/throw_away`);
     await showKept();
   } catch (problem) {
-    byId("kept-list").prepend(note("stop", spoken(problem.message)));
+    byId("kept-told").replaceChildren(note("stop", spoken(problem.message)));
   }
+}
+
+/** Names what was kept without a name. */
+async function giveName(number, part) {
+  try {
+    const kept = await post(`${PARTS}/${number}/name?part=${encodeURIComponent(part.trim())}`);
+    byId("kept-told").replaceChildren(whetherKept(kept));
+    await showKept();
+  } catch (problem) {
+    byId("kept-told").replaceChildren(note("stop", spoken(problem.message)));
+  }
+}
+
+function naming(one) {
+  const box = el("input", { type: "text", maxlength: 60, required: "", "aria-label": "Name of the part" });
+  const form = el(
+    "form",
+    { class: "kept-naming" },
+    box,
+    el("button", { class: "plain-button" }, "Keep the name"),
+  );
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (box.value.trim()) giveName(one.id, box.value);
+  });
+  const button = el("button", { type: "button", class: "plain-button" }, "Name it");
+  button.setAttribute("aria-label", `Name the ${keptKind(one).toLowerCase()}`);
+  button.addEventListener("click", () => {
+    button.replaceWith(form);
+    box.focus();
+  });
+  return button;
 }
 
 /** What can be had of a result, and how it goes again. */
@@ -74,6 +114,7 @@ function ofResult(one) {
   return el(
     "span",
     { class: "kept-ways" },
+    canBeNamed(one) ? naming(one) : null,
     one.has_curve ? file("curve", "Curve") : null,
     one.has_readings ? file("trace", "Readings") : null,
     el(
@@ -110,14 +151,20 @@ async function showKept(before = null) {
 }
 byId("kept-older").addEventListener("click", () => showKept(shownUpTo));
 
+/** What was typed into a form: the name as a query, and the body. */
+function typedIn(form, bodyOf) {
+  const { part, ...fields } = Object.fromEntries(new FormData(byId(form)));
+  const named = part.trim() ? `?part=${encodeURIComponent(part.trim())}` : "";
+  return [named, bodyOf(fields)];
+}
+
 /** What goes wrong is said where the answer would stand. */
 function answers(form, told, bodyOf, shown) {
   byId(form).addEventListener("submit", async (event) => {
     event.preventDefault();
     try {
-      const { part, ...fields } = Object.fromEntries(new FormData(byId(form)));
-      const named = part.trim() ? `?part=${encodeURIComponent(part.trim())}` : "";
-      const found = await post(`/api/fitting/${form}${named}`, bodyOf(fields));
+      const [named, body] = typedIn(form, bodyOf);
+      const found = await post(`${FITTING}/${form}${named}`, body);
       byId(told).replaceChildren(shown(found), whetherKept(found.kept));
       await showKept();
     } catch (problem) {
@@ -126,7 +173,10 @@ function answers(form, told, bodyOf, shown) {
   });
 }
 
-answers("deck", "deck-told", deckBody, (found) => {
+const readU95 = { face: 0, first: [], second: [] };
+const withLimit = (fields) =>
+  deckBody({ ...fields, repeat_mm: readingLimit([...readU95.first, ...readU95.second]) });
+answers("deck", "deck-told", withLimit, (found) => {
   byId("deck_mm").value = deckForRatio(found);
   return rowsOf(deckRows(found));
 });
@@ -152,7 +202,48 @@ const drawnRound = (found) =>
     svg("polyline", { points: roundLine(found, WIDE, HIGH), class: "round-reading" }),
   );
 
-answers("runout", "runout-told", partBody, (found) =>
+/** Face or crown, read by the gauge into the lines of the crowns. */
+const gaugeOfDeck = () => (byId("deck-gauge").value ? { gauge: byId("deck-gauge").value } : {});
+const typedNumber = (text) => (text.trim() ? typed(text).value : null);
+
+async function readFace() {
+  const before = typedNumber(byId("face_mm").value);
+  const { face_mm } = await post(`${FITTING}/deck/face`, gaugeOfDeck());
+  readU95.face = face_mm.u95;
+  byId("face_mm").value = face_mm.value.toFixed(3);
+  const moved = faceMoved(before, face_mm.value);
+  const next = "Swing the gauge to the crown, turn the piston over TDC, then read the crown.";
+  const words = `The face is read: ${digits(face_mm.value, 3)} mm. ${next}`;
+  return [moved ? note("mind", spoken(moved)) : null, el("p", {}, spoken(words))];
+}
+
+async function readCrown(place) {
+  const face = typedNumber(byId("face_mm").value);
+  const cylinder = byId("deck-cylinder").value.trim();
+  if (face === null) throw new Error("Read the face beside the bore first.");
+  if (!/^\w+$/.test(cylinder)) throw new Error("Say which cylinder, such as 1.");
+  const body = { ...gaugeOfDeck(), face_mm: face, face_u95_mm: readU95.face };
+  const { below_mm, warnings } = await post(`${FITTING}/deck/crown`, body);
+  readU95[place].push(below_mm.u95);
+  byId("crowns").value = withReading(byId("crowns").value, cylinder, place, below_mm.value);
+  const lies = below_mm.value < 0 ? "proud of" : "below";
+  const height = `${digits(Math.abs(below_mm.value), 3)} ± ${digits(below_mm.u95, 3)} mm ${lies} the face`;
+  const words = `Cylinder ${cylinder}, ${place} place: ${height} at TDC.`;
+  return [...warnings.map((one) => note("mind", spoken(one))), el("p", {}, spoken(words))];
+}
+
+for (const button of document.querySelectorAll("[data-place]"))
+  button.addEventListener("click", async () => {
+    const { place } = button.dataset;
+    try {
+      const shown = place === "face" ? await readFace() : await readCrown(place);
+      byId("deck-read-told").replaceChildren(...shown.filter(Boolean));
+    } catch (problem) {
+      byId("deck-read-told").replaceChildren(note("stop", spoken(problem.message)));
+    }
+  });
+
+const runoutShown = (found) =>
   el(
     "div",
     {},
@@ -165,8 +256,62 @@ answers("runout", "runout-told", partBody, (found) =>
       `0 to 360° after ${found.angles_from}, a line every quarter turn; lowest to highest ${swingWords(found)}.`,
     ),
     rowsOf(runoutRows(found)),
-  ),
-);
-answers("end_float", "float-told", partBody, (found) => el("p", {}, spoken(found.words)));
+  );
+const floatShown = (found) => el("p", {}, spoken(found.words));
+answers("runout", "runout-told", partBody, runoutShown);
+answers("end_float", "float-told", partBody, floatShown);
+
+/** What is begun here and ends by itself. */
+const AWAITED = { runout: ["runout-told", runoutShown], end_float: ["float-told", floatShown] };
+const ASKED_EVERY_MS = 700;
+let asking = null;
+
+async function giveUp() {
+  showAwaited(await post(`${FITTING}/awaited/give_up`));
+}
+
+function showAwaited(awaited) {
+  clearTimeout(asking);
+  const [box, shown] = AWAITED[awaited.kind];
+  if (awaited.state === "waiting") {
+    const words = el("p", {}, spoken(waitingWords(awaited)));
+    const stop = el("button", { type: "button", class: "plain-button", onclick: giveUp }, "Stop waiting");
+    const there = byId(box).querySelector(".awaited");
+    if (there) there.querySelector("p").replaceWith(words);
+    else byId(box).replaceChildren(el("div", { class: "awaited" }, words, stop));
+    asking = setTimeout(followAwaited, ASKED_EVERY_MS);
+  } else if (awaited.state === "told") {
+    const found = awaited[awaited.kind];
+    byId(box).replaceChildren(shown(found), whetherKept(found.kept));
+    showKept();
+  } else
+    byId(box).replaceChildren(note(awaited.state === "refused" ? "stop" : "mind", spoken(awaited.sentence)));
+}
+
+async function followAwaited() {
+  try {
+    const awaited = await get(`${FITTING}/awaited`);
+    if (awaited) showAwaited(awaited);
+  } catch {
+    asking = setTimeout(followAwaited, ASKED_EVERY_MS);
+  }
+}
+
+for (const button of document.querySelectorAll("[data-await]"))
+  button.addEventListener("click", async () => {
+    const kind = button.dataset.await;
+    const [box] = AWAITED[kind];
+    try {
+      const [named, body] = typedIn(kind, partBody);
+      byId(box).replaceChildren();
+      showAwaited(await post(`${FITTING}/${kind}/await${named}`, body));
+    } catch (problem) {
+      byId(box).replaceChildren(note("stop", spoken(problem.message)));
+    }
+  });
+
+get(`${FITTING}/awaited`)
+  .then((awaited) => awaited?.state === "waiting" && showAwaited(awaited))
+  .catch(() => null);
 showKept().catch((problem) => byId("kept-list").replaceChildren(note("stop", spoken(problem.message))));
 document.body.dataset.ready = "yes";

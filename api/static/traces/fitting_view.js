@@ -32,9 +32,10 @@ export const markBody = (fields) =>
 const readings = (text) => clean(text).replaceAll("+", " ").split(/\s+/).map(number);
 
 /** Lines such as "1 = 0.31 / 0.25" and the spacing. */
-export function deckBody({ crowns, spacing }) {
+export function deckBody({ crowns, spacing, ...more }) {
   const lines = crowns.split("\n").filter((line) => line.trim());
   const body = {
+    ...more,
     crowns: lines.map((line) => {
       const found = /^\s*(\w+)\s*[=:]([^/]+)\/([^/]+)$/.exec(line);
       if (!found) throw new Error(`"${line.trim()}" is no cylinder with two places; write 1 = 0.31 / 0.25.`);
@@ -43,6 +44,33 @@ export function deckBody({ crowns, spacing }) {
   };
   return spacing.trim() ? { ...body, spacing_mm: number(spacing) } : body;
 }
+
+/** A reading written into the lines of the crowns: its cylinder's line, the first place or the second. */
+export function withReading(crowns, cylinder, place, mm) {
+  const own = new RegExp(`^\\s*${cylinder}\\s*=`);
+  const lines = crowns.split("\n").filter((line) => line.trim());
+  const at = lines.findIndex((line) => own.test(line));
+  const [, first = "", second = ""] = /=([^/]*)\/?(.*)$/.exec(lines[at] ?? "") ?? [];
+  const both = { first: first.trim(), second: second.trim(), [place]: mm.toFixed(3) };
+  const line = `${cylinder} = ${both.first} / ${both.second}`.trimEnd();
+  return (at < 0 ? [...lines, line] : lines.with(at, line)).join("\n");
+}
+
+const SAME_FACE_MM = 0.02;
+/** What to say of a face that was read again; empty where it reads as before. */
+export function faceMoved(before, now) {
+  const off = Math.abs(now - before);
+  if (before === null || off <= SAME_FACE_MM) return "";
+  return (
+    `The face reads ${digits(off, 3)} mm otherwise than before: another bore, or the stand moved or the zero key was ` +
+    "pressed meanwhile. If it is the same bore, read its crown anew."
+  );
+}
+
+const USUAL_LIMIT_MM = 0.01;
+/** The limit of error of a reading by the gauge, from its interval; the usual one where that is less. */
+export const readingLimit = (u95s) =>
+  Math.max(USUAL_LIMIT_MM, ...u95s.map((u95) => (Math.sqrt(3) * u95) / 2));
 
 const figure = (one, decimals, unit) =>
   `${digits(one.value, decimals)} ± ${digits(one.u95, decimals)}${unit}`;
@@ -153,6 +181,15 @@ function limitWords({ least_mm, most_mm, held }) {
   const limits = [least_mm, most_mm].filter((one) => one !== null);
   return limits.length ? `${limits.join(" to ")}\u00a0mm: ${HELD[held]}` : "";
 }
+
+/** What can still be named: kept without a name. */
+export const canBeNamed = (one) => one.fact === null && one.part === "";
+
+/** What is said while a part is waited for. */
+export const waitingWords = ({ kind, sentence, turned_deg }) =>
+  kind === "runout" && turned_deg > 0
+    ? `${sentence} Turned so far: ${digits(turned_deg / 360, 1)} times round.`
+    : sentence;
 
 /** When, part, what, the numbers as lines, the limit. */
 export function keptRow(one, language = document.documentElement.lang) {

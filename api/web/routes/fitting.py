@@ -13,16 +13,22 @@ from fastapi.responses import Response, StreamingResponse
 from pydantic import AfterValidator
 
 from api.base import Trouble, readable
+from api.hands import AwaitedView
 from api.jobs import PartLine, PartRecord, curve_csv, lines_csv
 from api.measure import (
     CompressionEntry,
     CompressionView,
+    CrownPlaceEntry,
+    CrownReadView,
     DeckEntry,
     DeckView,
     EndFloatView,
+    FaceReadView,
+    KeptPart,
     MarkEntry,
     MarkView,
     PartEntry,
+    PlaceEntry,
     RunoutView,
     TurnedEntry,
     compression_of,
@@ -41,6 +47,11 @@ TOO_LARGE: dict[int | str, dict[str, Any]] = {
 NamedPart = Annotated[
     str,
     Query(max_length=60, description="What the part is called: named, it stands in the open job, too."),
+    AfterValidator(readable),
+]
+PartName = Annotated[
+    str,
+    Query(min_length=1, max_length=60, pattern=r"\S", description="What the part is called."),
     AfterValidator(readable),
 ]
 PartNumber = Annotated[int, Path(ge=1, le=2**53, description="Number of the result.")]
@@ -80,6 +91,42 @@ async def tell_runout(entry: TurnedEntry, job_service: TheJobService, part: Name
 async def tell_end_float(entry: PartEntry, job_service: TheJobService, part: NamedPart = "") -> EndFloatView:
     """Give how far it goes, from its rests at either end since the crank stands."""
     return await job_service.turned_parts.end_float(entry, part)
+
+
+@router.post("/runout/await", summary="A runout that is told by itself")
+async def await_runout(entry: TurnedEntry, job_service: TheJobService, part: NamedPart = "") -> AwaitedView:
+    """Wait for the part to be turned twice round and the crank to rest; it is told and kept then."""
+    return job_service.turned_parts.await_part("runout", entry, part)
+
+
+@router.post("/end_float/await", summary="An end float that is told by itself")
+async def await_end_float(entry: PartEntry, job_service: TheJobService, part: NamedPart = "") -> AwaitedView:
+    """Wait for the shaft to be pushed and pulled and to rest; it is told and kept then."""
+    return job_service.turned_parts.await_part("end_float", entry, part)
+
+
+@router.get("/awaited", summary="What is waited for")
+def read_awaited(job_service: TheJobService) -> AwaitedView | None:
+    """Give the part that is waited for, or what came of the last one; null where there was none."""
+    return job_service.turned_parts.awaited()
+
+
+@router.post("/awaited/give_up", summary="Wait no longer")
+async def give_up_awaited(job_service: TheJobService) -> AwaitedView | None:
+    """Give up what is waited for; what was told stays."""
+    return job_service.turned_parts.give_up()
+
+
+@router.post("/deck/face", summary="The gauge at rest on the block's face")
+async def read_face(entry: PlaceEntry, job_service: TheJobService) -> FaceReadView:
+    """Read the gauge where it rests; nothing is kept before the deck is told."""
+    return await job_service.turned_parts.face_reading(entry)
+
+
+@router.post("/deck/crown", summary="A crown's highest point under the gauge")
+async def read_crown(entry: CrownPlaceEntry, job_service: TheJobService) -> CrownReadView:
+    """Read a crown at TDC off its way over it since the gauge was set there, against the face."""
+    return await job_service.turned_parts.crown_reading(entry)
 
 
 @router.get("/parts", summary="What was told of parts, the newest first")
@@ -123,6 +170,12 @@ async def read_readings(number: PartNumber, job_service: TheJobService) -> Strea
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="part-{number:05d}.csv"'},
     )
+
+
+@router.post("/parts/{number}/name", summary="Name a result")
+async def name_part(number: PartNumber, job_service: TheJobService, part: PartName) -> KeptPart:
+    """Name what was kept without a name: it becomes the entry of the job that was open when it was told."""
+    return await job_service.turned_parts.name(number, part)
 
 
 @router.post("/parts/{number}/throw_away", summary="Throw a result away")

@@ -1,14 +1,19 @@
 import {
+  canBeNamed,
   compressionBody,
   deckBody,
   deckForRatio,
   deckRows,
+  faceMoved,
   keptRow,
   markBody,
   partBody,
+  readingLimit,
   roundLine,
   runoutRows,
   typed,
+  waitingWords,
+  withReading,
 } from "/static/fitting_view.js";
 import { equal, ok } from "./check.js";
 
@@ -22,6 +27,38 @@ const refused = (call) => {
 };
 
 export const tests = {
+  "a crown that was read stands in its cylinder's line"() {
+    equal(withReading("", "1", "first", 0.3104), "1 = 0.310 /");
+    equal(withReading("1 = 0.310 /", "1", "second", 0.25), "1 = 0.310 / 0.250");
+    equal(withReading("1 = 0.310 / 0.250", "1", "first", -0.05), "1 = -0.050 / 0.250");
+    equal(withReading("1 = 0.310 / 0.250", "2", "second", 0.2), "1 = 0.310 / 0.250\n2 =  / 0.200");
+    equal(withReading("11 = 0.1 / 0.2", "1", "first", 0.3), "11 = 0.1 / 0.2\n1 = 0.300 /");
+  },
+  "a crown with one place alone is said to be so"() {
+    ok(
+      refused(() => deckBody({ crowns: withReading("", "1", "first", 0.31), spacing: "" })).includes(
+        "two places",
+      ),
+    );
+  },
+  "a face that reads otherwise than before is spoken of"() {
+    equal(faceMoved(null, 1.2), "");
+    equal(faceMoved(1.2, 1.21), "");
+    ok(faceMoved(1.2, 1.26).includes("0.060 mm otherwise"));
+  },
+  "a reading's limit is never finer than usual"() {
+    equal(readingLimit([]), 0.01);
+    equal(readingLimit([0.004, 0.02]).toFixed(4), "0.0173");
+  },
+  "how far it was turned is said while it is waited for"() {
+    const waiting = { kind: "runout", sentence: "Turn it.", turned_deg: 540 };
+    equal(waitingWords(waiting), "Turn it. Turned so far: 1.5 times round.");
+    equal(waitingWords({ ...waiting, kind: "end_float" }), "Turn it.");
+  },
+  "only what has no name can be named"() {
+    ok(canBeNamed({ fact: null, part: "" }));
+    ok(!canBeNamed({ fact: null, part: "Damper" }));
+  },
   "limits and gauge of a part as they are typed"() {
     equal(partBody({ most_mm: "0,05", gauge: "dial_b" }), { most_mm: 0.05, gauge: "dial_b" });
     equal(partBody({ most_mm: " ", gauge: "" }), {});

@@ -95,6 +95,68 @@ def test_an_unnamed_result_belongs_to_the_open_job_and_is_not_on_its_sheet(shop:
     assert [one["id"] for one in shop.get(f"/api/fitting/parts?job_id={shop.job_id}")] == [kept["number"]]
 
 
+def test_named_later_it_becomes_the_entry_of_its_job(shop: Any) -> None:
+    number = shop.post("/api/fitting/mark", MARK)["kept"]["number"]
+    kept = shop.post(f"/api/fitting/parts/{number}/name?part=%20Damper%20", {})
+    assert kept["job_id"] == shop.job_id
+    assert kept["sentence"].endswith("as Damper.")
+    [line] = shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"]
+    assert line["part"] == "Damper"
+    [listed] = shop.get("/api/fitting/parts")
+    assert (listed["id"], listed["part"], listed["fact"]) == (number, "Damper", kept["fact"])
+    fact = next(one for one in shop.job()["facts"] if one["number"] == kept["fact"])
+    assert (fact["what"]["kind"], fact["what"]["part"]) == ("part_measured", "Damper")
+
+    again = shop.client.post(f"/api/fitting/parts/{number}/name?part=Other", json={})
+    assert (again.status_code, again.json()["code"]) == (409, "not_to_be_named")
+    shop.post(f"/api/fitting/parts/{number}/throw_away", {})
+    assert shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"] == [], "withdrawn as one named at once"
+
+
+def test_named_later_without_a_job_it_has_its_name_in_the_list(recorded: Any) -> None:
+    """Also where another job is open by then: it was told of something else."""
+    shop = recorded()
+    number = shop.post("/api/fitting/mark", MARK)["kept"]["number"]
+    shop.begin()
+    shop.post(f"/api/jobs/{shop.job_id}/open", {})
+    kept = shop.post(f"/api/fitting/parts/{number}/name?part=Damper", {})
+    assert (kept["job_id"], kept["fact"]) == (None, None)
+    assert "No job was open" in kept["sentence"]
+    assert [one["part"] for one in shop.get("/api/fitting/parts")] == ["Damper"]
+    assert shop.get(f"/api/jobs/{shop.job_id}/sheet.json")["parts"] == []
+    assert shop.get(f"/api/fitting/parts/{number}")["told"]["late_deg"]["value"] == 2.0
+
+
+def test_what_cannot_be_named_is_told_by_code_and_sentence(shop: Any) -> None:
+    number = shop.post("/api/fitting/mark", MARK)["kept"]["number"]
+    for name in ("%20", "", "x" * 61):
+        assert shop.client.post(f"/api/fitting/parts/{number}/name?part={name}", json={}).status_code == 422
+    assert (
+        shop.client.post("/api/fitting/parts/77/name?part=Damper", json={}).json()["code"] == "no_such_part"
+    )
+    shop.post(f"/api/fitting/parts/{number}/throw_away", {})
+    refused = shop.client.post(f"/api/fitting/parts/{number}/name?part=Damper", json={})
+    assert refused.json()["code"] == "not_to_be_named"
+    assert "thrown away" in refused.json()["message"]
+
+
+def test_a_signed_job_takes_no_name_in_and_the_list_does(recorded: Any) -> None:
+    shop = recorded()
+    to_the_lobes, numbers = shop.to_the_lobes, []
+
+    def keeping_a_mark() -> None:
+        shop.post(f"/api/jobs/{shop.job_id}/open", {})
+        numbers.append(shop.post("/api/fitting/mark", MARK)["kept"]["number"])
+        to_the_lobes()
+
+    shop.to_the_lobes = keeping_a_mark
+    shop.whole_job()
+    kept = shop.post(f"/api/fitting/parts/{numbers[0]}/name?part=Damper", {})
+    assert kept["fact"] is None
+    assert "not on the sheet" in kept["sentence"]
+    assert [one["part"] for one in shop.get("/api/fitting/parts")] == ["Damper"]
+
+
 def test_the_list_comes_as_a_table_with_every_number_in_mm_and_inch(shop: Any) -> None:
     shop.post("/api/fitting/mark?part=Damper", MARK)
     table = rows(shop.client.get("/api/fitting/parts.csv").text)
