@@ -87,6 +87,8 @@ def _end_float(told: EndFloatView) -> Entry:
 @_entry.register
 def _deck(told: DeckView) -> Entry:
     figures = [_mm(f"cylinder {one.cylinder}", one.deck_mm) for one in told.cylinders]
+    if len(figures) == 1:
+        return "deck", figures, "Deck height of one cylinder; below the face is positive."
     spread = told.spread_mm
     words = f"Deck heights apart by {spread.value:.3f} ± {spread.u95:.3f} mm; below the face is positive."
     return "deck", [*figures, _mm("spread", spread)], words

@@ -93,7 +93,7 @@ export function deckRows(found) {
     `Cylinder ${one.cylinder}, ${one.deck_mm.value < 0 ? "proud" : "below"}`,
     figure({ ...one.deck_mm, value: Math.abs(one.deck_mm.value) }, 3, "\u00a0mm"),
   ]);
-  rows.push(["Spread", figure(found.spread_mm, 3, "\u00a0mm")]);
+  if (found.cylinders.length > 1) rows.push(["Spread", figure(found.spread_mm, 3, "\u00a0mm")]);
   if (found.tilt_along) rows.push(["Tilt along, in 100 mm", figure(found.tilt_along, 3, "\u00a0mm")]);
   return rows;
 }
