@@ -80,14 +80,15 @@ class TurnedParts:
         """Tell the runout of what was turned under a gauge since it was set, and keep it."""
         as_now = self._as_now(entry.gauge)
         tdc_deg = as_now.settings["tdc_deg"] if as_now.settings["tdc_from"] is not None else None
+        inward = self._inward(as_now.gauge)
         heard = _heard(self._hands_free.lately(as_now.gauge, since_ns))
 
         def found() -> tuple[RunoutView, Heard]:  # with the looking back, of which there may be minutes
             own = replace(heard, streams=since_set(heard.streams))
-            return runout_of(entry, as_now.gauge, own.streams, as_now.gauge_facts(), tdc_deg), own
+            return runout_of(entry, as_now.gauge, own.streams, as_now.gauge_facts(), tdc_deg, inward), own
 
         view, own = await asyncio.to_thread(found)
-        return await self.kept(part, entry, view, own, as_now.facts | {"tdc_deg": tdc_deg})
+        return await self.kept(part, entry, view, own, as_now.facts | {"tdc_deg": tdc_deg, "inward": inward})
 
     async def end_float(self, entry: PartEntry, part: str) -> EndFloatView:
         """Tell how far the shaft was pushed and pulled since the crank stands, and keep it."""
@@ -296,6 +297,11 @@ class TurnedParts:
             return "" if job_id is None else self._jobs.read.job(job_id).job.reference
         except NotFoundError:  # put away since
             return ""
+
+    def _inward(self, gauge: str) -> int | None:
+        """Give +1 where the gauge's reading grows as its plunger goes in, as a piston has shown; `None` if none has."""
+        last = self._parts.measurements.last_tdc(gauge=gauge)
+        return None if last is None else (last.detail or {}).get("polarity")
 
     def _as_now(self, gauge: str | None) -> Measurement:
         """Give gauge, what is known of it, and true TDC as a lobe that was begun now would have them."""

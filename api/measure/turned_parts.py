@@ -85,15 +85,23 @@ class EndFloatView(PartView):
 
 @with_service_errors
 def runout_of(
-    entry: TurnedEntry, gauge: str, streams: Streams, facts: GaugeFacts, tdc_deg: float | None
+    entry: TurnedEntry,
+    gauge: str,
+    streams: Streams,
+    facts: GaugeFacts,
+    tdc_deg: float | None,
+    inward: int | None = None,
 ) -> RunoutView:
-    """Find the runout of what was turned under a gauge."""
+    """Find the runout of what was turned under a gauge; `inward` is `None` where no piston has shown its sign."""
     from analysis.report import find_runout  # here: it would hold up the first page
 
-    found = find_runout(streams, facts, zero_deg=tdc_deg or 0.0, on_face=entry.face_radius_mm is not None)
+    on_face = entry.face_radius_mm is not None
+    found = find_runout(streams, facts, zero_deg=tdc_deg or 0.0, inward=inward or 1, on_face=on_face)
     zero: Literal["true TDC", "the encoder's zero"] = "the encoder's zero" if tdc_deg is None else "true TDC"
     held = held_against(found.total_mm, entry)
     high = f"; highest {found.high_at_deg.value:.0f}° after {zero}" if found.waves[0].seen else ""
+    if high and inward is None:
+        high += ", if the reading grows as the plunger goes in"
     return RunoutView(
         gauge=gauge,
         total_mm=FigureView.model_validate(found.total_mm),
