@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, expand, limit_u, smallest_step
-from analysis.report.reading_off import Figure
+from analysis.report.reading_off import Figure, rounded_u_mm
 
 _NOISE_OF_BENDS, _GRAIN_OF_NOISE = 1.65, 3.0
 """Middle of the second differences of noise of one; what a fine gauge wanders by more than its step is its step here."""
@@ -94,7 +94,8 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
     told = expand(
         [
             *spread,
-            Component("step", step_mm * float(np.sqrt(2.0 / 12.0))),
+            # An end that is felt a little otherwise each time is rounded otherwise each time, which its scatter tells.
+            *(Component("step", rounded_u_mm(step_mm, float(np.var(one, ddof=1)))) for one in (low, high)),
             Component("gauge error", limit_u(gauge.error_mm or 0.0)),
             Component("retrace", 2.0 * gauge.stick_mm[1]),
         ]

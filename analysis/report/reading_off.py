@@ -15,6 +15,9 @@ from analysis.lobe import LobeShape, Measured, Reading, base_rounding_mm
 _FEWEST_FREEDOM = 3.0
 _SLOPE_GRID_DEG = 0.5
 _PLACE_DEG = 1e-6
+_OVERTONES = np.arange(1.0, 41.0)
+_BEYOND = float(np.pi**2 / 6.0 - np.sum(1.0 / _OVERTONES**2))
+"""What of the sum over all overtones lies beyond: without noise a place strays by the step in root twelve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +161,8 @@ def rounded_u_mm(step_mm: float, variance_mm2: float) -> float:
     """Give what rounding leaves of one place, however often it is read, as a standard uncertainty.
 
     All where the last digit rests, little where it shakes: the mean of rounded readings strays from the place along a
-    wave whose period is the step, and noise before the rounding flattens it by its characteristic function.
+    saw whose period is the step, and noise before the rounding flattens each of its overtones by the noise's
+    characteristic function there: the finest first.
 
     Parameters
     ----------
@@ -166,5 +170,7 @@ def rounded_u_mm(step_mm: float, variance_mm2: float) -> float:
         Of the rounded readings; what rounding itself adds to it is taken off.
     """
     shakes = max(variance_mm2 - step_mm**2 / 12.0, 0.0)
-    flattened = np.exp(-2.0 * np.pi**2 * shakes / max(step_mm, 1e-9) ** 2)
-    return float(step_mm / np.sqrt(12.0) * flattened)
+    flattened = np.exp(-4.0 * np.pi**2 * _OVERTONES**2 * shakes / max(step_mm, 1e-9) ** 2)
+    return float(
+        step_mm / np.pi * np.sqrt(0.5 * np.sum(flattened / _OVERTONES**2) + 0.5 * _BEYOND * flattened[-1])
+    )
