@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from analysis.timing import Withdrawn
-from api.base import BlockedError, Body, ConflictError, NotFoundError
+from api.base import BlockedError, Body, ConflictError, NotFoundError, ServiceError
 from api.hands.awaited_part import (
     ENOUGH_EACH_WAY,
     PUSHED_AND_RESTED_S,
@@ -62,6 +62,9 @@ from api.store import (
     throwing_away,
 )
 from capture.base import wire_now_ns
+
+FACE_WAITS, FACE_WAIT_S = 5, 0.5
+"""So often and so long a gauge that does not rest yet is waited for."""
 
 View = TypeVar("View", bound=PartView)
 
@@ -160,10 +163,18 @@ class TurnedParts:
     # -- the two readings of a deck height
 
     async def face_reading(self, entry: PlaceEntry) -> FaceReadView:
-        """Read the gauge where it rests on the block's face."""
+        """Read the gauge where it rests on the block's face; one that was set there just now is waited for."""
         as_now = self._as_now(entry.gauge)
-        heard = _heard(self._hands_free.lately(as_now.gauge))
-        return await asyncio.to_thread(face_read, as_now.gauge, heard.streams, as_now.gauge_facts())
+        facts, still_to_wait = as_now.gauge_facts(), FACE_WAITS
+        while True:
+            heard = _heard(self._hands_free.lately(as_now.gauge))
+            try:
+                return await asyncio.to_thread(face_read, as_now.gauge, heard.streams, facts)
+            except ServiceError as error:
+                if error.code != "gauge_not_at_rest" or not still_to_wait:
+                    raise
+            still_to_wait -= 1
+            await asyncio.sleep(FACE_WAIT_S)
 
     async def crown_reading(self, entry: CrownPlaceEntry) -> CrownReadView:
         """Read a crown's highest point, from what was turned since the gauge was set on it."""
