@@ -93,7 +93,7 @@ class ShopMachine(RuleBasedStateMachine):
         self._begin_job()
         first = min(self.kept.jobs)
         self.exported = self.world.web.get(f"/api/jobs/{first}/job.zip").content
-        for _ in range(10):  # a computer too busy to read says so, and asks to turn again
+        for _ in range(40):  # a computer too busy to read says so, and asks to turn again
             number = self._measured()
             if "turn again" not in self.kept.measurements[number]["sentence"]:
                 break
