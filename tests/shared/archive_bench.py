@@ -51,6 +51,7 @@ class Keeper:
             bench="",
         )
         self._number = 0
+        self._notes.write(f"begun {os.getpid()}\n")
 
     def blocks(self) -> None:
         """Keep the next block of each channel."""

@@ -178,6 +178,8 @@ class ChaosBench:
     def end_keeping(self) -> None:
         """End the keeper in good order: its last run is whole."""
         assert self.keeper is not None
+        begun = f"begun {self.keeper.pid}\n"  # it may have been started a moment ago
+        until(lambda: begun in (self.data / "kept").read_text(), "the keeper keeps")
         self.keeper.send_signal(signal.SIGTERM)
         assert self.keeper.wait(60) == 0, self.log()[-2000:]
 
