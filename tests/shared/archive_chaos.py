@@ -44,6 +44,8 @@ class Network:
     ----------
     open
         Set while bytes pass.
+    late_s
+        How long whatever passes is held back, each way.
     """
 
     def __init__(self, server: Server) -> None:
@@ -52,6 +54,7 @@ class Network:
         self.open = threading.Event()
         self.open.set()
         self._refusing = self._ended = False
+        self.late_s = 0.0
         self._pairs: set[tuple[socket.socket, socket.socket]] = set()
         self._unnoticed: set[socket.socket] = set()
         self._listener = socket.create_server(("127.0.0.1", self.port), backlog=64)
@@ -137,6 +140,7 @@ class Network:
         with contextlib.suppress(OSError):
             while content := source.recv(AT_ONCE):
                 self.open.wait()
+                time.sleep(self.late_s)
                 sink.sendall(content)
         if source not in self._unnoticed:
             _shut(sink)
