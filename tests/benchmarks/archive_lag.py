@@ -153,6 +153,9 @@ def main() -> None:
                 _wait_for_all(reader, readings // 250)
             trouble = prove(reader).trouble
             print("verify: whole" if not trouble else f"verify: {trouble[:3]}")
+            for process in started:
+                process.kill()
+                process.join()
     finally:
         for process in started:
             process.kill()
