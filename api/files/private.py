@@ -7,6 +7,8 @@ import os
 import stat
 from pathlib import Path
 
+from api.base import MisuseError
+
 OTHERS = stat.S_IRWXG | stat.S_IRWXO
 
 
@@ -20,3 +22,14 @@ def keep_private(data_dir: Path | None = None) -> None:
             found = path.lstat()
             if not stat.S_ISLNK(found.st_mode) and found.st_mode & OTHERS:
                 path.chmod(stat.S_IMODE(found.st_mode) & ~OTHERS)
+
+
+def refuse_open_password_file(name: str) -> None:
+    """Refuse a password file that others may read: a client of its own would only pass it over, or read it."""
+    try:
+        if name and os.name == "posix" and Path(name).stat().st_mode & OTHERS:
+            raise MisuseError(
+                "open_password_file", f"{name} holds a password and others may read it: chmod 600 {name}"
+            )
+    except OSError:
+        return

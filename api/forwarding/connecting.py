@@ -7,10 +7,10 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from api.base import ConflictError, MisuseError, StoreError
+from api.files import refuse_open_password_file
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -23,6 +23,8 @@ CONNECT_S = 10
 LETS_GO_S = 3.0
 """The server lets go of a closed connection's place when it comes to it."""
 GIVEN_UP_AFTER_MS = 30_000
+SERVER_ASKS = {"tcp_keepalives_idle": 10, "tcp_keepalives_interval": 5, "tcp_keepalives_count": 3}
+"""So the server sees within half a minute that a bench's cable was pulled; else it would hold its place for two hours."""
 NO_PSYCOPG = "An archive needs the package psycopg: pip install 'lobewright[archive]'."
 
 
@@ -87,17 +89,6 @@ def connect(url: str) -> Connection[tuple[Any, ...]]:
         raise StoreError(
             "archive_unreachable", f"The archive cannot be reached: {first_line(error)}."
         ) from None
-
-
-def refuse_open_password_file(name: str) -> None:
-    """Refuse a password file that others may read: the server's own client would only pass it over."""
-    try:
-        if name and os.name == "posix" and Path(name).stat().st_mode & 0o077:
-            raise MisuseError(
-                "open_password_file", f"{name} holds a password and others may read it: chmod 600 {name}"
-            )
-    except OSError:
-        return
 
 
 def first_line(error: Exception) -> str:
@@ -171,6 +162,8 @@ def open_as(
         connection.execute(
             "SET synchronous_commit = on"
         )  # what is acknowledged shall outlive the server's end
+        for what, value in SERVER_ASKS.items():
+            connection.execute(f"SET {what} = {value}".encode())
         connection.commit()
         _refuse_twin(connection, bench)
         connection.commit()

@@ -8,6 +8,7 @@ from api.live.curve_points import LOOK_BACK_NS, STILL_DEG, CurvePointsSoFar
 from api.live.estimating import PROGRAM, FitOutcome, LiveEstimate, estimate
 from api.live.feed import Feed
 from api.live.fields import error_fields, result_fields, together_fields
+from api.live.numbers import LiveNumbers
 from api.live.recent import Recent
 from api.live.screens import Watcher
 
@@ -22,6 +23,7 @@ __all__ = [
     "FeedMessage",
     "FitOutcome",
     "LiveEstimate",
+    "LiveNumbers",
     "Recent",
     "Turn",
     "Watcher",

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from api.base import Centre, Guide, Health, Hello, MeasurementView
 from api.live.bench_state import BenchState
 from api.live.estimating import PROGRAM
+from api.live.numbers import LiveNumbers, live_numbers
 from api.live.screens import Screens
 from capture.base import wire_now_ns
 
@@ -46,6 +47,12 @@ class Board:
     def guide(self, health: Health) -> Guide:
         """Say what to do now."""
         return self.guide_maker(health, self.measurement, self.centre)
+
+    def numbers(self) -> LiveNumbers:
+        """Give the numbers of this moment, for what is no screen."""
+        health = self.health()
+        guide = self.guide(health)
+        return live_numbers(health, guide, self.measurement, self._newest_centre(), self.bench.latest)
 
     def say_hello(self) -> None:
         """Let every screen draw itself anew: another run has begun, or the bench is back."""

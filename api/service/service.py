@@ -11,6 +11,7 @@ from starlette.requests import HTTPConnection
 
 from api.archive import ImportDesk
 from api.base import ServiceConfig
+from api.broker import TELL_EVERY_S, Broker, broker_of
 from api.forwarding import Forwarder, forwarder_of
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
@@ -55,6 +56,8 @@ class Service:
         )
         self.forwarder: Forwarder | None = forwarder_of(config.data_dir, config.bench_file)
         """Carries what is kept to the shop's archive, where the bench file names one."""
+        self.broker: Broker | None = broker_of(config.bench_file)
+        """Has the live numbers for the rest of the house, where the bench file names one."""
         self.capture_beats = True
         self.local_name = ""
         """The name under ``.local`` by which other screens find the bench, where one was announced."""
@@ -70,6 +73,9 @@ class Service:
         self.keep(tell_service_manager(self))
         if self.forwarder is not None:
             self.forwarder.start()
+        if self.broker is not None:
+            await asyncio.to_thread(self.broker.start)
+            self.keep(self._tell(self.broker))
 
     async def stop(self) -> None:
         """Stop everything; nothing is lost by it."""
@@ -79,6 +85,8 @@ class Service:
         await self.measuring.close()
         if self.forwarder is not None:
             await asyncio.to_thread(self.forwarder.stop)
+        if self.broker is not None:
+            await asyncio.to_thread(self.broker.stop)
         await asyncio.to_thread(self.imports.close)
         await asyncio.to_thread(self.shop.close)
 
@@ -123,6 +131,12 @@ class Service:
             with contextlib.suppress(ValueError):
                 self.board.publish_health()
             await asyncio.sleep(HEARTBEAT_S)
+
+    async def _tell(self, broker: Broker) -> None:
+        while True:
+            with contextlib.suppress(ValueError):
+                await asyncio.to_thread(broker.tell, self.board.numbers())
+            await asyncio.sleep(TELL_EVERY_S)
 
 
 def the_service(connection: HTTPConnection) -> Service:

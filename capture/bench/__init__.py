@@ -1,6 +1,7 @@
 """The bench file and the frame kinds it names: bytes of one instrument into values."""
 
 from capture.bench.board import ASK_BOARD, BOARD_TAGS
+from capture.bench.elsewhere import BrokerOfHouse
 from capture.bench.file import (
     Bench,
     CrankInstrument,
@@ -19,6 +20,7 @@ __all__ = [
     "CRANK_KINDS",
     "FRAME_KINDS",
     "Bench",
+    "BrokerOfHouse",
     "CrankInstrument",
     "Frame",
     "GaugeInstrument",

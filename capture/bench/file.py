@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from capture.base import BenchFileError, Channel
 from capture.bench.board import BOARD_TAGS
+from capture.bench.elsewhere import ArchiveOfBenches, BrokerOfHouse
 from capture.bench.frames import Decoder, compiled
 from capture.bench.kinds import CRANK_KINDS, FRAME_KINDS, GAUGE_KINDS, make_decoder
 from capture.bench.problems import Models, problems_of, syntax_problem
@@ -211,36 +212,6 @@ class GaugeInstrument(Instrument):
         return Channel(self.name, "gauge", self.unit, sign=self.sign)
 
 
-class ArchiveOfBenches(BaseModel):
-    """Where a shop of several benches keeps what each has kept, and what this bench is called there."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-    url: str
-    name: str
-
-    @field_validator("url")
-    @classmethod
-    def _url_is_an_archives(cls, url: str) -> str:
-        if not re.match(r"postgres(ql)?://", url):
-            raise ValueError("`url` is no archive's address; write postgresql://role@host/database")
-        if re.search(r"//[^/@]*:[^/@]*@|[?&]password=", url):
-            raise ValueError(
-                "`url` holds a password, which everybody reads who reads this file; take it out, and give it in "
-                "PGPASSWORD or in a file with rights 0600 that PGPASSFILE names"
-            )
-        return url
-
-    @field_validator("name")
-    @classmethod
-    def _name_fits_a_role(cls, name: str) -> str:
-        if re.fullmatch(r"[a-z][a-z0-9_]{0,31}", name):
-            return name
-        raise ValueError(
-            f"{name!r} cannot be a bench's name; use small letters, digits and _, a letter first"
-        )
-
-
 class Bench(BaseModel):
     """A checked bench file.
 
@@ -250,7 +221,8 @@ class Bench(BaseModel):
         A bench may be without an encoder for a while; nothing can be measured then.
     gauge : tuple of GaugeInstrument
     archive : ArchiveOfBenches or None
-        Nothing that capture asks after.
+    mqtt : BrokerOfHouse or None
+        Nothing that capture asks after, both.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
@@ -258,6 +230,7 @@ class Bench(BaseModel):
     crank: CrankInstrument | None = None
     gauge: Annotated[tuple[GaugeInstrument, ...], Field(strict=False)] = ()
     archive: ArchiveOfBenches | None = None
+    mqtt: BrokerOfHouse | None = None
 
     @model_validator(mode="after")
     def _nothing_twice(self) -> Self:
@@ -341,7 +314,13 @@ def parse_bench(content: bytes, name: str = "bench.toml") -> Bench:
         raise BenchFileError(problems_of(name, text, table, error, MODELS)) from error
 
 
-MODELS: Models = {"": Bench, "crank": CrankInstrument, "gauge": GaugeInstrument, "archive": ArchiveOfBenches}
+MODELS: Models = {
+    "": Bench,
+    "crank": CrankInstrument,
+    "gauge": GaugeInstrument,
+    "archive": ArchiveOfBenches,
+    "mqtt": BrokerOfHouse,
+}
 
 
 def _known_frame(frame: str, kinds: tuple[str, ...], what: str) -> str:

@@ -65,6 +65,7 @@ class Wires:
 
     masters: dict[str, int] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
+    more: str = ""
 
     def add(self, name: str) -> None:
         master, slave = pty.openpty()
@@ -79,7 +80,7 @@ class Wires:
             f'[[gauge]]\nname = "{name}"\nport = "{self.names[name]}"\nframe = "decimal"\nstep_mm = 0.001\n'
             for name in GAUGES
         ]
-        return crank + "".join(gauges)
+        return crank + "".join(gauges) + self.more
 
 
 class Screen(threading.Thread):
@@ -171,6 +172,8 @@ class Given:
     screens: int
     crank_hz: int
     share: float
+    more: str = ""
+    """Further lines of the bench file."""
 
 
 def kept_of(data: Path) -> int:
@@ -186,7 +189,7 @@ def measured_ms(given: Given, *, measuring: bool) -> tuple[np.ndarray, float, fl
     """Latency of every line at every screen, messages a second and screen, and the share of lines kept."""
     seconds, crank_hz = given.seconds, given.crank_hz
     with tempfile.TemporaryDirectory() as name, held_to(given.share) as before:
-        folder, wires = Path(name), Wires()
+        folder, wires = Path(name), Wires(more=given.more)
         for wire in ("crank", *GAUGES):
             wires.add(wire)
         stamps = folder / "stamps.npy"

@@ -163,6 +163,15 @@ async function paintArchive() {
   }
 }
 
+/** Whether the house's broker has the live numbers; nothing is said where the bench file names none. */
+async function paintBroker() {
+  const told = await get("/api/broker").catch(() => null);
+  if (told) {
+    put(byId("broker"), spoken(told.sentence));
+    show(byId("broker"), told.state !== "none");
+  }
+}
+
 /** Where other screens find this one: told by the server where it knows, else this page's own address. */
 async function paintReach() {
   const reach = await get("/api/addresses").catch(() => null);
@@ -185,5 +194,7 @@ load()
   });
 paintReach();
 paintArchive();
+paintBroker();
 setInterval(paintArchive, 5000);
+setInterval(paintBroker, 5000);
 setUp();

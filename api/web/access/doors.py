@@ -20,7 +20,17 @@ from api.web.access.access import READING_METHODS
 STRANGERS_AT_ONCE, PAIRED_AT_ONCE = 1, 2
 MOST_WAITING, MOST_WAITING_OF_ONE = 48, 8
 LONGEST_WAIT_S = 20.0
-QUICK = frozenset({"/api/bench", "/api/latest", "/api/health", "/api/addresses"})
+QUICK = frozenset(
+    {
+        "/api/bench",
+        "/api/latest",
+        "/api/numbers",
+        "/api/health",
+        "/api/addresses",
+        "/api/archive",
+        "/api/broker",
+    }
+)
 """Answered out of memory; everything else under ``/api/`` is looked up or computed."""
 
 

@@ -25,8 +25,9 @@ from api.base import (
     qr_code,
     shop_addresses,
 )
+from api.broker import NO_BROKER, BrokerStanding
 from api.forwarding import NO_ARCHIVE, ArchiveStanding
-from api.live import PROGRAM, Watcher
+from api.live import PROGRAM, LiveNumbers, Watcher
 from api.service import Service, described, the_service
 from api.web.access import Access, neighbourhood
 
@@ -111,6 +112,12 @@ async def get_latest(service: TheService) -> LatestView:
     return LatestView(now_ms=time.time() * 1e3, latest=service.bench.latest)
 
 
+@router.get("/api/numbers")
+async def get_numbers(service: TheService) -> LiveNumbers:
+    """Give the numbers of this moment: what a broker of the house is told, too."""
+    return service.board.numbers()
+
+
 @router.get("/api/health", responses={UNWELL: {"model": ServiceHealth, "description": "Not all is well."}})
 @router.get("/health", include_in_schema=False)
 async def get_health(service: TheService, response: Response) -> ServiceHealth:
@@ -163,6 +170,12 @@ async def press(
 async def get_archive(service: TheService) -> ArchiveStanding:
     """Tell how far behind the shop's archive is, where the bench file names one."""
     return NO_ARCHIVE if service.forwarder is None else service.forwarder.standing()
+
+
+@router.get("/api/broker")
+async def get_broker(service: TheService) -> BrokerStanding:
+    """Tell whether the house's broker has the live numbers, where the bench file names one."""
+    return NO_BROKER if service.broker is None else service.broker.standing()
 
 
 @router.get("/api/addresses")

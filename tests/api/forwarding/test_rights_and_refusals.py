@@ -13,10 +13,12 @@ import pytest
 from command import lobewright
 from kept_shop import add_job, add_run
 from postgres import Server
+from waiting import until
 
 from api.base import ConflictError, MisuseError, ServiceError, StoreError
 from api.forwarding import Forwarder, prepare, prove
 from api.forwarding.connecting import BenchName, connect, open_as, open_for_reading
+from api.store import contents_of
 
 EAST = BenchName("east", "11111111-1111-4111-8111-111111111111")
 
@@ -153,6 +155,61 @@ def test_an_archive_of_another_version_says_which_to_upgrade(
     with pytest.raises(StoreError, match=words):
         open_as(EAST, server.url(archive, EAST.role))
     assert written(server, archive) == (None, 0)
+
+
+WRONGS: dict[str, tuple[str, str, str]] = {
+    "no such server": ("postgresql://127.0.0.1:9/shop", "", "cannot be reached"),
+    "another's role": ("west@shop", "", "is that of the bench 'west'"),
+    "no bench's role": ("owner@shop", "", "is no bench's"),
+    "newer version": ("east@shop", "INSERT INTO lobewright.migrations VALUES (99)", "update this program"),
+    "older version": ("east@shop", "DELETE FROM lobewright.migrations", "prepare again"),
+    "name taken": (
+        "east@shop",
+        "UPDATE lobewright.benches SET identity = gen_random_uuid() WHERE name = 'east'",
+        "another data folder under the name 'east'",
+    ),
+    "not ours": ("east@postgres", "", "is no archive of Lobewright"),
+}
+
+
+@pytest.mark.parametrize("what", WRONGS)
+def test_a_bench_that_may_not_send_says_why_in_a_sentence_and_writes_nothing(
+    server: Server, archive: str, tmp_path: Path, what: str
+) -> None:
+    """As the thread of a running service meets it: told once, tried again, and what is kept here stays as it is."""
+    where, change, words = WRONGS[what]
+    if change:
+        with psycopg.connect(server.url(archive)) as owner:
+            owner.execute(change.encode())
+    role, _, database = where.partition("@")
+    url = where if "//" in where else server.url(database, role if role == "owner" else f"lobewright_{role}")
+    add_job(tmp_path / "data")
+    add_run(tmp_path / "data", 3)
+    before, rows = everything(server, archive), contents_of(tmp_path / "data")
+    forwarder = Forwarder(tmp_path / "data", url, "east")
+    forwarder.start()
+    try:
+        until(lambda: forwarder.standing().state == "waiting", "it is told")
+    finally:
+        forwarder.stop()
+    told = forwarder.standing().sentence
+    assert words in told
+    assert "the bench measures on" in told
+    assert "\n" not in told
+    assert "Traceback" not in told
+    assert everything(server, archive) == before
+    assert contents_of(tmp_path / "data") == rows
+
+
+def everything(server: Server, archive: str) -> list[tuple[object, ...]]:
+    """All that the archive's tables hold."""
+    tables = ("benches", "documents", "blocks", "signoffs", "migrations")
+    with psycopg.connect(server.url(archive)) as owner:
+        return [
+            row
+            for table in tables
+            for row in owner.execute(f"SELECT t::text FROM lobewright.{table} t ORDER BY 1".encode())
+        ]
 
 
 def written(server: Server, archive: str) -> tuple[str | None, int]:
