@@ -41,6 +41,7 @@ PARTS = {
         "archive",
         "One archive on a server for several benches: make it ready.",
     ),
+    "shop": ("api.cli.shop", "shop", "All benches of an archive on one page, to look at."),
     "tidy": ("api.cli.tidy", "tidy", "Remove old readings; never those of a signed job."),
     "pair": ("api.cli.pair", "pair", "Let another screen change things; list and revoke paired screens."),
     "routes": ("api.cli.routes", "routes", "Every address of the service, and who may call it."),

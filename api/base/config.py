@@ -30,6 +30,8 @@ class ServiceConfig:
         Shown on every page, such as that all instruments are simulated.
     simulator_url
         Control page of the simulated bench; empty for a real one.
+    copy_of
+        The bench whose copy this is, to look at only; empty at the bench itself.
     """
 
     data_dir: Path
@@ -41,3 +43,4 @@ class ServiceConfig:
     names: frozenset[str] = field(default_factory=frozenset)
     notice: str = ""
     simulator_url: str = ""
+    copy_of: str = ""

@@ -23,6 +23,7 @@ from api.base import ServiceError, StoreError
 from api.forwarding.adding import add_blocks, add_documents, add_sign_off, has_less
 from api.forwarding.connecting import BenchName, first_line, open_as
 from api.forwarding.kept import KeptHere
+from api.forwarding.telling import Teller
 from api.store import ARCHIVE_FILE
 from capture.base import BenchFileError, CaptureError
 from capture.bench import load_bench
@@ -145,6 +146,10 @@ class Forwarder:
         self._ending.set()
         if self._thread.is_alive():
             self._thread.join(ENDING_S)
+
+    def teller(self) -> Teller:
+        """Give what tells the same archive what the bench says of itself now."""
+        return Teller(lambda: self._progress.identity if self._progress else "", self._url, self._name)
 
     def standing(self) -> ArchiveStanding:
         """Give how far behind it is."""

@@ -60,7 +60,8 @@ def prepare(url: str, benches: Iterable[str]) -> Prepared:
             _bring_up_to_date(connection)
             made = [role for role in (READER, *map(role_of, names)) if _make_role(connection, role)]
             _let_read(connection)
-            for name in names:
+            known = connection.execute("SELECT name FROM lobewright.benches ORDER BY name").fetchall()
+            for name in dict.fromkeys([*names, *(row[0] for row in known)]):  # rights of a newer version, too
                 _let_in(connection, name)
     except psycopg.errors.InsufficientPrivilege as error:
         raise MisuseError(
@@ -111,7 +112,7 @@ def _let_read(connection: Connection[tuple[Any, ...]]) -> None:
 
     reader = sql.Identifier(READER)
     connection.execute(sql.SQL("GRANT USAGE ON SCHEMA lobewright TO {}").format(reader))
-    for table in ("migrations", "benches", *PARTED):
+    for table in ("migrations", "benches", "archive", "live", *PARTED):
         granted = sql.SQL("GRANT SELECT ON {} TO {}").format(sql.Identifier("lobewright", table), reader)
         connection.execute(granted)
 
@@ -127,7 +128,9 @@ def _let_in(connection: Connection[tuple[Any, ...]], name: str) -> None:
     )
     connection.execute(sql.SQL("GRANT USAGE ON SCHEMA lobewright TO {}").format(role))
     connection.execute(sql.SQL("GRANT SELECT ON lobewright.migrations TO {}").format(role))
-    connection.execute(sql.SQL("GRANT EXECUTE ON FUNCTION lobewright.claim TO {}").format(role))
+    for right in ("EXECUTE ON FUNCTION lobewright.claim", "EXECUTE ON FUNCTION lobewright.tell"):
+        connection.execute(sql.SQL("GRANT {} TO {}").format(sql.SQL(right), role))
+    connection.execute(sql.SQL("GRANT USAGE ON SEQUENCE lobewright.arrivals TO {}").format(role))
     for table in PARTED:
         part = sql.Identifier("lobewright", f"{table}_{name}")
         connection.execute(

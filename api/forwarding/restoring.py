@@ -116,20 +116,26 @@ def _put_documents(
         for kind, key, version, sha256, body in cursor:
             if hashlib.sha256(body).digest() != sha256:
                 raise _spoilt(f"{kind} {key}")
+            put_document(shop, streams, folder, kind, key, body)
             if kind in ROW_KEYS:
-                _insert(shop, kind, json.loads(body))
                 numbers.append((version, kind, key))
-            elif kind == RUN:
-                for table, rows in json.loads(body).items():
-                    if table not in {"runs", *RUN_TABLES}:
-                        raise _spoilt(f"{kind} {key}")
-                    for row in rows:
-                        _insert(streams, table, row)
-            elif kind == IMPORTED:
-                (folder / IMPORTED_FOLDER).mkdir(exist_ok=True)
-                (folder / IMPORTED_FOLDER / Path(key).name).write_bytes(body)
     progress.documents = max((number for number, _, _ in numbers), default=0)
     _number_as_before(shop, numbers)
+
+
+def put_document(shop: Database, streams: Database, folder: Path, kind: str, key: str, body: bytes) -> None:
+    """Put a document where it belongs in a bench's folder, in the place of an earlier version of it."""
+    if kind in ROW_KEYS:
+        _put(shop, kind, json.loads(body))
+    elif kind == RUN:
+        for table, rows in json.loads(body).items():
+            if table not in {"runs", *RUN_TABLES}:
+                raise _spoilt(f"{kind} {key}")
+            for row in rows:
+                _put(streams, table, row)
+    elif kind == IMPORTED:
+        (folder / IMPORTED_FOLDER).mkdir(exist_ok=True)
+        (folder / IMPORTED_FOLDER / Path(key).name).write_bytes(body)
 
 
 def _number_as_before(shop: Database, numbers: list[tuple[int, str, str]]) -> None:
@@ -168,10 +174,10 @@ def _put_blocks(
             progress.channels[place[0]] = place[1]
 
 
-def _insert(db: Database, table: str, row: dict[str, Any]) -> None:
+def _put(db: Database, table: str, row: dict[str, Any]) -> None:
     names = ", ".join(f'"{name}"' for name in row)
     marks = ", ".join("?" for _ in row)
-    db.conn.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", list(row.values()))
+    db.conn.execute(f"INSERT OR REPLACE INTO {table} ({names}) VALUES ({marks})", list(row.values()))
 
 
 def _spoilt(what: str) -> StoreError:

@@ -83,4 +83,31 @@ CREATE TRIGGER in_the_chain BEFORE INSERT ON lobewright.signoffs
     FOR EACH ROW EXECUTE FUNCTION lobewright.in_the_chain();
 """
 
-CHANGES = (FIRST,)
+SECOND = """
+CREATE TABLE lobewright.archive (identity uuid NOT NULL DEFAULT gen_random_uuid());
+INSERT INTO lobewright.archive DEFAULT VALUES;
+CREATE SEQUENCE lobewright.arrivals;
+ALTER TABLE lobewright.documents ADD COLUMN arrived bigint NOT NULL DEFAULT nextval('lobewright.arrivals');
+CREATE INDEX documents_arrived ON lobewright.documents (bench, arrived);
+
+CREATE UNLOGGED TABLE lobewright.live (
+    bench text PRIMARY KEY REFERENCES lobewright.benches,
+    at timestamptz NOT NULL,
+    told jsonb NOT NULL CHECK (length(told::text) < 8000)
+);
+CREATE FUNCTION lobewright.tell(wanted text, mine uuid, word jsonb) RETURNS boolean
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+BEGIN
+    INSERT INTO lobewright.live AS l (bench, at, told)
+        SELECT b.name, clock_timestamp(), word FROM lobewright.benches b
+        WHERE b.role = session_user AND b.name = wanted AND b.identity = mine
+        ON CONFLICT (bench) DO UPDATE SET at = EXCLUDED.at, told = EXCLUDED.told;
+    RETURN FOUND;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.tell FROM PUBLIC;
+"""
+"""Documents are numbered as they arrive, so that whoever copies them asks for the later ones alone: of one bench they
+arrive one after another, for only one connection at a time holds its place. And what a bench says of itself now, in the
+one row of its own that it may replace, and by this function alone."""
+
+CHANGES = (FIRST, SECOND)

@@ -7,10 +7,20 @@ from api.host.demo_script import DemoScript
 from api.host.installing import Installation, write_for_review
 from api.host.options import data_option
 from api.host.self_check import State, self_test
-from api.host.serving import WEB_FILE, Companion, check_bench, listening, serve
+from api.host.serving import (
+    THIS_MACHINE,
+    WEB_FILE,
+    Companion,
+    Pages,
+    check_bench,
+    listening,
+    serve,
+    serve_pages,
+)
 from api.host.whole_job import begin_job, cam_of, card_of, do_the_job, engine_of
 
 __all__ = [
+    "THIS_MACHINE",
     "WEB_FILE",
     "Builder",
     "BuilderGaveUp",
@@ -19,6 +29,7 @@ __all__ = [
     "DemoScript",
     "FinishedJobs",
     "Installation",
+    "Pages",
     "State",
     "begin_job",
     "cam_of",
@@ -33,5 +44,6 @@ __all__ = [
     "self_test",
     "send_file",
     "serve",
+    "serve_pages",
     "write_for_review",
 ]

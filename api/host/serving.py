@@ -23,6 +23,8 @@ from api.store import read_only_words
 from capture.store import STORE_NAME, lies_read_only
 
 if TYPE_CHECKING:
+    from fastapi import FastAPI
+
     from api.service import Service
 
 GRACE_S = 2
@@ -134,16 +136,62 @@ def serve(config: ServiceConfig, companion: Companion | None = None) -> None:
     StoreError
         The shop's file is in use, damaged, or from a newer program.
     """
+    with serve_pages(config) as pages:
+        from api.service import Service
+
+        _serve_bench(pages, config, Service(config), companion)
+
+
+class Pages:
+    """Ports that are open, for an application to be served on."""
+
+    def __init__(self, config: ServiceConfig, listeners: list[socket.socket]) -> None:
+        self._config, self._listeners = config, listeners
+        self.port = int(listeners[0].getsockname()[1])
+
+    @property
+    def own(self) -> str:
+        """The address to be opened on this machine."""
+        return address_of(self._listeners[-1])
+
+    def run(self, app: FastAPI, local_name: str = "") -> None:
+        """Serve until told to stop."""
+        import uvicorn
+
+        from api.base import shop_addresses
+        from api.host.finding import say_own_link, say_where
+        from api.host.web_protocol import ShopProtocol
+
+        logging.getLogger("uvicorn.error").addFilter(lambda line: line.getMessage() != DENIED)
+        settings = uvicorn.Config(
+            app,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,  # or a caller could say that it is somebody else
+            http=ShopProtocol,
+            timeout_graceful_shutdown=GRACE_S,
+            ws_ping_interval=PING_S,
+            ws_ping_timeout=PING_S,
+            ws_max_size=LARGEST_WORD,
+            ws_per_message_deflate=False,
+        )
+        say_where(address_of(self._listeners[0]), shop_addresses(self._config.host, self.port, local_name))
+        if app.state.own_screen is not None:
+            say_own_link(self.own, app.state.own_screen.new_link())
+        with _web_file(self._config, self._listeners[-1]):
+            uvicorn.Server(settings).run(self._listeners)
+
+
+@contextlib.contextmanager
+def serve_pages(config: ServiceConfig) -> Iterator[Pages]:
+    """Make the folder and open the ports; ends quietly when told to stop; raises `MisuseError`."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     keep_private()
     _make_folder(config.data_dir)
     keep_private(config.data_dir)
     with told_to_stop(), _all_listening(config.host, config.port) as listeners:
-        from api.service import Service
-
-        service = Service(config)
-        with _web_file(config, listeners[-1]):
-            _serve_on(listeners, config, service, companion)
+        yield Pages(config, listeners)
 
 
 @contextlib.contextmanager
@@ -160,45 +208,22 @@ def told_to_stop() -> Iterator[None]:
         yield
 
 
-def _serve_on(
-    listeners: list[socket.socket], config: ServiceConfig, service: Service, companion: Companion | None
-) -> None:
-    import uvicorn
-
-    from api.base import shop_addresses
-    from api.host.finding import announced, say_own_link, say_where
+def _serve_bench(pages: Pages, config: ServiceConfig, service: Service, companion: Companion | None) -> None:
+    from api.host.finding import announced
     from api.host.supervise import CaptureKeeper
-    from api.host.web_protocol import ShopProtocol
     from api.web import create_app
 
     keeper = None if config.bench_file is None else CaptureKeeper(config.bench_file, config.data_dir)
     sys.setswitchinterval(SWITCH_S)
-    logging.getLogger("uvicorn.error").addFilter(lambda line: line.getMessage() != DENIED)
     app = create_app(config, service)
-    settings = uvicorn.Config(
-        app,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,  # or a caller could say that it is somebody else
-        http=ShopProtocol,
-        timeout_graceful_shutdown=GRACE_S,
-        ws_ping_interval=PING_S,
-        ws_ping_timeout=PING_S,
-        ws_max_size=LARGEST_WORD,
-        ws_per_message_deflate=False,
-    )
     if keeper is not None:
         keeper.start()
     if companion is not None:
-        companion.start(address_of(listeners[-1]))
-    port = int(listeners[0].getsockname()[1])
+        companion.start(pages.own)
+    service.port = pages.port
     try:
-        with announced(config.host, port) as service.local_name:
-            say_where(address_of(listeners[0]), shop_addresses(config.host, port, service.local_name))
-            if app.state.own_screen is not None:
-                say_own_link(address_of(listeners[-1]), app.state.own_screen.new_link())
-            uvicorn.Server(settings).run(listeners)
+        with announced(config.host, pages.port) as service.local_name:
+            pages.run(app, service.local_name)
     finally:
         if companion is not None:
             companion.stop()

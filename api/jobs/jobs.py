@@ -123,6 +123,11 @@ class Jobs:
         """Give where a job stands."""
         return self._known(number)[1]
 
+    def forget(self, number: int) -> None:
+        """Read a job anew when it is asked for next: its rows were changed from outside, as those of a copy are."""
+        self._states.pop(number, None)
+        self._tell(number)
+
     def _known(self, number: int) -> tuple[int, JobState, list[Fact]]:
         known = self._states.get(number)
         if known is None:

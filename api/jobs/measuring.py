@@ -36,7 +36,10 @@ class JobMeasuring:
         measurements: MeasurementReader,
         fits: Fits,
         gauges: Callable[[], list[str]],
+        *,
+        takes_in: bool = True,
     ) -> None:
+        self._takes_in = takes_in  # not in a copy, which is only looked at
         self._jobs = jobs
         self._gauges = gauges
         self._told_gauges: dict[tuple[int, What], str] = {}
@@ -164,6 +167,8 @@ class JobMeasuring:
 
     async def take_in(self, job_id: int) -> None:
         """Take every finished measurement of a job that was not taken yet into its facts, oldest first."""
+        if not self._takes_in:
+            return
         async with self._taking.setdefault(job_id, asyncio.Lock()):
             known = {one.measurement_id for one in self._jobs.read.adoptions(job_id)}
             finished = self._measurements.listed(state="finished", job_id=job_id, limit=1000)

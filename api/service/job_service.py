@@ -67,7 +67,12 @@ class JobService:
     def __init__(self, parts: Parts) -> None:
         self.jobs = Jobs(parts.shop)
         self.measuring = JobMeasuring(
-            self.jobs, parts.measuring, parts.measurements, parts.fits, parts.bench.gauges
+            self.jobs,
+            parts.measuring,
+            parts.measurements,
+            parts.fits,
+            parts.bench.gauges,
+            takes_in=not parts.config.copy_of,
         )
         self.contexts = GuideContexts(parts, self.jobs, self.measuring)
         self.reports = JobReports(self.jobs, self.contexts, parts.measurements, parts.fits)

@@ -10,13 +10,14 @@ from typing import Any
 from starlette.requests import HTTPConnection
 
 from api.archive import ImportDesk
-from api.base import ServiceConfig
+from api.base import ServiceConfig, shop_addresses
 from api.broker import TELL_EVERY_S, Broker, broker_of
-from api.forwarding import Forwarder, forwarder_of
+from api.forwarding import Forwarder, Teller, forwarder_of
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
 from api.service.file_watch import watch_files
 from api.service.job_service import JobService
+from api.service.live_word import live_word
 from api.service.service_manager import tell_service_manager
 from api.store import MeasurementStore, ShopStore, StoredStreams
 
@@ -26,15 +27,18 @@ HEARTBEAT_S = 0.5
 class Service:
     """Everything behind the pages.
 
-    Made outside the event loop (it opens files, and may raise `StoreError`); lives from `start` to `stop`.
+    Made outside the event loop (it opens files, and may raise `StoreError`); lives from `start` to `stop`. One that is
+    never started is only looked at: `shop` and `stored` are then those of a copy.
     """
 
-    def __init__(self, config: ServiceConfig) -> None:
+    def __init__(
+        self, config: ServiceConfig, shop: ShopStore | None = None, stored: StoredStreams | None = None
+    ) -> None:
         self.config = config
-        self.shop = ShopStore(config.data_dir)
+        self.shop = shop or ShopStore(config.data_dir)
         self.imports = ImportDesk(config.data_dir)
         self.measurements = MeasurementStore(self.shop)
-        self.stored = StoredStreams(config.data_dir)
+        self.stored = stored or StoredStreams(config.data_dir)
         self.bench = BenchState(instruments=config.bench_file is not None)
         self.board = Board(self.bench)
         self.feed = Feed(config.data_dir, self)
@@ -58,7 +62,11 @@ class Service:
         """Carries what is kept to the shop's archive, where the bench file names one."""
         self.broker: Broker | None = broker_of(config.bench_file)
         """Has the live numbers for the rest of the house, where the bench file names one."""
+        self.teller: Teller | None = None if self.forwarder is None else self.forwarder.teller()
+        """Tells the archive about once a second what the bench's page shows."""
         self.capture_beats = True
+        self.port = config.port
+        """Where the pages really are, where any free port was asked for."""
         self.local_name = ""
         """The name under ``.local`` by which other screens find the bench, where one was announced."""
         self._tasks: set[asyncio.Task[None]] = set()
@@ -76,6 +84,8 @@ class Service:
         if self.broker is not None:
             await asyncio.to_thread(self.broker.start)
             self.keep(self._tell(self.broker))
+        if self.teller is not None:
+            self.teller.start()
 
     async def stop(self) -> None:
         """Stop everything; nothing is lost by it."""
@@ -87,6 +97,8 @@ class Service:
             await asyncio.to_thread(self.forwarder.stop)
         if self.broker is not None:
             await asyncio.to_thread(self.broker.stop)
+        if self.teller is not None:
+            await asyncio.to_thread(self.teller.stop)
         await asyncio.to_thread(self.imports.close)
         await asyncio.to_thread(self.shop.close)
 
@@ -126,10 +138,16 @@ class Service:
             self.bench.damage = sentence
             self.board.publish_health()
 
+    def _tell_archive(self) -> None:
+        if self.teller is not None:
+            where = shop_addresses(self.config.host, self.port, self.local_name)
+            self.teller.say(live_word(self.board, where))
+
     async def _beat(self) -> None:
         while True:
             with contextlib.suppress(ValueError):
                 self.board.publish_health()
+                self._tell_archive()
             await asyncio.sleep(HEARTBEAT_S)
 
     async def _tell(self, broker: Broker) -> None:

@@ -1,7 +1,13 @@
 """The web application: routes, access, errors, compression, put together."""
 
-from api.web.app import create_app
+from api.web.app import create_app, create_guarded_app
+from api.web.copy_app import create_copy_app
+from api.web.routes import SHOP_ROUTERS, page_of
 
 __all__ = [
+    "SHOP_ROUTERS",
     "create_app",
+    "create_copy_app",
+    "create_guarded_app",
+    "page_of",
 ]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.types import Lifespan
 
 from api.base import ServiceConfig, add_problems
 from api.live import PROGRAM
@@ -46,6 +47,17 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
         finally:
             await running.stop()
 
+    app = create_guarded_app(config, DESCRIPTION, lifespan, [Middleware(RequestKeys)])
+    for router in ROUTERS:
+        app.include_router(router)
+    _describe_request_keys(app)
+    return app
+
+
+def create_guarded_app(
+    config: ServiceConfig, description: str, lifespan: Lifespan[FastAPI], behind: Sequence[Middleware] = ()
+) -> FastAPI:
+    """Make an application without a route, behind the gate that keeps every one of ours."""
     pairing = Pairing(config.data_dir)
     own = OwnScreen(config.data_dir) if config.own_screen_secret else None
     access = Access(
@@ -57,21 +69,19 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
     app = FastAPI(
         title="Lobewright",
         version=PROGRAM,
-        description=DESCRIPTION,
+        description=description,
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
         middleware=[
             Middleware(Gate, access),
             Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
-            Middleware(RequestKeys),
+            *behind,
         ],
     )
+    app.state.config = config
     app.state.pairing, app.state.access, app.state.own_screen = pairing, access, own
-    for router in ROUTERS:
-        app.include_router(router)
     add_problems(app)
-    _describe_request_keys(app)
     return app
 
 

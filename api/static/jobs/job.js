@@ -27,6 +27,7 @@ import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
 import { askReason } from "./reason.js";
 import { roomRules } from "./room_rule.js";
+import { addressOf, goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
@@ -152,7 +153,7 @@ function actionsOf(step) {
 }
 
 async function toBench() {
-  if (job.open || (await doing(() => post(`${here}/open`)))) window.location.href = "/";
+  if (job.open || (await doing(() => post(`${here}/open`)))) goTo("/");
 }
 
 function paintForm(step) {
@@ -288,7 +289,7 @@ function throwAway() {
     "Delete it",
     async () => {
       await remove(here);
-      window.location.href = "/jobs";
+      goTo("/jobs");
     },
   );
 }
@@ -371,7 +372,7 @@ function paintLobes() {
     .map((one) => Number(one.what.measurement_id))
     .filter(Boolean);
   show(byId("overlay"), traces.length > 1);
-  byId("overlay").href = `/traces/${traces[0]}?with=${traces.slice(1).join(",")}`;
+  byId("overlay").href = addressOf(`/traces/${traces[0]}?with=${traces.slice(1).join(",")}`);
 }
 
 /** How far each cam may go, where it is known; at the steps that move a cam it stands beside what is due, too. */

@@ -6,6 +6,7 @@ import { get, post, remove, upload } from "./ask.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { cardRows } from "./job_reports.js";
+import { goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 
 const BUILDER = "lobewright.builder";
@@ -253,13 +254,13 @@ byId("take").addEventListener("submit", async (event) => {
   const form = new FormData();
   form.append("file", byId("job-file").files[0]);
   try {
-    window.location.href = `/jobs/${(await upload("/api/jobs/from_file", form)).id}`;
+    goTo(`/jobs/${(await upload("/api/jobs/from_file", form)).id}`);
   } catch (problem) {
     askBack(byId("take"), problem);
   }
 });
 onSend(byId("begin"), "/api/jobs", jobEntry, () => {
-  window.location.href = "/"; // it is open at the bench already
+  goTo("/"); // it is open at the bench already
 });
 onSend(byId("engine-form"), "/api/engines", engineEntry, async (kept) => {
   await loadEngines(kept.id);

@@ -2,6 +2,8 @@
  * Asking the server. Whatever goes wrong comes back as one sentence that can be shown to a builder.
  */
 
+import { addressOf } from "./root.js";
+
 /** `body` is what the server said besides the sentence: `code`, `questions`, `may_override`. */
 export class Refused extends Error {
   constructor(sentence, status, body = null) {
@@ -49,7 +51,7 @@ const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 async function answerTo(path, options, waits) {
   try {
-    return await fetch(path, options);
+    return await fetch(addressOf(path), options);
   } catch {
     if (!waits.length) throw new Refused(UNREACHED, 0);
     await pause(waits[0]);

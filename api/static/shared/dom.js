@@ -2,6 +2,8 @@
  * Building pages out of text. Whatever a device or a person typed goes in as text, never as HTML.
  */
 
+import { addressOf } from "./root.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 function fill(node, attributes, children) {
@@ -9,6 +11,7 @@ function fill(node, attributes, children) {
     if (value === null || value === undefined || value === false) continue;
     if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
     else if (name === "data") Object.assign(node.dataset, value);
+    else if (name === "href") node.setAttribute(name, addressOf(String(value)));
     else node.setAttribute(name, value === true ? "" : String(value));
   }
   node.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));

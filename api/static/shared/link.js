@@ -143,6 +143,11 @@ export function liveAddress(location = window.location) {
   return `${scheme}//${location.host}/live`;
 }
 
+/** A link that never says anything, for pages of what is only looked at. */
+export function stillLink() {
+  return Object.assign(new EventTarget(), { state: "still", ageMs: () => 0 });
+}
+
 /** A link that wakes with the screen: after sleep, a change of network, or a page brought back from the cache. */
 export function openLink() {
   const link = new Link(liveAddress()).open();

@@ -4,7 +4,8 @@
 
 import { byId, el, put, refill, show, state } from "./dom.js";
 import { EMPTY, next } from "./bench_state.js";
-import { openLink } from "./link.js";
+import { openLink, stillLink } from "./link.js";
+import { STILL } from "./root.js";
 import { Settings, CHOICES } from "./settings.js";
 import { age } from "./units.js";
 import { plainName, reword, say } from "./words.js";
@@ -119,7 +120,7 @@ export function isDark() {
 export function startScreen() {
   const settings = new Settings();
   const bench = Object.assign(new EventTarget(), { now: EMPTY });
-  const link = openLink();
+  const link = STILL ? stillLink() : openLink();
   const spoken = (text) =>
     say(
       text,
@@ -128,7 +129,7 @@ export function startScreen() {
     );
   const drawState = () => {
     const box = byId("bench-state");
-    if (!box) return;
+    if (!box || STILL) return;
     const told = benchState(link.state, link.ageMs(), bench.now);
     const word = spoken(told.word);
     box.dataset.state = told.state;

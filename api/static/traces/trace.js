@@ -19,6 +19,7 @@ import {
 import { firstPicture } from "./first_picture.js";
 import { NumberBox } from "./paint.js";
 import { draw, isThere, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
+import { addressOf } from "./root.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
 import { encoderTurned, itemFrom, readAt, residualsOf } from "./trace_item.js";
@@ -85,7 +86,7 @@ function paintHead() {
     byId("about"),
     spoken(`Trace ${id}, ${when}, gauge ${plainName(measurement.gauge)}, ${measurement.state}.`),
   );
-  byId("save-trace").href = `/api/measurements/${id}/trace.csv`;
+  byId("save-trace").href = addressOf(`/api/measurements/${id}/trace.csv`);
   const notes = [];
   if (measurement.error) notes.push(note("stop", spoken(measurement.error.message), "No number."));
   for (const warning of item.result?.warnings ?? []) notes.push(note("mind", spoken(warning.message)));

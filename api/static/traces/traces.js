@@ -5,6 +5,7 @@
 import { get, upload } from "./ask.js";
 import { centreParts } from "./bench_view.js";
 import { byId, el, note, put, show, state } from "./dom.js";
+import { goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 import { joined } from "./units.js";
 import { plainName, whatOf } from "./words.js";
@@ -116,7 +117,7 @@ async function loadJobs() {
 
 function compare() {
   const [first, ...others] = [...known.chosen].sort((a, b) => a - b);
-  window.location.href = `/traces/${first}?with=${others.join(",")}`;
+  goTo(`/traces/${first}?with=${others.join(",")}`);
 }
 
 /** What the server is sent: the file, and what it is where the file does not say. */
@@ -137,7 +138,7 @@ async function bring(event) {
   byId("bring-notes").replaceChildren();
   try {
     const measurement = await upload("/api/traces", brought());
-    window.location.href = `/traces/${measurement.id}`;
+    goTo(`/traces/${measurement.id}`);
   } catch (problem) {
     byId("bring-notes").replaceChildren(note("stop", spoken(problem.message)));
   }

@@ -3,6 +3,7 @@
 from api.web.access.access import (
     BENCH_COOKIE,
     COOKIE,
+    READING_METHODS,
     Access,
     Caller,
     at_this_machine,
@@ -25,6 +26,7 @@ __all__ = [
     "KEY_PATTERN",
     "LIFETIME_DAYS",
     "OWN_SECRET_FILE",
+    "READING_METHODS",
     "Access",
     "Caller",
     "Code",

@@ -7,6 +7,7 @@ each caller may have only so many waiting. So however many viewers ask, one thre
 from __future__ import annotations
 
 import asyncio
+import re
 from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -20,6 +21,7 @@ from api.web.access.access import READING_METHODS
 STRANGERS_AT_ONCE, PAIRED_AT_ONCE = 1, 2
 MOST_WAITING, MOST_WAITING_OF_ONE = 48, 8
 LONGEST_WAIT_S = 20.0
+OF_A_BENCH = re.compile(r"^/of/[^/]+(?=/)")
 QUICK = frozenset(
     {
         "/api/bench",
@@ -29,6 +31,7 @@ QUICK = frozenset(
         "/api/addresses",
         "/api/archive",
         "/api/broker",
+        "/api/shop/benches",
     }
 )
 """Answered out of memory; everything else under ``/api/`` is looked up or computed."""
@@ -85,16 +88,23 @@ class Doors:
             yield
 
 
+def path_at_bench(scope: Scope) -> str:
+    """Give a path as the bench itself has it, of a shop that has several of them under ``/of/NAME``."""
+    return OF_A_BENCH.sub("", scope["path"], count=1)
+
+
 def is_work(scope: Scope) -> bool:
     """Tell whether a request makes the service look something up or compute it."""
     if scope["type"] != "http" or scope["method"] not in READING_METHODS:
         return False
-    path: str = scope["path"]
+    path = path_at_bench(scope)
     return path.startswith("/api/") and path not in QUICK
 
 
 def is_report(scope: Scope) -> bool:
     """Tell what is given out more slowly than other work: drawings, sheets, files, searches."""
-    path: str = scope["path"]
-    searches = path == "/api/jobs" and "words" in QueryParams(scope.get("query_string", b""))
+    path = path_at_bench(scope)
+    searches = path in {"/api/jobs", "/api/shop/jobs"} and "words" in QueryParams(
+        scope.get("query_string", b"")
+    )
     return is_work(scope) and (path.count("/") > 3 or searches)

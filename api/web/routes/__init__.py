@@ -15,6 +15,7 @@ from api.web.routes import (
     traces,
 )
 from api.web.routes.job_files import job_file
+from api.web.routes.pages import AT_THE_BENCH, page_of
 
 ROUTERS = (
     bench.router,
@@ -31,4 +32,20 @@ ROUTERS = (
     pages.router,
 )
 
-__all__ = ["ROUTERS", "job_file"]
+COPY_ROUTERS = (
+    cards.router,
+    jobs.router,
+    job_files.router,
+    job_reports.router,
+    sheet.router,
+    measurements.router,
+    fitting.router,
+    traces.router,
+    pages.router,
+)
+"""What a copy of a bench has, to look at; what would change something is refused before it comes there."""
+
+SHOP_ROUTERS = (pairing.router, pages.shared)
+"""What a shop of several benches has of its own besides its page: screens are paired with it, all its pages load files."""
+
+__all__ = ["AT_THE_BENCH", "COPY_ROUTERS", "ROUTERS", "SHOP_ROUTERS", "job_file", "page_of"]

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends, Path, Request
 from fastapi.responses import Response
 from fastapi.templating import Jinja2Templates
 
+from api.base import ServiceConfig
 from api.service import Service, the_service
 from api.web.routes.static_files import modules_of, static_file
 
@@ -25,19 +26,42 @@ PLAIN_PAGES = {
     "/traces": "traces.html",
     "/fitting": "fitting.html",
     "/instruments": "instruments.html",
-    "/help": "help.html",
 }
 
 
+ROOMS = {
+    "/": "Bench",
+    "/jobs": "Jobs",
+    "/traces": "Traces",
+    "/instruments": "Instruments",
+    "/wall": "Wall",
+    "/help": "Help",
+}
+AT_THE_BENCH = frozenset({"/", "/instruments", "/wall"})
+"""What a copy of a bench has not."""
+
+
 def page(request: Request, name: str, **known: Any) -> Response:
-    """Render one page; every page knows `config`."""
-    config = the_service(request).config
+    """Render one page; every page knows `config`, and the `root` that addresses of this bench begin with."""
+    return page_of(request, request.app.state.config, name, **known)
+
+
+def page_of(request: Request, config: ServiceConfig, name: str, **known: Any) -> Response:
+    """Render one page of whatever service was started so."""
+    root = request.scope.get("root_path", "")
+    words = {"config": config, "notice": config.notice, "root": root, "still": bool(config.copy_of)}
+    words["rooms"] = _rooms(root, config)
     return templates.TemplateResponse(
-        request,
-        name,
-        {"config": config, "notice": config.notice, **known},
-        headers={"Cache-Control": "no-cache"},
+        request, name, {**words, **known}, headers={"Cache-Control": "no-cache"}
     )
+
+
+def _rooms(root: str, config: ServiceConfig) -> list[tuple[str, str]]:
+    """Give the pages that every page leads to; from a copy also back to the shop that shows it."""
+    if not config.copy_of:
+        return [(root + path, name) for path, name in ROOMS.items()]
+    own = [(root + path, name) for path, name in ROOMS.items() if path not in AT_THE_BENCH]
+    return [("/", "Shop"), *own]
 
 
 def _add_plain_page(path: str, name: str) -> None:
@@ -88,7 +112,19 @@ def job_drive_page(request: Request, number: Number) -> Response:
     return page(request, "drive.html", job_id=number)
 
 
-@router.get("/static/{name:path}")
+shared = APIRouter(include_in_schema=False)
+
+
+@shared.get("/help", name="help")
+def help_page(request: Request) -> Response:
+    """Show what the words and signs mean."""
+    return page(request, "help.html")
+
+
+@shared.get("/static/{name:path}")
 def static(request: Request, name: str) -> Response:
     """Give a script, a style or a drawing."""
     return static_file(name, request)
+
+
+router.include_router(shared)
