@@ -132,6 +132,8 @@ class Benches:
         self._shown: dict[str, Shown] = {}
         self._lines: list[BenchLine] = []
         self._connection: Connection[tuple[Any, ...]] | None = None
+        self._looked_at: Connection[tuple[Any, ...]] | None = None
+        """The connection over which the copies were last held against the archive: once for each."""
         self._archive = ""
         self._heard_at_s = 0.0
         self.trouble = ""
@@ -157,6 +159,7 @@ class Benches:
         self._ending.set()
         if self._thread.is_alive():
             self._thread.join(ENDING_S)
+        self._let_go()
         self._fetching.close()
         for one in self._shown.values():
             one.service.imports.close()
@@ -198,8 +201,9 @@ class Benches:
         connection.rollback()
         lines = []
         for name, told, heard_s in benches:
-            shown = self._shown.get(name) or self._show(name, connection)
+            shown = self._fitting(name, connection) or self._show(name, connection)
             lines.append(_line(name, told, heard_s, shown))
+        self._looked_at = connection
         self._lines, self._heard_at_s = lines, heard_at_s
         for line in lines:
             self._follow(self._shown[line.name], connection, line)
@@ -214,6 +218,16 @@ class Benches:
                 )
             self._connection, self._archive = connection, archive
         return self._connection
+
+    def _fitting(self, bench: str, connection: Connection[tuple[Any, ...]]) -> Shown | None:
+        """Give a bench that is shown, unless the archive came back with less than had been copied of it."""
+        shown = self._shown.get(bench)
+        if shown is None or self._looked_at is connection or shown.copy.fits(connection):
+            return shown
+        del self._shown[bench]
+        shown.service.imports.close()
+        shown.copy.close()
+        return None
 
     def _show(self, bench: str, connection: Connection[tuple[Any, ...]]) -> Shown:
         copy = BenchCopy(self._data_dir, self._archive, bench)
@@ -261,7 +275,6 @@ class Benches:
             except Exception as error:  # noqa: BLE001, whatever it is, the pages show what is here and it is tried again
                 wait_s = min(max(wait_s, EVERY_S) * 2, LONGEST_WAIT_S)
                 self._hear_of(error)
-        self._let_go()
 
     def _let_go(self) -> None:
         if self._connection is not None:

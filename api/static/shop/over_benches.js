@@ -6,6 +6,7 @@ import { get } from "./ask.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { benchNumber, benchStanding, copyLine, gaugeLine, isPage, jobAddress } from "./over_benches_view.js";
 import { startScreen } from "./screen.js";
+import { say } from "./words.js";
 
 const EVERY_MS = 1000;
 const TYPED_MS = 150;
@@ -14,6 +15,9 @@ const seen = { benches: [], lines: [], changes: -1, asked: 0, more: false };
 const PAGE = 100;
 
 // ---- benches ----
+
+/** What the bench says, its instruments by their plain names. */
+const saidThere = (told) => say(told.sentence, settings.chosen.words, Object.keys(told.readings));
 
 function benchItem(bench) {
   const [kind, word] = benchStanding(bench);
@@ -32,7 +36,7 @@ function benchItem(bench) {
         number.interval && el("span", {}, number.interval),
       ),
     el("p", { class: "quiet small" }, gaugeLine(bench, settings.chosen.length)),
-    told?.sentence && !bench.stale && el("p", {}, spoken(told.sentence)),
+    told?.sentence && !bench.stale && el("p", {}, saidThere(told)),
     told?.job &&
       el("p", {}, el("a", { href: `/of/${bench.name}/jobs/${told.job_id}` }, `Job ${spoken(told.job)}`)),
     copyLine(bench) && el("p", { class: "quiet small" }, copyLine(bench)),

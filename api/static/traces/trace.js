@@ -19,16 +19,17 @@ import {
 import { firstPicture } from "./first_picture.js";
 import { NumberBox } from "./paint.js";
 import { draw, isThere, lookOf, pan, saveCsv, savePicture, undraw, zoom } from "./plots.js";
-import { addressOf } from "./root.js";
+import { STILL, addressOf, isElsewhere, measurementPath } from "./root.js";
 import { startScreen } from "./screen.js";
 import { aligned, difference, gaps, inCamDegrees, marks, rates, sameTurn } from "./series.js";
-import { encoderTurned, itemFrom, readAt, residualsOf } from "./trace_item.js";
+import { encoderTurned, fromElsewhere, itemFrom, readAt, residualsOf } from "./trace_item.js";
 import {
   BUDGET_COLUMNS,
   EVENT_COLUMNS,
   PAIR_COLUMNS,
   PASS_COLUMNS,
   budgetRows,
+  elsewhereToChoose,
   eventRows,
   factRows,
   othersToChoose,
@@ -55,6 +56,9 @@ const shown = {
   repeats: null,
 };
 
+const ONLY_LOBES =
+  "Only lobes of different benches are laid over one another: a piston stands where its own encoder says.";
+
 const VIEWS = {
   curve: ["Curve", () => true],
   rates: ["Lift, velocity, acceleration", (item) => item.what === "lobe" && item.lift],
@@ -64,12 +68,11 @@ const VIEWS = {
   streams: ["As it came in", () => true],
 };
 
-async function load(number_) {
-  const [measurement, trace] = await Promise.all([
-    get(`/api/measurements/${number_}`),
-    get(`/api/measurements/${number_}/trace`),
-  ]);
-  return { measurement, item: itemFrom(measurement, trace) };
+async function load(name) {
+  const path = measurementPath(name);
+  const [measurement, trace] = await Promise.all([get(path), get(`${path}/trace`)]);
+  const item = itemFrom(measurement, trace);
+  return { measurement, item: isElsewhere(name) ? fromElsewhere(item, name) : item };
 }
 
 // ---- head and tables ----
@@ -294,7 +297,8 @@ async function paintOver() {
 function differenceWords(item, curve) {
   const largest = curve.mm.reduce((most, mm, at) => (Math.abs(mm) > Math.abs(curve.mm[most]) ? at : most), 0);
   const told = shown.repeats?.others.find((one) => one.measurement_id === item.id && one.call);
-  const away = shiftTold(told?.by_deg ?? item.centre - shown.item.centre, told?.u95_deg);
+  const apartU95 = isElsewhere(item.id) ? Math.hypot(item.u95, shown.item.u95) : undefined; // nothing in common
+  const away = shiftTold(told?.by_deg ?? item.centre - shown.item.centre, told?.u95_deg ?? apartU95);
   const shift = `${item.title} stands ${away}${told ? ` (${told.call})` : ""}`;
   const apart = length(curve.mm[largest] ?? NaN, settings.chosen.length, { finer: 1 });
   return `${shift}; the largest difference is ${apart} at ${digits(curve.deg[largest] ?? NaN, 1)}°.`;
@@ -302,7 +306,8 @@ function differenceWords(item, curve) {
 
 /** How the passes agree, and whether what is laid over differs by anything: the server judges, once for each choice. */
 async function readRepeats() {
-  const beside = shown.others.map((item) => `beside=${item.id}`).join("&");
+  const here = shown.others.filter((item) => !isElsewhere(item.id));
+  const beside = here.map((item) => `beside=${item.id}`).join("&");
   if (shown.repeats?.beside === beside) return;
   shown.repeats = {
     ...(await get(`/api/measurements/${id}/repeatability${beside ? `?${beside}` : ""}`)),
@@ -314,7 +319,7 @@ async function readRepeats() {
 
 /** A lobe laid over that was measured with the encoder turned round: what the encoder adds cancels. */
 async function paintTurned() {
-  const turned = shown.others.filter((item) => encoderTurned(shown.item, item));
+  const turned = shown.others.filter((item) => !isElsewhere(item.id) && encoderTurned(shown.item, item));
   const told = await Promise.all(
     turned.map((item) => get(`/api/measurements/${id}/turned?beside=${item.id}`)),
   );
@@ -339,6 +344,7 @@ async function layOverAnother(other) {
   if (!other || shown.others.some((item) => item.id === other)) return;
   const { item } = await load(other);
   if (!item.lift) throw new Error("That trace has no fitted curve to lay over.");
+  if (isElsewhere(other) && item.what !== "lobe") throw new Error(ONLY_LOBES);
   shown.others = [...shown.others, item];
   remember();
   await paintLaid();
@@ -368,17 +374,28 @@ function buildOverChoices() {
     option("placed", "aligned", "centres on one another", "found", again("placed")),
   );
   byId("add").disabled = true;
-  byId("add").addEventListener("click", () => guarded(() => layOverAnother(Number(byId("other").value))));
+  byId("add").addEventListener("click", () => guarded(() => layOverAnother(nameOf(byId("other").value))));
+}
+
+/** `12`, or `west:12` of another bench; 0 where it is neither. */
+const nameOf = (text) => (isElsewhere(text) ? text : Number(text) || 0);
+
+/** Lobes that other benches of the shop have measured, where this page is one of several benches'. */
+async function othersElsewhere() {
+  if (!STILL || shown.item.what !== "lobe") return [];
+  const own = window.location.pathname.split("/")[2];
+  const { traces } = await get(`/api/shop/traces?what=lobe&but=${own}`).catch(() => ({ traces: [] }));
+  return elsewhereToChoose(traces, spoken);
 }
 
 async function fillOver() {
   if (!shown.item.lift) return;
   const all = (await get("/api/measurements?limit=500")).measurements;
   const fitting = othersToChoose(all, id, shown.item.what, spoken);
-  byId("other").replaceChildren(...fitting);
-  byId("add").disabled = !fitting.length;
+  byId("other").replaceChildren(...fitting, ...(await othersElsewhere()));
+  byId("add").disabled = !byId("other").options.length;
   const asked = new URLSearchParams(window.location.search).get("with") ?? "";
-  for (const other of asked.split(",").map(Number).filter(Boolean))
+  for (const other of asked.split(",").map(nameOf).filter(Boolean))
     await guarded(() => layOverAnother(other));
 }
 

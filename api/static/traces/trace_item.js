@@ -89,6 +89,12 @@ export function itemFrom(measurement, trace) {
   };
 }
 
+/** The same item, named with the bench it was measured at: `west:12`. */
+export function fromElsewhere(item, name) {
+  const [bench, number] = name.split(":");
+  return { ...item, id: name, title: `${whatOf(item.touches)}, ${bench} no. ${number}` };
+}
+
 /** Where the dwell's end stands in gauge readings, and whether the gauge reads more (+1) or less (-1) there. */
 export function topOf(curve, centre) {
   const mean = curve.mm.reduce((sum, mm) => sum + mm, 0) / curve.mm.length;

@@ -167,6 +167,14 @@ export function shareBar(share) {
 }
 
 /** The other traces of a kind that have a number, as what may be chosen in a list. */
+export function elsewhereToChoose(traces, spoken) {
+  return traces.map((other) => {
+    const day = new Date(other.started_at).toLocaleDateString(document.documentElement.lang);
+    const name = `${other.bench}:${other.id}`;
+    return el("option", { value: name }, `${name}: ${spoken(whatOf(other.touches))}, ${day}`);
+  });
+}
+
 export function othersToChoose(measurements, own, what, spoken) {
   return measurements
     .filter((other) => other.id !== own && other.what === what && other.result)
