@@ -10,6 +10,7 @@ import datetime as dt
 import json
 import sqlite3
 import threading
+import unicodedata
 from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
 from pathlib import Path
@@ -20,7 +21,7 @@ from pydantic import BaseModel
 from api.store import ShopReader
 
 FILE_NAME = "index.db"
-LAYOUT = 1
+LAYOUT = 2
 SHORTEST_WORD = 3
 """Letters that the index takes together; shorter words are looked for one row after another."""
 AT_ONCE = 500
@@ -113,7 +114,7 @@ class ShopIndex:
             "INSERT INTO lines VALUES (?, ?, ?, ?, ?)",
             (place, bench, job_id, engine_key(line.engine), line.model_dump_json()),
         )
-        self._db.execute("INSERT INTO words (rowid, text) VALUES (?, ?)", (place, text))
+        self._db.execute("INSERT INTO words (rowid, text) VALUES (?, ?)", (place, folded(text)))
 
     # -- reading
 
@@ -135,9 +136,10 @@ class ShopIndex:
         if engine:
             where.append("l.engine_key = ?")
             asked.append(engine_key(engine))
-        short = [word for word in words.split() if len(word) < SHORTEST_WORD]
-        whole = [word for word in words.split() if len(word) >= SHORTEST_WORD]
-        if words.split():
+        looked_for = folded(words).split()
+        short = [word for word in looked_for if len(word) < SHORTEST_WORD]
+        whole = [word for word in looked_for if len(word) >= SHORTEST_WORD]
+        if looked_for:
             table, order = "words w JOIN lines l ON l.place = w.rowid", "w.rowid"
         if whole:
             where += ["words MATCH ?", "w.rowid < ?"]
@@ -161,6 +163,12 @@ class ShopIndex:
 def engine_key(name: str) -> str:
     """Give what one engine is known by, however its name was typed."""
     return " ".join(name.casefold().split())
+
+
+def folded(text: str) -> str:
+    """Give a text as it is looked for: no matter its case, nor the accents of its letters."""
+    plain = unicodedata.normalize("NFKD", text)
+    return "".join(letter for letter in plain if not unicodedata.combining(letter)).casefold()
 
 
 def _literally(word: str) -> str:
@@ -226,7 +234,9 @@ def _line(bench: str, row: dict[str, Any]) -> tuple[ShopLine, list[str]]:
             "card": body.get("card", {}).get("name", ""),
         }
     )
-    return line, [bench, row["signed_by"] or "", *_texts(body)]
+    return line, [
+        *dict.fromkeys([bench, line.reference, line.customer, line.builder, line.signed_by, *_texts(body)])
+    ]
 
 
 def _texts(value: object) -> Iterator[str]:
