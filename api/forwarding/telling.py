@@ -30,7 +30,7 @@ ENDING_S = 2.0
 class LiveWord(BaseModel):
     """A bench as it is now: whether it reads, its number, what is to be done there, where its own pages are.
 
-    `unit` is of `number`; `readings` are the newest of each channel, of gauges in mm, of the crank in degrees.
+    `unit` is of `number`, which is told from overlap TDC or as it stands (`from_tdc`); `readings` are the newest of each channel, of gauges in mm, of the crank in degrees.
     """
 
     model_config = ConfigDict(extra="ignore")
@@ -40,6 +40,7 @@ class LiveWord(BaseModel):
     label: str = ""
     number: float | None = None
     unit: Literal["deg", "mm", ""] = ""
+    from_tdc: bool = False
     interval: float | None = None
     readings: dict[str, float] = {}
     job_id: int | None = None

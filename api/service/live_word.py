@@ -56,6 +56,7 @@ def _number(board: Board, guide: Guide) -> dict[str, object]:
         "label": f"{view.touches.replace('_', ' ')}{settling}",
         "number": result["centre_deg"],
         "unit": "deg",
+        "from_tdc": view.what == "lobe",
         "interval": result.get("u95_deg"),
     }
 

@@ -21,7 +21,7 @@ const saidThere = (told) => say(told.sentence, settings.chosen.words, Object.key
 
 function benchItem(bench) {
   const [kind, word] = benchStanding(bench);
-  const number = benchNumber(bench, settings.chosen.length);
+  const number = benchNumber(bench, settings.chosen);
   const told = bench.word;
   return el(
     "li",

@@ -2,7 +2,7 @@
  * From what the shop says of its benches to what a person is shown. All pure.
  */
 
-import { age, decimalsFor, digits, joined, lengthParts, plainAngle, wrap } from "./units.js";
+import { age, centreAngle, decimalsFor, digits, joined, lengthParts, plainAngle, wrap } from "./units.js";
 import { plainName } from "./words.js";
 
 const READS = {
@@ -20,16 +20,22 @@ export function benchStanding(bench) {
 }
 
 /** The bench's own number, else its crank; `null` where it has said none. */
-export function benchNumber(bench, kind) {
+export function benchNumber(bench, choices) {
   const { word } = bench;
   if (!word) return null;
   if (word.number !== null) {
     const mm = word.unit === "mm";
-    const parts = mm
-      ? lengthParts(word.number, kind)
-      : plainAngle(word.number, word.interval === null ? 2 : decimalsFor(word.interval));
+    const decimals = word.interval === null ? 2 : decimalsFor(word.interval);
+    const angle = word.from_tdc
+      ? centreAngle(word.number, choices.angle, decimals)
+      : plainAngle(word.number, decimals);
+    const parts = mm ? lengthParts(word.number, choices.length) : angle;
     const unit = word.unit ? parts.unit : "";
-    return { label: word.label, text: joined({ ...parts, unit }), interval: intervalOf(word, kind) };
+    return {
+      label: word.label,
+      text: joined({ ...parts, unit }),
+      interval: intervalOf(word, choices.length),
+    };
   }
   const crank = word.readings.crank;
   if (crank === undefined) return null;
