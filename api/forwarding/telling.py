@@ -30,7 +30,8 @@ ENDING_S = 2.0
 class LiveWord(BaseModel):
     """A bench as it is now: whether it reads, its number, what is to be done there, where its own pages are.
 
-    `unit` is of `number`, which is told from overlap TDC or as it stands (`from_tdc`); `readings` are the newest of each channel, of gauges in mm, of the crank in degrees.
+    `unit` is of `number`, which is told from overlap TDC or as it stands (`from_tdc`). `readings` are the newest of each
+    channel, of gauges in mm, of the crank in degrees.
     """
 
     model_config = ConfigDict(extra="ignore")
