@@ -32,6 +32,8 @@ class ServiceConfig:
         Control page of the simulated bench; empty for a real one.
     copy_of
         The bench whose copy this is, to look at only; empty at the bench itself.
+    several
+        A shop of several benches, whose own pages have no bench of their own.
     """
 
     data_dir: Path
@@ -44,3 +46,4 @@ class ServiceConfig:
     notice: str = ""
     simulator_url: str = ""
     copy_of: str = ""
+    several: bool = False

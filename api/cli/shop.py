@@ -48,7 +48,7 @@ def shop(archive_url: str, data_dir: Path, host: str, viewing: str, port: int) -
     from api.host import serve_pages
     from api.shop import Benches, create_shop_app
 
-    config = ServiceConfig(data_dir, host=host, port=port, viewing_open=viewing == "open")
+    config = ServiceConfig(data_dir, host=host, port=port, viewing_open=viewing == "open", several=True)
     with serve_pages(config) as pages:
         benches = Benches.open(archive_url, data_dir)
         pages.run(create_shop_app(config, benches))

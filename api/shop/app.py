@@ -88,11 +88,7 @@ TheBenches = Annotated[Benches, Depends(the_benches)]
 @router.get("/", include_in_schema=False)
 def shop_page(request: Request) -> Response:
     """Show all benches and all jobs."""
-    return page_of(request, request.app.state.config, "over_benches.html", still=True, rooms=_rooms())
-
-
-def _rooms() -> list[tuple[str, str]]:
-    return [("/", "Shop"), ("/help", "Help")]
+    return page_of(request, request.app.state.config, "over_benches.html")
 
 
 @router.get("/api/shop/benches")

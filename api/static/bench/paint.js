@@ -42,6 +42,7 @@ export class NumberBox {
     const [degree, unit] = unitParts(number.unit);
     put(this.label, say(number.label));
     put(this.number, number.digits);
+    this.box.classList.toggle("long", number.digits.length > 6); // 154.499 would not fit a phone
     put(this.degree, degree);
     put(this.unit, unit);
     put(this.interval, number.interval);

@@ -49,7 +49,12 @@ def page(request: Request, name: str, **known: Any) -> Response:
 def page_of(request: Request, config: ServiceConfig, name: str, **known: Any) -> Response:
     """Render one page of whatever service was started so."""
     root = request.scope.get("root_path", "")
-    words = {"config": config, "notice": config.notice, "root": root, "still": bool(config.copy_of)}
+    words = {
+        "config": config,
+        "notice": config.notice,
+        "root": root,
+        "still": config.several or bool(config.copy_of),
+    }
     words["rooms"] = _rooms(root, config)
     return templates.TemplateResponse(
         request, name, {**words, **known}, headers={"Cache-Control": "no-cache"}
@@ -58,6 +63,8 @@ def page_of(request: Request, config: ServiceConfig, name: str, **known: Any) ->
 
 def _rooms(root: str, config: ServiceConfig) -> list[tuple[str, str]]:
     """Give the pages that every page leads to; from a copy also back to the shop that shows it."""
+    if config.several:
+        return [("/", "Shop"), ("/help", "Help")]
     if not config.copy_of:
         return [(root + path, name) for path, name in ROOMS.items()]
     own = [(root + path, name) for path, name in ROOMS.items() if path not in AT_THE_BENCH]

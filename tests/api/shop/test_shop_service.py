@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import signal
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import psycopg
@@ -16,8 +13,8 @@ import pytest
 from command import lobewright
 from kept_shop import add_job
 from postgres import Server
+from running_pages import RunningPages
 from waiting import until
-from warm import WarmService
 
 from api.base import ServiceConfig
 from api.forwarding import LiveWord, Teller, prepare
@@ -27,30 +24,6 @@ Send = Callable[[Path, str], None]
 PASSWORD = "brass ferrule 77"
 STRANGER = ("192.168.7.66", 50_000)
 WORD = LiveWord(reads="live", sentence="Turn slowly over the top.", number=107.5, unit="deg", interval=0.12)
-
-
-class RunningPages:
-    """One `lobewright shop`, on any free port."""
-
-    def __init__(self, url: str, folder: Path, environment: dict[str, str] | None = None) -> None:
-        self.log = folder / "shop.log"
-        self._cache = folder / "cache"
-        words = ["shop", "--archive", url, "--data", str(self._cache), "--port", "0"]
-        self.process = WarmService(words, self.log, environment)
-        self.url = until(self._address, f"the shop is up: {self.log}", 120)
-
-    def _address(self) -> str:
-        assert self.process.poll() is None, self.log.read_text()
-        url = str(json.loads((self._cache / "web.json").read_text())["url"])
-        httpx.get(f"{url}/api/shop/benches", timeout=5).raise_for_status()
-        return url
-
-    def get(self, path: str) -> Any:
-        return httpx.get(self.url + path, timeout=60).raise_for_status().json()
-
-    def stop(self) -> None:
-        self.process.send_signal(signal.SIGTERM)
-        assert self.process.wait(30) == 0, self.log.read_text()
 
 
 @pytest.fixture
@@ -122,8 +95,8 @@ def test_a_stranger_looks_only_where_looking_was_opened(
     add_job(tmp_path / "east")
     send(tmp_path / "east", "east")
     benches.step()
-    closed = ServiceConfig(tmp_path / "cache", viewing_open=False)
-    opened = ServiceConfig(tmp_path / "cache", viewing_open=True)
+    closed = ServiceConfig(tmp_path / "cache", viewing_open=False, several=True)
+    opened = ServiceConfig(tmp_path / "cache", viewing_open=True, several=True)
     assert asyncio.run(status_of(benches, closed, STRANGER, path)) in {401, 303}
     assert asyncio.run(status_of(benches, opened, STRANGER, path)) == 200
     assert asyncio.run(status_of(benches, closed, ("127.0.0.1", 5), path)) == 200
