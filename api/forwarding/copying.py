@@ -10,8 +10,9 @@ import hashlib
 import os
 import shutil
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from psycopg import Connection
 
 T = TypeVar("T")
-AT_ONCE = 2000
+AT_ONCE, AT_A_TIME, MOST_BYTES = 4000, 500, 32 << 20
 NOTE = "copy.json"
 OURS = "benches"
 """Folder of the copies; what is in it is ours to throw away."""
@@ -56,6 +57,7 @@ class CopiedShop(ShopStore):
     def __init__(self, data_dir: Path, bench: str) -> None:
         super().__init__(data_dir)
         self._bench = bench
+        self.take(_list_no_changes)
 
     def submit(self, change: Callable[[Database], T]) -> Future[T]:
         """Refuse: raises `ConflictError`."""
@@ -64,6 +66,12 @@ class CopiedShop(ShopStore):
     def take(self, change: Callable[[Database], T]) -> T:
         """Write what came from the archive."""
         return super().submit(change).result()
+
+
+def _list_no_changes(db: Database) -> None:
+    """Nobody carries a copy's changes further: listing them would cost as much as copying."""
+    for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        db.execute(f'DROP TRIGGER "{row[0]}"')
 
 
 def only_looked_at(bench: str) -> ConflictError:
@@ -124,32 +132,37 @@ class BenchCopy:
 
     def step(self, connection: Connection[tuple[Any, ...]]) -> Came:
         """Copy the documents that arrived since, up to a fair piece; raises `StoreError` where one is not what was sent."""
-        with connection.cursor(binary=True) as cursor:
-            cursor.execute(
-                b"SELECT arrived, kind, key, sha256, body FROM lobewright.documents"
-                b" WHERE bench = %s AND arrived > %s ORDER BY arrived LIMIT %s",
-                (self.bench, self.note.arrived, AT_ONCE),
-            )
-            rows = cursor.fetchall()
+        rows, more = self._arrived(connection)
         if not rows:
             return Came()
         for _, kind, key, sha256, body in rows:
             if hashlib.sha256(body).digest() != sha256:
                 raise spoilt(self.bench, f"{kind} {key}")
-        with self._lock:
-            self._streams.execute("BEGIN IMMEDIATE")
-            try:
-                jobs = self.shop.take(lambda db: self._put(db, rows))
-                self._streams.execute("COMMIT")
-            except BaseException:
-                if self._streams.in_transaction:
-                    self._streams.execute("ROLLBACK")
-                raise
+        with self._writing("FULL"):
+            jobs = self.shop.take(lambda db: self._put(db, rows))
         self.note = self.note.model_copy(
             update={"arrived": rows[-1][0], "documents": self.note.documents + len(rows)}
         )
         _write_note(self.folder, self.note)
-        return Came(frozenset(jobs), len(rows), len(rows) == AT_ONCE)
+        return Came(frozenset(jobs), len(rows), more)
+
+    def _arrived(self, connection: Connection[tuple[Any, ...]]) -> tuple[list[tuple[Any, ...]], bool]:
+        """Give the next documents, and whether there may be more; trace files among them are large."""
+        rows: list[tuple[Any, ...]] = []
+        with connection.cursor("arrived", binary=True) as cursor:
+            cursor.itersize = AT_A_TIME
+            cursor.execute(
+                b"SELECT arrived, kind, key, sha256, body FROM lobewright.documents"
+                b" WHERE bench = %s AND arrived > %s ORDER BY arrived LIMIT %s",
+                (self.bench, self.note.arrived, AT_ONCE),
+            )
+            left = MOST_BYTES
+            for row in cursor:
+                rows.append(row)
+                left -= len(row[-1])
+                if left <= 0:
+                    return rows, True
+        return rows, len(rows) == AT_ONCE
 
     def _put(self, shop: Database, rows: list[tuple[Any, ...]]) -> set[int]:
         streams = Database(self._streams)
@@ -190,13 +203,24 @@ class BenchCopy:
                 raise spoilt(self.bench, f"the readings from {place[1]:,} of channel {place[0]}")
         self._refuse_holes(channel, [tuple(place) for _, *place, _, _ in rows], span)
         marks = ", ".join("?" for _ in (*BLOCK_COLUMNS, "data"))
-        with self._lock:
-            self._streams.execute("BEGIN IMMEDIATE")
+        with self._writing("NORMAL"):  # what is lost with the power is fetched again
             self._streams.executemany(
                 f"INSERT OR REPLACE INTO blocks ({names}, data) VALUES ({marks})",
                 [(*place, data) for _, *place, _, data in rows],
             )
-            self._streams.execute("COMMIT")
+
+    @contextmanager
+    def _writing(self, synchronous: str) -> Iterator[None]:
+        with self._lock:
+            self._streams.execute(f"PRAGMA synchronous = {synchronous}")
+            self._streams.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._streams.execute("COMMIT")
+            except BaseException:
+                if self._streams.in_transaction:
+                    self._streams.execute("ROLLBACK")
+                raise
 
     def _refuse_holes(self, channel: int, places: list[tuple[int, ...]], span: tuple[int, int]) -> None:
         """Refuse blocks of which some have not arrived yet: a curve with a hole in it would look like a fault of the gauge.

@@ -271,7 +271,8 @@ class Benches:
         while not self._ending.wait(wait_s):
             try:
                 self.step()
-                self.trouble, wait_s = "", EVERY_S
+                behind = any(line.waiting for line in self._lines)
+                self.trouble, wait_s = "", 0.0 if behind else EVERY_S
             except Exception as error:  # noqa: BLE001, whatever it is, the pages show what is here and it is tried again
                 wait_s = min(max(wait_s, EVERY_S) * 2, LONGEST_WAIT_S)
                 self._hear_of(error)

@@ -167,6 +167,8 @@ def engine_key(name: str) -> str:
 
 def folded(text: str) -> str:
     """Give a text as it is looked for: no matter its case, nor the accents of its letters."""
+    if text.isascii():
+        return text.casefold()
     plain = unicodedata.normalize("NFKD", text)
     return "".join(letter for letter in plain if not unicodedata.combining(letter)).casefold()
 

@@ -1,0 +1,407 @@
+"""A shop over archives of three sizes: what its list, a search, opening a job and opening a trace take.
+
+    python tests/benchmarks/shop_sizes.py [--jobs 1000 10000 100000] [--measured-every 20] [--asks 40]
+
+The archive is made by COPY out of one whole job, its numbers, names and days varied; of every twentieth job the
+measurements and all their readings are there, too. Then a real `lobewright shop` copies it and is asked over HTTP.
+"Opening a job" is its page and what the page shows first; "opening a trace" its page, its measurement and its drawing,
+one never opened before: readings fetched from the archive, proved, fitted; beside it stands the fit alone. Nothing here
+is asserted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import random
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import psycopg
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+
+from kept_shop import CRANK, DIAL, add_job
+from postgres import Server
+from running_pages import RunningPages
+from waiting import until
+
+from api.forwarding import prepare
+from api.forwarding.adding import COLUMNS, TYPES
+from api.forwarding.kept import RUN, Document, KeptBlock, KeptHere, block_sha256
+from api.live import estimate
+from api.store import MeasurementReader, ShopReader, StoredStreams
+from capture.base import Segment
+from capture.store import StreamWriter
+from capture.store.blocks import BlockBuilder
+from capture.store.stream_store import Batch
+
+BENCHES = ("east", "west")
+GOALS_MS = {"list": 100, "search": 300, "engine": 300, "job": 1000, "trace": 1000}
+ENGINES, CUSTOMERS = 400, 2000
+SYLLABLES = [
+    "tar",
+    "sal",
+    "whin",
+    "gar",
+    "dun",
+    "skel",
+    "mer",
+    "quil",
+    "bra",
+    "fen",
+    "lor",
+    "hol",
+    "ves",
+    "pim",
+]
+BEGINS_NS = 1_000_000_000
+
+
+@dataclass(frozen=True)
+class Whole:
+    """One whole job as the archive has it, with marks where its numbers and names go."""
+
+    rows: list[tuple[str, str, bytes]]
+    measurements: list[tuple[str, bytes]]
+    runs: list[tuple[dict[str, Any], list[KeptBlock]]]
+
+
+def whole_job(folder: Path) -> Whole:
+    """Take the recorded job, its traces stored as runs of a bench."""
+    data = folder / "template"
+    add_job(data)
+    documents, _ = KeptHere(data).changed(0, 10**9, 10**9)
+    stored, reader = StoredStreams(data), MeasurementReader(ShopReader(data))
+    spans = {}
+    with_runs = folder / "runs"
+    with_runs.mkdir()
+    writer = StreamWriter(with_runs)
+    numbers = sorted(int(one.key) for one in documents if one.kind == "measurements")
+    for number in numbers:
+        spans[number] = store_run(writer, stored.of(reader.get(number)))
+    writer.close()
+    here = KeptHere(with_runs)
+    runs = []
+    for run, _ in here.runs(0):
+        blocks = [b for channel in here.channels(run) for b in here.blocks(channel, -1, 10**6, settled=False)]
+        runs.append((json.loads(here.run(run).body), blocks))
+    rows, measurements = [], []
+    for one in documents:
+        if one.kind in {"jobs", "job_facts", "job_adoptions"}:
+            target = measurements if one.kind == "job_adoptions" else rows
+            entry = (
+                (one.kind, one.key, marked(one, spans)) if target is rows else (one.kind, marked(one, spans))
+            )
+            target.append(entry)
+        elif one.kind == "measurements":
+            measurements.append((one.kind, marked(one, spans)))
+    return Whole(rows, measurements, runs)
+
+
+def store_run(writer: StreamWriter, interval: Any) -> int:
+    """Store a trace as a run of its own; gives how long it is."""
+    writer.begin_run([CRANK, DIAL], mono_ns=0, wall_ns=time.time_ns(), pid=1, boot_id="made", bench="")
+    first = min(interval.crank_t_ns[0], interval.gauge_t_ns[0])
+    streams = (
+        (
+            CRANK,
+            Segment(0, "fresh", 0, 0),
+            interval.crank_t_ns,
+            interval.crank_deg * CRANK.counts_per_turn / 360.0,
+        ),
+        (DIAL, Segment(0, "fresh", 0, 3), interval.gauge_t_ns, interval.gauge_mm * 1000.0),
+    )
+    for channel, segment, t_ns, value in streams:
+        batch, builder = Batch(), BlockBuilder(channel)
+        batch.segments.append((channel, segment, 0, 1))
+        for sequence, (at, raw) in enumerate(zip(t_ns, value, strict=True)):
+            done = builder.add(segment, sequence, int(at - first) + BEGINS_NS, round(float(raw)))
+            if done is not None and done not in batch.blocks:
+                batch.blocks.append(done)
+        last = builder.close()
+        if last is not None and last not in batch.blocks:
+            batch.blocks.append(last)
+        writer.write(batch)
+    span = int(max(interval.crank_t_ns[-1], interval.gauge_t_ns[-1]) - first)
+    writer.end_run(BEGINS_NS + span, time.time_ns())
+    return span
+
+
+def marked(one: Document, spans: dict[int, int]) -> bytes:
+    """Put a mark wherever a number, a name or a day goes."""
+    row = json.loads(one.body)
+    for name in ("job_id", "measurement_id"):
+        if name in row:
+            row[name] = f"@{'J' if name == 'job_id' else 'M' + str(row[name])}@"
+    if one.kind == "jobs":
+        body = json.loads(row["body"]) | {"reference": "@R@", "customer": "@C@", "note": "@N@"}
+        body["engine"]["name"] = "@E@"
+        row |= {"id": "@J@", "reference": "@R@", "customer": "@C@", "changed_at": "@D@", "at": "@D@"}
+        row |= {"body": json.dumps(body), "engine_id": None, "card_id": None}
+    elif one.kind == "job_facts":
+        what = json.loads(row["what"])
+        if what.get("measurement_id"):
+            what["measurement_id"] = f"@M{what['measurement_id']}@"
+        row["what"] = json.dumps(what)
+    elif one.kind == "measurements":
+        row |= {"run_id": f"@U{row['id']}@", "imported_file": None, "gauge": DIAL.name, "start_ns": BEGINS_NS}
+        row |= {"end_ns": BEGINS_NS + spans[row["id"]], "id": f"@M{row['id']}@"}
+    text = json.dumps(row, separators=(",", ":"), sort_keys=True)
+    for mark in ["J", *(f"{kind}{number}" for number in spans for kind in "MU")]:
+        text = text.replace(f'"@{mark}@"', f"@{mark}@")  # numbers stand without quotes, but inside a text
+    return text.encode()
+
+
+class Maker:
+    """Varies one whole job."""
+
+    def __init__(self, whole: Whole, seed: int) -> None:
+        self.whole, self._rng = whole, random.Random(seed)
+        self._engines = [self._name() for _ in range(ENGINES)]
+        self._customers = [self._name() for _ in range(CUSTOMERS)]
+        self.many = len(whole.runs)
+
+    def _name(self) -> str:
+        words = ("".join(self._rng.choices(SYLLABLES, k=2)).capitalize() for _ in range(2))
+        return f"{' '.join(words)} {self._rng.randrange(10, 99)}"
+
+    def job(self, number: int, of: int) -> dict[bytes, bytes]:
+        """Give what stands at the marks of one job; the lower its number, the longer ago it was."""
+        days = 3650 * (of - number) // max(of, 1)
+        day = time.strftime("%Y-%m-%d", time.gmtime(1_795_000_000 - days * 86_400))
+        told = {
+            "@J@": str(number),
+            "@R@": f"HL-{self._rng.randrange(10**6):06}",
+            "@C@": self._rng.choice(self._customers),
+            "@E@": self._rng.choice(self._engines),
+            "@N@": f"serial {self._rng.randrange(16**8):08X}, {self._name()}",
+            "@D@": f"{day}T{number % 24:02}:{number % 60:02}:00.{number % 1000:03}+00:00",
+        }
+        for at in range(1, self.many + 1):
+            told[f"@M{at}@"] = told[f"@U{at}@"] = str(number * self.many + at)
+        return {mark.encode(): value.encode() for mark, value in told.items()}
+
+
+def filled(body: bytes, told: dict[bytes, bytes]) -> bytes:
+    for mark, value in told.items():
+        body = body.replace(mark, value)
+    return body
+
+
+def documents_of(maker: Maker, number: int, of: int, *, measured: bool) -> Iterator[tuple[str, str, bytes]]:
+    told = maker.job(number, of)
+    for kind, key, body in maker.whole.rows:
+        yield kind, str(number) if kind == "jobs" else f"{number}/{key.partition('/')[2]}", filled(body, told)
+    if not measured:
+        return
+    for kind, body in maker.whole.measurements:
+        row = filled(body, told)
+        yield kind, str(json.loads(row)["id" if kind == "measurements" else "measurement_id"]), row
+    for at, (run, _) in enumerate(maker.whole.runs, 1):
+        yield (
+            RUN,
+            str(number * maker.many + at),
+            json.dumps(renumbered(run, number * maker.many + at)).encode(),
+        )
+
+
+def renumbered(run: dict[str, Any], number: int) -> dict[str, Any]:
+    """Give a run under another number: its channels are twice that, and one more."""
+    first = run["channels"][0]["id"]
+    new: dict[str, Any] = {"runs": [run["runs"][0] | {"id": number}]}
+    for table in ("anchors", "channels", "segments", "gaps", "events"):
+        rows = []
+        for place, row in enumerate(run[table]):
+            more = {"run_id": number} if "run_id" in row else {}
+            if table == "channels":
+                more["id"] = 2 * number + row["id"] - first
+            elif table == "segments":
+                more["channel_id"] = 2 * number + row["channel_id"] - first
+            else:
+                more["id"] = 10 * number + place
+            rows.append(row | more)
+        new[table] = rows
+    return new
+
+
+def make_archive(url: str, maker: Maker, jobs: int, measured_every: int) -> int:
+    """Fill an archive by COPY; gives how many readings are in it."""
+    readings = 0
+    with psycopg.connect(url) as owner:
+        owner.execute("UPDATE lobewright.benches SET identity = gen_random_uuid()")
+        for bench_at, bench in enumerate(BENCHES):
+            own = [number for number in range(1, jobs + 1) if number % len(BENCHES) == bench_at]
+            version = 0
+            sql = "COPY lobewright.documents (bench, kind, key, version, sha256, body) FROM STDIN (FORMAT BINARY)"
+            with owner.cursor() as cursor, cursor.copy(sql) as copy:
+                copy.set_types(["text", "text", "text", "int8", "bytea", "bytea"])
+                for place, number in enumerate(own):
+                    measured = is_measured(place, measured_every)
+                    for kind, key, body in documents_of(maker, number, jobs, measured=measured):
+                        version += 1
+                        copy.write_row((bench, kind, key, version, hashlib.sha256(body).digest(), body))
+            sql = f"COPY lobewright.blocks ({', '.join(COLUMNS)}) FROM STDIN (FORMAT BINARY)"
+            with owner.cursor() as cursor, cursor.copy(sql) as copy:
+                copy.set_types(TYPES)
+                for place, number in enumerate(own):
+                    if is_measured(place, measured_every):
+                        for row in blocks_of(maker, number, bench):
+                            readings += row[4]
+                            copy.write_row(row)
+        owner.commit()
+    with psycopg.connect(url, autocommit=True) as owner:
+        owner.execute("ANALYZE")
+    return readings
+
+
+def is_measured(place: int, every: int) -> bool:
+    return place % every == 0
+
+
+def blocks_of(maker: Maker, number: int, bench: str) -> Iterator[tuple[Any, ...]]:
+    for at, (run, blocks) in enumerate(maker.whole.runs, 1):
+        new, first = number * maker.many + at, run["channels"][0]["id"]
+        for block in blocks:
+            place = (2 * new + block.place[0] - first, *block.place[1:])
+            yield (bench, new, *place, block_sha256(new, place, block.data), block.data)
+
+
+# -- asking
+
+
+def median_ms(asks: int, ask: Callable[[int], object]) -> tuple[float, float]:
+    """Ask so often; gives the median and the worst but one in twenty."""
+    taken = []
+    for at in range(asks):
+        begun = time.perf_counter()
+        ask(at)
+        taken.append((time.perf_counter() - begun) * 1e3)
+    taken.sort()
+    return statistics.median(taken), taken[min(len(taken) - 1, round(len(taken) * 0.95))]
+
+
+def ask_all(
+    shop: RunningPages, jobs: int, measured_every: int, asks: int, many: int
+) -> dict[str, tuple[float, float]]:
+    rng = random.Random(3)
+    web = httpx.Client(base_url=shop.url, timeout=120)
+
+    def get(path: str, **query: Any) -> Any:
+        answer = web.get(path, params=query).raise_for_status()
+        return answer.json() if "json" in answer.headers["content-type"] else answer.text
+
+    known = [
+        one for _ in range(3) for one in get("/api/shop/jobs", limit=500, words=rng.choice(SYLLABLES))["jobs"]
+    ]
+
+    def words() -> str:
+        one = rng.choice(known)
+        return rng.choice(
+            [one["reference"][2:], one["engine"][:6], f"{one['customer'][:5]} {one['engine'][-6:]}", "inlet"]
+        )
+
+    measured = [(bench, number) for bench, number in measured_jobs(jobs, measured_every)]
+
+    def open_job(_: int) -> None:
+        one = rng.choice(known)
+        for path in (f"/of/{one['bench']}/jobs/{one['id']}", f"/of/{one['bench']}/api/jobs/{one['id']}"):
+            get(path)
+
+    traces = [(bench, number * many + at) for bench, number in measured for at in range(1, many + 1)]
+    rng.shuffle(traces)
+    fresh = min(asks, len(traces))
+
+    def open_trace(at: int) -> None:
+        bench, number = traces[at % fresh]
+        for path in (f"traces/{number}", f"api/measurements/{number}", f"api/measurements/{number}/trace"):
+            get(f"/of/{bench}/{path}")
+
+    return {
+        "list": median_ms(asks, lambda _: get("/api/shop/jobs", limit=100)),
+        "search": median_ms(asks, lambda _: get("/api/shop/jobs", words=words(), limit=100)),
+        "engine": median_ms(
+            asks, lambda _: get("/api/shop/jobs", engine=rng.choice(known)["engine"], limit=100)
+        ),
+        "job": median_ms(asks, open_job),
+        "trace": median_ms(fresh, open_trace),
+        "trace again": median_ms(fresh, open_trace),
+    }
+
+
+def fit_alone(data: Path, asks: int) -> tuple[float, float]:
+    """What opening a trace has to take in any case: its readings lie ready, and are fitted."""
+    stored = StoredStreams(data)
+    listed = MeasurementReader(ShopReader(data)).listed(limit=100)
+    ready = [(stored.of(one).streams(), one.analysis_settings(), one.gauge_facts()) for one in listed]
+    return median_ms(asks, lambda at: estimate(*ready[at % len(ready)]))
+
+
+def measured_jobs(jobs: int, every: int) -> Iterator[tuple[str, int]]:
+    for bench_at, bench in enumerate(BENCHES):
+        own = [number for number in range(1, jobs + 1) if number % len(BENCHES) == bench_at]
+        yield from ((bench, number) for place, number in enumerate(own) if is_measured(place, every))
+
+
+def run_one(server: Server, whole: Whole, jobs: int, asked: argparse.Namespace) -> None:
+    maker = Maker(whole, 1)
+    url = server.new_database("sizes")
+    prepare(url, BENCHES)
+    begun = time.perf_counter()
+    readings = make_archive(url, maker, jobs, asked.measured_every)
+    with psycopg.connect(url) as owner:
+        row = owner.execute("SELECT count(*), pg_database_size('sizes') FROM lobewright.documents").fetchone()
+    assert row is not None
+    print(
+        f"\n{jobs:,} jobs, {row[0]:,} documents, {readings:,} readings, {row[1] / 1e9:.2f} GB;"
+        f" made in {time.perf_counter() - begun:.0f} s",
+        flush=True,
+    )
+    with tempfile.TemporaryDirectory(prefix="lw-sizes-") as folder:
+        begun = time.perf_counter()
+        shop = RunningPages(server.url("sizes", "lobewright_reader"), Path(folder))
+        try:
+            until(lambda: shop.get("/api/shop/benches")["jobs"] == jobs, "all is copied", 3600)
+            print(f"copied for the first time in {time.perf_counter() - begun:.0f} s", flush=True)
+            for name, (middle, most) in ask_all(
+                shop, jobs, asked.measured_every, asked.asks, maker.many
+            ).items():
+                goal = GOALS_MS.get(name)
+                told = "" if goal is None else f"   goal {goal}: {'within' if most <= goal else 'OVER'}"
+                print(
+                    f"  {name:<12} median {middle:>8.1f} ms   95 % within {most:>8.1f} ms{told}", flush=True
+                )
+        finally:
+            shop.stop()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--jobs", type=int, nargs="+", default=[1_000, 10_000, 100_000])
+    parser.add_argument("--measured-every", type=int, default=20)
+    parser.add_argument("--asks", type=int, default=40)
+    asked = parser.parse_args()
+    server = Server()
+    try:
+        with tempfile.TemporaryDirectory(prefix="lw-template-") as folder:
+            whole = whole_job(Path(folder))
+            middle, most = fit_alone(Path(folder) / "template", asked.asks)
+            print(f"the fit of a trace alone: median {middle:.1f} ms, 95 % within {most:.1f} ms")
+        for jobs in asked.jobs:
+            run_one(server, whole, jobs, asked)
+    finally:
+        server.close()
+
+
+if __name__ == "__main__":
+    main()
