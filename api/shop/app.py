@@ -9,13 +9,13 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
 from fastapi.responses import Response
-from pydantic import BaseModel
+from pydantic import AfterValidator, BaseModel
 from starlette.requests import HTTPConnection
 from starlette.responses import JSONResponse
 from starlette.routing import Mount
 from starlette.types import Receive, Scope, Send
 
-from api.base import RESPONSES, CardKept, EngineKept, MeasurementView, ServiceConfig
+from api.base import RESPONSES, CardKept, EngineKept, MeasurementView, ServiceConfig, readable
 from api.shop.benches import Benches, BenchLine
 from api.shop.index import ShopLine
 from api.web import SHOP_ROUTERS, create_guarded_app, page_of
@@ -26,6 +26,7 @@ Several benches of Lobewright in one shop, as their archive has them: to look at
 Everything of one bench is under `/of/NAME`, addressed as at the bench itself.
 """
 OF = "/of"
+Readable = Annotated[str, AfterValidator(readable)]
 MOST_TRACES = 300
 router = APIRouter(responses=RESPONSES)
 
@@ -105,8 +106,12 @@ async def list_benches(benches: TheBenches) -> BenchesView:
 @router.get("/api/shop/jobs")
 def list_jobs(
     benches: TheBenches,
-    words: Annotated[str, Query(max_length=120, description="Each is looked for everywhere in a job.")] = "",
-    engine: Annotated[str, Query(max_length=200, description="Only jobs on an engine of this name.")] = "",
+    words: Annotated[
+        Readable, Query(max_length=120, description="Each is looked for everywhere in a job.")
+    ] = "",
+    engine: Annotated[
+        Readable, Query(max_length=200, description="Only jobs on an engine of this name.")
+    ] = "",
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
     before: Annotated[int | None, Query(ge=0, le=2**63 - 1)] = None,
 ) -> JobsFound:

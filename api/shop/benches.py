@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -111,14 +111,13 @@ class Fetching:
             self._connection = None
 
 
-@dataclass
+@dataclass(frozen=True, slots=True)
 class Shown:
     """A bench that is shown: its copy, and its pages."""
 
     copy: BenchCopy
     service: Service
     app: FastAPI
-    line: BenchLine = field(default_factory=lambda: BenchLine(name=""))
 
 
 class Benches:
@@ -307,14 +306,14 @@ def open_for_all(url: str) -> tuple[Connection[tuple[Any, ...]], str]:
     StoreError
         Nobody answers there, that is no archive, or one of another version.
     """
-    import psycopg
+    connection = open_for_reading(url)  # which says so where there is no psycopg
+    from psycopg.errors import InsufficientPrivilege
 
-    connection = open_for_reading(url)
     try:
         connection.execute("SELECT 1 FROM lobewright.documents, lobewright.blocks, lobewright.live LIMIT 0")
         row = connection.execute("SELECT identity::text FROM lobewright.archive").fetchone()
         connection.rollback()
-    except psycopg.errors.InsufficientPrivilege:
+    except InsufficientPrivilege:
         user = connection.info.user
         connection.close()
         raise MisuseError(

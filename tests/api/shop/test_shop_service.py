@@ -6,6 +6,7 @@ import asyncio
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import psycopg
@@ -19,6 +20,7 @@ from waiting import until
 from api.base import ServiceConfig
 from api.forwarding import LiveWord, Teller, prepare
 from api.shop import Benches, create_shop_app
+from api.web import create_app
 
 Send = Callable[[Path, str], None]
 PASSWORD = "brass ferrule 77"
@@ -102,6 +104,32 @@ def test_a_stranger_looks_only_where_looking_was_opened(
     assert asyncio.run(status_of(benches, closed, ("127.0.0.1", 5), path)) == 200
 
 
+@pytest.mark.parametrize(
+    "query",
+    [
+        "words=%00",
+        "words=a%00bcd",
+        "words=" + "x" * 121,
+        "limit=0",
+        "limit=x",
+        "before=-1",
+        "before=1e9",
+        "engine=%07",
+    ],
+)
+def test_a_question_that_makes_no_sense_is_refused(benches: Benches, tmp_path: Path, query: str) -> None:
+    config = ServiceConfig(tmp_path / "cache", several=True)
+    path = f"/api/shop/jobs?{query}"
+    assert asyncio.run(status_of(benches, config, ("127.0.0.1", 5), path)) == 422
+
+
+@pytest.mark.parametrize(
+    "words", ['"', "*", "a*b", "NEAR(x y)", "-abc", "text:abc", "OR", "(((", "'; --", "%%%", "^abc"]
+)
+def test_signs_of_the_index_are_words_like_others(benches: Benches, words: str) -> None:
+    assert benches.index.found(words) == []
+
+
 def test_a_shop_is_for_this_machine_alone_unless_told_otherwise() -> None:
     told = lobewright("shop", "--help").stdout
     assert "[default: 127.0.0.1]" in " ".join(told.split())
@@ -146,6 +174,38 @@ def test_a_bench_is_heard_and_grows_stale(
     assert old.stale
     assert old.heard_s is not None
     assert old.heard_s >= 180
+
+
+BENCH = """[crank]
+port = "/dev/ttyNONE0"
+frame = "count"
+counts_per_turn = 3600
+[archive]
+url = "{url}"
+name = "east"
+"""
+
+
+def test_a_service_that_runs_is_heard(server: Server, archive: str, benches: Benches, tmp_path: Path) -> None:
+    add_job(tmp_path / "east")
+    bench = tmp_path / "bench.toml"
+    bench.write_text(BENCH.format(url=server.url(archive, "lobewright_east")), encoding="utf-8")
+    config = ServiceConfig(tmp_path / "east", bench, host="0.0.0.0", port=8731)
+
+    def heard() -> Any:
+        benches.step()
+        return benches.lines()[0].word
+
+    async def run() -> LiveWord:
+        app = create_app(config)
+        async with app.router.lifespan_context(app):
+            return await asyncio.to_thread(until, heard, "the bench is heard")
+
+    word = asyncio.run(run())
+    assert word.reads == "stopped"  # nothing captures here
+    assert word.sentence
+    assert word.address == "" or word.address.endswith(":8731")
+    assert "127.0.0.1" not in word.address
 
 
 @pytest.mark.parametrize("which", ["another bench's name", "another folder", "nobody's role"])
