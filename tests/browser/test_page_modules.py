@@ -25,6 +25,7 @@ PAGES = {
     "piston_map",
     "drive",
     "fitting",
+    "over_benches",
 }
 """Scripts of whole pages; the tests that open those pages try them."""
 
