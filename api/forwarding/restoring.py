@@ -175,6 +175,8 @@ def _put_blocks(
 
 
 def _put(db: Database, table: str, row: dict[str, Any]) -> None:
+    if not all(name.isidentifier() for name in row):
+        raise _spoilt(f"a row of {table}")
     names = ", ".join(f'"{name}"' for name in row)
     marks = ", ".join("?" for _ in row)
     db.conn.execute(f"INSERT OR REPLACE INTO {table} ({names}) VALUES ({marks})", list(row.values()))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -16,7 +17,7 @@ from fastapi import FastAPI
 from pydantic import BaseModel, ValidationError
 
 from api.base import MisuseError, ServiceConfig, ServiceError, StoreError
-from api.forwarding import BenchCopy, LiveWord, first_line, open_for_reading
+from api.forwarding import NAME, BenchCopy, LiveWord, first_line, open_for_reading
 from api.service import Service
 from api.shop.index import ShopIndex
 from api.store import StoredInterval, StoredStreams, hold_shop
@@ -30,6 +31,7 @@ EVERY_S = 1.0
 LONGEST_WAIT_S = 15.0
 ENDING_S = 5.0
 STALE_S = 5.0
+UNREADABLE = "The archive has something from the bench {bench} that this program cannot read: update the one that is older."
 AT_MOST_S = 1.0
 """So long one bench is copied from before the others are looked at again."""
 
@@ -200,6 +202,8 @@ class Benches:
         connection.rollback()
         lines = []
         for name, told, heard_s in benches:
+            if not NAME.fullmatch(name):  # it is to be a folder's name; `prepare` lets in no other
+                continue
             shown = self._fitting(name, connection) or self._show(name, connection)
             lines.append(_line(name, told, heard_s, shown))
         self._looked_at = connection
@@ -257,9 +261,12 @@ class Benches:
                 if not came.more or time.monotonic() > until_s:
                     line.waiting = copy.waiting(connection) if came.more else 0
                     return
-        except StoreError as error:
+        except ServiceError as error:
             connection.rollback()
             line.trouble = error.message
+        except (ValueError, TypeError, AttributeError, KeyError, sqlite3.Error):  # the other benches go on
+            connection.rollback()
+            line.trouble = UNREADABLE.format(bench=copy.bench)
 
     def _forget(self, bench: str, jobs: frozenset[int]) -> None:
         for number in jobs:

@@ -197,7 +197,10 @@ def _reading(path: Path) -> sqlite3.Connection:
 
 def _place(changed_at: str) -> int:
     """Number a moment, to the microsecond, with room for a thousand of one."""
-    moment = dt.datetime.fromisoformat(changed_at)
+    try:
+        moment = dt.datetime.fromisoformat(changed_at)
+    except ValueError:
+        return 0
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=dt.UTC)
     return (moment - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)) // dt.timedelta(microseconds=1) * 1000
@@ -211,7 +214,7 @@ def _read(bench: str, shop: ShopReader, jobs: list[int]) -> Iterator[tuple[int, 
         " 'went_back', 'withdrawn', 'own_decision', 'signed_off')",
         tuple(jobs),
     ):
-        what = json.loads(row["what"])
+        what = _body(row["what"])
         told.setdefault(row["job_id"], []).extend(str(what[name]) for name in TOLD_IN if what.get(name))
     found = set()
     for row in shop.rows(f"SELECT * FROM jobs WHERE id IN ({marks}) AND deleted_at IS NULL", tuple(jobs)):
@@ -221,8 +224,22 @@ def _read(bench: str, shop: ShopReader, jobs: list[int]) -> Iterator[tuple[int, 
     yield from ((one, None, "") for one in jobs if one not in found)
 
 
+def _body(text: str) -> dict[str, Any]:
+    """Read what was kept; what cannot be read stands in no list, and its job still does."""
+    try:
+        body = json.loads(text)
+    except ValueError:
+        return {}
+    return body if isinstance(body, dict) else {}
+
+
+def _named(body: dict[str, Any], part: str) -> str:
+    own = body.get(part)
+    return str(own.get("name", "")) if isinstance(own, dict) else ""
+
+
 def _line(bench: str, row: dict[str, Any]) -> tuple[ShopLine, list[str]]:
-    body = json.loads(row["body"])
+    body = _body(row["body"])
     words = {name: row[name] or "" for name in ("at", "changed_at", "now_title", "signed_at", "signed_by")}
     line = ShopLine.model_validate(
         words
@@ -232,8 +249,8 @@ def _line(bench: str, row: dict[str, Any]) -> tuple[ShopLine, list[str]]:
             "reference": row["reference"],
             "customer": row["customer"] or "",
             "builder": row["builder"] or "",
-            "engine": body.get("engine", {}).get("name", ""),
-            "card": body.get("card", {}).get("name", ""),
+            "engine": _named(body, "engine"),
+            "card": _named(body, "card"),
         }
     )
     return line, [

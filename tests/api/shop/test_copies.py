@@ -162,6 +162,62 @@ def test_what_is_not_what_was_sent_is_not_shown(
             copy_of(benches).stored.of(only_measurement(data))
 
 
+NONSENSE = {
+    "no JSON": ("jobs", "1", b"\xff{"),
+    "no row": ("jobs", "1", b"[1, 2]"),
+    "no such column": ("jobs", "1", b'{"id": 1, "nothing": 2}'),
+    "a name that is SQL": ("jobs", "1", b'{"id\\") VALUES (1); --": 1}'),
+    "words where a number goes": ("jobs", "1", b'{"id": "one", "reference": 1}'),
+    "no such table": ("runs", "1", b'{"sqlite_master": [{"name": "x"}]}'),
+    "a number that is none": (
+        "job_facts",
+        "x/y",
+        b'{"job_id": 1, "number": 1, "at": "t", "by": "b", "kind": "k", "what": "w"}',
+    ),
+    "a job that cannot be read": (
+        "jobs",
+        "7",
+        b'{"id": 7, "reference": "R", "body": "[", "at": "t", "by": "b", "changed_at": "yesterday"}',
+    ),
+}
+
+
+@pytest.mark.parametrize("what", NONSENSE)
+def test_a_bench_that_sends_nonsense_holds_up_no_other(
+    server: Server, archive: str, benches: Benches, send: Send, tmp_path: Path, what: str
+) -> None:
+    kind, key, body = NONSENSE[what]
+    data = tmp_path / "east"
+    change(data, "engines", {"name": "A", "body": "{}", "at": "t", "by": "Ida Thorne"})
+    send(data, "east")
+    with psycopg.connect(server.url(archive, "lobewright_east")) as own:
+        own.execute(
+            "INSERT INTO lobewright.documents_east (bench, kind, key, version, sha256, body)"
+            " VALUES ('east', %s, %s, 99, sha256(%s), %s)",
+            (kind, key, body, body),
+        )
+    add_job(tmp_path / "west")
+    send(tmp_path / "west", "west")
+    for _ in range(2):
+        benches.step()
+    assert [line.bench for line in benches.index.found("west")] == ["west"]
+    if what == "a job that cannot be read":
+        assert [line.reference for line in benches.index.found("east")] == ["R"]
+    else:
+        assert benches.lines()[0].trouble
+    assert not benches.lines()[1].trouble
+
+
+def test_a_bench_whose_name_is_a_path_is_left_out(
+    server: Server, archive: str, benches: Benches, tmp_path: Path
+) -> None:
+    (tmp_path / "cache" / "precious").mkdir()
+    owner_does(server, archive, "INSERT INTO lobewright.benches (name, role) VALUES ('../precious', 'x')")
+    benches.step()
+    assert benches.names() == ["east", "west"]
+    assert (tmp_path / "cache" / "precious").is_dir()
+
+
 def test_an_archive_that_has_less_than_was_copied_is_copied_anew(
     server: Server, archive: str, reader: str, send: Send, tmp_path: Path
 ) -> None:
