@@ -98,6 +98,20 @@ class AveragingGauge(Fault):
 
 
 @dataclass
+class MeasuresByItsTick(Fault):
+    """Measures when its own clock ticks and answers with the newest, however old that is by then."""
+
+    tick_s: float
+    name = "measures_by_its_tick"
+
+    def on_plunger(self, shown: Plunger, rng: Rng) -> Floats:
+        """Go back to the last tick."""
+        first_s = rng.uniform(0.0, self.tick_s)
+        ticked_s = first_s + self.tick_s * np.floor((shown.time_s - first_s) / self.tick_s)
+        return shown.pushed_at_mm(ticked_s, rng)
+
+
+@dataclass
 class BusyComputer(Fault):
     """Now and then the computer looks elsewhere for `stall_s`: what came meanwhile is stamped when it looks again.
 

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.machine import Encoder, Engine, LobeTruth, Motion, Mounting
+from simulated_devices.machine import DialIndicator, Encoder, Engine, LobeTruth, Motion, Mounting
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -257,6 +257,13 @@ def _ticks(rate_hz: float, duration_s: float, rng: np.random.Generator) -> Float
     return np.arange(first, duration_s, 1.0 / rate_hz)
 
 
+def _asked(gauge: DialIndicator, duration_s: float, rng: np.random.Generator) -> Floats:
+    """Moments at which a gauge is asked: about as often as its rate says, and never evenly."""
+    most = int(2.0 * gauge.rate_hz * duration_s) + 2
+    time_s = np.cumsum(rng.uniform(0.5, 1.5, most) / gauge.rate_hz)
+    return np.asarray(time_s[time_s < duration_s])
+
+
 def _arrivals(
     time_s: Floats, kept: NDArray[np.bool_], setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
 ) -> Floats:
@@ -290,7 +297,8 @@ def _gauge_trace(
     name: str, mounting: Mounting, setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
 ) -> GaugeTrace:
     gauge, motion = mounting.gauge, setup.motion
-    time = _ticks(gauge.rate_hz, motion.duration_s, rng)
+    when = _asked(gauge, motion.duration_s, rng) if gauge.asked else None
+    time = _ticks(gauge.rate_hz, motion.duration_s, rng) if when is None else when
     shown_s = time - gauge.lateness_s(time.size, rng)
     crank, rise = _target_course(setup, mounting.touches, shown_s + motion.time_s[0], rng, faults)
     pushed = mounting.pushed_mm(rise)

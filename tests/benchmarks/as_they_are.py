@@ -34,6 +34,7 @@ from simulated_devices.faults.as_they_are import (
     AveragingGauge,
     BusyComputer,
     DiscOffItsAxis,
+    MeasuresByItsTick,
     OverloadedComputer,
     PinionOffItsAxis,
     StickingPlunger,
@@ -213,6 +214,15 @@ def averaging(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
 
 
+def asked(rng: Rng, piston: bool) -> Case:
+    """A gauge that measures ten or twenty times a second by itself, and is asked ten times."""
+    gauge = replace(ordinary_gauge(rng), rate_hz=10.0, jitter_s=0.001, asked=True)
+    fault = MeasuresByItsTick(rng.choice([0.05, 0.1]) * rng.uniform(0.999, 1.001))
+    if piston:
+        return Case(tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm), piston=True)
+    return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
+
+
 def off_axis(rng: Rng, piston: bool, told: bool) -> Case:
     gauge, radius_mm, limit_deg = ordinary_gauge(rng), 25.0, 0.3
     off_mm = radius_mm * np.radians(rng.uniform(0.0, limit_deg))
@@ -280,6 +290,8 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "travel_told_tdc": lambda rng: along_the_travel(rng, piston=True),
     "averaging": lambda rng: averaging(rng, piston=False),
     "averaging_tdc": lambda rng: averaging(rng, piston=True),
+    "asked": lambda rng: asked(rng, piston=False),
+    "asked_tdc": lambda rng: asked(rng, piston=True),
     "encoder_told": lambda rng: off_axis(rng, piston=False, told=True),
     "encoder_told_tdc": lambda rng: off_axis(rng, piston=True, told=True),
     "encoder_untold": lambda rng: off_axis(rng, piston=False, told=False),

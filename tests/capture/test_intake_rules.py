@@ -297,6 +297,22 @@ def test_an_answer_is_stamped_half_way_and_a_doubtful_one_is_let_go() -> None:
     assert asker.answered((asked_ms + 40) * MS) == (asked_ms + 20) * MS
 
 
+@pytest.mark.parametrize("tick_ms", [100.0, 100.1, 50.0, 33.3, 80.0])
+def test_a_gauge_that_measures_by_its_own_clock_is_met_at_every_place_of_its_tick(tick_ms: float) -> None:
+    """How old an answer is, is the time since the gauge's last tick; in any three seconds all ages come about."""
+    asker, ages = Asker(100 * MS, 200 * MS), []
+    for now_ms in range(60_000):
+        if asker.wants_to_ask(now_ms * MS):
+            asker.asked(now_ms * MS)
+            ages.append(now_ms % tick_ms / tick_ms)
+            asker.answered((now_ms + 8) * MS)
+    assert len(ages) == pytest.approx(600, abs=6), "as often in the mean as was asked for"
+    for first in range(0, 570, 30):
+        told = np.sort(ages[first : first + 30])
+        assert np.max(np.diff(np.concatenate(([0.0], told, [1.0])))) < 0.4
+        assert np.mean(told) == pytest.approx(0.5, abs=0.17)
+
+
 @settings(deadline=None)
 @given(delays=st.lists(st.integers(1, 900), min_size=5, max_size=40))
 def test_no_answer_is_ever_matched_to_a_question_it_does_not_answer(delays: list[int]) -> None:

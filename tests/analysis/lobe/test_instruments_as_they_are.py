@@ -11,7 +11,13 @@ import pytest
 from analysis.base import ENCODER_LINE, RETRACE_LINE, GaugeFacts, LobeSettings, Streams, TdcSettings
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
-from simulated_devices.faults.as_they_are import AveragingGauge, BusyComputer, DiscOffItsAxis, StickingPlunger
+from simulated_devices.faults.as_they_are import (
+    AveragingGauge,
+    BusyComputer,
+    DiscOffItsAxis,
+    MeasuresByItsTick,
+    StickingPlunger,
+)
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
 from simulated_devices.traces import Setup, record
 from simulated_devices.traces.random_benches import random_engine
@@ -127,6 +133,23 @@ def test_a_gauge_that_averages_is_no_stand_that_moved_where_the_hand_stops_at_on
         assert abs(off) < 1.3 * found.u95_deg
         lags_s.append(found.lag_s)
     assert np.mean(lags_s) == pytest.approx(0.06 + 0.12 / 2.0, abs=0.003)
+
+
+@pytest.mark.parametrize("tick_s", [0.05, 0.1])
+def test_a_gauge_that_is_asked_and_measures_by_its_own_tick_holds_true_tdc(tick_s):
+    """Its answer is as old as its last tick; asked unevenly, as capture does, the ages are scatter and no lag of their own."""
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 6])
+        gauge = DialIndicator(step=0.01, rate_hz=10.0, lag_s=0.03, travel_mm=25.0, asked=True)
+        hand = Hand(-70.0, Manner(25.0, 0.1), rng).rock(0.0, 45.0, 3)
+        setup = Setup(
+            random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)}
+        )
+        trace = record(setup, rng, [MeasuresByItsTick(tick_s)])
+        found = find_tdc(streams_of(trace), TdcSettings(), GaugeFacts(step_mm=0.01))
+        off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.3 * found.u95_deg
+        assert found.lag_s == pytest.approx(0.03 + tick_s / 2.0, abs=0.012)
 
 
 @pytest.mark.parametrize("lines_hz", [20.0, 100.0, 500.0])
