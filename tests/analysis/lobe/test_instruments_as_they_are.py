@@ -137,7 +137,7 @@ def test_a_gauge_that_averages_is_no_stand_that_moved_where_the_hand_stops_at_on
 
 @pytest.mark.parametrize("tick_s", [0.05, 0.1])
 def test_a_gauge_that_is_asked_and_measures_by_its_own_tick_holds_true_tdc(tick_s):
-    """Its answer is as old as its last tick; asked unevenly, as capture does, the ages are scatter and no lag of their own."""
+    """Its answer is as old as its last tick; asked unevenly, as capture does, the ages are scatter and no lag."""
     for seed in range(6):
         rng = np.random.default_rng([seed, 6])
         gauge = DialIndicator(step=0.01, rate_hz=10.0, lag_s=0.03, travel_mm=25.0, asked=True)
