@@ -93,7 +93,9 @@ class Followed:
         part = part_in(guide["sentence"]) or step["lobes"][0]["touches"]
         self.builder.touch(part)
         self.builder.press()
-        self.builder.hand({"do": "hold", "seconds": 0.4}, *self.turning(guide["sentence"], part))
+        asked = "measure again" in guide["sentence"]  # a lobe still out: how to turn is said once it is begun
+        words = self.builder.guide()["sentence"] if asked else guide["sentence"]
+        self.builder.hand({"do": "hold", "seconds": 0.4}, *self.turning(words, part))
         self.builder.press_for_a_number()
 
     def turning(self, words: str, part: str) -> list[Fields]:

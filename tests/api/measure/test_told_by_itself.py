@@ -117,15 +117,18 @@ def on_block(place: str, hand: Hand, seed: int) -> Trace:
 
 
 def crown_read(instruments: Instruments, client: httpx.Client, place: str, seed: int, face: Fields) -> Fields:
-    """Rock the piston over TDC and read; again where this machine was too busy, which is said so."""
+    """Swing the gauge by way of the face, rock the piston over TDC and read; again where this machine was too busy.
+
+    The crank goes back to where it was: no encoder leaps between two traces.
+    """
     entry = {"face_mm": face["value"], "face_u95_mm": face["u95"]}
     for again in range(4):
+        instruments.say(on_block("face_1", Hand(-60.0, Manner(), np.random.default_rng(again)).pause(2.0), 4))
         hand = Hand(-60.0, Manner(25.0, 0.1), np.random.default_rng(seed)).pause(1.5).rock(0.0, 40.0, 2)
-        instruments.say(on_block(f"crown_1_{place}", hand.pause(1.0), seed))
+        instruments.say(on_block(f"crown_1_{place}", hand.to(-60.0).pause(1.0), seed))
         answer = client.post("/api/fitting/deck/crown", json=entry)
         if answer.json().get("code") != "held_up":
             break
-        instruments.say(on_block("face_1", Hand(-60.0, Manner(), np.random.default_rng(again)).pause(2.0), 4))
     assert answer.status_code == 200, answer.text
     below: Fields = answer.json()["below_mm"]
     return below
