@@ -118,7 +118,7 @@ def test_a_bench_shows_its_number_until_it_is_not_heard(shop, open_tab) -> None:
         "href", "http://192.168.7.20:8720"
     )
     expect(west).to_contain_text("Never heard")
-    expect(east).to_contain_text("Not heard for")
+    expect(east).to_contain_text("Not heard for", timeout=60_000)
     expect(east).not_to_contain_text("Turn")  # nobody is told to do what was said long ago
     assert "line-through" in east.locator(".bench-number").evaluate(
         "node => getComputedStyle(node).textDecoration"
