@@ -35,7 +35,7 @@ from websockets.sync.client import connect
 
 FIRST_LOAD_LIMIT = 2_000_000
 SECOND_LOAD_LIMIT = 50_000
-LATENCY_LIMIT_MS = 100.0
+LATENCY_LIMIT_MS = 33.0
 FRAMES_LIMIT = 30.0
 MILLION_LIMIT_S = 1.0
 PAGES = ["/", "/wall", "/jobs", "/traces", "/instruments", "/help"]
