@@ -46,8 +46,6 @@ def find_late_readings(time_s: Floats) -> Flags:
 
 
 def _at_least_late_s(gap: Floats, pace_s: float) -> Floats:
-    """How late each reading came at least, from those behind it; the last is taken to have been in time."""
-    late_s = np.zeros(gap.size + 1)
-    for row in range(gap.size - 1, -1, -1):
-        late_s[row] = max(0.0, late_s[row + 1] + pace_s - gap[row])
-    return late_s
+    """How late each reading came at least: the most by which any reading behind it outran the pace from there on."""
+    outrun_s = np.concatenate(([0.0], np.cumsum(pace_s - gap)))
+    return np.asarray(np.maximum.accumulate(outrun_s[::-1])[::-1] - outrun_s)
