@@ -29,7 +29,7 @@ const SPEC_WORDS = {
   retrace_mm: "Limit of retrace",
   error_deg: "Limit of error",
   request: "Asked with",
-  request_interval_s: "Asked every",
+  request_interval_s: "Asked about every",
 };
 
 function specValue(name, value) {
@@ -44,6 +44,7 @@ function specValue(name, value) {
 /** Name and value of what the bench file says of an instrument, as far as it is told. */
 export function specRows(spec) {
   const none = spec?.quantity === "crank" ? ["unit", "sign"] : ["counts_per_turn", "direction"];
+  if (!spec?.request) none.push("request_interval_s"); // it speaks by itself
   const supposed = spec?.supposed ?? {};
   const told = { ...supposed, ...spec };
   return Object.entries(SPEC_WORDS)
