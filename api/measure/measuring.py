@@ -35,7 +35,6 @@ from capture.base import wire_now_ns
 log = logging.getLogger("lobewright.measuring")
 LEAST_PAUSE_S = 0.1
 SHARE_OF_A_CORE = 0.34
-LONGEST_LATE_S, LOOK_AGAIN_S = 0.3, 0.005
 CUT_OFF = (
     "Capture was started again and this measurement's readings end there. "
     "Finish it with what is stored, or throw it away and start again."
@@ -128,10 +127,10 @@ class Measuring:
     async def finish(self, number: int, until_ns: int | None = None) -> Measurement:
         """End the interval, now or where it ended by itself, and compute the number from what is stored."""
         with self._ending(number) as running:
-            end_ns = until_ns or wire_now_ns()
-            await _heard_past(running.interval, end_ns)
+            asked_ns = until_ns or wire_now_ns()
             flushed = await self._flush()
             measurement = running.measurement
+            end_ns = await asyncio.to_thread(self._told_until, measurement, asked_ns)
             interval = await asyncio.to_thread(self._read, measurement, end_ns)
             outcome = await asyncio.to_thread(
                 estimate, interval.streams(), measurement.analysis_settings(), measurement.gauge_facts()
@@ -288,22 +287,14 @@ class Measuring:
         self._board.screens.publish(self._board.centre)
         self._board.publish_guide()
 
+    def _told_until(self, measurement: Measurement, asked_ns: int) -> int:
+        assert measurement.run_id is not None
+        told_ns = self._stored.told_until(measurement.run_id, measurement.gauge, asked_ns)
+        return max(measurement.start_ns, told_ns)
+
     def _read(self, measurement: Measurement, end_ns: int | None) -> StoredInterval:
         assert measurement.run_id is not None
         return self._stored.of_run(measurement.run_id, measurement.gauge, measurement.start_ns, end_ns)
-
-
-async def _heard_past(interval: Interval, end_ns: int) -> None:
-    """Wait until both channels have gone past the end, or are silent: a line read before it may not be stored yet.
-
-    Lines of a channel come in order. One stored after the fit would be in the trace and not in its number.
-    """
-    until_s = time.monotonic() + LONGEST_LATE_S
-    while time.monotonic() < until_s:
-        newest = [channel.t_ns[-1] if channel.t_ns else 0 for channel in (interval.crank, interval.gauge)]
-        if min(newest) > end_ns:
-            return
-        await asyncio.sleep(LOOK_AGAIN_S)
 
 
 def _state(outcome: FitOutcome) -> State:

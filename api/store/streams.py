@@ -24,6 +24,7 @@ from capture.store import ChannelReadings, StreamReader
 
 FOREVER_NS = 2**63 - 1
 NEAR_ZERO_S = 3600.0
+GONE_NS, SPOKE_NS = 3_000_000_000, 200_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,31 @@ class StoredStreams:
             max(_last(crank), saved.get(crank_name, -1)),
             max(_last(own), saved.get(gauge, -1)),
         )
+
+    def told_until(self, run_id: int, gauge: str, asked_ns: int) -> int:
+        """Give the end that is asked for, or the instant until which crank and gauge have both told, if that is earlier.
+
+        Lines of a channel come in order, so none that is stored later lies before such an end: a line that came behind
+        the fit would be in the trace and not in its number. A channel that is silent while it stands holds up nothing,
+        nor does one that has been gone for seconds. Raises as `of_run` does.
+        """
+        try:
+            newest_ns = [
+                self._spoke_until(run_id, name, asked_ns) for name in (self._crank_of(run_id), gauge)
+            ]
+        except KeyError:
+            raise NotFoundError("no_such_gauge", f"Run {run_id} has no gauge {gauge}.") from None
+        except CaptureError as error:
+            raise BenchError("store_unreadable", f"The stored readings cannot be read: {error}") from None
+        return min(asked_ns, *newest_ns)
+
+    def _spoke_until(self, run_id: int, name: str, asked_ns: int) -> int:
+        own = self._reader.read_with_neighbours(run_id, name, asked_ns - GONE_NS, FOREVER_NS)
+        if not len(own) or own.t_ns[-1] < asked_ns - GONE_NS:
+            return FOREVER_NS
+        speaks_at_rest = own.folded[-1] > 0 or (len(own) > 1 and own.raw[-2] == own.raw[-1])
+        newest_ns = int(own.t_ns[-1])
+        return newest_ns if speaks_at_rest or newest_ns >= asked_ns - SPOKE_NS else FOREVER_NS
 
     def gauge_marks(self, run_id: int, gauge: str) -> dict[str, float | None]:
         """Give what is stated of a gauge in the bench file that was kept with the run, else what gauges usually keep to."""
