@@ -14,7 +14,7 @@ import pytest
 from attacked_shop import AttackedShop, attacked_shop
 from waiting import LOBEWRIGHT, until
 
-pytestmark = [pytest.mark.faults, pytest.mark.alone]
+pytestmark = pytest.mark.faults
 
 
 @pytest.fixture(scope="module")

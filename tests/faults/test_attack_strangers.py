@@ -23,7 +23,7 @@ from waiting import until
 from websockets.exceptions import ConnectionClosed, WebSocketException
 from websockets.sync.client import ClientConnection
 
-pytestmark = [pytest.mark.faults, pytest.mark.alone]
+pytestmark = pytest.mark.faults
 READABLE = ("/api/jobs/1/sheet.pdf", "/api/jobs/1/sheet.json", "/api/jobs/1/job.zip", "/api/latest")
 VIEWERS = 24
 MOST_BEGIN_S = 0.3
@@ -148,6 +148,7 @@ def test_a_header_without_an_end_is_cut(shop: AttackedShop, measured: Any) -> No
 # -- 37: revoked while it watches
 
 
+@pytest.mark.alone
 def test_a_screen_that_is_revoked_while_it_watches_is_cut_within_a_second(
     shop: AttackedShop, tablets: list[dict[str, str]], measured: Any
 ) -> None:
@@ -346,6 +347,7 @@ def _begin_and_finish(shop: AttackedShop, times: int) -> tuple[list[float], list
     return begins, finishes
 
 
+@pytest.mark.alone
 def test_begin_and_finish_are_prompt_under_24_greedy_viewers(
     shop: AttackedShop, job: int, measured: Any
 ) -> None:

@@ -24,7 +24,7 @@ from api.base import own_ip_addresses
 from api.host.web_protocol import ASK_WITHIN_S, MOST_AN_ADDRESS
 from api.live.screens import MOST_SCREENS
 
-pytestmark = [pytest.mark.faults, pytest.mark.alone]
+pytestmark = pytest.mark.faults
 INJECTED = "stopped screen; wrong Host, Origin, code"
 UPGRADE = (
     "GET /live HTTP/1.1\r\nHost: localhost\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
@@ -115,6 +115,7 @@ def p99(delays: list[float]) -> float:
     return sorted(delays)[int(0.99 * len(delays))]
 
 
+@pytest.mark.alone
 def test_a_stopped_screen_is_cut_and_the_others_stay_fast(shop: Shop, measured: Any) -> None:
     turning = {"moves": [{"do": "turns", "count": 4.0, "speed_deg_s": 40.0}], "wait_s": 0}
     assert shop.control.post("/hand", json=turning).status_code == 200

@@ -25,6 +25,8 @@ import api.host
 
 Fields = dict[str, Any]
 STARTS_WITHIN_S = 120.0
+USUAL_HZ, SELDOM_HZ = 200.0, 100.0
+"""Lines a second of an encoder. A bench with a time of its own waits for each; a job needs no more of them."""
 
 
 @dataclass
@@ -105,6 +107,8 @@ def write_scenario(
     seed: int,
     late_deg: dict[str, float],
     edit: Callable[[Fields], None] | None = None,
+    *,
+    rate_hz: float = SELDOM_HZ,
     **changes: Fields,
 ) -> None:
     """Write an example scenario with other numbers: seed, cams, tables changed by name, or edited as a whole."""
@@ -113,6 +117,7 @@ def write_scenario(
     text = (Path(simulated_devices.__file__).parent / "scenarios" / f"{like}.toml").read_text()
     tables = tomllib.loads(text)
     tables["seed"] = seed
+    tables["encoder"]["rate_hz"] = rate_hz
     if edit is not None:
         edit(tables)
     for cam in tables["cam"]:
@@ -219,7 +224,8 @@ def shop(tmp_path: Path) -> Iterator[Callable[..., tuple[RunningShop, Builder]]]
         ) -> Any:
             folder = tmp_path / f"shop{seed}"
             folder.mkdir()
-            write_scenario(folder / "scenario.toml", like, seed, late_deg, edit, **changes)
+            rate_hz = SELDOM_HZ if own_time else USUAL_HZ
+            write_scenario(folder / "scenario.toml", like, seed, late_deg, edit, rate_hz=rate_hz, **changes)
             running = stack.enter_context(running_shop(folder, folder / "scenario.toml", own_time=own_time))
             clients = [
                 stack.enter_context(httpx.Client(base_url=url, timeout=90.0))
