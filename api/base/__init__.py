@@ -20,6 +20,7 @@ from api.base.job_messages import (
     CardEntry,
     CardKept,
     DepartureView,
+    Difference,
     DropEntry,
     EngineEntry,
     EngineKept,
@@ -35,6 +36,7 @@ from api.base.job_messages import (
     LobeStandingView,
     MeasureEntry,
     MoveWay,
+    OnFile,
     Pressed,
     PressEntry,
     Question,
@@ -44,6 +46,7 @@ from api.base.job_messages import (
     Trouble,
     Unadopted,
     VerdictView,
+    VersionAsked,
 )
 from api.base.job_report_messages import (
     CamCorrection,
@@ -82,6 +85,7 @@ from api.base.messages import (
 )
 from api.base.plain_text import is_seen, readable, safe_cell, unreadable
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
+from api.base.shared_messages import HandOverEntry, RightEntry, VersionsOfCard, VersionsOfEngine
 from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
 
@@ -110,6 +114,7 @@ __all__ = [
     "Counts",
     "CurvePoints",
     "DepartureView",
+    "Difference",
     "DropEntry",
     "EngineEntry",
     "EngineKept",
@@ -121,6 +126,7 @@ __all__ = [
     "GaugeChoice",
     "Guide",
     "HandEntry",
+    "HandOverEntry",
     "Health",
     "Hello",
     "Interval",
@@ -140,6 +146,7 @@ __all__ = [
     "MisuseError",
     "MoveWay",
     "NotFoundError",
+    "OnFile",
     "PistonClearanceView",
     "PressEntry",
     "Pressed",
@@ -147,6 +154,7 @@ __all__ = [
     "QuestionedError",
     "Readings",
     "RecorderHealth",
+    "RightEntry",
     "RoomView",
     "ServiceConfig",
     "ServiceError",
@@ -167,6 +175,9 @@ __all__ = [
     "ValvesApartView",
     "ValvesEntry",
     "VerdictView",
+    "VersionAsked",
+    "VersionsOfCard",
+    "VersionsOfEngine",
     "add_problems",
     "in_one_sentence",
     "is_seen",

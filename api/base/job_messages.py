@@ -86,21 +86,57 @@ class CardEntry(Entry):
     by: Person = ""
 
 
-class EngineKept(Body):
-    """An engine as the shop keeps it."""
+class Difference(Body):
+    """Something that is not the same in two versions: what, here, and in the other."""
+
+    what: str
+    here: str
+    there: str
+
+
+class VersionAsked(Body):
+    """A version of which somebody has to say whether it is right; `differs` tells what is otherwise than shown here."""
+
+    version: str
+    from_bench: str
+    by: str
+    at: str
+    differs: list[Difference]
+
+
+class OnFile(Body):
+    """What is kept of an engine or a card beside what is in it.
+
+    Attributes
+    ----------
+    at, by
+        When and by whom the version was made that is shown.
+    from_bench
+        The bench of the archive where that was; nothing for here.
+    version
+        What it is known by, at every bench.
+    asked
+        Where it was changed at two benches, each time otherwise: the versions of which one has to be said to be right,
+        the one that is shown first.
+    """
 
     id: int
     at: str
     by: str
+    from_bench: str = ""
+    version: str = ""
+    asked: list[VersionAsked] = []
+
+
+class EngineKept(OnFile):
+    """An engine as the shop keeps it."""
+
     engine: Engine
 
 
-class CardKept(Body):
+class CardKept(OnFile):
     """A cam card as the shop keeps it."""
 
-    id: int
-    at: str
-    by: str
     card: CamCard
 
 
@@ -156,6 +192,7 @@ class JobLine(Body):
     signed_at: str
     signed_by: str
     open: bool
+    held: str = ""
 
 
 class LobeName(Body):
@@ -263,7 +300,8 @@ class Unadopted(Body):
 class JobView(Body):
     """A job as a page shows it: the binding, its facts, its steps and where each cam stands.
 
-    `by_itself` has the numbers of the facts whose measurements began by themselves.
+    `by_itself` has the numbers of the facts whose measurements began by themselves; `held` says where a job is that was
+    handed over to another bench, and `came` from where one came.
     """
 
     id: int
@@ -287,6 +325,8 @@ class JobView(Body):
     not_taken: list[Unadopted]
     measurement: MeasurementView | None
     guide: Guide | None
+    held: str = ""
+    came: str = ""
 
 
 class FactEntry(Entry):
