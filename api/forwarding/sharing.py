@@ -85,13 +85,10 @@ class Sharer:
         identity: Callable[[], str],
         url: str,
         name: str,
-        *,
-        looks_every_s: float = LOOKS_EVERY_S,
     ) -> None:
         self.shop, self.url, self.name, self.identify = shop, url, name, identity
         self.handing = threading.Lock()
         """Held while a job is handed over: what is only asked for is being answered."""
-        self._looks_every_s = looks_every_s
         self._connection: Connection[tuple[Any, ...]] | None = None
         self._refused: dict[str, str] = {}
         self._standing = SharedStanding(bench=name)
@@ -142,7 +139,7 @@ class Sharer:
 
     def _wait(self) -> None:
         """Wait until something was told, or until it is time to look without that."""
-        until_s = time.monotonic() + self._looks_every_s
+        until_s = time.monotonic() + LOOKS_EVERY_S
         while time.monotonic() < until_s and not self._ending.is_set() and not self._called.is_set():
             if self._connection is None:
                 self._ending.wait(HEARS_WITHIN_S)
@@ -201,10 +198,10 @@ class Sharer:
             " WHERE key = ANY(%s) ORDER BY key, arrived",
             (new,),
         ).fetchall()
-        good: list[tuple[int, Version]] = []
-        for at, (key, bench, sha256, body) in enumerate(rows):
+        good: list[Version] = []
+        for key, bench, sha256, body in rows:
             try:
-                good.append((at, _checked(key, bench, sha256, body)))
+                good.append(_checked(key, bench, sha256, body))
             except (ValueError, KeyError, TypeError, EntryError, ServiceError) as error:
                 why = error.message if isinstance(error, EntryError | ServiceError) else str(error)
                 self._refused[key] = (
@@ -213,8 +210,7 @@ class Sharer:
                 )
                 log.warning("%s", self._refused[key])
         if good:
-            coming = [one for _, one in good]
-            self.shop.write(lambda db: take_in_versions(db, coming))
+            self.shop.write(lambda db: take_in_versions(db, good))
         return len(new) == AT_ONCE
 
     def _handed(self, connection: Connection[tuple[Any, ...]]) -> None:

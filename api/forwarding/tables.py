@@ -167,7 +167,7 @@ BEGIN
     IF FOUND THEN
         RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'LW001';
     END IF;
-    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted AND CASE WHEN d.kind = 'job_facts'
+    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
         THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
     IF FOUND THEN
         RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'LW001';
@@ -193,6 +193,9 @@ CREATE FUNCTION lobewright.still_held() RETURNS trigger
 DECLARE
     gone lobewright.handed;
 BEGIN
+    IF NEW.key !~ '^[0-9]{1,18}/[0-9]{1,18}$' THEN
+        RETURN NEW;
+    END IF;
     PERFORM pg_advisory_xact_lock_shared(hashtextextended('lobewright/handed/' || NEW.bench, 0));
     SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = NEW.bench
         AND h.job_id = split_part(NEW.key, '/', 1)::bigint AND h.facts < split_part(NEW.key, '/', 2)::bigint;

@@ -273,7 +273,7 @@ def test_the_command_prepares_an_archive_again_and_again(server: Server) -> None
     assert first.returncode == 0, first.stderr
     assert "New role lobewright_north_2, without a password" in first.stdout
     again = lobewright("archive", "prepare", "--archive", url, "--bench", "north_2")
-    assert again.stdout == "The archive has version 2.\n"
+    assert again.stdout == "The archive has version 3.\n"
     for name in ("North 2", "reader", "x" * 40):
         bad = lobewright("archive", "prepare", "--archive", url, "--bench", name)
         assert bad.returncode == 2
