@@ -18,12 +18,9 @@ from api.base.job_messages import (
     Body,
     CamStandingView,
     CardEntry,
-    CardKept,
     DepartureView,
-    Difference,
     DropEntry,
     EngineEntry,
-    EngineKept,
     Entry,
     FactAdded,
     FactEntry,
@@ -36,7 +33,6 @@ from api.base.job_messages import (
     LobeStandingView,
     MeasureEntry,
     MoveWay,
-    OnFile,
     Pressed,
     PressEntry,
     Question,
@@ -46,7 +42,6 @@ from api.base.job_messages import (
     Trouble,
     Unadopted,
     VerdictView,
-    VersionAsked,
 )
 from api.base.job_report_messages import (
     CamCorrection,
@@ -85,7 +80,17 @@ from api.base.messages import (
 )
 from api.base.plain_text import is_seen, readable, safe_cell, unreadable
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
-from api.base.shared_messages import HandOverEntry, RightEntry, VersionsOfCard, VersionsOfEngine
+from api.base.shared_messages import (
+    CardKept,
+    Difference,
+    EngineKept,
+    HandOverEntry,
+    OnFile,
+    RightEntry,
+    VersionAsked,
+    VersionsOfCard,
+    VersionsOfEngine,
+)
 from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
 

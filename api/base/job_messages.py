@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AliasPath, BaseModel, ConfigDict, Field, model_validator
 
-from analysis.timing import CamCard, Engine, Fact, Job, Payload, PlungerOn, Valve
+from analysis.timing import Fact, Job, Payload, PlungerOn, Valve
 from api.base.messages import Guide, MeasurementView
 from api.base.plain_text import readable
 
@@ -84,60 +84,6 @@ class CardEntry(Entry):
     ] = "mm"
     confirmed: list[str] = []
     by: Person = ""
-
-
-class Difference(Body):
-    """Something that is not the same in two versions: what, here, and in the other."""
-
-    what: str
-    here: str
-    there: str
-
-
-class VersionAsked(Body):
-    """A version of which somebody has to say whether it is right; `differs` tells what is otherwise than shown here."""
-
-    version: str
-    from_bench: str
-    by: str
-    at: str
-    differs: list[Difference]
-
-
-class OnFile(Body):
-    """What is kept of an engine or a card beside what is in it.
-
-    Attributes
-    ----------
-    at, by
-        When and by whom the version was made that is shown.
-    from_bench
-        The bench of the archive where that was; nothing for here.
-    version
-        What it is known by, at every bench.
-    asked
-        Where it was changed at two benches, each time otherwise: the versions of which one has to be said to be right,
-        the one that is shown first.
-    """
-
-    id: int
-    at: str
-    by: str
-    from_bench: str = ""
-    version: str = ""
-    asked: list[VersionAsked] = []
-
-
-class EngineKept(OnFile):
-    """An engine as the shop keeps it."""
-
-    engine: Engine
-
-
-class CardKept(OnFile):
-    """A cam card as the shop keeps it."""
-
-    card: CamCard
 
 
 class JobEntry(Entry):

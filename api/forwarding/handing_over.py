@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from psycopg import Connection
 
 LARGEST_FILE = 200 << 20
-HELD_BY_DATABASE = "LW001"
 
 
 def hand_over(sharer: Sharer, row: JobRow, onto: str, by: str, write: Callable[[], tuple[Path, int]]) -> None:
@@ -36,22 +35,34 @@ def hand_over(sharer: Sharer, row: JobRow, onto: str, by: str, write: Callable[[
     """
     if onto == sharer.name:
         raise MisuseError("same_bench", f"This is the bench {onto}; name another one.")
-    with sharer.handing:
-        with closing(_reached(sharer)) as connection:
-            asked = sharer.shop.write(lambda db: asking_hand_over(db, row.id, onto, by))
-            try:
-                path, facts = write()
-            except BaseException:
-                sharer.shop.write(lambda db: answering(db, asked, "refused", 0, row.changed_at))
-                raise
-            try:
-                number, at = _given(connection, sharer, row, onto, by, path, facts)
-            except ConflictError:
-                sharer.shop.write(lambda db: answering(db, asked, "refused", 0, row.changed_at))
-                raise
-            finally:
-                path.unlink(missing_ok=True)
-        sharer.shop.write(lambda db: answering(db, asked, "given", number, at))
+    try:
+        with sharer.handing:
+            _hand_over(sharer, row, onto, by, write)
+    finally:
+        sharer.look_now()  # what was asked for and not answered is asked about
+
+
+def _hand_over(
+    sharer: Sharer, row: JobRow, onto: str, by: str, write: Callable[[], tuple[Path, int]]
+) -> None:
+    def refused() -> None:
+        sharer.shop.write(lambda db: answering(db, asked, "refused", 0, row.changed_at))
+
+    with closing(_reached(sharer)) as connection:
+        asked = sharer.shop.write(lambda db: asking_hand_over(db, row.id, onto, by))
+        try:
+            path, facts = write()
+        except BaseException:
+            refused()
+            raise
+        try:
+            number, at = _given(connection, sharer, row, onto, by, path, facts)
+        except ConflictError:
+            refused()
+            raise
+        finally:
+            path.unlink(missing_ok=True)
+    sharer.shop.write(lambda db: answering(db, asked, "given", number, at))
 
 
 def _given(
@@ -128,6 +139,7 @@ def _reached(sharer: Sharer) -> Connection[tuple[Any, ...]]:
     connection = connect(sharer.url)
     try:
         refuse_other_version(version_of(connection))
+        connection.execute("SET TIME ZONE 'UTC'")
         for what, value in SERVER_ASKS.items():
             connection.execute(f"SET {what} = {value}".encode())
         connection.commit()

@@ -181,6 +181,7 @@ class Sharer:
                 refuse_other_version(version_of(connection))
                 connection.commit()
                 connection.autocommit = True
+                connection.execute("SET TIME ZONE 'UTC'")
                 connection.execute("LISTEN lobewright")
             except BaseException:
                 connection.close()

@@ -156,21 +156,22 @@ DECLARE
 BEGIN
     PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
     IF NOT FOUND THEN
-        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'LW001';
+        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
     END IF;
     PERFORM 1 FROM lobewright.benches b WHERE b.name = onto AND b.name <> wanted;
     IF NOT FOUND THEN
-        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'LW001';
+        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'check_violation';
     END IF;
     PERFORM pg_advisory_xact_lock(hashtextextended('lobewright/handed/' || wanted, 0));
     SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job;
     IF FOUND THEN
-        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'LW001';
+        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'check_violation';
     END IF;
-    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
-        THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
+    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted
+        AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
+            THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
     IF FOUND THEN
-        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'LW001';
+        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'check_violation';
     END IF;
     PERFORM pg_notify('lobewright', onto);
     RETURN QUERY INSERT INTO lobewright.handed AS h (bench, job_id, facts, reference, by_whom, to_bench, file)
@@ -202,7 +203,7 @@ BEGIN
     IF FOUND THEN
         RAISE EXCEPTION 'job % of % is held by % since %, and something was done in it since on %',
             gone.job_id, NEW.bench, gone.to_bench, to_char(gone.at, 'YYYY-MM-DD HH24:MI'), NEW.bench
-            USING ERRCODE = 'LW001';
+            USING ERRCODE = 'check_violation';
     END IF;
     RETURN NEW;
 END $$;

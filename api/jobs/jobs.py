@@ -36,6 +36,7 @@ from api.store import (
     keep_job,
     make_active,
     make_none_active,
+    moment,
     now_text,
     put_away,
     refuse_held_elsewhere,
@@ -155,9 +156,7 @@ class Jobs:
     def came(self, number: int) -> str:
         """Say from where a job came; nothing for one that was begun here."""
         one = came_from(self._shop.read, number)
-        return (
-            "" if one is None else f"Taken over from the bench {one.bench}, {one.at[:16].replace('T', ' ')}."
-        )
+        return "" if one is None else f"Taken over from the bench {one.bench}, {moment(one)}."
 
     # -- facts
 

@@ -183,6 +183,10 @@ class OfBench:
             await send({"type": "websocket.close", "code": 1008})
 
 
+OVER_ALL = (router, *SHOP_ROUTERS)
+"""What a shop has beside the pages of its benches."""
+
+
 def create_shop_app(config: ServiceConfig, benches: Benches) -> FastAPI:
     """Make the application; it follows the archive while it runs."""
 
@@ -196,7 +200,7 @@ def create_shop_app(config: ServiceConfig, benches: Benches) -> FastAPI:
 
     app = create_guarded_app(config, DESCRIPTION, lifespan)
     app.state.benches = benches
-    for one in (router, *SHOP_ROUTERS):
+    for one in OVER_ALL:
         app.include_router(one)
     app.router.routes.append(Mount(OF, OfBench(benches)))
     return app

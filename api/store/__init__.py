@@ -11,6 +11,7 @@ from api.store.job_hand_overs import (
     held_elsewhere,
     held_sentence,
     learning_given,
+    moment,
     noting_taken,
     refuse_held_elsewhere,
 )
@@ -131,6 +132,7 @@ __all__ = [
     "learning_given",
     "make_active",
     "make_none_active",
+    "moment",
     "naming_part",
     "noting_taken",
     "now_text",

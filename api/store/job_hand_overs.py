@@ -67,11 +67,16 @@ def came_from(ask: Asking, job_id: int) -> HandOver | None:
     return None if row is None else HandOver(**row)
 
 
+def moment(one: HandOver) -> str:
+    """Say when it was."""
+    return f"{one.at[:16].replace('T', ' ')} UTC"
+
+
 def held_sentence(one: HandOver) -> str:
     """Say where a job is that left this bench."""
     if one.state == "asked":
         return f"Being handed over to the bench {one.bench}; it is known again once the archive has answered."
-    return f"Held by the bench {one.bench} since {one.at[:16].replace('T', ' ')}."
+    return f"Held by the bench {one.bench} since {moment(one)}."
 
 
 def refuse_held_elsewhere(ask: Asking, job_id: int) -> None:

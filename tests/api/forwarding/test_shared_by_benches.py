@@ -17,7 +17,7 @@ from kept_shop import add_job
 from postgres import Server
 
 from api.base import ServiceConfig
-from api.forwarding import Forwarder, prove, sharing
+from api.forwarding import Forwarder, handing_over, prove, sharing
 from api.web import create_app
 
 BENCH = """[crank]
@@ -299,6 +299,38 @@ def test_without_the_archive_nothing_is_handed_over_and_the_job_goes_on_here(sho
             job = await get(east, f"/api/jobs/{job_id}")
             assert not job["held"]
             await post(east, f"/api/jobs/{job_id}/facts", {"what": {"kind": "noted", "text": "goes on"}})
+
+    asyncio.run(work())
+
+
+@pytest.mark.parametrize("at", ["before the archive has it", "after the archive has it"])
+def test_a_hand_over_that_is_cut_short_is_asked_about(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    """Where the answer is lost, the job is only looked at until the archive has said who holds it."""
+    job_id = unfinished(shop)
+    arrives = at.startswith("after")
+    really = handing_over._given
+
+    def cut(*words: Any) -> tuple[int, str]:
+        if arrives:
+            really(*words)
+        raise OSError("the line went dead")
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            monkeypatch.setattr(handing_over, "_given", cut)
+            with pytest.raises(OSError, match="the line went dead"):
+                await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            if arrives:
+                await told(east, f"/api/jobs/{job_id}", lambda job: job["held"].startswith("Held by"))
+                await told(west, "/api/shared", lambda view: view["coming"])
+            else:
+                await told(east, f"/api/jobs/{job_id}", lambda job: not job["held"])
+                note = {"what": {"kind": "noted", "text": "goes on"}}
+                await post(east, f"/api/jobs/{job_id}/facts", note)
+                assert not (await get(west, "/api/shared"))["coming"]
 
     asyncio.run(work())
 

@@ -18,6 +18,7 @@ from running_pages import RunningPages
 from waiting import until
 
 from api.base import ServiceConfig
+from api.cli.routes import served_by_shop
 from api.forwarding import LiveWord, Teller, prepare
 from api.shop import Benches, create_shop_app
 from api.web import create_app
@@ -56,6 +57,9 @@ def test_a_shop_serves_the_pages_of_each_bench(pages: RunningPages) -> None:
         traces = pages.get(f"{of}/api/measurements?state=finished")["measurements"]
         assert pages.get(f"{of}/api/measurements/{traces[0]['id']}/trace")["curve"]
     assert httpx.get(f"{pages.url}/of/east", follow_redirects=True).status_code == 200
+    listed = [one.path.replace("{bench}", "east") for one in served_by_shop() if one.method == "GET"]
+    for path in (path for path in listed if "{" not in path and not path.startswith("/pair")):
+        assert httpx.get(pages.url + path, timeout=60).status_code == 200, path
     lobes = pages.get("/api/shop/traces?what=lobe&but=east")["traces"]
     assert {one["bench"] for one in lobes} == {"west"}
     assert httpx.get(f"{pages.url}/of/nowhere/jobs").json()["message"].endswith("it has east, west.")
