@@ -27,7 +27,7 @@ import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
 import { askReason } from "./reason.js";
 import { roomRules } from "./room_rule.js";
-import { addressOf, goTo } from "./root.js";
+import { STILL, addressOf, goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
@@ -289,7 +289,7 @@ function atTheBench() {
 
 /** The other benches of the archive, where there are any. */
 async function paintHandOver() {
-  const shared = closed() ? null : await get("/api/shared").catch(() => null);
+  const shared = closed() || STILL ? null : await get("/api/shared").catch(() => null);
   const others = shared?.others ?? [];
   show(byId("hand-over-sheet"), others.length > 0);
   refill(byId("hand-over-to"), String(others), () =>

@@ -8,7 +8,7 @@ import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { cardTexts, changedIn, engineTexts, fillForm } from "./filled_forms.js";
 import { cardRows } from "./job_reports.js";
 import { thingsOnFile } from "./on_file.js";
-import { goTo } from "./root.js";
+import { STILL, goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 
 const BUILDER = "lobewright.builder";
@@ -180,6 +180,7 @@ const LOOK_AGAIN_MS = 10_000;
 
 /** What other benches share: read now, and again while the page is looked at and no form is open. */
 async function loadShared() {
+  if (STILL) return;
   const shared = await get("/api/shared").catch(() => null);
   byId("coming").replaceChildren(...(shared?.coming ?? []).map(comingLine));
   if (!shared?.bench) return;

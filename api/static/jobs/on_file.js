@@ -1,5 +1,5 @@
 /**
- * What is on file: engines and cards with who made them where, what is asked where two benches differ, and their history.
+ * What is on file: engines and cards, who made them where, what is asked where two benches differ, their history.
  */
 
 import { get, post, remove } from "./ask.js";

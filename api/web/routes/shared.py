@@ -50,7 +50,10 @@ async def hand_job_over(
         made = asyncio.run_coroutine_threadsafe(job_file(service, job_id), loop)
         return made.result()[1], len(jobs.read.facts(job_id))
 
-    await asyncio.to_thread(hand_over, sharer, row, entry.bench, entry.by or row.job.builder, write)
+    try:
+        await asyncio.to_thread(hand_over, sharer, row, entry.bench, entry.by or row.job.builder, write)
+    finally:
+        jobs.forget(job_id)  # the bench serves it no more
     return await service.job_service.view(job_id)
 
 

@@ -242,6 +242,10 @@ def test_a_job_is_handed_over_and_comes_back(shop: Shop) -> None:
             given = await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west", "by": "Ida Thorne"})
             assert given["held"].startswith("Held by the bench west since 20")
             assert not given["open"]
+            guide = await told(
+                east, "/api/bench", lambda bench: (bench["guide"] or {}).get("job_id") != job_id
+            )
+            assert guide["guide"] is None or guide["guide"]["job_id"] is None
             note = {"what": {"kind": "noted", "text": "too late"}}
             for path, body in (("facts", note), ("open", None), ("hand_over", {"bench": "west"})):
                 refused = await post(east, f"/api/jobs/{job_id}/{path}", body, 409)

@@ -1,6 +1,5 @@
 import { cardEntry, engineEntry } from "/static/entries.js";
 import { cardTexts, changedIn, engineTexts } from "/static/filled_forms.js";
-import { questionOf } from "/static/on_file.js";
 import { equal } from "./check.js";
 
 const ADJUSTER = {
@@ -76,12 +75,5 @@ export const tests = {
       tolerance_deg: 1,
       inlet: { ...card.inlet, lift_mm: "9.6 mm" },
     });
-  },
-  "a question says what the other bench has, and what stands here"() {
-    const differs = [{ what: "inlet lift", here: "9.6 mm", there: "9.2 mm" }];
-    equal(
-      questionOf({ from_bench: "west", differs }),
-      "The bench west has other values: inlet lift 9.2 mm, here 9.6 mm. Which is right?",
-    );
   },
 };
