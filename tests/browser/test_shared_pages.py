@@ -95,7 +95,7 @@ def test_two_benches_share_cards_and_a_job(
         f"/api/cards/{there['id']}",
         {"card": {**CARD, "inlet": {**CARD["inlet"], "lift_mm": 9.2}}, "by": "Tom Marsh"},
     )
-    page.get_by_role("button", name="Change it: Whinfell 262").click()
+    page.get_by_role("button", name="Change Whinfell 262").click()
     dialog = page.get_by_role("dialog", name="Change Whinfell 262")
     lift = dialog.locator('[name="inlet.lift_mm"]')
     expect(lift).to_have_value("9.4")

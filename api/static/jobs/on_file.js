@@ -38,19 +38,17 @@ export function thingsOnFile(path, { about, change, changed, who, spoken }) {
     }
   }
 
-  const button = (words, name, action) =>
-    el(
-      "button",
-      { type: "button", class: "plain-button", "aria-label": `${words}: ${name}`, onclick: action },
-      words,
-    );
+  const button = (words, label, action) =>
+    el("button", { type: "button", class: "plain-button", "aria-label": label, onclick: action }, words);
 
   function question(kept, name) {
     const [, ...others] = kept.asked;
-    const right = (one) =>
-      button(one.from_bench ? `What ${one.from_bench} has` : "What stands here", name, () =>
+    const right = (one) => {
+      const words = one.from_bench ? `What ${one.from_bench} has` : "What stands here";
+      return button(words, `${words}: ${name}`, () =>
         doing(() => post(`${path}/${kept.id}/right`, { version: one.version, by: who() })),
       );
+    };
     return (
       others.length > 0 &&
       el(
@@ -103,8 +101,8 @@ export function thingsOnFile(path, { about, change, changed, who, spoken }) {
       el(
         "div",
         { class: "changes" },
-        button("Change it", name, () => change(kept)),
-        button("Put it away", name, () => doing(() => remove(`${path}/${kept.id}`))),
+        button("Change it", `Change ${name}`, () => change(kept)),
+        button("Put it away", `Put ${name} away`, () => doing(() => remove(`${path}/${kept.id}`))),
       ),
     );
   };
