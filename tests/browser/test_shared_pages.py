@@ -85,9 +85,13 @@ def test_two_benches_share_cards_and_a_job(
 ) -> None:
     server, east, west = benches
     page = shared_tab
+    page.goto(f"{west.url}/jobs")
+    expect(page.locator("#card-form")).to_be_visible()
     kept = east.post("/api/cards", {"card": CARD, "by": "Ida Thorne"})
     there = until(lambda: west.get("/api/cards"), "the card is there")[0]
 
+    expect(page.locator("#cards li").first).to_contain_text("bench east")
+    expect(page.locator("#card-form")).to_be_hidden()
     page.goto(f"{east.url}/jobs")
     expect(page.locator("#cards li").first).to_contain_text("Ida Thorne")
     server.kill()

@@ -185,8 +185,10 @@ async function loadShared() {
   byId("coming").replaceChildren(...(shared?.coming ?? []).map(comingLine));
   if (!shared?.bench) return;
   setTimeout(async () => {
-    const busy = document.hidden || document.querySelector("dialog[open], form.inline");
-    if (!busy) await Promise.all([readAgain(), loadJobs()]).catch(() => {});
+    if (!document.hidden && !document.querySelector("dialog[open]"))
+      await Promise.all([readAgain(), loadJobs()])
+        .then(offerShared)
+        .catch(() => {});
     loadShared();
   }, LOOK_AGAIN_MS);
 }
@@ -205,10 +207,26 @@ function enterInline(kind, path, entry, load) {
     if (!form.reportValidity()) throw new Unfinished();
     const kept = await post(path, entry(fieldsOf(form), confirmedIn(form)));
     await load(kept.id);
-    inline.set(form, null);
-    show(form, false);
-    show(byId(`new-${kind}`).parentElement, true);
+    leaveInline(kind);
   });
+}
+
+function leaveInline(kind) {
+  const form = byId(`${kind}-form`);
+  inline.set(form, null);
+  show(form, false);
+  show(byId(`new-${kind}`).parentElement, true);
+}
+
+/** What another bench has kept meanwhile need not be entered here, unless that has been begun. */
+function offerShared() {
+  for (const kind of ["engine", "card"]) {
+    const form = byId(`${kind}-form`);
+    const begun = [...form.querySelectorAll("input:not([type=checkbox])")].some(
+      (field) => field.value !== field.defaultValue,
+    );
+    if (inline.get(form) && byId(`${kind}_id`).options.length && !begun) leaveInline(kind);
+  }
 }
 
 class Unfinished extends Error {}
