@@ -34,7 +34,11 @@ from api.store import (
     add_fact,
     adding,
     adopt,
+    delete_job,
+    hand_overs,
+    held_elsewhere,
     keep_job,
+    noting_taken,
     now_text,
     read_trace,
     trace_comments,
@@ -125,6 +129,15 @@ def _trace_path(measurement: Measurement) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class CameOver:
+    """How a job comes that is taken over from another bench, not only shown by it."""
+
+    number: int
+    bench: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class _Checked:
     """A job file of which everything makes sense."""
 
@@ -133,13 +146,15 @@ class _Checked:
     facts: list[Fact]
 
 
-def read_job(path: Path, shop: ShopStore, data_dir: Path, show: Show) -> int:
+def read_job(path: Path, shop: ShopStore, data_dir: Path, show: Show, came: CameOver | None = None) -> int:
     """Take a job file into the shop, whole or not at all, and give the job's number there.
 
     Parameters
     ----------
     show
         Makes what the pages show of a job; what it cannot make is not taken.
+    came
+        That it goes on here from now on; the same job, handed over from here before, goes off the list.
 
     Raises
     ------
@@ -153,7 +168,7 @@ def read_job(path: Path, shop: ShopStore, data_dir: Path, show: Show) -> int:
         parts = _unpacked(file, intake)
         for name, part in parts.items():
             intake.put_back(shop.read, file.job.sha256[name][:MARK_LETTERS], part)
-        return shop.write(_taking_in(checked, parts, intake, show))
+        return shop.write(_taking_in(checked, parts, intake, show, came))
 
 
 def _checked(told: JobInFile) -> _Checked:
@@ -216,13 +231,15 @@ def _refuse_unreadable(path: Path, measurement: MeasurementInFile) -> None:
 
 
 def _taking_in(
-    checked: _Checked, parts: Mapping[str, Path], intake: Intake, show: Show
+    checked: _Checked, parts: Mapping[str, Path], intake: Intake, show: Show, came: CameOver | None
 ) -> Callable[[Database], int]:
     """Give the one change that takes a checked job in, its traces with it, and looks whether it opens."""
     sums = checked.told.sha256
     names = {trace: intake.new_name(sums[trace][:MARK_LETTERS]) for trace in parts}
 
     def change(db: Database) -> int:
+        if came is not None:
+            _make_way(db, checked, came)
         _refuse_twin(checked, JobReader.within(db))
         told = checked.told
         job_id = keep_job(db, checked.job, None, None, told.by, told.at, facts_from_elsewhere=len(told.facts))
@@ -238,11 +255,23 @@ def _taking_in(
                 own = adoption.model_dump() | {"measurement_id": numbers[adoption.measurement_id]}
                 adopt(db, job_id, Adoption(**own))
         tell_where(db, job_id, checked.job, facts)
+        if came is not None:
+            noting_taken(db, job_id, came.bench, came.number, came.by)
         _refuse_unshowable(db, job_id, show)
         intake.place({names[trace]: part for trace, part in parts.items()})
         return job_id
 
     return change
+
+
+def _make_way(db: Database, checked: _Checked, came: CameOver) -> None:
+    """Take the job off the list that was handed over from here and comes back; what was measured for it stays."""
+    ask = WithinChange(db)
+    if any(one.number == came.number for one in hand_overs(ask, "taken")):
+        raise ConflictError("taken_already", "That job was taken over already; see the list of jobs.")
+    for row in JobReader.within(db).begun_at(checked.told.at):
+        if row.job == checked.job and held_elsewhere(ask, row.id) is not None:
+            delete_job(db, row.id, came.by)
 
 
 def _refuse_unshowable(db: Database, job_id: int, show: Show) -> None:

@@ -18,11 +18,9 @@ from api.base.job_messages import (
     Body,
     CamStandingView,
     CardEntry,
-    CardKept,
     DepartureView,
     DropEntry,
     EngineEntry,
-    EngineKept,
     Entry,
     FactAdded,
     FactEntry,
@@ -82,6 +80,17 @@ from api.base.messages import (
 )
 from api.base.plain_text import is_seen, readable, safe_cell, unreadable
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
+from api.base.shared_messages import (
+    CardKept,
+    Difference,
+    EngineKept,
+    HandOverEntry,
+    OnFile,
+    RightEntry,
+    VersionAsked,
+    VersionsOfCard,
+    VersionsOfEngine,
+)
 from api.base.standing import STANDING, Standing
 from api.base.thinning import thin
 
@@ -110,6 +119,7 @@ __all__ = [
     "Counts",
     "CurvePoints",
     "DepartureView",
+    "Difference",
     "DropEntry",
     "EngineEntry",
     "EngineKept",
@@ -121,6 +131,7 @@ __all__ = [
     "GaugeChoice",
     "Guide",
     "HandEntry",
+    "HandOverEntry",
     "Health",
     "Hello",
     "Interval",
@@ -140,6 +151,7 @@ __all__ = [
     "MisuseError",
     "MoveWay",
     "NotFoundError",
+    "OnFile",
     "PistonClearanceView",
     "PressEntry",
     "Pressed",
@@ -147,6 +159,7 @@ __all__ = [
     "QuestionedError",
     "Readings",
     "RecorderHealth",
+    "RightEntry",
     "RoomView",
     "ServiceConfig",
     "ServiceError",
@@ -167,6 +180,9 @@ __all__ = [
     "ValvesApartView",
     "ValvesEntry",
     "VerdictView",
+    "VersionAsked",
+    "VersionsOfCard",
+    "VersionsOfEngine",
     "add_problems",
     "in_one_sentence",
     "is_seen",

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AliasPath, BaseModel, ConfigDict, Field, model_validator
 
-from analysis.timing import CamCard, Engine, Fact, Job, Payload, PlungerOn, Valve
+from analysis.timing import Fact, Job, Payload, PlungerOn, Valve
 from api.base.messages import Guide, MeasurementView
 from api.base.plain_text import readable
 
@@ -86,24 +86,6 @@ class CardEntry(Entry):
     by: Person = ""
 
 
-class EngineKept(Body):
-    """An engine as the shop keeps it."""
-
-    id: int
-    at: str
-    by: str
-    engine: Engine
-
-
-class CardKept(Body):
-    """A cam card as the shop keeps it."""
-
-    id: int
-    at: str
-    by: str
-    card: CamCard
-
-
 class JobEntry(Entry):
     """A job to be begun: an engine and a card for a customer."""
 
@@ -156,6 +138,7 @@ class JobLine(Body):
     signed_at: str
     signed_by: str
     open: bool
+    held: str = ""
 
 
 class LobeName(Body):
@@ -263,7 +246,8 @@ class Unadopted(Body):
 class JobView(Body):
     """A job as a page shows it: the binding, its facts, its steps and where each cam stands.
 
-    `by_itself` has the numbers of the facts whose measurements began by themselves.
+    `by_itself` has the numbers of the facts whose measurements began by themselves; `held` says where a job is that was
+    handed over to another bench, and `came` from where one came.
     """
 
     id: int
@@ -287,6 +271,8 @@ class JobView(Body):
     not_taken: list[Unadopted]
     measurement: MeasurementView | None
     guide: Guide | None
+    held: str = ""
+    came: str = ""
 
 
 class FactEntry(Entry):

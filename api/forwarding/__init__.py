@@ -3,9 +3,11 @@
 from api.forwarding.connecting import first_line, open_for_reading
 from api.forwarding.copying import OURS, BenchCopy, Came, only_looked_at
 from api.forwarding.forwarder import NO_ARCHIVE, ArchiveStanding, Forwarder, forwarder_of
+from api.forwarding.handing_over import fetch_job, hand_over, job_taken
 from api.forwarding.preparing import NAME, Prepared, prepare
 from api.forwarding.proving import Proof, prove
 from api.forwarding.restoring import restore_from_archive
+from api.forwarding.sharing import ComingJob, SharedStanding, Sharer
 from api.forwarding.telling import LiveWord, Teller
 
 __all__ = [
@@ -15,13 +17,19 @@ __all__ = [
     "ArchiveStanding",
     "BenchCopy",
     "Came",
+    "ComingJob",
     "Forwarder",
     "LiveWord",
     "Prepared",
     "Proof",
+    "SharedStanding",
+    "Sharer",
     "Teller",
+    "fetch_job",
     "first_line",
     "forwarder_of",
+    "hand_over",
+    "job_taken",
     "only_looked_at",
     "open_for_reading",
     "prepare",

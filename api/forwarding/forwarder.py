@@ -23,8 +23,9 @@ from api.base import ServiceError, StoreError
 from api.forwarding.adding import add_blocks, add_documents, add_sign_off, has_less
 from api.forwarding.connecting import BenchName, first_line, open_as
 from api.forwarding.kept import KeptHere
+from api.forwarding.sharing import Sharer
 from api.forwarding.telling import Teller
-from api.store import ARCHIVE_FILE
+from api.store import ARCHIVE_FILE, ShopStore
 from capture.base import BenchFileError, CaptureError
 from capture.bench import load_bench
 
@@ -150,6 +151,10 @@ class Forwarder:
     def teller(self) -> Teller:
         """Give what tells the same archive what the bench says of itself now."""
         return Teller(lambda: self._progress.identity if self._progress else "", self._url, self._name)
+
+    def sharer(self, shop: ShopStore) -> Sharer:
+        """Give what fetches from the same archive what other benches share."""
+        return Sharer(shop, lambda: self._progress.identity if self._progress else "", self._url, self._name)
 
     def standing(self) -> ArchiveStanding:
         """Give how far behind it is."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, LiteralString
 
 from api.base import MisuseError, StoreError
 from api.forwarding.connecting import (
@@ -22,6 +22,17 @@ from api.forwarding.tables import CHANGES, PARTED
 if TYPE_CHECKING:
     from psycopg import Connection
 
+BENCH_MAY: tuple[LiteralString, ...] = (
+    "EXECUTE ON FUNCTION lobewright.claim",
+    "EXECUTE ON FUNCTION lobewright.tell",
+    "EXECUTE ON FUNCTION lobewright.hand_over",
+    "EXECUTE ON FUNCTION lobewright.took",
+    "SELECT ON lobewright.shared",
+    "SELECT ON lobewright.coming",
+    "SELECT ON lobewright.given",
+    "SELECT (name) ON lobewright.benches",
+)
+"""What of the archive's own a bench may use, beside its parts."""
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 
 
@@ -112,7 +123,7 @@ def _let_read(connection: Connection[tuple[Any, ...]]) -> None:
 
     reader = sql.Identifier(READER)
     connection.execute(sql.SQL("GRANT USAGE ON SCHEMA lobewright TO {}").format(reader))
-    for table in ("migrations", "benches", "archive", "live", *PARTED):
+    for table in ("migrations", "benches", "archive", "live", "handed", *PARTED):
         granted = sql.SQL("GRANT SELECT ON {} TO {}").format(sql.Identifier("lobewright", table), reader)
         connection.execute(granted)
 
@@ -128,7 +139,7 @@ def _let_in(connection: Connection[tuple[Any, ...]], name: str) -> None:
     )
     connection.execute(sql.SQL("GRANT USAGE ON SCHEMA lobewright TO {}").format(role))
     connection.execute(sql.SQL("GRANT SELECT ON lobewright.migrations TO {}").format(role))
-    for right in ("EXECUTE ON FUNCTION lobewright.claim", "EXECUTE ON FUNCTION lobewright.tell"):
+    for right in BENCH_MAY:
         connection.execute(sql.SQL("GRANT {} TO {}").format(sql.SQL(right), role))
     connection.execute(sql.SQL("GRANT USAGE ON SEQUENCE lobewright.arrivals TO {}").format(role))
     for table in PARTED:

@@ -110,4 +110,109 @@ REVOKE ALL ON FUNCTION lobewright.tell FROM PUBLIC;
 arrive one after another, for only one connection at a time holds its place. And what a bench says of itself now, in the
 one row of its own that it may replace, and by this function alone."""
 
-CHANGES = (FIRST, SECOND)
+THIRD = """
+CREATE INDEX documents_shared ON lobewright.documents (key, arrived) WHERE kind = 'versions';
+CREATE VIEW lobewright.shared AS
+    SELECT bench, key, arrived, sha256, body FROM lobewright.documents WHERE kind = 'versions';
+
+CREATE FUNCTION lobewright.tell_of_shared() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    PERFORM pg_notify('lobewright', NEW.bench);
+    RETURN NULL;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.tell_of_shared FROM PUBLIC;
+CREATE TRIGGER tell_of_shared AFTER INSERT ON lobewright.documents
+    FOR EACH ROW WHEN (NEW.kind = 'versions') EXECUTE FUNCTION lobewright.tell_of_shared();
+
+CREATE TABLE lobewright.handed (
+    number bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    bench text NOT NULL REFERENCES lobewright.benches,
+    job_id bigint NOT NULL,
+    facts bigint NOT NULL,
+    reference text NOT NULL,
+    by_whom text NOT NULL,
+    at timestamptz NOT NULL DEFAULT now(),
+    to_bench text NOT NULL REFERENCES lobewright.benches,
+    to_job_id bigint,
+    file bytea,
+    UNIQUE (bench, job_id),
+    UNIQUE (to_bench, to_job_id),
+    CHECK (bench <> to_bench)
+);
+ALTER TABLE lobewright.handed ALTER COLUMN file SET STORAGE EXTERNAL;
+CREATE VIEW lobewright.coming AS
+    SELECT h.number, h.bench, h.reference, h.by_whom, h.at, h.file FROM lobewright.handed h
+    JOIN lobewright.benches b ON b.name = h.to_bench WHERE b.role = session_user AND h.to_job_id IS NULL;
+CREATE VIEW lobewright.given AS
+    SELECT h.number, h.job_id, h.to_bench, h.by_whom, h.at FROM lobewright.handed h
+    JOIN lobewright.benches b ON b.name = h.bench WHERE b.role = session_user;
+
+CREATE FUNCTION lobewright.hand_over(
+    wanted text, mine uuid, job bigint, upto bigint, onto text, called text, who text, content bytea
+) RETURNS TABLE (number bigint, at timestamptz)
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
+    END IF;
+    PERFORM 1 FROM lobewright.benches b WHERE b.name = onto AND b.name <> wanted;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_advisory_xact_lock(hashtextextended('lobewright/handed/' || wanted, 0));
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job;
+    IF FOUND THEN
+        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted
+        AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
+            THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
+    IF FOUND THEN
+        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_notify('lobewright', onto);
+    RETURN QUERY INSERT INTO lobewright.handed AS h (bench, job_id, facts, reference, by_whom, to_bench, file)
+        VALUES (wanted, job, upto, called, who, onto, content) RETURNING h.number, h.at;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.hand_over FROM PUBLIC;
+
+CREATE FUNCTION lobewright.took(wanted text, mine uuid, which bigint, job bigint) RETURNS boolean
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+BEGIN
+    UPDATE lobewright.handed h SET to_job_id = job, file = NULL
+        FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine
+        AND h.to_bench = b.name AND h.number = which AND h.to_job_id IS NULL;
+    RETURN FOUND;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.took FROM PUBLIC;
+
+CREATE FUNCTION lobewright.still_held() RETURNS trigger
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    IF NEW.key !~ '^[0-9]{1,18}/[0-9]{1,18}$' THEN
+        RETURN NEW;
+    END IF;
+    PERFORM pg_advisory_xact_lock_shared(hashtextextended('lobewright/handed/' || NEW.bench, 0));
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = NEW.bench
+        AND h.job_id = split_part(NEW.key, '/', 1)::bigint AND h.facts < split_part(NEW.key, '/', 2)::bigint;
+    IF FOUND THEN
+        RAISE EXCEPTION 'job % of % is held by % since %, and something was done in it since on %',
+            gone.job_id, NEW.bench, gone.to_bench, to_char(gone.at, 'YYYY-MM-DD HH24:MI'), NEW.bench
+            USING ERRCODE = 'check_violation';
+    END IF;
+    RETURN NEW;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.still_held FROM PUBLIC;
+CREATE TRIGGER still_held BEFORE INSERT ON lobewright.documents
+    FOR EACH ROW WHEN (NEW.kind = 'job_facts') EXECUTE FUNCTION lobewright.still_held();
+"""
+"""Versions of engines and cards are looked at by every bench, and told of as they arrive. A job that is handed over has
+one row, which is there once and for all: what the bench that gave it did in it afterwards is not let in, whatever that
+bench was copied or put back from, and if the job comes back, it comes as a new job of that bench."""
+
+CHANGES = (FIRST, SECOND, THIRD)

@@ -22,17 +22,26 @@ from api.store import (
     JobRow,
     JobStanding,
     ShopStore,
+    WithinChange,
     add_fact,
     adopt,
+    came_from,
+    change,
     delete_job,
+    hand_overs,
+    held_elsewhere,
+    held_sentence,
     job_just_begun,
     keep,
     keep_job,
     make_active,
     make_none_active,
+    moment,
     now_text,
     put_away,
+    refuse_held_elsewhere,
     set_stage,
+    settle,
     tell_standing,
 )
 
@@ -59,6 +68,14 @@ class Jobs:
         """Keep an engine or a card and give its number."""
         return await self._shop.change(lambda db: keep(db, body, by or SCREEN))
 
+    async def change(self, number: int, body: Engine | CamCard, by: str, seen: str) -> None:
+        """Keep another version of an engine or a card."""
+        await self._shop.change(lambda db: change(db, number, body, by or SCREEN, seen))
+
+    async def settle(self, table: str, number: int, version: str, by: str) -> None:
+        """Say which of several versions of an engine or a card is right."""
+        await self._shop.change(lambda db: settle(db, table, number, version, by or SCREEN))
+
     async def put_away(self, table: str, number: int) -> None:
         """Take an engine or a card off the list; raises `NotFoundError`."""
         self.read.engine(number) if table == "engines" else self.read.card(number)
@@ -70,20 +87,25 @@ class Jobs:
         """Begin a job and give its number; one begun just so, with nothing done in it yet, is that job."""
         with_service_errors(job_state)(job, [])
 
-        def change(db: Database) -> int:
+        def beginning(db: Database) -> int:
             number = job_just_begun(db, job, engine_id, card_id)
             if number is None:
                 number = keep_job(db, job, engine_id, card_id, by or SCREEN)
                 tell_where(db, number, job, [])
             return number
 
-        return await self._shop.change(change)
+        return await self._shop.change(beginning)
 
     async def open(self, number: int, by: str) -> None:
         """Let the bench serve a job; the one it served before waits."""
         self.read.job(number)
         before = self.read.active()
-        await self._shop.change(lambda db: make_active(db, number, by))
+
+        def opening(db: Database) -> None:
+            refuse_held_elsewhere(WithinChange(db), number)
+            make_active(db, number, by)
+
+        await self._shop.change(opening)
         self._tell(number, *(() if before in {None, number} else (before,)))
 
     async def close(self, number: int) -> None:
@@ -109,9 +131,32 @@ class Jobs:
         why = measured(number)
         if why:
             raise ConflictError("job_being_measured", why)
-        await self._shop.change(lambda db: delete_job(db, number, by or SCREEN))
+
+        def deleting(db: Database) -> None:
+            refuse_held_elsewhere(WithinChange(db), number)
+            delete_job(db, number, by or SCREEN)
+
+        await self._shop.change(deleting)
         self._states.pop(number, None)
         self._tell(number)
+
+    def refuse_held_elsewhere(self, number: int) -> None:
+        """Refuse to change a job that was handed over to another bench; raises `ConflictError`."""
+        refuse_held_elsewhere(self._shop.read, number)
+
+    def held(self, number: int) -> str:
+        """Say where a job is that was handed over to another bench; nothing for one that is here."""
+        one = held_elsewhere(self._shop.read, number)
+        return "" if one is None else held_sentence(one)
+
+    def all_held(self) -> dict[int, str]:
+        """Say it of all jobs of which there is something to say, by number."""
+        return {one.job_id: held_sentence(one) for one in hand_overs(self._shop.read, "asked", "given")}
+
+    def came(self, number: int) -> str:
+        """Say from where a job came; nothing for one that was begun here."""
+        one = came_from(self._shop.read, number)
+        return "" if one is None else f"Taken over from the bench {one.bench}, {moment(one)}."
 
     # -- facts
 
@@ -165,7 +210,8 @@ class Jobs:
         row = self.read.job(number)
         who = by or row.job.builder or SCREEN
 
-        def change(db: Database) -> Fact:
+        def adding(db: Database) -> Fact:
+            refuse_held_elsewhere(WithinChange(db), number)
             fact = _add(db, row, payload, who)
             add_fact(db, row.id, fact, source)
             if adopting is not None:
@@ -175,7 +221,7 @@ class Jobs:
             return fact
 
         try:
-            fact = await self._shop.change(with_service_errors(change))
+            fact = await self._shop.change(with_service_errors(adding))
         finally:
             self._states.pop(number, None)
         self._tell(number)
@@ -192,7 +238,12 @@ class Jobs:
 
     async def set_stage(self, number: int, stage: GuideStage | None, by: str = "") -> None:
         """Remember how far the guide is inside a step."""
-        await self._shop.change(lambda db: set_stage(db, number, stage, by))
+
+        def setting(db: Database) -> None:
+            refuse_held_elsewhere(WithinChange(db), number)
+            set_stage(db, number, stage, by)
+
+        await self._shop.change(setting)
         self._tell(number)
 
     def _tell(self, *numbers: int | None) -> None:

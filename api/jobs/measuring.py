@@ -65,6 +65,7 @@ class JobMeasuring:
     async def begin(self, job_id: int, entry: MeasureEntry, by_itself: ByItself | None = None) -> Measurement:
         """Begin the measurement that a step asks for; raises a `ServiceError` with what is in the way."""
         row, state = self._jobs.read.job(job_id), self._jobs.state(job_id)
+        self._jobs.refuse_held_elsewhere(job_id)
         if state.signed_by:
             raise BlockedError("signed", f"The job is signed by {state.signed_by}; go back to a step first.")
         step = _chosen_step(state, entry)

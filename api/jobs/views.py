@@ -20,7 +20,7 @@ from api.base import (
 from api.store import Adoption, JobRow
 
 
-def job_line(row: JobRow, active: int | None) -> JobLine:
+def job_line(row: JobRow, active: int | None, held: str = "") -> JobLine:
     """Give a job as one line of a list."""
     return JobLine(
         id=row.id,
@@ -36,6 +36,7 @@ def job_line(row: JobRow, active: int | None) -> JobLine:
         signed_at=row.signed_at,
         signed_by=row.signed_by,
         open=row.id == active,
+        held=held,
     )
 
 
@@ -49,6 +50,8 @@ def job_view(
     guide: Guide | None,
     is_open: bool,
     by_itself: Sequence[int] = (),
+    held: str = "",
+    came: str = "",
 ) -> JobView:
     """Give a job whole."""
     return JobView(
@@ -73,4 +76,6 @@ def job_view(
         not_taken=[Unadopted.model_validate(one) for one in adoptions if one.fact is None],
         measurement=measurement,
         guide=guide,
+        held=held,
+        came=came,
     )

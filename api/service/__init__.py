@@ -7,6 +7,7 @@ from api.service.job_service import JobService, the_job_service
 from api.service.piston_map import JobPistonMap
 from api.service.service import Service, the_service
 from api.service.setup_bench import MOST_PORTS, Heard, listen, mover, verdict
+from api.service.things_on_file import ThingsOnFile
 
 __all__ = [
     "MOST_PORTS",
@@ -16,6 +17,7 @@ __all__ = [
     "JobPistonMap",
     "JobService",
     "Service",
+    "ThingsOnFile",
     "described",
     "listen",
     "mover",

@@ -7,17 +7,13 @@ import logging
 
 from starlette.requests import HTTPConnection
 
-from analysis.timing import CamCard, Engine, Job, StrokeFound
+from analysis.timing import Job, StrokeFound
 from api.base import (
     BenchError,
     BlockedError,
-    CardEntry,
-    CardKept,
     Centre,
     ConflictError,
     DropEntry,
-    EngineEntry,
-    EngineKept,
     FactAdded,
     FactEntry,
     GaugeChoice,
@@ -36,7 +32,7 @@ from api.base import (
     StrokeEntry,
     ValvesEntry,
 )
-from api.entry import card_of, engine_of, job_of
+from api.entry import job_of
 from api.guide import (
     Action,
     Guidance,
@@ -53,8 +49,9 @@ from api.jobs import SCREEN, JobMeasuring, Jobs, job_line, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
 from api.service.job_reports import JobReports
+from api.service.things_on_file import ThingsOnFile
 from api.service.valve_to_valve import ValveToValve
-from api.store import GuideStage, Kept
+from api.store import GuideStage
 
 log = logging.getLogger("lobewright.jobs")
 GUIDE_EVERY_S = 0.06
@@ -66,6 +63,7 @@ class JobService:
 
     def __init__(self, parts: Parts) -> None:
         self.jobs = Jobs(parts.shop)
+        self.on_file = ThingsOnFile(self.jobs, parts.shop)
         self.measuring = JobMeasuring(
             self.jobs,
             parts.measuring,
@@ -187,42 +185,14 @@ class JobService:
         self.contexts.forget_zero()
         self._due.set()
 
-    # -- engines and cards
-
-    def engines(self) -> list[EngineKept]:
-        """Give the engines of the shop."""
-        return [_engine_kept(kept) for kept in self.jobs.read.engines()]
-
-    def engine(self, number: int) -> EngineKept:
-        """Give one engine."""
-        return _engine_kept(self.jobs.read.kept("engines", number))
-
-    async def keep_engine(self, entry: EngineEntry) -> EngineKept:
-        """Keep an engine; raises what is impossible, or asks about what can hardly be."""
-        return self.engine(await self.jobs.keep(engine_of(entry), entry.by))
-
-    def cards(self) -> list[CardKept]:
-        """Give the cards of the shop."""
-        return [_card_kept(kept) for kept in self.jobs.read.cards()]
-
-    def card(self, number: int) -> CardKept:
-        """Give one card."""
-        return _card_kept(self.jobs.read.kept("cards", number))
-
-    async def keep_card(self, entry: CardEntry) -> CardKept:
-        """Keep a card; raises what is impossible, or asks about what can hardly be."""
-        return self.card(await self.jobs.keep(card_of(entry), entry.by))
-
-    async def put_away(self, table: str, number: int) -> None:
-        """Take an engine or a card off the list."""
-        await self.jobs.put_away(table, number)
-
     # -- jobs
 
     def lines(self, words: str, limit: int) -> list[JobLine]:
         """Give the jobs of the shop."""
         active = self.jobs.read.active()
-        return [job_line(row, active) for row in self.jobs.read.jobs(words, limit)]
+        held = self.jobs.all_held()
+        rows = self.jobs.read.jobs(words, limit)
+        return [job_line(row, active, held.get(row.id, "")) for row in rows]
 
     async def begin(self, entry: JobEntry) -> JobView:
         """Begin a job."""
@@ -251,6 +221,8 @@ class JobService:
             guide=guide,
             is_open=is_open,
             by_itself=sorted(self.measuring.facts_by_itself(job_id, self.jobs.read.adoptions(job_id))),
+            held=self.jobs.held(job_id),
+            came=self.jobs.came(job_id),
         )
 
     async def open(self, job_id: int, by: str) -> JobView:
@@ -406,16 +378,6 @@ def _pressed(guidance: Guidance, entry: PressEntry) -> Action:
         raise ConflictError("no_such_choice", f"That cannot be chosen now. {guidance.sentence}")
     option = guidance.options[entry.choice - 1]
     return with_reason(option.action, entry.reason) if option.wants_reason else option.action
-
-
-def _engine_kept(kept: Kept) -> EngineKept:
-    assert isinstance(kept.body, Engine)
-    return EngineKept(id=kept.id, at=kept.at, by=kept.by, engine=kept.body)
-
-
-def _card_kept(kept: Kept) -> CardKept:
-    assert isinstance(kept.body, CamCard)
-    return CardKept(id=kept.id, at=kept.at, by=kept.by, card=kept.body)
 
 
 def the_job_service(connection: HTTPConnection) -> JobService:

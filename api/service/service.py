@@ -12,7 +12,7 @@ from starlette.requests import HTTPConnection
 from api.archive import ImportDesk
 from api.base import ServiceConfig, shop_addresses
 from api.broker import TELL_EVERY_S, Broker, broker_of
-from api.forwarding import Forwarder, Teller, forwarder_of
+from api.forwarding import Forwarder, Sharer, Teller, forwarder_of
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
 from api.service.file_watch import watch_files
@@ -64,6 +64,8 @@ class Service:
         """Has the live numbers for the rest of the house, where the bench file names one."""
         self.teller: Teller | None = None if self.forwarder is None else self.forwarder.teller()
         """Tells the archive about once a second what the bench's page shows."""
+        self.sharer: Sharer | None = None if self.forwarder is None else self.forwarder.sharer(self.shop)
+        """Fetches engines and cards of the other benches, and jobs that are handed over."""
         self.capture_beats = True
         self.port = config.port
         """Where the pages really are, where any free port was asked for."""
@@ -86,6 +88,8 @@ class Service:
             self.keep(self._tell(self.broker))
         if self.teller is not None:
             self.teller.start()
+        if self.sharer is not None:
+            self.sharer.start()
 
     async def stop(self) -> None:
         """Stop everything; nothing is lost by it."""
@@ -99,6 +103,8 @@ class Service:
             await asyncio.to_thread(self.broker.stop)
         if self.teller is not None:
             await asyncio.to_thread(self.teller.stop)
+        if self.sharer is not None:
+            await asyncio.to_thread(self.sharer.stop)
         await asyncio.to_thread(self.imports.close)
         await asyncio.to_thread(self.shop.close)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
 from fastapi.responses import Response
@@ -56,6 +56,9 @@ class CardOfBench(CardKept):
     """A cam card on file at a bench."""
 
     bench: str
+
+
+Listed = TypeVar("Listed", EngineOfBench, CardOfBench)
 
 
 class OnFile(BaseModel):
@@ -122,15 +125,26 @@ def list_jobs(
 @router.get("/api/shop/on_file")
 def list_on_file(benches: TheBenches) -> OnFile:
     """List engines and cards that are on file at any bench."""
-    engines, cards = [], []
+    engines: dict[str, EngineOfBench] = {}
+    cards: dict[str, CardOfBench] = {}
     for name in benches.names():
         if service := benches.service(name):
-            engines += [EngineOfBench(bench=name, **dict(one)) for one in service.job_service.engines()]
-            cards += [CardOfBench(bench=name, **dict(one)) for one in service.job_service.cards()]
+            on_file = service.job_service.on_file
+            for engine in on_file.engines():
+                _list_once(engines, EngineOfBench(bench=name, **dict(engine)))
+            for card in on_file.cards():
+                _list_once(cards, CardOfBench(bench=name, **dict(card)))
     return OnFile(
-        engines=sorted(engines, key=lambda one: one.at, reverse=True),
-        cards=sorted(cards, key=lambda one: one.at, reverse=True),
+        engines=sorted(engines.values(), key=lambda one: one.at, reverse=True),
+        cards=sorted(cards.values(), key=lambda one: one.at, reverse=True),
     )
+
+
+def _list_once(listed: dict[str, Listed], one: Listed) -> None:
+    """List what benches share once, under the bench where it was made."""
+    key = one.version or f"{one.bench} {one.id}"
+    if key not in listed or not one.from_bench:
+        listed[key] = one
 
 
 @router.get("/api/shop/traces")
@@ -169,6 +183,10 @@ class OfBench:
             await send({"type": "websocket.close", "code": 1008})
 
 
+OVER_ALL = (router, *SHOP_ROUTERS)
+"""What a shop has beside the pages of its benches."""
+
+
 def create_shop_app(config: ServiceConfig, benches: Benches) -> FastAPI:
     """Make the application; it follows the archive while it runs."""
 
@@ -182,7 +200,7 @@ def create_shop_app(config: ServiceConfig, benches: Benches) -> FastAPI:
 
     app = create_guarded_app(config, DESCRIPTION, lifespan)
     app.state.benches = benches
-    for one in (router, *SHOP_ROUTERS):
+    for one in OVER_ALL:
         app.include_router(one)
     app.router.routes.append(Mount(OF, OfBench(benches)))
     return app

@@ -2,6 +2,19 @@
 
 from api.store.changes import ROW_KEYS, key_of
 from api.store.half_restored import begin_restore, finish_restore, is_half_restored, owned
+from api.store.job_hand_overs import (
+    HandOver,
+    answering,
+    asking_hand_over,
+    came_from,
+    hand_overs,
+    held_elsewhere,
+    held_sentence,
+    learning_given,
+    moment,
+    noting_taken,
+    refuse_held_elsewhere,
+)
 from api.store.job_store import (
     Adoption,
     Fields,
@@ -12,6 +25,7 @@ from api.store.job_store import (
     Kept,
     add_fact,
     adopt,
+    change,
     delete_job,
     job_just_begun,
     keep,
@@ -42,6 +56,15 @@ from api.store.store_check import Contents, contents_of, trouble_in_shop, troubl
 from api.store.streams import StoredInterval, StoredStreams, interval_of
 from api.store.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.store.trouble import damaged, read_only_words, store_error
+from api.store.version_store import (
+    all_versions,
+    known_versions,
+    settle,
+    take_in_versions,
+    version_in,
+    versions_of,
+)
+from api.store.versions import Version, Versions, differences
 
 __all__ = [
     "ARCHIVE_FILE",
@@ -56,6 +79,7 @@ __all__ = [
     "Contents",
     "Fields",
     "GuideStage",
+    "HandOver",
     "JobReader",
     "JobRow",
     "JobStanding",
@@ -72,18 +96,29 @@ __all__ = [
     "StoredStreams",
     "ToldPart",
     "Trace",
+    "Version",
+    "Versions",
     "What",
     "WithinChange",
     "add_fact",
     "adding",
     "adopt",
+    "all_versions",
+    "answering",
     "asked_once",
+    "asking_hand_over",
     "begin_restore",
+    "came_from",
+    "change",
     "contents_of",
     "damaged",
     "delete_job",
+    "differences",
     "finish_restore",
+    "hand_overs",
     "hands_free",
+    "held_elsewhere",
+    "held_sentence",
     "hold_shop",
     "interval_of",
     "is_half_restored",
@@ -93,17 +128,24 @@ __all__ = [
     "keeping_answer",
     "keeping_part",
     "key_of",
+    "known_versions",
+    "learning_given",
     "make_active",
     "make_none_active",
+    "moment",
     "naming_part",
+    "noting_taken",
     "now_text",
     "owned",
     "put_away",
     "read_only_words",
     "read_trace",
+    "refuse_held_elsewhere",
     "set_stage",
     "setting_hands_free",
+    "settle",
     "store_error",
+    "take_in_versions",
     "tell_standing",
     "throwing_away",
     "trace_comments",
@@ -111,4 +153,6 @@ __all__ = [
     "trace_name",
     "trouble_in_shop",
     "trouble_in_streams",
+    "version_in",
+    "versions_of",
 ]

@@ -17,7 +17,7 @@ FIRST_KEYS = {
     "measurements": ("id",),
 }
 """The tables there were when the list was made; later ones are in `ROW_KEYS` alone."""
-ROW_KEYS = {**FIRST_KEYS, "parts": ("id",)}
+ROW_KEYS = {**FIRST_KEYS, "parts": ("id",), "versions": ("sha256",), "hand_overs": ("id",)}
 """The tables whose rows are listed, and what a row is known by."""
 
 

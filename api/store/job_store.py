@@ -17,6 +17,8 @@ from api.store.measurement_store import now_text
 from api.store.names import FILE_NAME
 from api.store.shop_store import Row, ShopReader
 from api.store.trouble import damaged
+from api.store.version_store import change_kept, put_back
+from api.store.versions import note_first
 
 T = TypeVar("T")
 Fields = dict[str, Any]
@@ -240,9 +242,20 @@ def keep(db: Database, body: Engine | CamCard, by: str) -> int:
     """Keep an engine or a card; one that is on the list to the last digit is not kept twice."""
     table = "engines" if isinstance(body, Engine) else "cards"
     twin = _number(db, f"SELECT id FROM {table} WHERE body = ? AND retired_at IS NULL", (as_text(body),))
+    if twin is None:
+        twin = put_back(db, table, as_text(body))
     if twin is not None:
         return twin
-    return insert(db, table, {"name": body.name, "body": as_text(body), "at": now_text(), "by": by})
+    row = {"name": body.name, "body": as_text(body), "at": now_text(), "by": by}
+    number = insert(db, table, row)
+    note_first(db, table, row | {"id": number})
+    return number
+
+
+def change(db: Database, number: int, body: Engine | CamCard, by: str, seen: str) -> None:
+    """Keep another version of an engine or a card; raises `ConflictError`."""
+    table = "engines" if isinstance(body, Engine) else "cards"
+    change_kept(db, table, number, body.name, as_text(body), by, seen)
 
 
 def put_away(db: Database, table: str, number: int) -> None:

@@ -124,3 +124,15 @@ def create_parts(db: Database) -> None:
     )
     db.table("parts").create_index(["job_id"])
     list_changes(db, "parts")
+
+
+def create_hand_overs(db: Database) -> None:
+    """Create the table of jobs that went from bench to bench."""
+    db.table("hand_overs").create(
+        {"id": int, "job_id": int, "bench": str, "state": str, "number": int, "by": str, "at": str},
+        pk="id",
+        not_null={"job_id", "bench", "state", "number", "by", "at"},
+        strict=True,
+    )
+    db.table("hand_overs").create_index(["job_id"])
+    list_changes(db, "hand_overs")

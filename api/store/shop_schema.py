@@ -5,9 +5,10 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 from api.store.changes import create_changes
-from api.store.job_tables import create_job_tables, create_parts
+from api.store.job_tables import create_hand_overs, create_job_tables, create_parts
 from api.store.request_keys import create_request_keys
 from api.store.shop_settings import create_shop_settings
+from api.store.versions import create_versions
 
 SCHEMA = Migrations("lobewright.shop")
 
@@ -79,3 +80,10 @@ def m006_changes(db: Database) -> None:
 def m007_parts(db: Database) -> None:
     """What was told of parts beside the cams, in a job or without one, and of which readings."""
     create_parts(db)
+
+
+@SCHEMA()
+def m008_shared(db: Database) -> None:
+    """Every version of an engine or a card, and the jobs that went from bench to bench."""
+    create_versions(db)
+    create_hand_overs(db)

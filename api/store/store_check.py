@@ -32,6 +32,7 @@ JSON_TEXT = {
     "job_adoptions": (),
     "measurements": JSON_COLUMNS,
     "parts": JSON_OF_PARTS,
+    "versions": ("parents", "body"),
 }
 
 

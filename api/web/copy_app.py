@@ -32,6 +32,12 @@ def create_copy_app(service: Service) -> FastAPI:
     return app
 
 
+def shown_of_a_copy(method: str, path: str) -> bool:
+    """Tell whether a route of a bench is there in a copy, too; `path` with its parameters in braces."""
+    reckoned = ONLY_RECKONED.fullmatch(re.sub(r"\{[^}]*\}", "1", path)) is not None
+    return path not in AT_THE_BENCH and (method in READING_METHODS or reckoned)
+
+
 class OnlyLooking:
     """ASGI middleware: whatever would change something is refused, and what only the bench itself has is not here."""
 

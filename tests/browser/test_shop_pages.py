@@ -19,6 +19,9 @@ pytestmark = pytest.mark.browser
 SERIOUS = {"serious", "critical"}
 CHANGES = [
     "Put it away",
+    "Change it",
+    "Hand it over",
+    "Take it over",
     "Begin the job",
     "Delete this job",
     "Take it in",

@@ -27,7 +27,7 @@ import { lobeRules } from "./lobe_rule.js";
 import { draw, lookOf } from "./plots.js";
 import { askReason } from "./reason.js";
 import { roomRules } from "./room_rule.js";
-import { addressOf, goTo } from "./root.js";
+import { STILL, addressOf, goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 import { LENGTHS, digits, length } from "./units.js";
@@ -48,6 +48,9 @@ const computed = {
 };
 
 // ---- asking ----
+
+/** Whether nothing is to be done here any more: it is signed, or goes on at another bench. */
+const closed = () => Boolean(job.signed_by || job.held);
 
 async function load() {
   const names = Object.keys(computed);
@@ -95,16 +98,18 @@ function paintNow() {
   put(
     byId("now-title"),
     spoken(
-      step
-        ? // What must not be done is not told how to do.
-          `${step.title}. ${step.code ? step.why : step.sentence}`
-        : job.signed_by
-          ? `Signed by ${job.signed_by}.`
-          : "Nothing is due.",
+      job.held
+        ? job.held
+        : step
+          ? // What must not be done is not told how to do.
+            `${step.title}. ${step.code ? step.why : step.sentence}`
+          : job.signed_by
+            ? `Signed by ${job.signed_by}.`
+            : "Nothing is due.",
     ),
   );
-  put(byId("now-why"), spoken(step?.code ? "" : (step?.why ?? "")));
-  const told = step?.cautions ?? [];
+  put(byId("now-why"), spoken(job.held ? "Go on with it there." : step?.code ? "" : (step?.why ?? "")));
+  const told = job.held ? [] : (step?.cautions ?? []);
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
     told.map((caution) => note("mind", spoken(caution))),
   );
@@ -115,7 +120,7 @@ function paintNow() {
 }
 
 function actionsOf(step) {
-  if (!step) return [];
+  if (!step || job.held) return [];
   const actions = [];
   if (step.at_bench)
     actions.push(button(job.open ? "Go to the bench" : "Do it at the bench", toBench, "big-button"));
@@ -160,7 +165,7 @@ function paintForm(step) {
   const held = step?.kind === "correction" && Boolean(step.code);
   const form = held ? null : formFor(job, step, settings.chosen);
   const box = byId("now-form");
-  show(box, Boolean(form) && !job.signed_by);
+  show(box, Boolean(form) && !closed());
   if (!form) return;
   refill(box, `${step.id} ${job.facts.length} ${settings.chosen.length} ${settings.chosen.words}`, () => [
     el("h3", {}, spoken(form.title)),
@@ -187,7 +192,7 @@ function paintForm(step) {
 /** Where the bench has more than one gauge, which of them goes on pistons and which on valves. */
 function paintGauges(step) {
   const names = gaugeChannels(bench.now).map((channel) => channel.name);
-  show(byId("gauge-box"), names.length > 1 && Boolean(step?.by_hand) && !job.signed_by);
+  show(byId("gauge-box"), names.length > 1 && Boolean(step?.by_hand) && !closed());
   for (const on of ["piston", "valve"]) {
     const options = [
       ["", "the one used last, else the first"],
@@ -208,7 +213,7 @@ for (const on of ["piston", "valve"]) {
 
 /** Disc and gauge by hand, at the steps that measure. */
 function paintHand(step) {
-  show(byId("hand-box"), Boolean(step?.by_hand) && !job.signed_by);
+  show(byId("hand-box"), Boolean(step?.by_hand) && !closed());
   if (!step?.by_hand) return;
   const lobes = handLobes(step);
   const { unit } = LENGTHS[settings.chosen.length];
@@ -262,7 +267,7 @@ function paintHead() {
   put(
     byId("about"),
     spoken(
-      [customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`]
+      [customer, engine.name, `card ${card.name}`, builder && `built by ${builder}`, job.came]
         .filter(Boolean)
         .join(", "),
     ),
@@ -270,7 +275,7 @@ function paintHead() {
   byId("heads").replaceChildren(
     ...(job.open ? atTheBench() : []),
     el("a", { class: "plain-button", href: `${here}/sheet.html` }, "Sheet"),
-    ...(job.signed_by ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]),
+    ...(closed() ? [] : [button("Delete this job", throwAway, "plain-button stop-button")]),
   );
 }
 
@@ -281,6 +286,22 @@ function atTheBench() {
     ? [leave("Clear the bench")]
     : [state("there", "at the bench now"), leave("Let it wait")];
 }
+
+/** The other benches of the archive, where there are any. */
+async function paintHandOver() {
+  const shared = closed() || STILL ? null : await get("/api/shared").catch(() => null);
+  const others = shared?.others ?? [];
+  show(byId("hand-over-sheet"), others.length > 0);
+  refill(byId("hand-over-to"), String(others), () =>
+    others.map((name) => el("option", { value: name }, name)),
+  );
+}
+
+byId("hand-over-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const by = job.job.builder;
+  doing(() => post(`${here}/hand_over`, { bench: byId("hand-over-to").value, by }));
+});
 
 function throwAway() {
   withReason(
@@ -298,7 +319,7 @@ function stepLine(step) {
   const [kind, word] = standingOf(step);
   const back =
     ["done", "skipped"].includes(step.state) &&
-    !job.signed_by &&
+    !closed() &&
     button("Go back to it", () =>
       withReason(
         `Back to: ${step.title}`,
@@ -533,6 +554,7 @@ function paint() {
   paintRoom();
   paintFiles();
   paintCard();
+  paintHandOver();
   const found = [...job.findings, ...computed.checks].filter(
     (one, at, all) => all.findIndex((other) => other.message === one.message) === at,
   );

@@ -2,11 +2,13 @@
  * Jobs: begin one from an engine and a card, or go on with one.
  */
 
-import { get, post, remove, upload } from "./ask.js";
+import { get, post, upload } from "./ask.js";
 import { byId, el, note, put, show, state } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
+import { cardTexts, changedIn, engineTexts, fillForm } from "./filled_forms.js";
 import { cardRows } from "./job_reports.js";
-import { goTo } from "./root.js";
+import { thingsOnFile } from "./on_file.js";
+import { STILL, goTo } from "./root.js";
 import { startScreen } from "./screen.js";
 
 const BUILDER = "lobewright.builder";
@@ -48,7 +50,10 @@ function onSend(form, path, entry, done) {
         button.disabled = false;
         return;
       }
-      const kept = await post(path, entry(fieldsOf(form), confirmedIn(form)));
+      const kept = await post(
+        typeof path === "function" ? path() : path,
+        entry(fieldsOf(form), confirmedIn(form)),
+      );
       form.querySelector(".questions").replaceChildren();
       await done(kept);
     } catch (problem) {
@@ -58,36 +63,32 @@ function onSend(form, path, entry, done) {
   });
 }
 
-function choose(select, items, chosen) {
+function choose(select, items, told) {
+  const chosen = told ?? select.value;
   select.replaceChildren(...items.map(([id, name]) => el("option", { value: id }, name)));
-  if (chosen) select.value = String(chosen);
-}
-
-/** One thing on file: its name, what stands in it, and a button that puts it away. */
-function onFile(path, id, name, told) {
-  const away = el(
-    "button",
-    { type: "button", class: "plain-button", "aria-label": `Put ${name} away` },
-    "Put it away",
-  );
-  away.addEventListener("click", async () => {
-    try {
-      await remove(`${path}/${id}`);
-      byId("file-notes").replaceChildren();
-      await Promise.all([loadEngines(), loadCards()]);
-    } catch (problem) {
-      byId("file-notes").replaceChildren(note("stop", spoken(problem.message)));
-    }
-  });
-  return el(
-    "li",
-    {},
-    el("div", {}, el("strong", {}, name), el("div", { class: "quiet small" }, spoken(told))),
-    away,
-  );
+  if (items.some(([id]) => String(id) === String(chosen))) select.value = String(chosen);
 }
 
 const none = (what) => [el("li", { class: "quiet" }, `No ${what} is on file yet.`)];
+const who = () => byId("builder").value.trim();
+const readAgain = () => Promise.all([loadEngines(), loadCards()]);
+const engineItem = thingsOnFile("/api/engines", {
+  about: ({ engine }) => ({
+    name: engine.name,
+    told: `${engine.cylinders.length} cylinders, fires ${engine.firing_order.join("-")}`,
+  }),
+  change: (kept) => changeIt("engine", kept, engineTexts(kept.engine), engineEntry),
+  changed: readAgain,
+  who,
+  spoken,
+});
+const cardItem = thingsOnFile("/api/cards", {
+  about: ({ card }) => ({ name: card.name, told: cardLine(card) }),
+  change: (kept) => changeIt("card", kept, cardTexts(kept.card), cardEntry),
+  changed: readAgain,
+  who,
+  spoken,
+});
 
 async function loadEngines(chosen) {
   const engines = await get("/api/engines");
@@ -96,18 +97,7 @@ async function loadEngines(chosen) {
     engines.map((kept) => [kept.id, kept.engine.name]),
     chosen,
   );
-  byId("engines").replaceChildren(
-    ...(engines.length
-      ? engines.map(({ id, engine }) =>
-          onFile(
-            "/api/engines",
-            id,
-            engine.name,
-            `${engine.cylinders.length} cylinders, fires ${engine.firing_order.join("-")}`,
-          ),
-        )
-      : none("engine")),
-  );
+  byId("engines").replaceChildren(...(engines.length ? engines.map(engineItem) : none("engine")));
 }
 
 async function loadCards(chosen) {
@@ -117,11 +107,7 @@ async function loadCards(chosen) {
     cards.map((kept) => [kept.id, kept.card.name]),
     chosen,
   );
-  byId("cards").replaceChildren(
-    ...(cards.length
-      ? cards.map(({ id, card }) => onFile("/api/cards", id, card.name, cardLine(card)))
-      : none("card")),
-  );
+  byId("cards").replaceChildren(...(cards.length ? cards.map(cardItem) : none("card")));
 }
 
 /** What a card says, in a line. */
@@ -132,9 +118,11 @@ function cardLine(card) {
 }
 
 function jobLine(job) {
-  const standing = job.signed_at
-    ? state("live", `signed by ${job.signed_by}`)
-    : state("do", job.now_title || "nothing due");
+  const standing = job.held
+    ? state("quiet", spoken(job.held))
+    : job.signed_at
+      ? state("live", `signed by ${job.signed_by}`)
+      : state("do", job.now_title || "nothing due");
   return el(
     "li",
     {},
@@ -163,6 +151,48 @@ async function loadJobs() {
   }
 }
 
+/** A job that another bench has handed to this one. */
+function comingLine(one) {
+  const take = el("button", { type: "button", class: "plain-button" }, "Take it over");
+  take.addEventListener("click", async () => {
+    take.disabled = true;
+    try {
+      goTo(`/jobs/${(await post(`/api/shared/jobs/${one.number}?by=${encodeURIComponent(who())}`)).id}`);
+    } catch (problem) {
+      take.disabled = false;
+      byId("notes").replaceChildren(note("stop", spoken(problem.message)));
+    }
+  });
+  return el(
+    "li",
+    {},
+    el(
+      "div",
+      {},
+      el("strong", {}, one.reference),
+      el("div", { class: "quiet small" }, `handed over by the bench ${one.bench}${one.by && `, ${one.by}`}`),
+    ),
+    el("div", { class: "changes" }, take),
+  );
+}
+
+const LOOK_AGAIN_MS = 10_000;
+
+/** What other benches share: read now, and again while the page is looked at and no form is open. */
+async function loadShared() {
+  if (STILL) return;
+  const shared = await get("/api/shared").catch(() => null);
+  byId("coming").replaceChildren(...(shared?.coming ?? []).map(comingLine));
+  if (!shared?.bench) return;
+  setTimeout(async () => {
+    if (!document.hidden && !document.querySelector("dialog[open]"))
+      await Promise.all([readAgain(), loadJobs()])
+        .then(offerShared)
+        .catch(() => {});
+    loadShared();
+  }, LOOK_AGAIN_MS);
+}
+
 /** A shop without an engine or a card enters them on the page itself, and one press keeps all and begins the job. */
 const inline = new Map();
 
@@ -177,10 +207,26 @@ function enterInline(kind, path, entry, load) {
     if (!form.reportValidity()) throw new Unfinished();
     const kept = await post(path, entry(fieldsOf(form), confirmedIn(form)));
     await load(kept.id);
-    inline.set(form, null);
-    show(form, false);
-    show(byId(`new-${kind}`).parentElement, true);
+    leaveInline(kind);
   });
+}
+
+function leaveInline(kind) {
+  const form = byId(`${kind}-form`);
+  inline.set(form, null);
+  show(form, false);
+  show(byId(`new-${kind}`).parentElement, true);
+}
+
+/** What another bench has kept meanwhile need not be entered here, unless that has been begun. */
+function offerShared() {
+  for (const kind of ["engine", "card"]) {
+    const form = byId(`${kind}-form`);
+    const begun = [...form.querySelectorAll("input:not([type=checkbox])")].some(
+      (field) => field.value !== field.defaultValue,
+    );
+    if (inline.get(form) && byId(`${kind}_id`).options.length && !begun) leaveInline(kind);
+  }
 }
 
 class Unfinished extends Error {}
@@ -198,10 +244,52 @@ async function keepInline() {
   return true;
 }
 
+/** What the form of an engine or a card changes; nothing where it is to keep a new one. */
+const changing = { engine: null, card: null };
+
+function openForm(kind, title, button) {
+  const [dialog, form] = [byId(`${kind}-dialog`), byId(`${kind}-form`)];
+  if (form.parentElement !== dialog) {
+    form.classList.remove("inline");
+    for (const one of form.querySelectorAll("[data-close], [type=submit]")) show(one, true);
+    show(form, true);
+    dialog.append(form);
+  }
+  form.querySelector(".questions").replaceChildren();
+  put(byId(`${kind}-title`), title);
+  put(form.querySelector('[type="submit"]'), button);
+  dialog.showModal();
+}
+
+/** Open the form of an engine or a card with what stands in it. */
+function changeIt(kind, kept, texts, entry) {
+  const form = byId(`${kind}-form`);
+  fillForm(form, texts);
+  changing[kind] = { kept, before: entry(fieldsOf(form))[kind] };
+  openForm(kind, `Change ${kept[kind].name}`, "Keep the change");
+}
+
+/** Where a form is sent: a new thing is kept, or one that is on file is changed. */
+const sentTo = (kind) => () => {
+  const change = changing[kind];
+  return change ? `/api/${kind}s/${change.kept.id}?seen=${change.kept.version}` : `/api/${kind}s`;
+};
+
+/** What a form sends: all of a new thing, or what is on file with what was changed. */
+const sentAs = (kind, entry) => (form, confirmed) => {
+  const sent = { ...entry(form, confirmed), by: who() };
+  const change = changing[kind];
+  return change ? { ...sent, [kind]: changedIn(change.kept[kind], change.before, sent[kind]) } : sent;
+};
+
 function dialogs() {
   for (const kind of ["engine", "card"]) {
     const dialog = byId(`${kind}-dialog`);
-    byId(`new-${kind}`).addEventListener("click", () => dialog.showModal());
+    byId(`new-${kind}`).addEventListener("click", () => {
+      if (changing[kind]) fillForm(byId(`${kind}-form`), {});
+      changing[kind] = null;
+      openForm(kind, kind === "engine" ? "New engine" : "New cam card", `Keep this ${kind}`);
+    });
     dialog.querySelector("[data-close]").addEventListener("click", () => dialog.close());
   }
 }
@@ -262,11 +350,11 @@ byId("take").addEventListener("submit", async (event) => {
 onSend(byId("begin"), "/api/jobs", jobEntry, () => {
   goTo("/"); // it is open at the bench already
 });
-onSend(byId("engine-form"), "/api/engines", engineEntry, async (kept) => {
+onSend(byId("engine-form"), sentTo("engine"), sentAs("engine", engineEntry), async (kept) => {
   await loadEngines(kept.id);
   byId("engine-dialog").close();
 });
-onSend(byId("card-form"), "/api/cards", cardEntry, async (kept) => {
+onSend(byId("card-form"), sentTo("card"), sentAs("card", cardEntry), async (kept) => {
   await loadCards(kept.id);
   byId("card-dialog").close();
 });
@@ -283,7 +371,7 @@ followKind("exhaust_adjuster");
 rememberBuilder();
 put(byId("begin").querySelector('[type="submit"]'), "Begin the job");
 settings.addEventListener("change", () => loadCards());
-await Promise.all([loadEngines(), loadCards(), loadJobs()]).catch((problem) =>
+await Promise.all([loadEngines(), loadCards(), loadJobs(), loadShared()]).catch((problem) =>
   byId("notes").replaceChildren(note("stop", spoken(problem.message))),
 );
 if (!byId("engine_id").options.length) enterInline("engine", "/api/engines", engineEntry, loadEngines);

@@ -11,6 +11,7 @@ from api.web.routes import (
     pages,
     pairing,
     setup,
+    shared,
     sheet,
     traces,
 )
@@ -28,6 +29,7 @@ ROUTERS = (
     fitting.router,
     traces.router,
     setup.router,
+    shared.router,
     pairing.router,
     pages.router,
 )

@@ -51,6 +51,13 @@ TRIES = {
     "change a sign-off": "UPDATE lobewright.signoffs_east SET manifest = ''",
     "delete a sign-off": "DELETE FROM lobewright.signoffs_east",
     "empty a table": "TRUNCATE lobewright.signoffs_east",
+    "hand a job over past the function": "INSERT INTO lobewright.handed (bench, job_id, facts, reference, by_whom,"
+    " to_bench) VALUES ('east', 1, 1, 'R', 'x', 'west')",
+    "take a hand-over back": "DELETE FROM lobewright.handed",
+    "hand a job over as another": "SELECT lobewright.hand_over('west', gen_random_uuid(), 1, 1, 'east', 'R', 'x', '')",
+    "read jobs handed to another": "SELECT file FROM lobewright.handed",
+    "change what is shared": "UPDATE lobewright.shared SET body = ''",
+    "read another's jobs": "SELECT body FROM lobewright.documents_west",
     "drop a table": "DROP TABLE lobewright.blocks_east",
     "through the parent": "DELETE FROM lobewright.documents",
     "sign for another": "INSERT INTO lobewright.signoffs_west VALUES ('west', 1, '1/1', '', sha256('x'), 'x')",
@@ -273,7 +280,7 @@ def test_the_command_prepares_an_archive_again_and_again(server: Server) -> None
     assert first.returncode == 0, first.stderr
     assert "New role lobewright_north_2, without a password" in first.stdout
     again = lobewright("archive", "prepare", "--archive", url, "--bench", "north_2")
-    assert again.stdout == "The archive has version 2.\n"
+    assert again.stdout == "The archive has version 3.\n"
     for name in ("North 2", "reader", "x" * 40):
         bad = lobewright("archive", "prepare", "--archive", url, "--bench", name)
         assert bad.returncode == 2

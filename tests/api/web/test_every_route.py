@@ -12,7 +12,7 @@ import pytest
 from fastapi import FastAPI
 
 from api.base import ServiceConfig
-from api.cli.routes import Served, served
+from api.cli.routes import Served, served, served_by_shop
 from api.web import create_app
 from api.web.access import Caller, gate
 
@@ -100,7 +100,8 @@ def test_what_may_be_looked_at_is_asked_for_by_reading_alone() -> None:
 def test_the_table_of_routes_is_printed_by_command(capsys: pytest.CaptureFixture[str]) -> None:
     from api.cli.routes import routes as command
 
-    command.callback()
-    lines = capsys.readouterr().out.splitlines()
-    for one in routes():
-        assert any(one.path in line and one.caller in line for line in lines)
+    for of_shop, listed in ((False, routes()), (True, served_by_shop())):
+        command.callback(of_shop)
+        lines = capsys.readouterr().out.splitlines()
+        for one in listed:
+            assert any(one.path in line and one.caller in line for line in lines)

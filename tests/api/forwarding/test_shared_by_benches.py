@@ -1,0 +1,404 @@
+"""Two benches, two shops' databases, one archive: what they share, what is asked, what is handed over, what is refused."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+import psycopg
+import pytest
+from kept_shop import add_job
+from postgres import Server
+
+from api.base import ServiceConfig
+from api.forwarding import Forwarder, handing_over, prove, sharing
+from api.web import create_app
+
+BENCH = """[crank]
+port = "/dev/ttyUSB0"
+frame = "count"
+counts_per_turn = 3600
+[archive]
+url = "{url}"
+name = "{name}"
+"""
+ENGINE: dict[str, Any] = {
+    "name": "Tarn 1.8 twin-cam",
+    "cylinders": ["1", "2", "3", "4"],
+    "firing_order": ["1", "3", "4", "2"],
+    "stroke_mm": 80,
+    "rod_mm": 135,
+}
+CARD: dict[str, Any] = {
+    "name": "Whinfell 262",
+    "way": "full_lift",
+    "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
+    "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
+}
+LONG_S = 90.0
+Ask = Callable[[httpx.AsyncClient], Awaitable[Any]]
+
+
+def lifted(mm: float, name: str = CARD["name"]) -> dict[str, Any]:
+    """The card with another lift of its inlet valve."""
+    return {"card": {**CARD, "name": name, "inlet": {**CARD["inlet"], "lift_mm": mm}}}
+
+
+class Shop:
+    """Two benches of one archive, and how to wait for what they tell."""
+
+    def __init__(self, server: Server, archive: str, folder: Path) -> None:
+        self.server, self.archive, self.folder = server, archive, folder
+
+    def data(self, name: str) -> Path:
+        (self.folder / name).mkdir(exist_ok=True)
+        return self.folder / name / "data"
+
+    @asynccontextmanager
+    async def bench(self, name: str) -> AsyncIterator[httpx.AsyncClient]:
+        file = self.data(name).with_name("bench.toml")
+        url = self.server.url(self.archive, f"lobewright_{name}")
+        file.write_text(BENCH.format(url=url, name=name), encoding="utf-8")
+        app = create_app(ServiceConfig(self.data(name), file))
+        async with app.router.lifespan_context(app):
+            transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 1))
+            async with httpx.AsyncClient(transport=transport, base_url="http://localhost", timeout=60) as web:
+                yield web
+
+    @asynccontextmanager
+    async def both(self) -> AsyncIterator[tuple[httpx.AsyncClient, httpx.AsyncClient]]:
+        async with AsyncExitStack() as stack:
+            east = await stack.enter_async_context(self.bench("east"))
+            west = await stack.enter_async_context(self.bench("west"))
+            for web, other in ((east, "west"), (west, "east")):
+                await told(web, "/api/shared", lambda view, other=other: other in view["others"])
+            yield east, west
+
+
+async def get(web: httpx.AsyncClient, path: str) -> Any:
+    return (await web.get(path)).raise_for_status().json()
+
+
+async def post(web: httpx.AsyncClient, path: str, body: Any = None, status: int = 0) -> Any:
+    answer = await web.post(path, json=body)
+    assert answer.status_code == status or (not status and answer.is_success), answer.text
+    return answer.json()
+
+
+async def told(web: httpx.AsyncClient, path: str, met: Callable[[Any], Any]) -> Any:
+    """Ask until the answer is as wanted, and give it."""
+    deadline, answer = time.monotonic() + LONG_S, None
+    while time.monotonic() < deadline:
+        answer = await get(web, path)
+        if met(answer):
+            return answer
+        await asyncio.sleep(0.05)
+    raise AssertionError(answer)
+
+
+@pytest.fixture
+def shop(server: Server, archive: str, tmp_path: Path) -> Shop:
+    return Shop(server, archive, tmp_path)
+
+
+def test_what_one_bench_keeps_is_on_the_other_at_once_with_who_and_when(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is looked for by itself within the time there is: a notification brings it."""
+    monkeypatch.setattr(sharing, "LOOKS_EVERY_S", 10_000.0)
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            kept = await post(east, "/api/cards", {"card": CARD, "by": "Ida Thorne"})
+            engine = {"layout": "twin cam", "engine": ENGINE, "by": "Ida Thorne"}
+            made = await post(east, "/api/engines", engine)
+            (card,) = await told(west, "/api/cards", len)
+            assert card["card"] == kept["card"]
+            assert (card["from_bench"], card["by"], card["at"]) == ("east", "Ida Thorne", kept["at"])
+            assert card["version"] == kept["version"]
+            assert (await told(west, "/api/engines", len))[0]["engine"] == made["engine"]
+            changed = await post(west, f"/api/cards/{card['id']}", lifted(9.6) | {"by": "Tom Marsh"})
+            back = await told(
+                east, f"/api/cards/{kept['id']}", lambda one: one["version"] == changed["version"]
+            )
+            assert back["card"]["inlet"]["lift_mm"] == 9.6
+            assert (back["from_bench"], back["by"], back["asked"]) == ("west", "Tom Marsh", [])
+            history = await get(east, f"/api/cards/{kept['id']}/versions")
+            assert [one["card"]["inlet"]["lift_mm"] for one in history["versions"]] == [9.6, 9.4]
+            assert [one["from_bench"] for one in history["versions"]] == ["west", ""]
+
+    asyncio.run(work())
+    assert not prove(shop.server.url(shop.archive, "lobewright_reader")).trouble
+
+
+def test_the_same_card_typed_at_both_benches_is_one(shop: Shop) -> None:
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            here = await post(east, "/api/cards", {"card": CARD})
+            there = await post(west, "/api/cards", {"card": CARD})
+            assert here["version"] == there["version"]
+            mark = await post(east, "/api/cards", lifted(8.0, "Whinfell 240"))
+            await told(west, "/api/cards", lambda cards: mark["version"] in {one["version"] for one in cards})
+            for web in (east, west):
+                assert len(await get(web, "/api/cards")) == 2
+
+    asyncio.run(work())
+
+
+def test_changes_made_apart_are_both_kept_and_asked_about(shop: Shop) -> None:
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            kept = await post(east, "/api/cards", {"card": CARD, "by": "Ida Thorne"})
+            engine = await post(east, "/api/engines", {"layout": "twin cam", "engine": ENGINE})
+            (card,) = await told(west, "/api/cards", len)
+            entry = {"reference": "HL-3", "engine_id": engine["id"], "card_id": kept["id"], "open": False}
+            job = await post(east, "/api/jobs", entry)
+            shop.server.kill()
+            try:
+                of_east, of_west = f"/api/cards/{kept['id']}", f"/api/cards/{card['id']}"
+                mine = await post(east, of_east, lifted(9.6) | {"by": "Ida Thorne"})
+                await post(west, of_west, lifted(9.2) | {"by": "Tom Marsh"})
+            finally:
+                shop.server.start()
+            for web, path, other, lift in ((east, of_east, "west", 9.6), (west, of_west, "east", 9.2)):
+                asking = await told(web, path, lambda one: one["asked"])
+                assert asking["card"]["inlet"]["lift_mm"] == lift, (
+                    "what is shown stays until somebody answers"
+                )
+                ours, theirs = asking["asked"]
+                assert (ours["from_bench"], theirs["from_bench"]) == ("", other)
+                assert ours["differs"] == []
+                assert theirs["differs"] == [
+                    {"what": "inlet lift", "here": f"{lift} mm", "there": f"{18.8 - lift:.1f} mm"}
+                ]
+                refused = await post(web, path, lifted(9.9), 409)
+                assert refused["code"] == "answer_first"
+            answer = {"version": mine["version"], "by": "Tom Marsh"}
+            settled = await post(west, f"{of_west}/right", answer)
+            for web, path in ((east, of_east), (west, of_west)):
+                one = await told(web, path, lambda one: one["version"] == settled["version"])
+                assert one["asked"] == []
+                assert one["card"]["inlet"]["lift_mm"] == 9.6
+                history = await get(web, f"{path}/versions")
+                lifts = sorted(one["card"]["inlet"]["lift_mm"] for one in history["versions"])
+                assert lifts == [9.2, 9.4, 9.6, 9.6], "both stay on file"
+            again = await post(west, f"{of_west}/right", answer, 409)
+            assert again["code"] == "not_asked"
+            begun = (await get(east, f"/api/jobs/{job['id']}"))["job"]["card"]
+            assert begun["inlet"]["lift_mm"] == 9.4, "a job keeps what it began with"
+
+    asyncio.run(work())
+
+
+def test_a_version_that_is_not_what_it_says_is_not_taken_in(shop: Shop) -> None:
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await post(east, "/api/cards", {"card": CARD})
+            await told(west, "/api/cards", len)
+            url = shop.server.url(shop.archive, "lobewright_east")
+            body = b'{"kind": "cards", "item": "x", "parents": "[]", "body": "{}", "bench": "", "by": "", "at": ""}'
+            with psycopg.connect(url) as forger:
+                forger.execute(
+                    "INSERT INTO lobewright.documents_east (bench, kind, key, version, sha256, body)"
+                    " VALUES ('east', 'versions', %s, 99999, sha256(%s), %s)",
+                    ("f" * 64, body, body),
+                )
+            view = await told(west, "/api/shared", lambda view: view["sentence"])
+            assert "of the bench east cannot be taken in here" in view["sentence"]
+            assert len(await get(west, "/api/cards")) == 1
+
+    asyncio.run(work())
+
+
+def unfinished(shop: Shop) -> int:
+    """Put a job with traces into the east bench's shop."""
+    shop.data("east").mkdir(parents=True, exist_ok=True)
+    return add_job(shop.data("east"))
+
+
+async def gone_back(web: httpx.AsyncClient, job_id: int) -> dict[str, Any]:
+    """Take the signature off by going back to the step before it."""
+    job = await get(web, f"/api/jobs/{job_id}")
+    step = next(one["id"] for one in reversed(job["steps"]) if one["id"] not in {"sign", "sign_off"})
+    what = {"kind": "went_back", "step": step, "reason": "to be looked at on the other bench"}
+    return dict((await post(web, f"/api/jobs/{job_id}/facts", {"what": what}))["job"])
+
+
+def test_a_job_is_handed_over_and_comes_back(shop: Shop) -> None:
+    job_id = unfinished(shop)
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            signed = await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"}, 409)
+            assert signed["code"] == "job_signed"
+            before = await gone_back(east, job_id)
+            await post(east, f"/api/jobs/{job_id}/open")
+            given = await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west", "by": "Ida Thorne"})
+            assert given["held"].startswith("Held by the bench west since 20")
+            assert not given["open"]
+            guide = await told(
+                east, "/api/bench", lambda bench: (bench["guide"] or {}).get("job_id") != job_id
+            )
+            assert guide["guide"] is None or guide["guide"]["job_id"] is None
+            note = {"what": {"kind": "noted", "text": "too late"}}
+            for path, body in (("facts", note), ("open", None), ("hand_over", {"bench": "west"})):
+                refused = await post(east, f"/api/jobs/{job_id}/{path}", body, 409)
+                assert refused["code"] == "held_elsewhere", refused
+                assert refused["message"].endswith("Go on with this job there.")
+            assert (await east.delete(f"/api/jobs/{job_id}")).status_code == 409
+            assert (await get(east, "/api/jobs"))[0]["held"]
+
+            (coming,) = (await told(west, "/api/shared", lambda view: view["coming"]))["coming"]
+            assert (coming["bench"], coming["by"]) == ("east", "Ida Thorne")
+            taken = await post(west, f"/api/shared/jobs/{coming['number']}")
+            assert taken["came"].startswith("Taken over from the bench east")
+            assert not taken["held"]
+            assert [one["what"]["kind"] for one in taken["facts"]] == [
+                one["what"]["kind"] for one in before["facts"]
+            ]
+            assert taken["cams"] == before["cams"], "its numbers stand"
+            await told(west, "/api/shared", lambda view: not view["coming"])
+            twice = await post(west, f"/api/shared/jobs/{coming['number']}", None, 404)
+            assert twice["code"] == "no_such_hand_over"
+            await post(west, f"/api/jobs/{taken['id']}/open")
+            await post(west, f"/api/jobs/{taken['id']}/facts", note)
+
+            await post(west, f"/api/jobs/{taken['id']}/hand_over", {"bench": "east"})
+            (coming,) = (await told(east, "/api/shared", lambda view: view["coming"]))["coming"]
+            back = await post(east, f"/api/shared/jobs/{coming['number']}")
+            assert back["facts"][-1]["what"]["kind"] == "noted"
+            assert [one["id"] for one in await get(east, "/api/jobs")] == [back["id"]], (
+                "it is on the list once"
+            )
+            await post(east, f"/api/jobs/{back['id']}/facts", note)
+            for web in (east, west):
+                await told(web, "/api/archive", lambda one: one["state"] == "up to date")
+
+    asyncio.run(work())
+    assert not prove(shop.server.url(shop.archive, "lobewright_reader")).trouble
+
+
+def test_without_the_archive_nothing_is_handed_over_and_the_job_goes_on_here(shop: Shop) -> None:
+    job_id = unfinished(shop)
+
+    async def work() -> None:
+        async with shop.both() as (east, _):
+            await gone_back(east, job_id)
+            for bench, words in (("north", "knows no other bench north"), ("east", "name another one")):
+                answer = await east.post(f"/api/jobs/{job_id}/hand_over", json={"bench": bench})
+                assert answer.status_code in {409, 422}
+                assert words in answer.json()["message"]
+            shop.server.kill()
+            try:
+                refused = await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"}, 503)
+                assert refused["code"] == "archive_unreachable"
+            finally:
+                shop.server.start()
+            job = await get(east, f"/api/jobs/{job_id}")
+            assert not job["held"]
+            await post(east, f"/api/jobs/{job_id}/facts", {"what": {"kind": "noted", "text": "goes on"}})
+
+    asyncio.run(work())
+
+
+@pytest.mark.parametrize("at", ["before the archive has it", "after the archive has it"])
+def test_a_hand_over_that_is_cut_short_is_asked_about(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    """Where the answer is lost, the job is only looked at until the archive has said who holds it."""
+    job_id = unfinished(shop)
+    arrives = at.startswith("after")
+    really = handing_over._given
+
+    def cut(*words: Any) -> tuple[int, str]:
+        if arrives:
+            really(*words)
+        raise OSError("the line went dead")
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            monkeypatch.setattr(handing_over, "_given", cut)
+            with pytest.raises(OSError, match="the line went dead"):
+                await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            if arrives:
+                await told(east, f"/api/jobs/{job_id}", lambda job: job["held"].startswith("Held by"))
+                await told(west, "/api/shared", lambda view: view["coming"])
+            else:
+                await told(east, f"/api/jobs/{job_id}", lambda job: not job["held"])
+                note = {"what": {"kind": "noted", "text": "goes on"}}
+                await post(east, f"/api/jobs/{job_id}/facts", note)
+                assert not (await get(west, "/api/shared"))["coming"]
+
+    asyncio.run(work())
+
+
+def test_a_bench_put_back_from_before_a_hand_over_is_refused_by_the_database(
+    shop: Shop, tmp_path: Path
+) -> None:
+    job_id = unfinished(shop)
+
+    async def before() -> None:
+        async with shop.both() as (east, _):
+            await gone_back(east, job_id)
+            await told(east, "/api/archive", lambda one: one["state"] == "up to date")
+
+    async def given() -> None:
+        async with shop.both() as (east, _):
+            await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            await told(east, "/api/archive", lambda one: one["state"] == "up to date")
+
+    async def learns() -> None:
+        async with shop.both() as (east, _):
+            job = await told(east, f"/api/jobs/{job_id}", lambda job: job["held"])
+            assert "west" in job["held"]
+
+    asyncio.run(before())
+    copy = tmp_path / "copy"
+    shutil.copytree(shop.data("east"), copy)
+    asyncio.run(given())
+
+    shutil.copytree(copy, tmp_path / "second")
+    add_a_fact(tmp_path / "second", job_id)
+    forwarder = Forwarder(tmp_path / "second", shop.server.url(shop.archive, "lobewright_east"), "east")
+    try:
+        with pytest.raises(psycopg.Error, match=f"job {job_id} of east is held by west since"):
+            while forwarder.step():
+                pass
+    finally:
+        forwarder.close()
+
+    shutil.rmtree(shop.data("east"))
+    shutil.copytree(copy, shop.data("east"))
+    asyncio.run(learns())
+
+
+def add_a_fact(data: Path, job_id: int) -> None:
+    """Do something in the job without asking anybody, as a copy of the folder without a network would."""
+    from sqlite_utils import Database
+
+    from api.store import ShopStore
+
+    store = ShopStore(data)
+
+    def put(db: Database) -> None:
+        number = db.execute("SELECT max(number) FROM job_facts WHERE job_id = ?", (job_id,)).fetchone()[0]
+        db.table("job_facts").insert(
+            {
+                "job_id": job_id,
+                "number": number + 1,
+                "at": "t",
+                "by": "Tom Marsh",
+                "kind": "noted",
+                "what": '{"kind": "noted", "text": "forked"}',
+            }
+        )
+
+    store.write(put)
+    store.close()
