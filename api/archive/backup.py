@@ -30,20 +30,17 @@ from pydantic import BaseModel, ConfigDict
 from api.base import ConflictError, MisuseError, StoreError
 from api.files import NoRoom, OverBudget, ZipBudget, foreign_json, open_within, sync
 from api.live import PROGRAM
+from api.records import Contents, contents_of, trouble_in_shop, trouble_in_streams
 from api.store import FILE_NAME as SHOP_NAME
 from api.store import (
     IMPORTED_FOLDER,
-    Contents,
     ShopReader,
     begin_restore,
-    contents_of,
     finish_restore,
     hold_shop,
     is_half_restored,
     owned,
     store_error,
-    trouble_in_shop,
-    trouble_in_streams,
 )
 from capture.base import CaptureError, DataFolderBusy, FolderLock
 from capture.store import STORE_NAME, open_for_reading, reading_uri

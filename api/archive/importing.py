@@ -19,17 +19,16 @@ from api.base import ConflictError, MisuseError, in_one_sentence
 from api.files import foreign_json
 from api.live import PROGRAM, FitOutcome, estimate
 from api.measure import KeptDrawings, LobeAsked, MeasurementAsked, TdcAsked
-from api.store import (
+from api.records import (
     Measurement,
     MeasurementReader,
-    ShopStore,
     StoredInterval,
-    WithinChange,
     adding,
     interval_of,
     now_text,
     read_trace,
 )
+from api.store import ShopStore, WithinChange
 
 MARK = "# measurement "
 LOOKED_AT_LINES = 50

@@ -20,17 +20,13 @@ from api.base import ConflictError, JobFileError, TraceFileError
 from api.entry import refuse_impossible_card, refuse_impossible_engine, refuse_impossible_job
 from api.jobs import tell_where
 from api.live import PROGRAM
-from api.store import (
+from api.records import (
     Adoption,
-    Asking,
     JobReader,
     JobRow,
     Measurement,
     MeasurementReader,
-    ShopReader,
-    ShopStore,
     StoredStreams,
-    WithinChange,
     add_fact,
     adding,
     adopt,
@@ -45,6 +41,7 @@ from api.store import (
     trace_lines,
     trace_name,
 )
+from api.store import Asking, ShopReader, ShopStore, WithinChange
 
 log = logging.getLogger("lobewright.jobs")
 Fields = dict[str, Any]

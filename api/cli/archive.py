@@ -32,7 +32,8 @@ def export(numbers: tuple[int, ...], jobs: tuple[int, ...], folder: Path, data_d
             raise MisuseError("two_things", "name measurements or --job, not both; a job holds its traces.")
         _export_jobs(jobs, folder, data_dir)
         return
-    from api.store import MeasurementReader, ShopReader, StoredStreams
+    from api.records import MeasurementReader, StoredStreams
+    from api.store import ShopReader
 
     reader = MeasurementReader(ShopReader(data_dir))
     stored = StoredStreams(data_dir)
@@ -65,7 +66,7 @@ def _all_of(reader: Any) -> list[Any]:
 
 
 def _write(measurement: Any, stored: Any, folder: Path) -> Path:
-    from api.store import trace_comments, trace_lines, trace_name
+    from api.records import trace_comments, trace_lines, trace_name
 
     interval = stored.of(measurement)
     path = folder / trace_name(measurement)

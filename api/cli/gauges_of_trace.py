@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.base import GaugeFacts, Streams
 from analysis.timing import Valve
 from api.base import MisuseError
-from api.store import CRANK, Trace
+from api.records import CRANK, Trace
 
 if TYPE_CHECKING:
     from analysis.together import GaugeOn

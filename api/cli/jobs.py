@@ -9,9 +9,10 @@ from pathlib import Path
 from api.archive import read_job
 from api.base import ServiceConfig
 from api.host import fetch_file, send_file
+from api.records import JobReader
 from api.service import Service
 from api.sheet import show_job
-from api.store import JobReader, ShopStore
+from api.store import ShopStore
 from api.web.routes import job_file
 
 

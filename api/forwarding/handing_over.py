@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from api.base import ConflictError, MisuseError, NotFoundError, ServiceError, StoreError
 from api.forwarding.connecting import SERVER_ASKS, connect, first_line, refuse_other_version, version_of
 from api.forwarding.sharing import Sharer, tell_taken
-from api.store import JobRow, answering, asking_hand_over
+from api.records import JobRow, answering, asking_hand_over
 
 if TYPE_CHECKING:
     from psycopg import Connection

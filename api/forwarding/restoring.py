@@ -17,15 +17,8 @@ from api.base import ConflictError, NotFoundError, StoreError
 from api.forwarding.connecting import first_line, open_for_reading
 from api.forwarding.forwarder import Progress, write_progress
 from api.forwarding.kept import BLOCK_COLUMNS, IMPORTED, RUN, RUN_TABLES, block_sha256
-from api.store import (
-    IMPORTED_FOLDER,
-    ROW_KEYS,
-    Contents,
-    ShopStore,
-    begin_restore,
-    contents_of,
-    finish_restore,
-)
+from api.records import Contents, contents_of
+from api.store import IMPORTED_FOLDER, ROW_KEYS, ShopStore, begin_restore, finish_restore
 from api.store import owned as owned_by
 from capture.store import STORE_NAME, open_for_writing
 

@@ -22,16 +22,8 @@ from analysis.timing import Engine
 from api.base import ServiceError
 from api.entry import refuse_impossible_card, refuse_impossible_engine
 from api.forwarding.connecting import connect, first_line, refuse_other_version, version_of
-from api.store import (
-    ShopStore,
-    Version,
-    answering,
-    hand_overs,
-    known_versions,
-    learning_given,
-    take_in_versions,
-    version_in,
-)
+from api.records import answering, hand_overs, known_versions, learning_given, take_in_versions, version_in
+from api.store import ShopStore, Version
 
 if TYPE_CHECKING:
     from psycopg import Connection

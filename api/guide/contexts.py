@@ -14,7 +14,7 @@ from api.guide.guidance import CrankNow, GaugeNow, GuideContext, KnownLobe, Take
 from api.guide.moving import next_phase
 from api.jobs import SCREEN, JobMeasuring, Jobs, curve_of
 from api.measure import Parts, ZeroProof, zero_proof
-from api.store import GuideStage
+from api.records import GuideStage
 
 ALIVE = frozenset({"online"})
 USUAL_STEP_MM = 0.01

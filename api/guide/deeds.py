@@ -15,7 +15,7 @@ from analysis.timing import Decided, Moved, Payload, Tightened, cam_words, neare
 from api.guide.guidance import FITTED_KINDS, Action, GaugeNow, Guidance, GuideContext, KnownLobe
 from api.guide.moving import chosen_way, flank_view, left_of, moving, slip_of
 from api.guide.pistons import pushed_off_deg, pushing
-from api.store import GuideStage
+from api.records import GuideStage
 
 RESTS_S = 1.0
 """So long it has to stand so: a hand that only passes by does not."""

@@ -11,7 +11,7 @@ from analysis.job import Evidence, JobState, Step, StepState
 from analysis.timing import Fact, Job, Lobe, Payload, StoredLift, nearest
 from api.base import CamTurn, Centre, MeasurementView
 from api.measure import ByItself, ZeroProof
-from api.store import GuideStage
+from api.records import GuideStage
 
 PARTS = {
     "piston": "piston",

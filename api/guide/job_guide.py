@@ -17,7 +17,7 @@ from api.guide.measuring import deciding, measuring
 from api.guide.moving import moving
 from api.guide.pistons import pushing
 from api.guide.verdicts import card_words, over, was
-from api.store import GuideStage
+from api.records import GuideStage
 
 Rule = Callable[[GuideContext, StepState], Guidance]
 FULL_CYCLE_DEG = 720.0

@@ -41,7 +41,7 @@ from api.guide.guidance import (
     Tone,
     to_go_deg,
 )
-from api.store import GuideStage
+from api.records import GuideStage
 
 Way = Literal["cam_turned", "crank_turned"]
 NEAR_PARK_DEG = 2.0

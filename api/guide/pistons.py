@@ -10,7 +10,7 @@ from analysis.clearance import DropMeasured, PistonClearance, find_piston_cleara
 from analysis.job import StepState
 from analysis.timing import Crown, Job, Lobe, Valve, dead_centre_words, nearest
 from api.guide.guidance import Action, Guidance, GuideContext, KnownLobe, Number, Tone, to_go_deg
-from api.store import GuideStage
+from api.records import GuideStage
 
 NEAREST_AT_DEG: dict[Valve, float] = {"inlet": 10.0, "exhaust": -10.0}
 """Where a valve usually comes nearest to its piston: 10 ATDC inlet, 10 BTDC exhaust; common practice."""

@@ -9,7 +9,7 @@ from api.guide import Action, BenchContext, Guidance, GuideContexts, bench_guida
 from api.hands.hands_free import HandsFree
 from api.hands.leads import BenchLead
 from api.measure import MeasurementAsked, Parts, tdc_counted_from
-from api.store import Measurement
+from api.records import Measurement
 
 TAKEN_BACK = "Taken back: it went by itself and was not meant."
 

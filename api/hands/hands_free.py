@@ -23,7 +23,8 @@ from api.hands.leads import Lead
 from api.hands.looking import SET_NS, Heard, Look, look_at, told_by_both
 from api.live import Recent
 from api.measure import ByItself, Parts
-from api.store import Measurement, hands_free, now_text, setting_hands_free
+from api.records import Measurement, now_text
+from api.store import hands_free, setting_hands_free
 from capture.base import wire_now_ns
 
 log = logging.getLogger("lobewright.hands_free")

@@ -33,7 +33,7 @@ from api.guide import (
 from api.hands.looking import Look
 from api.jobs import JobMeasuring
 from api.measure import ByItself, MeasurementAsked, Measuring
-from api.store import Measurement, MeasurementReader
+from api.records import Measurement, MeasurementReader
 
 TurnedSince = Callable[[str], float]
 """How far the crank was turned since it may be asked what a gauge touches."""

@@ -50,7 +50,7 @@ from api.measure import (
     planned,
     runout_of,
 )
-from api.store import (
+from api.records import (
     Fields,
     Measurement,
     PartReader,

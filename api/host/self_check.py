@@ -22,8 +22,9 @@ from typing import NamedTuple
 from api.archive import look_for_left
 from api.base import StoreError
 from api.host.serving import WEB_FILE
+from api.records import trouble_in_shop, trouble_in_streams
 from api.store import FILE_NAME as SHOP_NAME
-from api.store import ShopReader, read_only_words, trouble_in_shop, trouble_in_streams
+from api.store import ShopReader, read_only_words
 from capture.base import BenchFileError, CaptureError, FeedError, PortError
 from capture.bench import Bench, load_bench
 from capture.feed import LiveClient

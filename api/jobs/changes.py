@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from analysis.base import ENCODER_LINE
 from analysis.job import ToldFrom
 from analysis.timing import Fact, LobeMeasured
-from api.store import Measurement, MeasurementReader
+from api.records import Measurement, MeasurementReader
 
 MOST_OF_A_JOB = 1000
 

@@ -14,15 +14,13 @@ from sqlite_utils import Database
 from analysis.job import JobState, fact_added, job_state
 from analysis.timing import CamCard, Engine, Fact, Job, Payload, SignedOff
 from api.base import ConflictError, with_service_errors
-from api.store import (
+from api.records import (
     Adoption,
     Fields,
     GuideStage,
     JobReader,
     JobRow,
     JobStanding,
-    ShopStore,
-    WithinChange,
     add_fact,
     adopt,
     came_from,
@@ -44,6 +42,7 @@ from api.store import (
     settle,
     tell_standing,
 )
+from api.store import ShopStore, WithinChange
 
 SCREEN = "a screen of the shop"
 Changed = Callable[[int], None]

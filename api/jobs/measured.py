@@ -21,7 +21,7 @@ from analysis.timing import (
 )
 from api.base import MisuseError
 from api.live import Turn
-from api.store import Measurement
+from api.records import Measurement
 
 Fields = dict[str, Any]
 SHUT_MM = 0.02

@@ -19,7 +19,7 @@ from api.jobs.left_to_measure import lobes_left, piston_of
 from api.jobs.measured import Touched, bench_fact, lobe_fact, tdc_fact, touched
 from api.live import tdc_to_tdc, turned_deg
 from api.measure import ByItself, Fits, LobeAsked, MeasurementAsked, Measuring, TdcAsked
-from api.store import Adoption, Measurement, MeasurementReader, What
+from api.records import Adoption, Measurement, MeasurementReader, What
 
 log = logging.getLogger("lobewright.jobs")
 USUAL_DROP_MM = 1.27

@@ -20,7 +20,7 @@ from api.measure import (
     PartView,
     RunoutView,
 )
-from api.store import ToldPart
+from api.records import ToldPart
 
 MM_AN_INCH = 25.4
 

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from analysis.base import Pass
 from analysis.timing import CYCLE_DEG, SAME_LIFT_MM, compare, spread_of
 from api.jobs.changes import tdc_of
-from api.store import Measurement
+from api.records import Measurement
 
 TURN_DEG = 360.0
 

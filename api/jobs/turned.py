@@ -7,7 +7,7 @@ from pydantic import BaseModel
 from analysis.base import Contribution
 from analysis.timing import SAME_LIFT_MM, EncoderTurned, FromTdc, encoder_turned, turned_between
 from api.base import MisuseError, with_service_errors
-from api.store import Measurement
+from api.records import Measurement
 
 BY_TDC_U_DEG = 1.0
 

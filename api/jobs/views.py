@@ -17,7 +17,7 @@ from api.base import (
     StepView,
     Unadopted,
 )
-from api.store import Adoption, JobRow
+from api.records import Adoption, JobRow
 
 
 def job_line(row: JobRow, active: int | None, held: str = "") -> JobLine:

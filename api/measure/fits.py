@@ -15,7 +15,7 @@ from api.base import MisuseError, with_service_errors
 from api.live import FitOutcome, estimate
 from api.measure.kept_drawings import POINTS, KeptDrawings, packed
 from api.measure.trace_view import trace_view
-from api.store import Measurement, MeasurementReader, StoredInterval, StoredStreams
+from api.records import Measurement, MeasurementReader, StoredInterval, StoredStreams
 
 if TYPE_CHECKING:
     from analysis.report import CamReport

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from api.live import PROGRAM, FitOutcome
 from api.measure.trace_view import TraceView, trace_view
-from api.store import Measurement, StoredInterval
+from api.records import Measurement, StoredInterval
 
 log = logging.getLogger("lobewright.drawings")
 DRAWINGS_FOLDER = "drawings"

@@ -29,7 +29,7 @@ from api.live import (
 )
 from api.measure.plan import ByItself, planned
 from api.measure.requests import MeasurementAsked
-from api.store import Measurement, MeasurementStore, State, StoredInterval, StoredStreams, now_text
+from api.records import Measurement, MeasurementStore, State, StoredInterval, StoredStreams, now_text
 from capture.base import wire_now_ns
 
 log = logging.getLogger("lobewright.measuring")

@@ -8,7 +8,8 @@ from api.base import ServiceConfig
 from api.live import BenchState, Board
 from api.measure.fits import Fits
 from api.measure.measuring import Measuring
-from api.store import MeasurementStore, ShopStore, StoredStreams
+from api.records import MeasurementStore, StoredStreams
+from api.store import ShopStore
 
 
 @dataclass(frozen=True, slots=True)

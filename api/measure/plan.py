@@ -10,7 +10,7 @@ from api.base import BenchError, NotFoundError
 from api.live import BenchState
 from api.measure.requests import LobeAsked, MeasurementAsked, TdcAsked
 from api.measure.zero import tdc_counted_from
-from api.store import Measurement, MeasurementReader, StoredStreams, now_text
+from api.records import Measurement, MeasurementReader, StoredStreams, now_text
 from capture.base import wire_now_ns
 
 Fields = dict[str, Any]

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from analysis.base import Curve, Floats
 from api.base import thin
 from api.live import LOOK_BACK_NS, STILL_DEG, FitOutcome
-from api.store import Measurement, StoredInterval
+from api.records import Measurement, StoredInterval
 
 
 class StreamView(BaseModel):

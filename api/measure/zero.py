@@ -13,7 +13,7 @@ from typing import Literal, Protocol
 
 from analysis.job import SAME_TDC_DEG, JobState
 from analysis.timing import Fact, TdcMeasured, nearest
-from api.store import Measurement, MeasurementReader
+from api.records import Measurement, MeasurementReader
 from capture.base import CaptureError, Event
 
 ANEW = frozenset({"counter_reset", "counter_jump", "counts_lost"})

@@ -7,8 +7,8 @@ import logging
 from collections.abc import Callable
 from pathlib import Path
 
+from api.records import trouble_in_shop, trouble_in_streams
 from api.store import FILE_NAME as SHOP_NAME
-from api.store import trouble_in_shop, trouble_in_streams
 from capture.store import STORE_NAME
 
 log = logging.getLogger("lobewright.files")

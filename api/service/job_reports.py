@@ -51,10 +51,10 @@ from api.base import (
 from api.guide import NO_VALVE_CURVE, GuideContexts, KnownLobe, drop_of, drop_source, less_clearance_mm
 from api.jobs import Jobs, fact_by_hand, lift_table, source_of, told_from
 from api.measure import Fits
+from api.records import MeasurementReader
 from api.service.cam_report import JobCamReport, job_cam_report
 from api.service.drive_slack import DriveSlackView, job_drive_slack
 from api.service.piston_map import JobPistonMap, job_piston_map
-from api.store import MeasurementReader
 
 CURVE_STEP = 4
 """The clearance curve is kept every quarter degree and told every full one."""

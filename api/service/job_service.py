@@ -48,10 +48,10 @@ from api.hands import BenchDesk, ByDeed, HandsFree, JobLead, Lead, TurnedParts
 from api.jobs import SCREEN, JobMeasuring, Jobs, job_line, job_view
 from api.live import FeedMessage
 from api.measure import ANEW, Parts
+from api.records import GuideStage
 from api.service.job_reports import JobReports
 from api.service.things_on_file import ThingsOnFile
 from api.service.valve_to_valve import ValveToValve
-from api.store import GuideStage
 
 log = logging.getLogger("lobewright.jobs")
 GUIDE_EVERY_S = 0.06

@@ -15,11 +15,12 @@ from api.broker import TELL_EVERY_S, Broker, broker_of
 from api.forwarding import Forwarder, Sharer, Teller, forwarder_of
 from api.live import BenchState, Board, Feed, FeedMessage
 from api.measure import Fits, Measuring, Parts
+from api.records import MeasurementStore, StoredStreams
 from api.service.file_watch import watch_files
 from api.service.job_service import JobService
 from api.service.live_word import live_word
 from api.service.service_manager import tell_service_manager
-from api.store import MeasurementStore, ShopStore, StoredStreams
+from api.store import ShopStore
 
 HEARTBEAT_S = 0.5
 

@@ -17,7 +17,8 @@ from api.base import (
 )
 from api.entry import card_of, engine_of
 from api.jobs import Jobs
-from api.store import Kept, ShopStore, Version, Versions, all_versions, differences, versions_of
+from api.records import Kept, all_versions, versions_of
+from api.store import ShopStore, Version, Versions, differences
 
 UNITS = (("_mm", " mm"), ("_cam_deg", " cam degrees"), ("_deg", " degrees"))
 

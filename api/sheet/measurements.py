@@ -19,9 +19,9 @@ from analysis.timing import (
     judge,
     lobe_error,
 )
+from api.records import Measurement
 from api.sheet.model import SheetMeasurement, SheetPart
 from api.sheet.words import SIDES, STAGES, method_words
-from api.store import Measurement
 
 MAY_BE_EMPTY = (
     "drop_mm",

@@ -33,6 +33,7 @@ from analysis.timing import (
 )
 from api.base import CamStandingView, DepartureView, Finding, VerdictView
 from api.live import PROGRAM
+from api.records import Measurement, now_text
 from api.service import JobService, Service
 from api.sheet.measurements import measurement_lines, part_lines
 from api.sheet.model import Sheet, SheetCam, SheetCurve
@@ -45,7 +46,6 @@ from api.sheet.words import (
     happenings,
     signed_side,
 )
-from api.store import Measurement, now_text
 
 CAUTIONS = (TURN_BY_HAND, STOP_ON_RESISTANCE, CHECK_PISTONS, TAKE_OUT, MAKERS_FIRST)
 LEAST_LEFT_CAM_DEG = 0.05

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from analysis.job import Evidence, check_job, job_state
 from api.jobs import job_line, job_view
+from api.records import JobReader, MeasurementReader
 from api.sheet.measurements import measurement_lines
 from api.sheet.words import card_lines, clearance_lines, engine_lines, happenings
-from api.store import Asking, JobReader, MeasurementReader
+from api.store import Asking
 
 MOST_MEASUREMENTS = 100_000
 

@@ -18,9 +18,10 @@ from pydantic import BaseModel, ValidationError
 
 from api.base import MisuseError, ServiceConfig, ServiceError, StoreError
 from api.forwarding import NAME, BenchCopy, LiveWord, first_line, open_for_reading
+from api.records import StoredInterval, StoredStreams
 from api.service import Service
 from api.shop.index import ShopIndex
-from api.store import StoredInterval, StoredStreams, hold_shop
+from api.store import hold_shop
 from api.web import create_copy_app
 
 if TYPE_CHECKING:

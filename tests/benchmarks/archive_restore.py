@@ -30,9 +30,10 @@ from api.archive import read_job
 from api.base import ServiceConfig
 from api.forwarding import Forwarder, prepare, prove, restore_from_archive
 from api.live import estimate
+from api.records import Measurement, MeasurementReader, StoredStreams, contents_of
 from api.service import Service
 from api.sheet import job_sheet, show_job
-from api.store import Measurement, MeasurementReader, ShopReader, ShopStore, StoredStreams, contents_of
+from api.store import ShopReader, ShopStore
 
 PROCESSES = 2
 

@@ -49,7 +49,7 @@ def bench_file(content: bytes) -> None:
 def trace_file(content: bytes) -> None:
     """A trace file; the header is given, so that the rows are reached."""
     from api.base import TraceFileError
-    from api.store import read_trace
+    from api.records import read_trace
 
     path = SMALL / "lobewright-fuzzed.csv"
     path.write_bytes(b"time_s,channel,value\n" + content)

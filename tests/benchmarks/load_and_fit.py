@@ -23,7 +23,7 @@ import numpy as np
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
 from api.cli.gauges_of_trace import streams_of
 from api.live.estimating import find
-from api.store import StoredStreams, read_trace, trace_lines
+from api.records import StoredStreams, read_trace, trace_lines
 from capture.base import Segment
 from capture.bench import parse_bench
 from capture.store import StreamWriter

@@ -32,7 +32,8 @@ from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
 from api.archive import TidyRules, back_up, restore, tidy, verify
 from api.base import ServiceConfig
 from api.live import PROGRAM, estimate
-from api.store import ShopStore, contents_of
+from api.records import contents_of
+from api.store import ShopStore
 from api.web import create_app
 from capture.base import Channel, Segment
 from capture.bench import parse_bench

@@ -38,7 +38,8 @@ from api.forwarding import prepare
 from api.forwarding.adding import COLUMNS, TYPES
 from api.forwarding.kept import RUN, Document, KeptBlock, KeptHere, block_sha256
 from api.live import estimate
-from api.store import MeasurementReader, ShopReader, StoredStreams
+from api.records import MeasurementReader, StoredStreams
+from api.store import ShopReader
 from capture.base import Segment
 from capture.store import StreamWriter
 from capture.store.blocks import BlockBuilder

@@ -116,7 +116,8 @@ def test_the_same_trace_five_times_at_once_makes_one_measurement(
 def test_what_a_job_file_says_of_a_gauge_is_never_believed_of_this_benchs(
     shop: RunningShop, client: httpx.Client, exported: bytes, measured: Any
 ) -> None:
-    from api.store import MeasurementReader, ShopReader
+    from api.records import MeasurementReader
+    from api.store import ShopReader
 
     assert send_job(client, begun(exported, 20)).status_code == 201
     reader = MeasurementReader(ShopReader(shop.data))
@@ -131,7 +132,8 @@ def test_a_true_tdc_by_hand_from_elsewhere_proves_no_zero_here(
 ) -> None:
     from analysis.job import job_state
     from api.measure import zero_proof
-    from api.store import JobReader, MeasurementReader, ShopReader
+    from api.records import JobReader, MeasurementReader
+    from api.store import ShopReader
     from capture.store import StreamReader
 
     facts = [

@@ -29,7 +29,7 @@ from postgres import Server
 from waiting import until
 
 from api.forwarding import prepare, restore_from_archive
-from api.store import contents_of
+from api.records import contents_of
 from capture.store import StreamReader
 
 HERE = Path(__file__).parent

@@ -30,8 +30,9 @@ from running import measured as told_of
 from waiting import until
 
 from api.archive import back_up, look_for_left
+from api.records import MeasurementReader, StoredStreams
 from api.sheet import show_job
-from api.store import MeasurementReader, ShopReader, ShopStore, StoredStreams
+from api.store import ShopReader, ShopStore
 from capture.base import Channel, Segment
 from capture.store import StreamReader, StreamWriter
 from capture.store.blocks import BlockBuilder

@@ -28,7 +28,8 @@ from shop_world import World, answered
 from waiting import until
 
 from api.live import estimate
-from api.store import Measurement, MeasurementReader, ShopReader, StoredStreams
+from api.records import Measurement, MeasurementReader, StoredStreams
+from api.store import ShopReader
 
 Fields = dict[str, Any]
 TDC = {"stroke_mm": 80.0, "rod_mm": 135.0, "pin_offset_mm": 0.8}

@@ -23,7 +23,7 @@ from api.cli.gauges_of_trace import gauges_of, streams_of
 from api.cli.measure.asked import gauge_facts, lobe_settings, supposed_limits, tdc_settings
 from api.cli.measure.tables import result_table, together_table
 from api.live import error_fields, result_fields, together_fields
-from api.store import CRANK, Trace, read_trace
+from api.records import CRANK, Trace, read_trace
 
 if TYPE_CHECKING:
     from analysis.together import TogetherResult

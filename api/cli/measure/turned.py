@@ -15,7 +15,7 @@ from analysis.timing import EncoderTurned, FromTdc, encoder_turned, turned_betwe
 from api.base import MisuseError, TraceFileError
 from api.cli.gauges_of_trace import streams_of
 from api.live import error_fields
-from api.store import Trace, read_trace
+from api.records import Trace, read_trace
 
 SAID_BY_BUILDER_U_DEG, SAID_BY_TDC_U_DEG = 10.0, 1.0
 

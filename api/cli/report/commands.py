@@ -23,7 +23,7 @@ from api.cli.report.parts import (
 from api.cli.report.piston import report_piston
 from api.cli.report.tables import report_table, wear_table
 from api.measure import against_view, lift_table_of, profile_csv, report_view
-from api.store import Trace, read_trace
+from api.records import Trace, read_trace
 
 if TYPE_CHECKING:
     from analysis.report import Against, CamReport, KeptProfile

@@ -13,7 +13,7 @@ from api.base import with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Task, finish, gauge_facts, lobe_settings
 from api.cli.report.parts import json_option
-from api.store import Trace, read_trace
+from api.records import Trace, read_trace
 
 if TYPE_CHECKING:
     from analysis.report import CamSlack, DriveLine, SlackSeen

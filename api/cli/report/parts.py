@@ -15,7 +15,7 @@ from api.base import ServiceError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Task, finish, gauge_facts
 from api.cli.report.tables import compression_table, runout_fields, runout_table
-from api.store import Trace
+from api.records import Trace
 
 if TYPE_CHECKING:
     from analysis.report import Runout, Typed

@@ -15,7 +15,7 @@ from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import gauge_facts, lobe_settings
 from api.cli.report.parts import json_option
 from api.live import error_fields
-from api.store import read_trace
+from api.records import read_trace
 
 if TYPE_CHECKING:
     from analysis.clearance import CylinderMap, MapEdge, Pushed

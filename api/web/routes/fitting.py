@@ -35,7 +35,7 @@ from api.measure import (
     deck_of,
     mark_of,
 )
-from api.store import trace_lines
+from api.records import trace_lines
 from api.web.routes.jobs import TROUBLES, TheJobService
 
 TOO_LARGE: dict[int | str, dict[str, Any]] = {

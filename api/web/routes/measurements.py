@@ -25,8 +25,8 @@ from api.measure import (
     profile_csv,
     report_view,
 )
+from api.records import Measurement, trace_comments, trace_lines, trace_name
 from api.service import Service, the_service
-from api.store import Measurement, trace_comments, trace_lines, trace_name
 
 router = APIRouter(prefix="/api/measurements", tags=["measurements"], responses=RESPONSES)
 TheService = Annotated[Service, Depends(the_service)]

@@ -22,7 +22,8 @@ from sqlite_utils.migrations import Migrations
 from analysis.timing import PartFigure, PartMeasured
 from api.archive import TidyRules, back_up, restore, tidy, verify
 from api.base import ConflictError, MisuseError, ServiceConfig, StoreError
-from api.store import ShopReader, ShopStore, ToldPart, keeping_part, shop_store
+from api.records import ToldPart, keeping_part
+from api.store import ShopReader, ShopStore, shop_store
 from api.store.shop_schema import SCHEMA
 from api.web import create_app
 from capture.base import Channel, Segment, StoreUnusable

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from api.archive import import_told
-from api.store import Measurement, ShopStore
+from api.records import Measurement
+from api.store import ShopStore
 from simulated_devices.traces import random_lobe
 
 

@@ -18,7 +18,7 @@ from waiting import until
 from api.base import ConflictError, MisuseError, ServiceError, StoreError
 from api.forwarding import Forwarder, prepare, prove
 from api.forwarding.connecting import BenchName, connect, open_as, open_for_reading
-from api.store import contents_of
+from api.records import contents_of
 
 EAST = BenchName("east", "11111111-1111-4111-8111-111111111111")
 

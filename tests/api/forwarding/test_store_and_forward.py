@@ -29,17 +29,10 @@ from api.base import ConflictError, ServiceConfig, StoreError
 from api.forwarding import Forwarder, prepare, prove, restore_from_archive
 from api.forwarding.kept import KeptHere
 from api.live import estimate
+from api.records import MeasurementReader, StoredStreams, ToldPart, contents_of, keeping_part
 from api.service import Service
 from api.sheet import job_sheet
-from api.store import (
-    MeasurementReader,
-    ShopReader,
-    ShopStore,
-    StoredStreams,
-    ToldPart,
-    contents_of,
-    keeping_part,
-)
+from api.store import ShopReader, ShopStore
 from capture.store import StreamReader
 
 SENDER = """

@@ -15,7 +15,8 @@ from waiting import until
 
 from api.host import begin_job, cam_of
 from api.live import estimate
-from api.store import MeasurementReader, ShopReader, StoredStreams
+from api.records import MeasurementReader, StoredStreams
+from api.store import ShopReader
 
 Fields = dict[str, Any]
 TWIN_CAM = [("inlet", ["inlet"]), ("exhaust", ["exhaust"])]

@@ -24,7 +24,7 @@ from waiting import LOBEWRIGHT, until
 from analysis.base import GaugeFacts, TdcSettings
 from api.cli.gauges_of_trace import streams_of
 from api.live.estimating import find
-from api.store import read_trace
+from api.records import read_trace
 from capture.store import StreamReader
 from simulated_devices.scenarios.scenario import SCENARIOS
 from simulated_devices.wire.line import read_journal

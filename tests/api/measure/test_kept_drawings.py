@@ -13,7 +13,8 @@ import pytest
 from api.archive import import_told
 from api.base import ServiceConfig
 from api.measure import DRAWINGS_FOLDER, kept_drawings
-from api.store import IMPORTED_FOLDER, Measurement, ShopStore
+from api.records import Measurement
+from api.store import IMPORTED_FOLDER, ShopStore
 from api.web import create_app
 from simulated_devices.traces import random_tdc
 

@@ -16,10 +16,11 @@ from kept_shop import add_job, add_run, change, measured
 from postgres import Server
 
 from api.base import ConflictError, ServiceConfig, ServiceError, StoreError
+from api.records import MeasurementReader, StoredStreams, contents_of
 from api.service import Service
 from api.sheet import job_sheet
 from api.shop import Benches
-from api.store import MeasurementReader, ShopReader, ShopStore, StoredStreams, contents_of
+from api.store import ShopReader, ShopStore
 
 Send = Callable[[Path, str], None]
 

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from api.base import ConflictError, NotFoundError, StoreError
-from api.store import Measurement, MeasurementReader, MeasurementStore, ShopReader, ShopStore, adding
+from api.records import Measurement, MeasurementReader, MeasurementStore, adding
+from api.store import ShopReader, ShopStore
 
 RUNNING = Measurement(
     id=0, what="tdc", touches="piston_1", gauge="dial", start_ns=5, state="running", started_at="2026-01-02"

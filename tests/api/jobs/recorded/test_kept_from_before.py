@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from analysis.base import TdcSettings
-from api.store import MeasurementReader, ShopReader
+from api.records import MeasurementReader
+from api.store import ShopReader
 from capture.bench import load_bench
 
 pytestmark = pytest.mark.slow

@@ -13,9 +13,7 @@ from sqlite_utils import Database
 from analysis.base import EntryError, from_plain, to_plain
 from analysis.timing import PartMeasured
 from api.base import NotFoundError
-from api.store.names import FILE_NAME
-from api.store.shop_store import Asking, Row
-from api.store.trouble import damaged
+from api.store import FILE_NAME, Asking, Row, damaged
 
 Fields = dict[str, Any]
 JSON_COLUMNS = ("measured", "entry", "facts", "told")

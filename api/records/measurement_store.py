@@ -13,9 +13,7 @@ from sqlite_utils import Database
 
 from analysis.base import GaugeFacts, LobeSettings, TdcSettings
 from api.base import ConflictError, MeasurementView, NotFoundError
-from api.store.names import FILE_NAME
-from api.store.shop_store import Asking, Row, ShopStore
-from api.store.trouble import damaged
+from api.store import FILE_NAME, Asking, Row, ShopStore, damaged
 
 What = Literal["tdc", "lobe"]
 State = Literal["running", "finished", "refused", "discarded"]

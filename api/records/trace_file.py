@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.base import TraceFileError
-from api.store.trace_checks import IMPOSSIBLE, cells_of, first_impossible
+from api.records.trace_checks import IMPOSSIBLE, cells_of, first_impossible
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int16]

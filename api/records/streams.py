@@ -15,9 +15,9 @@ from analysis.base import (
     Streams,
 )
 from api.base import BenchError, Counts, NotFoundError, StoredPart, streams_from
-from api.store.measurement_store import Measurement
-from api.store.names import IMPORTED_FOLDER
-from api.store.trace_file import CRANK, Trace, read_trace
+from api.records.measurement_store import Measurement
+from api.records.trace_file import CRANK, Trace, read_trace
+from api.store import IMPORTED_FOLDER
 from capture.base import BenchFileError, CaptureError, Event
 from capture.bench import Bench, parse_bench
 from capture.store import ChannelReadings, StreamReader

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from api.base import TraceFileError
-from api.store import read_trace, trace_file, trace_lines
+from api.records import read_trace, trace_file, trace_lines
 
 GOOD = "time_s,channel,value\n0.000,crank_deg,0.05\n0.010,crank_deg,0.15\n0.020,plunger_mm,1.25\n"
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from api.store import StoredStreams
-from api.store.streams import crank_readings, gauge_readings
+from api.records import StoredStreams
+from api.records.streams import crank_readings, gauge_readings
 from capture.base import Segment
 from capture.bench import parse_bench
 from capture.store import StreamReader, StreamWriter

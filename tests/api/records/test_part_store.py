@@ -12,7 +12,8 @@ from sqlite_utils import Database
 
 from analysis.timing import PartFigure, PartMeasured
 from api.base import NotFoundError
-from api.store import PartReader, ShopStore, ToldPart, keeping_part, throwing_away, trouble_in_shop
+from api.records import PartReader, ToldPart, keeping_part, throwing_away, trouble_in_shop
+from api.store import ShopStore
 from api.store.shop_schema import SCHEMA
 
 FLANGE = ToldPart(

@@ -13,8 +13,8 @@ from typing import Any, Literal
 from sqlite_utils import Database
 
 from api.base import ConflictError
-from api.store.measurement_store import now_text
-from api.store.shop_store import Asking, WithinChange
+from api.records.measurement_store import now_text
+from api.store import Asking, WithinChange
 
 Standing = Literal["asked", "given", "refused", "taken"]
 

@@ -10,7 +10,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from api.base import TraceFileError
-from api.store import CRANK, read_trace
+from api.records import CRANK, read_trace
 
 HEADER = "time_s,channel,value"
 numbers = st.one_of(

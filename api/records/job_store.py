@@ -13,12 +13,9 @@ from sqlite_utils import Database
 from analysis.base import EntryError, from_plain, to_plain
 from analysis.timing import CamCard, Engine, Fact, Job, payload_from_plain
 from api.base import NotFoundError
-from api.store.measurement_store import now_text
-from api.store.names import FILE_NAME
-from api.store.shop_store import Row, ShopReader
-from api.store.trouble import damaged
-from api.store.version_store import change_kept, put_back
-from api.store.versions import note_first
+from api.records.measurement_store import now_text
+from api.records.version_store import change_kept, put_back
+from api.store import FILE_NAME, Row, ShopReader, damaged, note_first
 
 T = TypeVar("T")
 Fields = dict[str, Any]

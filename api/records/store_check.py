@@ -11,12 +11,10 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict
 
 from api.base import StoreError
-from api.store.measurement_store import JSON_COLUMNS
-from api.store.names import FILE_NAME as SHOP_NAME
-from api.store.part_store import JSON_COLUMNS as JSON_OF_PARTS
-from api.store.schema_check import strange_in_shop, strange_in_streams
-from api.store.shop_store import ShopReader
-from api.store.trouble import read_only, store_error
+from api.records.measurement_store import JSON_COLUMNS
+from api.records.part_store import JSON_COLUMNS as JSON_OF_PARTS
+from api.store import FILE_NAME as SHOP_NAME
+from api.store import ShopReader, read_only, store_error, strange_in_shop, strange_in_streams
 from capture.base import CaptureError
 from capture.store import STORE_NAME, lies_read_only, open_for_reading, reading_uri
 

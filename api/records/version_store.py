@@ -8,9 +8,8 @@ from collections.abc import Sequence
 from sqlite_utils import Database
 
 from api.base import ConflictError, NotFoundError
-from api.store.measurement_store import now_text
-from api.store.shop_store import Asking, Row, WithinChange
-from api.store.versions import Version, Versions, note_first, put_version
+from api.records.measurement_store import now_text
+from api.store import Asking, Row, Version, Versions, WithinChange, note_first, put_version
 
 # -- looking
 
