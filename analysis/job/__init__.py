@@ -1,17 +1,8 @@
 """The job as a pure function of facts: steps, what may be done next, what speaks against a result."""
 
 from analysis.job.before_after import LobeChange, ToldFrom, lobe_changes
-from analysis.job.before_turning import fitting_up
 from analysis.job.cam import as_found, error_of
 from analysis.job.card_match import card_from, rank_cards
-from analysis.job.cautions import (
-    CHECK_PISTONS,
-    EVERLASTING,
-    MAKERS_FIRST,
-    STOP_ON_RESISTANCE,
-    TAKE_OUT,
-    TURN_BY_HAND,
-)
 from analysis.job.checks import check_job, valve_check_lift_mm
 from analysis.job.evidence import Evidence
 from analysis.job.opening import SAME_TDC_DEG, STROKE_NEAR_TDC_DEG
@@ -19,7 +10,18 @@ from analysis.job.procedure import fact_added, job_state
 from analysis.job.room import Room, room_to_valve, rooms
 from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, StepState
 from analysis.job.steps import Step
-from analysis.job.turning import TURNS_DEG, far_enough, how_to_turn
+from analysis.job.turning import (
+    CHECK_PISTONS,
+    EVERLASTING,
+    MAKERS_FIRST,
+    STOP_ON_RESISTANCE,
+    TAKE_OUT,
+    TURN_BY_HAND,
+    TURNS_DEG,
+    far_enough,
+    fitting_up,
+    how_to_turn,
+)
 
 __all__ = [
     "CHECK_PISTONS",

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.job.before_turning import fitting_up
-from analysis.job.cautions import (
+from analysis.job.turning import (
     CAM_ALONE,
     CLEARANCE_FIRST,
     CRANK_STOP,
@@ -16,6 +15,7 @@ from analysis.job.cautions import (
     MAKERS_FIRST,
     TAKE_OUT,
     TORQUE_FIGURE,
+    fitting_up,
 )
 from analysis.timing import Cam, Engine, Job, Lobe, bank_of, cam_words
 
