@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
 from recorded_instruments import Instruments
-from running import running, write_bench
 from waiting import until
 
 from simulated_devices.machine import Crown, DialIndicator, Encoder, Engine, Hand, Manner, Mounting, RoundPart
@@ -22,24 +19,6 @@ Fields = dict[str, Any]
 GAUGE = DialIndicator(step=0.01, rate_hz=10.0, lag_s=0.06, jitter_s=0.002, noise_mm=0.001, travel_mm=12.7)
 ENCODER = Encoder(3600, 40.0, 0.0)
 BLOCK = Engine(Crank(80.0, 135.0), {}, crowns={1: Crown(0.32, 0.04)})
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Instruments, httpx.Client]]:
-    folder: Path = tmp_path_factory.mktemp("by_itself")
-    write_bench(folder)
-    instruments = Instruments(folder)
-    try:
-        with running(folder) as shop, shop.client() as client:
-            until(lambda: _open(client), "both ports are open")
-            yield instruments, client
-    finally:
-        instruments.unplug()
-
-
-def _open(client: httpx.Client) -> bool:
-    channels = client.get("/api/bench").json()["health"]["channels"]
-    return bool(channels) and all(one["state"] not in {"offline", "starting"} for one in channels)
 
 
 def turned(turns: float, rests_s: float, seed: int = 29) -> Trace:

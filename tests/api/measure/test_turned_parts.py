@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import tempfile
 import time
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import httpx
@@ -14,7 +12,6 @@ import numpy as np
 import pytest
 from command import lobewright
 from recorded_instruments import Instruments
-from running import running, write_bench
 from waiting import until
 
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
@@ -23,24 +20,6 @@ from simulated_devices.traces import record_round
 pytestmark = pytest.mark.slow
 Fields = dict[str, Any]
 OFF_AXIS_MM, TOWARDS_DEG, STARTS_DEG = 0.10, 130.0, 20.0
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Instruments, httpx.Client]]:
-    folder: Path = tmp_path_factory.mktemp("turned")
-    write_bench(folder)
-    instruments = Instruments(folder)
-    try:
-        with running(folder) as shop, shop.client() as client:
-            until(lambda: _open(client), "both ports are open")
-            yield instruments, client
-    finally:
-        instruments.unplug()
-
-
-def _open(client: httpx.Client) -> bool:
-    channels = client.get("/api/bench").json()["health"]["channels"]
-    return bool(channels) and all(one["state"] not in {"offline", "starting"} for one in channels)
 
 
 def test_a_circle_off_its_axis_swings_by_twice_as_much_once_a_turn(
