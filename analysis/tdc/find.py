@@ -23,7 +23,9 @@ from analysis.readings import (
     TYPICAL_LAG_U_S,
     CheckedStreams,
     CrankMotion,
+    Ticks,
     check_streams,
+    find_ticks,
     follow_crank,
     no_fault_of_the_bench,
     refuse_slip,
@@ -110,6 +112,9 @@ def _find(
     )
     known_s = float(prior.mean[LAG])
     fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
+    ticks = _ticks_of(fit) if checked.ticks is None else None
+    if ticks is not None:
+        return _find(checked.as_measured(ticks), settings, gauge, start)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
@@ -119,6 +124,19 @@ def _find(
     fit = doubt_lateness(doubt_lag(fit, prior))
     return tdc_result(
         checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted, coherence=coherence
+    )
+
+
+def _ticks_of(fit: PistonFit) -> Ticks | None:
+    rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
+    still = fit.variance_mm2 - (jitter_s * rate) ** 2
+    return find_ticks(
+        fit.readings.time_s,
+        fit.model.residual_mm,
+        fit.model.jacobian[:, [CENTRE, ZERO, SCALE, LAG]],
+        rate,
+        still_mm2=still,
+        jitter_s=jitter_s,
     )
 
 

@@ -71,7 +71,7 @@ def tdc_result(
         centre_deg=centre,
         u95_deg=budget.u95_deg,
         lag_s=float(values[LAG]),
-        lag_u_s=lag_u,
+        lag_u_s=math.hypot(lag_u, checked.ticks.u_s if checked.ticks else 0.0),
         gain=abs(float(values[SCALE])) / throw if throw else math.nan,
         rod_ratio=0.5 / float(values[RATIO]),
         residual_sd_mm=float(np.sqrt(np.mean(fit.model.residual_mm**2))),
@@ -84,7 +84,7 @@ def tdc_result(
         centre_by_lag_deg_s=by_lag_deg_s,
         retrace_mm=2.0 * max(float(values[STICK]), 0.0),
         retrace_u_mm=2.0 * math.sqrt(float(fit.covariance[STICK, STICK])),
-        jitter_s=fit.noise.jitter_s,
+        jitter_s=math.hypot(fit.noise.jitter_s, checked.ticks.spread_s if checked.ticks else 0.0),
     )
 
 

@@ -223,6 +223,15 @@ def asked(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
 
 
+def held(rng: Rng, piston: bool) -> Case:
+    """A gauge that measures 8 to 12 times a second, and says the newest 10, 20 or 30 times."""
+    gauge = replace(ordinary_gauge(rng), rate_hz=float(rng.choice([10.0, 20.0, 30.0])))
+    fault = MeasuresByItsTick(1.0 / rng.uniform(8.0, 12.0))
+    if piston:
+        return Case(tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm), piston=True)
+    return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
+
+
 def off_axis(rng: Rng, piston: bool, told: bool) -> Case:
     gauge, radius_mm, limit_deg = ordinary_gauge(rng), 25.0, 0.3
     off_mm = radius_mm * np.radians(rng.uniform(0.0, limit_deg))
@@ -292,6 +301,8 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "averaging_tdc": lambda rng: averaging(rng, piston=True),
     "asked": lambda rng: asked(rng, piston=False),
     "asked_tdc": lambda rng: asked(rng, piston=True),
+    "held": lambda rng: held(rng, piston=False),
+    "held_tdc": lambda rng: held(rng, piston=True),
     "encoder_told": lambda rng: off_axis(rng, piston=False, told=True),
     "encoder_told_tdc": lambda rng: off_axis(rng, piston=True, told=True),
     "encoder_untold": lambda rng: off_axis(rng, piston=False, told=False),
