@@ -55,6 +55,11 @@ class Ticks:
         """Standard deviation of the age of what is said."""
         return self.period_s / float(np.sqrt(12.0))
 
+    @property
+    def wander_s(self) -> float:
+        """Standard uncertainty of the last tick against one amid them, from that of the period."""
+        return float(np.sqrt(3.0)) * self.u_s
+
     def age_s(self, time_s: Floats) -> Floats:
         """How old the value is that is told at each moment, 0 to `period_s`."""
         return np.asarray(np.mod(time_s - self.first_s, self.period_s))
