@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
 
 from analysis.base import Floats, Streams
@@ -27,6 +28,9 @@ _FAR = 3.0
 _AT_A_TIME = 200_000
 _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
+_SUITS = 4.0
+_SETTLING, _MARGINS_S, _FEWEST_EDGES = 12, (0.004, 0.008, 0.016), 16
+_STRAYED, _LOOSELY = 0.12, 0.04
 _UNSURE = 0.1
 _MOVES = 0.02
 _USUAL_JITTER_S = 0.004
@@ -42,23 +46,19 @@ class Ticks:
     ----------
     period_s, first_s : float
         It measures at `first_s` and every `period_s` from there, either way; `first_s` counts the usual lag in.
-    u_s : float
-        Standard uncertainty of `first_s`.
+    u_s, wander_s : float
+        Standard uncertainty of the ticks amid the readings, and of the last against those, from that of the period.
     """
 
     period_s: float
     first_s: float
     u_s: float = 0.0
+    wander_s: float = 0.0
 
     @property
     def spread_s(self) -> float:
         """Standard deviation of the age of what is said."""
         return self.period_s / float(np.sqrt(12.0))
-
-    @property
-    def wander_s(self) -> float:
-        """Standard uncertainty of the last tick against one amid them, from that of the period."""
-        return float(np.sqrt(3.0)) * self.u_s
 
     def age_s(self, time_s: Floats) -> Floats:
         """How old the value is that is told at each moment, 0 to `period_s`."""
@@ -152,8 +152,7 @@ class Lateness:
         left, whole = self._left(ages), self._left(np.zeros_like(ages))
         if left > _EXPLAINED * whole:
             return None
-        shaken_s = float(np.sqrt(left / np.mean(self._weight)))
-        return replace(found, u_s=_first_u_s(found.period_s, shaken_s, len(self._time_s)))
+        return self._settled(found)
 
     def roughly(self) -> list[Ticks]:
         """The likeliest of all clocks that may be, each tried at `_PLACES` places of its first tick."""
@@ -187,6 +186,56 @@ class Lateness:
                         left, found = square, one
             far_hz, far_s = far_hz * _CLOSER, far_s * _CLOSER
         return found, left
+
+    def _settled(self, found: Ticks) -> Ticks:
+        """Put the ticks between the last line that tells an old value and the first that tells the new one.
+
+        Which value a line tells shows in its residual; how far lines are on the wrong side of a tick, and nearly so,
+        is made least.
+        """
+        middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
+        ticks = np.round((middle_s - found.first_s) / found.period_s)
+        begun = replace(found, first_s=found.first_s + found.period_s * float(ticks))
+        told = begun
+        for _ in range(_SETTLING):
+            wrong_s, rows = self._on_the_wrong_side(told)
+            if len(wrong_s) < _FEWEST_EDGES:
+                break
+            curvature = np.linalg.pinv(rows.T @ rows)
+            later_s, longer_s = (-curvature @ (rows.T @ wrong_s)).tolist()
+            told = Ticks(told.period_s + longer_s, told.first_s + later_s)
+        half = 0.5 * float(np.ptp(self._time_s)) / begun.period_s
+        gone_s = abs(told.first_s - begun.first_s) + half * abs(told.period_s - begun.period_s)
+        if len(wrong_s) < _FEWEST_EDGES or gone_s > _STRAYED * begun.period_s:
+            return replace(begun, u_s=_LOOSELY * begun.period_s, wander_s=_LOOSELY * begun.period_s)
+        spread = rows * wrong_s[:, None]
+        u_s, u_period_s = np.sqrt(np.diag(curvature @ (spread.T @ spread) @ curvature)).tolist()
+        return replace(told, u_s=u_s, wander_s=half * u_period_s)
+
+    def _on_the_wrong_side(self, told: Ticks) -> tuple[Floats, Floats]:
+        """How far lines are on the wrong side of a tick, or nearly; and how that follows first tick and period."""
+        tick, sure = self._ticks_told(told)
+        since_s = self._time_s - told.first_s - tick * told.period_s
+        both = np.concatenate((-since_s, since_s - told.period_s))
+        way = np.repeat((1.0, -1.0), len(tick))
+        rows = np.column_stack((way, way * np.concatenate((tick, tick + 1.0))))
+        sure = np.concatenate((sure, sure))
+        for margin_s in _MARGINS_S:
+            counts = sure & (both > -margin_s)
+            if np.sum(counts) >= _FEWEST_EDGES:
+                break
+        return both[counts] + margin_s, rows[counts]
+
+    def _ticks_told(self, found: Ticks) -> tuple[Floats, NDArray[np.bool_]]:
+        """Which tick's value each line tells, of the newest and those beside it; and where there is no doubt of it."""
+        newest = np.floor((self._time_s - found.first_s) / found.period_s)
+        off = self._residual - self._by_lag * found.age_s(self._time_s)
+        off = off - self._basis @ (self._basis.T @ off)
+        others = off[:, None] + self._by_lag[:, None] * found.period_s * np.array([-1.0, 0.0, 1.0])
+        others = np.abs(others)
+        best = np.sort(others, axis=1)
+        sure = (best[:, 0] < _SUITS) & (best[:, 1] > 2.0 * _SUITS)
+        return newest + np.argmin(others, axis=1) - 1.0, sure
 
     def _left(self, age_s: Floats) -> float:
         """Mean square that ages leave; a few readings whose tick is miscounted do not raise it much."""
@@ -237,8 +286,3 @@ class Lateness:
         low = int(np.searchsorted(time_s, time_s[part.start] - more_s))
         high = int(np.searchsorted(time_s, time_s[last] + more_s, side="right"))
         return slice(min(low, max(part.start - 1, 0)), max(high, min(part.stop + 1, len(time_s))))
-
-
-def _first_u_s(period_s: float, shaken_s: float, count: int) -> float:
-    """How surely ticks are placed by the last lines before them and the first behind, all of which shake."""
-    return float(np.hypot(period_s / count, np.sqrt(0.5 * shaken_s * period_s / count)))
