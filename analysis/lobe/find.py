@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Refusal, Streams
 from analysis.curve import ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
 from analysis.lobe.faults import refuse_before_fit, refuse_unlike_slack
 from analysis.lobe.passes import fit_passes
@@ -19,6 +20,7 @@ from analysis.lobe.slack import Slack, find_slack
 from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.readings import (
+    EXPLAINED,
     UNEVEN_S,
     CheckedStreams,
     Sweep,
@@ -31,8 +33,7 @@ from analysis.readings import (
 )
 
 _FIRST_JITTER_S = 0.005
-# A first curve gives way to the ages in part; the second, from better moments, tells them better.
-_CLOCK_ROUNDS = 2
+_LIKELY, _LIKELY_LEFT = 4, 0.85
 _MOST_BLUR_DEG = 12.0
 _WORTH_ADMITTING = 1.15
 _SURE_SLACK_U_DEG = 0.2
@@ -93,22 +94,27 @@ def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -
 
 
 def by_its_clock(found: Measured) -> Measured:
-    """Measure again from when the gauge measured, where a clock of its own explains how late its readings are."""
-    curve = found.fit
-    told = found
-    for _ in range(_CLOCK_ROUNDS):
-        ticks = _ticks_of(found, curve)
-        if ticks is None:
-            break
-        checked = found.checked.as_measured(ticks)
-        prior = _known_with(ticks, found.prior)
-        told = _measured(checked, prior, wild_readings(checked.streams.gauge_mm))
-        curve = told.fit
-    return told
+    """Measure again from when the gauge measured, where a clock of its own explains how late its readings are.
+
+    The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
+    right one leaves next to nothing.
+    """
+    for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
+        with suppress(Refusal):
+            for ticks in _ticks_of(found, _as_measured(found, likely).fit):
+                return _as_measured(found, ticks)
+    return found
 
 
-def _ticks_of(found: Measured, curve: LobeFit) -> Ticks | None:
-    """The clock by which the readings would lie on a curve."""
+def _as_measured(found: Measured, ticks: Ticks) -> Measured:
+    checked = found.checked.as_measured(ticks)
+    return _measured(checked, _known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
+
+
+def _ticks_of(
+    found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1
+) -> list[Ticks]:
+    """The clocks by which the readings would lie on a curve."""
     readings, motion, noise = found.readings, found.checked.motion, found.fit.noise
     known = found.fit.placed.known
     time_s = readings.time_s[known]
@@ -124,6 +130,8 @@ def _ticks_of(found: Measured, curve: LobeFit) -> Ticks | None:
         -slope * speed,
         still_mm2=still,
         jitter_s=noise.jitter_s,
+        most_left=most_left,
+        at_most=at_most,
     )
 
 

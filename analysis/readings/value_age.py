@@ -13,23 +13,27 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
 
-from analysis.base import Floats, Streams
+from analysis.base import Floats, Streams, limit_u
 
 UNEVEN_S = 0.008
 """Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured."""
+
+EXPLAINED = 0.35
+"""What a right clock leaves of the squares at the very most; a wrong one leaves nearly all."""
 
 _SLOWEST_S, _FASTEST_S = 0.25, 0.02
 _PLACES = 24
 _FEWEST = 30.0
 _SPAN_S = 60.0
 _STEPS_A_TURN = 4.0
-_EXPLAINED = 0.35
 _FAR = 3.0
 _AT_A_TIME = 200_000
 _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
 _SUITS = 4.0
 _SETTLING, _MARGINS_S, _FEWEST_EDGES = 12, (0.004, 0.008, 0.016), 16
+# Which lines count follows from where the ticks are put.
+_WIDER = 1.4
 _STRAYED, _LOOSELY = 0.12, 0.04
 _UNSURE = 0.1
 _MOVES = 0.02
@@ -85,8 +89,10 @@ def find_ticks(
     *,
     still_mm2: Floats,
     jitter_s: float,
-) -> Ticks | None:
-    """Find by which clock a gauge measures; `None` where none explains how late its readings are.
+    most_left: float = EXPLAINED,
+    at_most: int = 1,
+) -> list[Ticks]:
+    """Find by which clock a gauge measures: none where none explains how late its readings are.
 
     Parameters
     ----------
@@ -102,14 +108,18 @@ def find_ticks(
         Variance of each reading but for what its moment does.
     jitter_s : float
         How unevenly late the readings are, one standard deviation.
+    most_left : float
+        The share of the squares that a clock may leave unexplained.
+    at_most : int
+        So many are told, the best first.
     """
     if jitter_s < UNEVEN_S:
-        return None
+        return []
     moves = np.abs(by_lag_mm_s) > _MOVES * float(np.max(np.abs(by_lag_mm_s), initial=0.0))
     rate = by_lag_mm_s[moves]
     sd = np.sqrt(still_mm2[moves] + (_USUAL_JITTER_S * rate) ** 2)
     late = Lateness(time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None])
-    return late.explained() if late.enough else None
+    return late.explained(most_left, at_most) if late.enough else []
 
 
 class Lateness:
@@ -139,20 +149,22 @@ class Lateness:
         """Whether there are readings enough that no clock fits them by chance."""
         return float(np.sum(self._weight)) ** 2 > _FEWEST * float(np.sum(self._weight**2))
 
-    def explained(self) -> Ticks | None:
-        """The clock that explains them best; `None` where it does not explain most."""
+    def explained(self, most_left: float, at_most: int) -> list[Ticks]:
+        """The clocks that explain them best, the best first: of what is unexplained without, no more than a share is left."""
         part = self._fullest()
         told = self._only(part)
-        likely = (told.nearer(one, _ROUNDS_EACH) for one in told.roughly())
-        found, _ = told.nearer(min(likely, key=lambda one: one[1])[0])
+        likely = sorted((told.nearer(one, _ROUNDS_EACH) for one in told.roughly()), key=lambda one: one[1])
+        whole = self._left(np.zeros_like(self._time_s))
+        found = (self._through_all(one, part) for one, _ in likely[:at_most])
+        return [self._settled(one) for one, left in found if left < most_left * whole]
+
+    def _through_all(self, found: Ticks, part: slice) -> Search:
+        """Follow a clock from a part of the readings to all of them."""
+        found, left = self._only(part).nearer(found)
         while part.stop - part.start < len(self._time_s):
             part = self._wider(part)
-            found, _ = self._only(part).nearer(found)
-        ages = found.age_s(self._time_s)
-        left, whole = self._left(ages), self._left(np.zeros_like(ages))
-        if left > _EXPLAINED * whole:
-            return None
-        return self._settled(found)
+            found, left = self._only(part).nearer(found)
+        return found, left
 
     def roughly(self) -> list[Ticks]:
         """The likeliest of all clocks that may be, each tried at `_PLACES` places of its first tick."""
@@ -207,10 +219,16 @@ class Lateness:
         half = 0.5 * float(np.ptp(self._time_s)) / begun.period_s
         gone_s = abs(told.first_s - begun.first_s) + half * abs(told.period_s - begun.period_s)
         if len(wrong_s) < _FEWEST_EDGES or gone_s > _STRAYED * begun.period_s:
-            return replace(begun, u_s=_LOOSELY * begun.period_s, wander_s=_LOOSELY * begun.period_s)
+            u_s = float(np.hypot(_LOOSELY * begun.period_s, self._unseen_u_s(begun)))
+            return replace(begun, u_s=u_s, wander_s=u_s)
         spread = rows * wrong_s[:, None]
-        u_s, u_period_s = np.sqrt(np.diag(curvature @ (spread.T @ spread) @ curvature)).tolist()
-        return replace(told, u_s=u_s, wander_s=half * u_period_s)
+        u_s, u_period_s = (_WIDER * np.sqrt(np.diag(curvature @ (spread.T @ spread) @ curvature))).tolist()
+        return replace(told, u_s=float(np.hypot(u_s, self._unseen_u_s(told))), wander_s=half * u_period_s)
+
+    def _unseen_u_s(self, told: Ticks) -> float:
+        """What is open where no line comes near a tick, as of an output that keeps step with the measuring: anywhere between."""
+        age_s = told.age_s(self._time_s)
+        return float(limit_u(0.5 * (told.period_s - np.max(age_s) + np.min(age_s))))
 
     def _on_the_wrong_side(self, told: Ticks) -> tuple[Floats, Floats]:
         """How far lines are on the wrong side of a tick, or nearly; and how that follows first tick and period."""

@@ -112,9 +112,9 @@ def _find(
     )
     known_s = float(prior.mean[LAG])
     fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
-    ticks = _ticks_of(fit) if checked.ticks is None else None
-    if ticks is not None:
-        return _find(checked.as_measured(ticks), settings, gauge, start)
+    if checked.ticks is None:
+        for ticks in _ticks_of(fit):
+            return _find(checked.as_measured(ticks), settings, gauge, start)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
@@ -127,7 +127,7 @@ def _find(
     )
 
 
-def _ticks_of(fit: PistonFit) -> Ticks | None:
+def _ticks_of(fit: PistonFit) -> list[Ticks]:
     rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
     still = fit.variance_mm2 - (jitter_s * rate) ** 2
     return find_ticks(
