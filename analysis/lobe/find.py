@@ -111,9 +111,7 @@ def _as_measured(found: Measured, ticks: Ticks) -> Measured:
     return _measured(checked, _known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
 
 
-def _ticks_of(
-    found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1
-) -> list[Ticks]:
+def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1) -> list[Ticks]:
     """The clocks by which the readings would lie on a curve."""
     readings, motion, noise = found.readings, found.checked.motion, found.fit.noise
     known = found.fit.placed.known

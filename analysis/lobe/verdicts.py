@@ -178,7 +178,11 @@ def _refuse_memory(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatt
         found.append((scatter.chi_square, _passes_refusal(seen, memory, scatter, apart)))
     later = memory.change(memory.moved_later)
     felt = later.largest_mm > _STAND_MM + _STAND_STEPS * step_mm
-    if felt and abs(later.size) > _JUMP_DEG + wander and later.chi_square > max(_SURE, 1.1 * scatter.chi_square):
+    if (
+        felt
+        and abs(later.size) > _JUMP_DEG + wander
+        and later.chi_square > max(_SURE, 1.1 * scatter.chi_square)
+    ):
         found.append((later.chi_square, _jump_refusal(later)))
     stand = memory.change(np.ones_like(fit.placed.lift_mm))
     if abs(stand.size) > max(_STAND_MM, _STAND_STEPS * step_mm) and stand.chi_square > _SURE:
@@ -208,7 +212,9 @@ def _apart(seen: FitChecks, scatter: PassScatter) -> float:
         return 0.0
     apart = float(np.ptp(scatter.shift_deg))
     if seen.prior.wander_s:
-        apart = min(apart, 2.0 * float(np.ptp([one.shift_deg for one in seen.passes if one.shift_deg is not None])))
+        apart = min(
+            apart, 2.0 * float(np.ptp([one.shift_deg for one in seen.passes if one.shift_deg is not None]))
+        )
     return apart
 
 

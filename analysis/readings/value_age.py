@@ -1,4 +1,4 @@
-"""How old a value is when a gauge says it: told from where the readings lie, for gauges that measure by a clock of their own.
+"""How old a value is when a gauge says it: told from where the readings lie, where a gauge measures by a clock of its own.
 
 Such a gauge speaks when its output's pace or a question has it, and says what it measured last. The age of what it says
 grows with time and falls back to nought with every measurement: a saw tooth, as high as the time between two
@@ -150,7 +150,7 @@ class Lateness:
         return float(np.sum(self._weight)) ** 2 > _FEWEST * float(np.sum(self._weight**2))
 
     def explained(self, most_left: float, at_most: int) -> list[Ticks]:
-        """The clocks that explain them best, the best first: of what is unexplained without, no more than a share is left."""
+        """The clocks that leave no more than a share of what is unexplained without, the best first."""
         part = self._fullest()
         told = self._only(part)
         likely = sorted((told.nearer(one, _ROUNDS_EACH) for one in told.roughly()), key=lambda one: one[1])
@@ -226,7 +226,7 @@ class Lateness:
         return replace(told, u_s=float(np.hypot(u_s, self._unseen_u_s(told))), wander_s=half * u_period_s)
 
     def _unseen_u_s(self, told: Ticks) -> float:
-        """What is open where no line comes near a tick, as of an output that keeps step with the measuring: anywhere between."""
+        """What is open where no line comes near a tick, as of an output that keeps step with the measuring."""
         age_s = told.age_s(self._time_s)
         return float(limit_u(0.5 * (told.period_s - np.max(age_s) + np.min(age_s))))
 
@@ -269,7 +269,7 @@ class Lateness:
 
         def gathered(value: Floats) -> Floats:
             whole = np.bincount(cell.ravel(), np.broadcast_to(value, cell.shape).ravel(), len(hz) * _PLACES)
-            return whole.reshape(len(hz), _PLACES)
+            return np.asarray(whole.reshape(len(hz), _PLACES), dtype=np.float64)
 
         def along(saw: Floats, of: Floats) -> Floats:
             spectrum = np.fft.rfft(of, axis=1) * np.conj(np.fft.rfft(saw))
@@ -286,9 +286,7 @@ class Lateness:
         return float(self._weight @ value) / float(np.sum(self._weight))
 
     def _only(self, part: slice) -> Lateness:
-        return Lateness(
-            self._time_s[part], self._residual[part], self._by_lag[part], self._jacobian[part]
-        )
+        return Lateness(self._time_s[part], self._residual[part], self._by_lag[part], self._jacobian[part])
 
     def _fullest(self) -> slice:
         """The stretch that tells most, no longer than is quick to search."""
