@@ -176,12 +176,12 @@ def _with_play(fit: PistonFit, prior: Prior, limit_deg: float) -> tuple[PistonFi
     sd = prior.sd.copy()
     sd[PLAY] = _PLAY_U_DEG
     loose = Prior(prior.mean, sd)
-    again = fit_piston(fit.readings, fit.values, loose, fit.noise, rounds=2)
+    again = fit_piston(fit.readings, fit.values, loose, fit.noise, rounds=3)
     play_deg, u_deg = float(again.values[PLAY]), float(np.sqrt(again.covariance[PLAY, PLAY]))
     seen = _PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG
     if seen:
         return again, loose, 0.0
-    return fit, prior, min(max(play_deg, 0.0) + 2.0 * u_deg, limit_deg)
+    return fit, prior, min(max(play_deg, 0.0) + 2.0 * u_deg, max(limit_deg, play_deg))
 
 
 def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:

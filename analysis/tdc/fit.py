@@ -181,7 +181,10 @@ def fit_piston(
     values = start
     model = model_piston(readings, values)
     for left in range(rounds, 0, -1):
-        known = _known_mm(readings, model, noise.step_mm, float(values[LAG]))
+        known = np.hypot(
+            _known_mm(readings, model, noise.step_mm, float(values[LAG])),
+            _within_play_mm(model, float(values[PLAY])),
+        )
         variance = noise.variance_mm2(model.rate_mm_s, known)
         robust = robust_weights(model.residual_mm, np.sqrt(variance))
         values, model, covariance = settle(
@@ -242,6 +245,13 @@ def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float)
     rounding = (crowding(moved, step_mm) - 1.0) * step_mm**2 / 12.0
     known: Floats = np.sqrt(slope**2 * crank + rounding)
     return known
+
+
+def _within_play_mm(model: Modelled, play_deg: float) -> Floats:
+    """What play adds to readings beside a turning back: the encoder stands while the crank crosses it, no one sees how far."""
+    flips = np.diff(turned_back(model.speed_deg_s)) != 0.0
+    beside = np.append(flips, False) | np.insert(flips, 0, False)
+    return np.asarray(np.abs(model.slope_mm_deg) * play_deg * beside)
 
 
 def within_bounds(values: Floats) -> Floats:
