@@ -248,7 +248,7 @@ def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float)
 
 
 def _within_play_mm(model: Modelled, play_deg: float) -> Floats:
-    """What play adds to readings beside a turning back: the encoder stands while the crank crosses it, no one sees how far."""
+    """What play adds to readings beside a turning back: the encoder stands while the crank crosses it, unseen."""
     flips = np.diff(turned_back(model.speed_deg_s)) != 0.0
     beside = np.append(flips, False) | np.insert(flips, 0, False)
     return np.asarray(np.abs(model.slope_mm_deg) * play_deg * beside)

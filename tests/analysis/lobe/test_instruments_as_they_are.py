@@ -15,6 +15,7 @@ from simulated_devices.faults.as_they_are import (
     AveragingGauge,
     BusyComputer,
     DiscOffItsAxis,
+    LooseCoupling,
     MeasuresByItsTick,
     StickingPlunger,
 )
@@ -299,3 +300,25 @@ def test_a_lobe_by_a_gauge_that_speaks_at_another_pace_than_it_measures(says_hz,
         result = find_lobe(streams_of(trace), LobeSettings(), facts)
         assert abs(lobe_error(trace, result)) < 1.5 * result.u95_deg
         assert result.u95_deg < 0.6
+
+
+@pytest.mark.parametrize("play_deg", [0.12, 0.2, 0.3])
+def test_play_of_the_coupling_is_found_named_and_no_stand_that_moved(play_deg):
+    """Turned forward an encoder that hangs behind shows the top early by all of its play (common practice, no source)."""
+    for seed in range(4):
+        trace = tdc_trace(seed, LooseCoupling(play_deg))
+        found = find_tdc(streams_of(trace), TdcSettings(encoder_error_deg=0.1), GaugeFacts(step_mm=0.01))
+        off = (found.centre_deg - trace.truth.tdc_deg + play_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.5 * found.u95_deg < 0.3
+        assert found.lag_s == pytest.approx(0.06, abs=max(3.0 * found.lag_u_s, 0.002))
+        assert "play between crank and encoder" in {line.source for line in found.budget}
+    assert "coupling_has_play" in {warning.code for warning in found.warnings}
+
+
+def test_a_tight_coupling_is_not_told_to_be_loose():
+    for seed in range(8):
+        trace = tdc_trace(seed, LooseCoupling(0.0))
+        found = find_tdc(streams_of(trace), TdcSettings(encoder_error_deg=0.1), GaugeFacts(step_mm=0.01))
+        assert "coupling_has_play" not in {warning.code for warning in found.warnings}
+        off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.3 * found.u95_deg
