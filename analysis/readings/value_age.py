@@ -117,7 +117,7 @@ def find_ticks(
         return []
     moves = np.abs(by_lag_mm_s) > _MOVES * float(np.max(np.abs(by_lag_mm_s), initial=0.0))
     rate = by_lag_mm_s[moves]
-    sd = np.sqrt(still_mm2[moves] + (_USUAL_JITTER_S * rate) ** 2)
+    sd = np.sqrt(np.maximum(still_mm2[moves], 0.0) + (_USUAL_JITTER_S * rate) ** 2)
     late = Lateness(time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None])
     return late.explained(most_left, at_most) if late.enough else []
 
