@@ -36,12 +36,15 @@ class LagPrior:
         How far its readings were found to be late or early before, one standard deviation.
     stick_mm : float
         By how much its readings trail the plunger either way: taken out.
+    wander_s : float
+        By how much more lag may have to be given to the last reading than to one amid them, one standard deviation.
     """
 
     lag_s: float
     u_s: float
     jitter_s: float | None = None
     stick_mm: float = 0.0
+    wander_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

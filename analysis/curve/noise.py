@@ -17,6 +17,7 @@ _USUAL_COUNT = 1.0
 # What the gauge showed before counts as so many readings: that of another day is not quite that of today.
 _KNOWN_COUNT = 12.0
 _MOST_JITTER_S = 0.025
+_MOST_OF_KNOWN = 1.25
 _MOST_EXTRA_MM = 0.02
 _MOST_EXTRA_STEPS = 1.0
 _CLIP_SQUARE = 9.0
@@ -76,7 +77,7 @@ def renewed(
     most_extra = _MOST_EXTRA_MM + _MOST_EXTRA_STEPS * noise.step_mm
     return replace(
         noise,
-        jitter_s=min(float(np.sqrt(jitter)), _MOST_JITTER_S),
+        jitter_s=min(float(np.sqrt(jitter)), max(_MOST_JITTER_S, _MOST_OF_KNOWN * (jitter_s or 0.0))),
         extra_mm=min(float(np.sqrt(extra)), most_extra),
     )
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Refusal, Streams
 from analysis.curve import ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
 from analysis.lobe.faults import refuse_before_fit, refuse_unlike_slack
 from analysis.lobe.passes import fit_passes
@@ -19,15 +20,20 @@ from analysis.lobe.slack import Slack, find_slack
 from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.readings import (
+    EXPLAINED,
+    UNEVEN_S,
     CheckedStreams,
     Sweep,
+    Ticks,
     check_streams,
     find_sweeps,
+    find_ticks,
     lag_prior,
     no_fault_of_the_bench,
 )
 
 _FIRST_JITTER_S = 0.005
+_LIKELY, _LIKELY_LEFT = 4, 0.85
 _MOST_BLUR_DEG = 12.0
 _WORTH_ADMITTING = 1.15
 _SURE_SLACK_U_DEG = 0.2
@@ -74,12 +80,66 @@ def find_lobe_with_fit(
 def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -> tuple[LobeResult, Measured]:
     prior = lobe_lag_prior(gauge)
     wild = wild_readings(checked.streams.gauge_mm)
-    refuse_stream_faults(checked, prior, wild)
-    found = _measured(checked, prior, wild)
-    seen = FitChecks(checked.motion, found.readings, found.fit, found.shape, found.passes, prior)
+    if (gauge.jitter_s or 0.0) > UNEVEN_S:
+        # Between its own ticks such a gauge repeats itself, which would look like one that froze.
+        found = by_its_clock(_measured(checked, prior, wild))
+        refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
+    else:
+        refuse_stream_faults(checked, prior, wild)
+        found = by_its_clock(_measured(checked, prior, wild))
+    seen = FitChecks(found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter), found
+
+
+def by_its_clock(found: Measured) -> Measured:
+    """Measure again from when the gauge measured, where a clock of its own explains how late its readings are.
+
+    The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
+    right one leaves next to nothing.
+    """
+    for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
+        with suppress(Refusal):
+            for ticks in _ticks_of(found, _as_measured(found, likely).fit):
+                return _as_measured(found, ticks)
+    return found
+
+
+def _as_measured(found: Measured, ticks: Ticks) -> Measured:
+    checked = found.checked.as_measured(ticks)
+    return _measured(checked, _known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
+
+
+def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1) -> list[Ticks]:
+    """The clocks by which the readings would lie on a curve."""
+    readings, motion, noise = found.readings, found.checked.motion, found.fit.noise
+    known = found.fit.placed.known
+    time_s = readings.time_s[known]
+    crank_deg, speed = motion.angle_and_speed(time_s - curve.lag_s)
+    phase = curve.survey.unrolled(crank_deg)
+    slope = curve.lift_mm(phase, 1)
+    residual = readings.value_mm[known] - (curve.base_mm or 0.0) - curve.lift_mm(phase)
+    still = noise.variance_mm2(np.zeros_like(slope), found.fit.placed.crank_mm[known])
+    return find_ticks(
+        time_s,
+        residual,
+        np.column_stack((slope * speed, slope, np.ones_like(slope))),
+        -slope * speed,
+        still_mm2=still,
+        jitter_s=noise.jitter_s,
+        most_left=most_left,
+        at_most=at_most,
+    )
+
+
+def _known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
+    """What is known of the gauge's lag once it is known when it measured."""
+    shaken_s = None
+    if prior.jitter_s is not None:
+        shaken_s = float(np.sqrt(max(prior.jitter_s**2 - ticks.spread_s**2, 0.0)))
+    u_s = float(np.hypot(prior.u_s, ticks.u_s))
+    return replace(prior, u_s=u_s, jitter_s=shaken_s, wander_s=ticks.wander_s)
 
 
 def lobe_lag_prior(gauge: GaugeFacts) -> LagPrior:

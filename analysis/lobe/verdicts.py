@@ -172,13 +172,17 @@ def _refuse_memory(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatt
     fit = seen.fit
     step_mm = fit.noise.step_mm
     found: list[tuple[float, Refusal]] = []
-    apart = float(np.ptp(scatter.shift_deg)) if len(scatter.shift_deg) else 0.0
+    apart, wander = _apart(seen, scatter), _wander_deg(seen)
     usual = scatter.freedom + 5.0 * np.sqrt(2.0 * scatter.freedom)
-    if apart > _PASSES_APART_DEG and scatter.chi_square > usual + _SURE:
+    if apart > _PASSES_APART_DEG + wander and scatter.chi_square > usual + _SURE:
         found.append((scatter.chi_square, _passes_refusal(seen, memory, scatter, apart)))
     later = memory.change(memory.moved_later)
     felt = later.largest_mm > _STAND_MM + _STAND_STEPS * step_mm
-    if felt and abs(later.size) > _JUMP_DEG and later.chi_square > max(_SURE, 1.1 * scatter.chi_square):
+    if (
+        felt
+        and abs(later.size) > _JUMP_DEG + wander
+        and later.chi_square > max(_SURE, 1.1 * scatter.chi_square)
+    ):
         found.append((later.chi_square, _jump_refusal(later)))
     stand = memory.change(np.ones_like(fit.placed.lift_mm))
     if abs(stand.size) > max(_STAND_MM, _STAND_STEPS * step_mm) and stand.chi_square > _SURE:
@@ -192,6 +196,26 @@ def _refuse_memory(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatt
         found.append((sunk.chi_square * (1.0 + (lost > 0.0)), _sunk_refusal(lost, hand)))
     if found:
         raise max(found, key=lambda entry: entry[0])[1]
+
+
+def _wander_deg(seen: FitChecks) -> float:
+    """What a lag that wanders from the trace's begin to its end moves the last pass against the first."""
+    return 2.0 * seen.prior.wander_s * float(np.max(np.abs(seen.fit.placed.speed_deg_s), initial=0.0))
+
+
+def _apart(seen: FitChecks, scatter: PassScatter) -> float:
+    """How far passes stand apart; where the lag may wander, no more than twice what they are off the joint curve.
+
+    The lag is then not asked of the passes, and what it would have taken up must not pass for a shift of theirs.
+    """
+    if not len(scatter.shift_deg):
+        return 0.0
+    apart = float(np.ptp(scatter.shift_deg))
+    if seen.prior.wander_s:
+        apart = min(
+            apart, 2.0 * float(np.ptp([one.shift_deg for one in seen.passes if one.shift_deg is not None]))
+        )
+    return apart
 
 
 def _passes_refusal(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatter, apart: float) -> Refusal:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
 from analysis.readings.gauge_late import find_late_readings
 from analysis.readings.held_up import Waited, share_waited
+from analysis.readings.value_age import Ticks
 
 FEWEST_CRANK = 8
 FEWEST_GAUGE = 8
@@ -44,6 +45,8 @@ class CheckedStreams:
         What was left out, and what else the builder should know.
     waiting : Waited
         How much of the time the encoder's lines waited and came in lumps.
+    ticks : Ticks or None
+        By which clock the gauge was found to measure; its readings are then those measurements, each once.
     """
 
     streams: Streams
@@ -51,6 +54,11 @@ class CheckedStreams:
     step_mm: float
     warnings: tuple[Warn, ...]
     waiting: Waited
+    ticks: Ticks | None = None
+
+    def as_measured(self, ticks: Ticks) -> CheckedStreams:
+        """The same with the gauge's readings put to when they were measured."""
+        return replace(self, streams=ticks.as_measured(self.streams), ticks=ticks)
 
 
 def check_streams(

@@ -21,7 +21,7 @@ from analysis.base import (
     expand,
     limit_u,
 )
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, STICK, PistonFit
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, PistonFit
 from analysis.tdc.misfit import Coherence
 
 # The part of a gauge's stated error that differs between plunger going in and coming out: retrace over whole range
@@ -30,6 +30,7 @@ _RETRACE_SHARE = 1.0 / 3.0
 _HARMONICS = (1.0, 2.0, 3.0)
 _LEAST_FREEDOM = 1.0
 _WORTH_TELLING = 0.02
+_PLAY_LINE = "play between crank and encoder"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ def budget_of(
     passes: Sequence[Pass],
     coherence: Coherence,
     encoder_error_deg: float = 0.0,
+    unseen_play_deg: float = 0.0,
 ) -> Budget:
     """Itemise the uncertainty of a centre and expand it.
 
@@ -69,6 +71,8 @@ def budget_of(
         How far stretches of readings stand off the fit.
     encoder_error_deg : float
         The encoder's limit of error over its turn.
+    unseen_play_deg : float
+        So much play its coupling may have without the readings showing it; they tell the middle of both ways then.
     """
     parts = _matched(list(_from_fit(fit, prior)), float(fit.covariance[CENTRE, CENTRE]))
     readings_u = math.sqrt(math.fsum(part.u**2 for part in parts if part.source in _OF_READINGS))
@@ -81,6 +85,7 @@ def budget_of(
     parts += [
         Component("gauge error", _gauge_error_u(fit, gauge)),
         Component(ENCODER_LINE, _encoder_u(fit, encoder_error_deg)),
+        Component(_PLAY_LINE, limit_u(0.5 * unseen_play_deg)),
         between,
         stretches,
     ]
@@ -111,7 +116,13 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
     yield Component("jitter of the lag", part((noise.jitter_s * fit.model.rate_mm_s) ** 2), freedom)
     yield Component("encoder count", part(np.maximum(fit.known_mm**2 - shared2, 0.0)))
     yield Component("other scatter of the readings", part(noise.extra_mm**2), freedom)
-    names = {LAG: "gauge lag as known before", RATIO: "rod ratio", OFFSET: "pin offset", STICK: RETRACE_LINE}
+    names = {
+        LAG: "gauge lag as known before",
+        RATIO: "rod ratio",
+        OFFSET: "pin offset",
+        STICK: RETRACE_LINE,
+        PLAY: _PLAY_LINE,
+    }
     for index, name in names.items():
         yield Component(name, math.sqrt(float(row[index] ** 2 * prior.precision[index])))
 

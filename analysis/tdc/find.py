@@ -23,7 +23,9 @@ from analysis.readings import (
     TYPICAL_LAG_U_S,
     CheckedStreams,
     CrankMotion,
+    Ticks,
     check_streams,
+    find_ticks,
     follow_crank,
     no_fault_of_the_bench,
     refuse_slip,
@@ -34,6 +36,7 @@ from analysis.tdc.faults import refuse_faulty_fit
 from analysis.tdc.fit import (
     CENTRE,
     LAG,
+    PLAY,
     SCALE,
     ZERO,
     PistonFit,
@@ -52,6 +55,8 @@ _FEWEST = 8
 _COARSE = 1500
 _REACH_DEG = 110.0
 _NEAR_S = 0.01
+# A coupling that hangs by more is loose; what then seems play may be anything. Common practice, no source.
+_PLAY_U_DEG, _MOST_PLAY_DEG, _PLAY_SURE = 0.3, 1.5, 3.0
 
 Flags = NDArray[np.bool_]
 
@@ -110,6 +115,12 @@ def _find(
     )
     known_s = float(prior.mean[LAG])
     fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
+    if checked.ticks is None:
+        for ticks in _ticks_of(fit):
+            return _find(checked.as_measured(ticks), settings, gauge, start)
+    unseen_play_deg = 0.0
+    if settings.encoder_error_deg:
+        fit, prior, unseen_play_deg = _with_play(fit, prior, settings.encoder_error_deg)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
@@ -118,7 +129,27 @@ def _find(
         noted += (_lag_warning(fit, known_s, told_s),)
     fit = doubt_lateness(doubt_lag(fit, prior))
     return tdc_result(
-        checked, fit, settings=settings, gauge=gauge, prior=prior, noted=noted, coherence=coherence
+        checked,
+        fit,
+        settings=settings,
+        gauge=gauge,
+        prior=prior,
+        noted=noted,
+        coherence=coherence,
+        unseen_play_deg=unseen_play_deg,
+    )
+
+
+def _ticks_of(fit: PistonFit) -> list[Ticks]:
+    rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
+    still = fit.variance_mm2 - (jitter_s * rate) ** 2
+    return find_ticks(
+        fit.readings.time_s,
+        fit.model.residual_mm,
+        fit.model.jacobian[:, [CENTRE, ZERO, SCALE, LAG]],
+        rate,
+        still_mm2=still,
+        jitter_s=jitter_s,
     )
 
 
@@ -132,6 +163,25 @@ def _fit_doubting_lag(
         return fit, prior, None
     prior = _without_lag(prior)
     return _fit(readings, view, prior, step_mm), prior, told_s
+
+
+def _with_play(fit: PistonFit, prior: Prior, limit_deg: float) -> tuple[PistonFit, Prior, float]:
+    """Let the coupling have play where the readings show it; else tell how much of it there may be, within the limit.
+
+    Turned back, an encoder that hangs behind shows all places alike later, at whatever speed and distance from the top:
+    a lag's part grows with speed, a sticking plunger's as the top comes near.
+    """
+    if not turned_both_ways(fit):
+        return fit, prior, 0.0
+    sd = prior.sd.copy()
+    sd[PLAY] = _PLAY_U_DEG
+    loose = Prior(prior.mean, sd)
+    again = fit_piston(fit.readings, fit.values, loose, fit.noise, rounds=3)
+    play_deg, u_deg = float(again.values[PLAY]), float(np.sqrt(again.covariance[PLAY, PLAY]))
+    seen = _PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG
+    if seen:
+        return again, loose, 0.0
+    return fit, prior, min(max(play_deg, 0.0) + 2.0 * u_deg, max(limit_deg, play_deg))
 
 
 def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:

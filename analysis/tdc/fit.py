@@ -12,9 +12,10 @@ from analysis.base import Floats, NoiseModel, Prior, crowding, robust_weights, s
 from analysis.readings import CrankMotion
 from analysis.timing import piston_drop
 
-CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET, STICK = range(7)
+CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET, STICK, PLAY = range(8)
 """Order of the parameters: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw, and
-by how much a reading trails the plunger either way (mm), which is half the retrace.
+by how much a reading trails the plunger either way (mm), which is half the retrace, and by how much later the encoder
+shows the centre when turned back (deg), which is the play of its coupling: `CENTRE` is what it shows when turned forward.
 """
 
 _RATIO_BOUNDS = (0.12, 0.48)
@@ -23,6 +24,7 @@ _FARTHEST_LATE = 8.0
 _OFFSET_BOUND = 0.2
 _LAG_BOUNDS = (-0.3, 1.0)
 _STANDS = 0.003
+_TURNS_DEG_S = 0.5
 _LEAST_STICK_MM = 1e-6
 
 
@@ -52,7 +54,7 @@ class Modelled:
     ----------
     residual_mm : ndarray, shape (m,)
         Reading less model.
-    jacobian : ndarray, shape (m, 7)
+    jacobian : ndarray, shape (m, 8)
         Derivatives of the model by the parameters, in the order of `CENTRE` and its fellows.
     angle_deg, speed_deg_s, drop : ndarray, shape (m,)
         Crank angle past the centre (unwrapped), crank speed, and drop of the piston in throws, lag removed.
@@ -81,7 +83,7 @@ class PistonFit:
 
     Attributes
     ----------
-    values, covariance : ndarray, shapes (7,), (7, 7)
+    values, covariance : ndarray, shapes (8,), (8, 8)
         Parameters in the order of `CENTRE` and its fellows.
     variance_mm2, known_mm : ndarray, shape (m,)
         Variance of each reading, and the standard uncertainty in it that is not the step's, jitter's or extra.
@@ -118,11 +120,13 @@ class PistonFit:
 def model_piston(readings: Readings, values: Floats) -> Modelled:
     """Model every reading with the given parameters, in the order of `CENTRE` and its fellows."""
     crank, speed = readings.motion.angle_and_speed(readings.time_s - values[LAG])
-    angle = crank - values[CENTRE]
+    back = turned_back(speed)
+    angle = crank - values[CENTRE] - values[PLAY] * back
     piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
     scale = float(values[SCALE])
-    jacobian = np.empty((len(angle), 7))
+    jacobian = np.empty((len(angle), 8))
     jacobian[:, CENTRE] = piston.slope * (-scale * np.pi / 180.0)
+    jacobian[:, PLAY] = jacobian[:, CENTRE] * back
     jacobian[:, ZERO] = 1.0
     jacobian[:, SCALE] = piston.drop
     jacobian[:, LAG] = jacobian[:, CENTRE] * speed
@@ -133,6 +137,13 @@ def model_piston(readings: Readings, values: Floats) -> Modelled:
     )
     residual = readings.gauge_mm - values[ZERO] - scale * piston.drop - values[STICK] * jacobian[:, STICK]
     return Modelled(residual, jacobian, angle, speed, piston.drop)
+
+
+def turned_back(speed_deg_s: Floats) -> Floats:
+    """1 where the crank is turned back or was so before it stood, 0 where forward."""
+    turns = np.abs(speed_deg_s) > _TURNS_DEG_S
+    last = np.maximum.accumulate(np.where(turns, np.arange(len(turns)), 0))
+    return np.asarray(speed_deg_s[last] < -_TURNS_DEG_S, dtype=np.float64)
 
 
 def trailing(rate_mm_s: Floats, position_mm: Floats, time_s: Floats, stick_mm: float) -> Floats:
@@ -159,7 +170,7 @@ def fit_piston(
     Parameters
     ----------
     readings : Readings
-    start : ndarray, shape (7,)
+    start : ndarray, shape (8,)
         First guess, in the order of `CENTRE` and its fellows.
     prior : Prior
     noise : NoiseModel
@@ -170,7 +181,10 @@ def fit_piston(
     values = start
     model = model_piston(readings, values)
     for left in range(rounds, 0, -1):
-        known = _known_mm(readings, model, noise.step_mm, float(values[LAG]))
+        known = np.hypot(
+            _known_mm(readings, model, noise.step_mm, float(values[LAG])),
+            _within_play_mm(model, float(values[PLAY])),
+        )
         variance = noise.variance_mm2(model.rate_mm_s, known)
         robust = robust_weights(model.residual_mm, np.sqrt(variance))
         values, model, covariance = settle(
@@ -231,6 +245,13 @@ def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float)
     rounding = (crowding(moved, step_mm) - 1.0) * step_mm**2 / 12.0
     known: Floats = np.sqrt(slope**2 * crank + rounding)
     return known
+
+
+def _within_play_mm(model: Modelled, play_deg: float) -> Floats:
+    """What play adds to readings beside a turning back: the encoder stands while the crank crosses it, unseen."""
+    flips = np.diff(turned_back(model.speed_deg_s)) != 0.0
+    beside = np.append(flips, False) | np.insert(flips, 0, False)
+    return np.asarray(np.abs(model.slope_mm_deg) * play_deg * beside)
 
 
 def within_bounds(values: Floats) -> Floats:

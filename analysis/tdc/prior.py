@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.base import GaugeFacts, Prior, Refusal, TdcSettings, limit_u
 from analysis.readings import lag_prior
-from analysis.tdc.fit import LAG, OFFSET, RATIO, STICK
+from analysis.tdc.fit import LAG, OFFSET, PLAY, RATIO, STICK
 from analysis.timing import throw_mm
 
 # Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source.
@@ -16,6 +16,7 @@ _TYPICAL_RATIO = (0.29, 0.04)
 _TYPICAL_OFFSET = (0.0, 0.02)
 _STATED_ROD_MM, _STATED_STROKE_MM = 0.5, 0.1
 _NO_STICK_U_MM = 1e-7
+_NO_PLAY_U_DEG = 1e-6
 _STATED_OFFSET_U = 2e-4
 
 
@@ -37,11 +38,12 @@ def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
     if settings.pin_offset_mm is not None:
         aside = settings.pin_offset_mm / (throw or 40.0)
         offset = (aside, _STATED_OFFSET_U) if settings.pin_side_known else (0.0, _either_side(aside))
-    mean, sd = np.zeros(7), np.full(7, math.inf)
+    mean, sd = np.zeros(8), np.full(8, math.inf)
     mean[LAG], sd[LAG] = lag_prior(gauge)
     mean[RATIO], sd[RATIO] = ratio
     mean[OFFSET], sd[OFFSET] = offset
     mean[STICK], sd[STICK] = _stick(gauge)
+    sd[PLAY] = _NO_PLAY_U_DEG
     return Prior(mean, sd)
 
 

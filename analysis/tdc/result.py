@@ -22,7 +22,7 @@ from analysis.base import (
 )
 from analysis.readings import CheckedStreams, Sweep, equal_readings, find_sweeps
 from analysis.tdc.budget import budget_of
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, RATIO, SCALE, STICK, ZERO, PistonFit
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, SCALE, STICK, ZERO, PistonFit
 from analysis.tdc.lag_belief import unseen_error_s
 from analysis.tdc.misfit import Coherence
 from analysis.tdc.prior import known_throw_mm
@@ -33,6 +33,7 @@ Ints = NDArray[np.intp]
 # A lag that is wrong by less is one that was badly found, which its own uncertainty tells.
 _ANOTHER_LAG_S = 0.015
 _MATTERS_DEG = 0.1
+_WORTH_TIGHTENING_DEG = 0.1
 
 
 def tdc_result(
@@ -44,6 +45,7 @@ def tdc_result(
     prior: Prior,
     noted: tuple[Warn, ...],
     coherence: Coherence,
+    unseen_play_deg: float = 0.0,
 ) -> TdcResult:
     """Put a fit into the words of `TdcResult`."""
     values = fit.values
@@ -55,6 +57,7 @@ def tdc_result(
         passes=passes,
         coherence=coherence,
         encoder_error_deg=settings.encoder_error_deg,
+        unseen_play_deg=unseen_play_deg,
     )
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
     by_lag_deg_s = float(fit.covariance[CENTRE, LAG]) / lag_u**2
@@ -63,6 +66,8 @@ def tdc_result(
         warnings.append(_lag_unknown())
     if _rests_on_trust(gauge, noted, unseen_error_s(fit, prior), by_lag_deg_s, budget.u95_deg):
         warnings.append(_lag_not_tested(float(prior.mean[LAG]), by_lag_deg_s))
+    if values[PLAY] > _WORTH_TIGHTENING_DEG:
+        warnings.append(_coupling_has_play(float(values[PLAY])))
     if settings.pin_offset_mm and not settings.pin_side_known:
         warnings.append(_side_not_known(settings.pin_offset_mm))
     centre = float(values[CENTRE] % 360.0)
@@ -71,7 +76,7 @@ def tdc_result(
         centre_deg=centre,
         u95_deg=budget.u95_deg,
         lag_s=float(values[LAG]),
-        lag_u_s=lag_u,
+        lag_u_s=math.hypot(lag_u, checked.ticks.u_s if checked.ticks else 0.0),
         gain=abs(float(values[SCALE])) / throw if throw else math.nan,
         rod_ratio=0.5 / float(values[RATIO]),
         residual_sd_mm=float(np.sqrt(np.mean(fit.model.residual_mm**2))),
@@ -84,7 +89,16 @@ def tdc_result(
         centre_by_lag_deg_s=by_lag_deg_s,
         retrace_mm=2.0 * max(float(values[STICK]), 0.0),
         retrace_u_mm=2.0 * math.sqrt(float(fit.covariance[STICK, STICK])),
-        jitter_s=fit.noise.jitter_s,
+        jitter_s=math.hypot(fit.noise.jitter_s, checked.ticks.spread_s if checked.ticks else 0.0),
+    )
+
+
+def _coupling_has_play(play_deg: float) -> Warn:
+    return Warn(
+        "coupling_has_play",
+        f"Turned back, the encoder shows the top {play_deg:.2f} degrees later than turned forward, however slowly: "
+        "there is play between crank and encoder. Tighten the coupling and the encoder's bracket. What is told here is "
+        "for turning forward; come to every place turning forward.",
     )
 
 
@@ -174,7 +188,7 @@ def _curve(fit: PistonFit, centre: float) -> Curve:
     angle = np.linspace(float(folded.min()), float(folded.max()), 181)
     piston = piston_drop(np.radians(angle), float(fit.values[RATIO]), float(fit.values[OFFSET]))
     scale = float(fit.values[SCALE])
-    jacobian = np.zeros((len(angle), 7))
+    jacobian = np.zeros((len(angle), 8))
     jacobian[:, CENTRE] = -scale * piston.slope * (np.pi / 180.0)
     jacobian[:, ZERO], jacobian[:, SCALE] = 1.0, piston.drop
     jacobian[:, RATIO], jacobian[:, OFFSET] = scale * piston.by_ratio, scale * piston.by_offset

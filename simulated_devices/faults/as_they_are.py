@@ -80,6 +80,26 @@ class DiscOffItsAxis(Fault):
 
 
 @dataclass
+class LooseCoupling(Fault):
+    """Dogs with clearance between crank and encoder: its shaft is dragged along behind, and rests while they cross the gap.
+
+    Turned forward it shows all of the play less than the crank has turned, turned back nothing.
+    """
+
+    play_deg: float
+    name = "loose_coupling"
+
+    def on_crank(self, time_s: Floats, crank_deg: Floats, rng: Rng) -> Floats:
+        """Drag the shaft along, moment by moment."""
+        seen = np.empty_like(crank_deg)
+        rests = float(crank_deg[0]) - self.play_deg * rng.uniform(0.0, 1.0)
+        for row, turned in enumerate(crank_deg.tolist()):
+            rests = min(max(rests, turned - self.play_deg), turned)
+            seen[row] = rests
+        return seen
+
+
+@dataclass
 class AveragingGauge(Fault):
     """Shows the mean of where its plunger stood during the last `over_s`, as one does that calms its last digit."""
 

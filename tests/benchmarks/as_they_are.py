@@ -34,6 +34,7 @@ from simulated_devices.faults.as_they_are import (
     AveragingGauge,
     BusyComputer,
     DiscOffItsAxis,
+    LooseCoupling,
     MeasuresByItsTick,
     OverloadedComputer,
     PinionOffItsAxis,
@@ -69,6 +70,7 @@ class Case:
     engine: TdcSettings = field(default_factory=TdcSettings)
 
     encoder_told: bool = True
+    zero_u_deg: float = 0.0
 
     def measured(self) -> tuple[float, float, bool]:
         """Error and interval of the centre, degrees, and whether it was said that the encoder could do more."""
@@ -81,6 +83,7 @@ class Case:
             return (off + 180.0) % 360.0 - 180.0, tdc.u95_deg, False
         lobe_asked = LobeSettings(
             tdc_deg=self.zero_deg,
+            tdc_u_deg=self.zero_u_deg,
             drop_mm=DROP_MM,
             encoder_error_deg=self.encoder_error_deg,
             encoder_supposed=not self.encoder_told,
@@ -223,6 +226,29 @@ def asked(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
 
 
+def held(rng: Rng, piston: bool) -> Case:
+    """A gauge that measures 8 to 12 times a second, and says the newest 10, 20 or 30 times."""
+    gauge = replace(ordinary_gauge(rng), rate_hz=float(rng.choice([10.0, 20.0, 30.0])))
+    fault = MeasuresByItsTick(1.0 / rng.uniform(8.0, 12.0))
+    if piston:
+        return Case(tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm), piston=True)
+    return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
+
+
+def loose(rng: Rng, piston: bool) -> Case:
+    """A coupling with up to 0.3 degrees of play, the encoder's error stated as 0.1: TDC, or a lobe and the TDC before it."""
+    gauge, fault = ordinary_gauge(rng), LooseCoupling(rng.uniform(0.0, 0.3))
+    limit_deg = USUAL_ENCODER_ERROR_DEG
+    top, facts = tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm)
+    if piston:
+        return Case(top, facts, limit_deg, -fault.play_deg, piston=True)
+    streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
+    found = find_tdc(streams, TdcSettings(encoder_error_deg=limit_deg), facts)
+    facts = GaugeFacts(found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s)
+    zero_deg = (found.centre_deg + 180.0) % 360.0 - 180.0
+    return Case(lobe_trace(rng, gauge, fault), facts, limit_deg, zero_deg, zero_u_deg=0.5 * found.u95_deg)
+
+
 def off_axis(rng: Rng, piston: bool, told: bool) -> Case:
     gauge, radius_mm, limit_deg = ordinary_gauge(rng), 25.0, 0.3
     off_mm = radius_mm * np.radians(rng.uniform(0.0, limit_deg))
@@ -292,6 +318,10 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "averaging_tdc": lambda rng: averaging(rng, piston=True),
     "asked": lambda rng: asked(rng, piston=False),
     "asked_tdc": lambda rng: asked(rng, piston=True),
+    "held": lambda rng: held(rng, piston=False),
+    "held_tdc": lambda rng: held(rng, piston=True),
+    "loose": lambda rng: loose(rng, piston=False),
+    "loose_tdc": lambda rng: loose(rng, piston=True),
     "encoder_told": lambda rng: off_axis(rng, piston=False, told=True),
     "encoder_told_tdc": lambda rng: off_axis(rng, piston=True, told=True),
     "encoder_untold": lambda rng: off_axis(rng, piston=False, told=False),

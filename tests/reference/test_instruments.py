@@ -17,7 +17,7 @@ from analysis.base import (
     encoder_u_deg,
 )
 from analysis.lobe import find_lobe
-from simulated_devices.faults.as_they_are import DiscOffItsAxis
+from simulated_devices.faults.as_they_are import DiscOffItsAxis, LooseCoupling, MeasuresByItsTick
 
 # Motor encoder documentation v4.19.0 (2022), "installation-caused error": a disc 0.1 mm off its axis, read at a radius
 # of so many mm, is out by so many seconds of arc each way.
@@ -98,3 +98,31 @@ def test_play_moves_both_flanks_by_half_of_it_over_the_slope_and_is_taken_out_wh
     told = find_lobe(streams, LobeSettings(), replace(gauge, retrace_mm=2 * half_mm))
     assert abs(told.centre_deg - centre) < told.u95_deg
     assert told.u95_deg > plain.u95_deg
+
+
+def test_a_loose_coupling_reads_its_backlash_different_from_both_sides_and_keeps_still_while_it_is_crossed():
+    """A shaft with backlash b shows a place b apart when come to from either side: common practice, no source."""
+    there = np.arange(0.0, 50.0, 0.01)
+    crank = np.concatenate((there, there[::-1]))
+    seen = LooseCoupling(0.2).on_crank(crank, crank, np.random.default_rng(1))
+    ahead, back = seen[: len(there)], seen[len(there) :][::-1]
+    settled = (there > 1.0) & (there < 49.0)
+    assert back[settled] - ahead[settled] == pytest.approx(0.2, abs=1e-9)
+    crossing = seen[len(there) : len(there) + 19]
+    assert np.ptp(crossing) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_what_a_gauge_holds_between_its_ticks_is_half_a_tick_old_with_the_spread_of_a_rectangle():
+    """An age that is anywhere between nought and a tick: mean a half of it, standard deviation over sqrt 12 (GUM, 4.3.7)."""
+
+    class Straight:
+        time_s = np.sort(np.random.default_rng(2).uniform(0.0, 400.0, 20_000))
+
+        def pushed_at_mm(self, at_s, rng):
+            return at_s
+
+    age_s = Straight.time_s - MeasuresByItsTick(0.12).on_plunger(Straight(), np.random.default_rng(3))
+    assert np.min(age_s) >= 0.0
+    assert np.max(age_s) <= 0.12
+    assert np.mean(age_s) == pytest.approx(0.06, rel=0.02)
+    assert np.std(age_s) == pytest.approx(0.12 / math.sqrt(12.0), rel=0.02)

@@ -15,6 +15,7 @@ from simulated_devices.faults.as_they_are import (
     AveragingGauge,
     BusyComputer,
     DiscOffItsAxis,
+    LooseCoupling,
     MeasuresByItsTick,
     StickingPlunger,
 )
@@ -260,3 +261,64 @@ def test_a_known_engine_with_a_rod_half_a_millimetre_out_keeps_its_interval(wron
         held.append(abs(off) < result.u95_deg)
     print(f"rod {wrong_mm:+.1f} mm out: {100 * np.mean(held):.0f} % of intervals hold")
     assert np.mean(held) >= 0.9
+
+
+@pytest.mark.parametrize("says_hz", [10.0, 20.0, 30.0])
+@pytest.mark.parametrize("measures_hz", [8.3, 9.6, 11.7])
+def test_a_gauge_that_speaks_at_another_pace_than_it_measures_tells_true_tdc_and_its_mean_lag(
+    says_hz, measures_hz
+):
+    """What is said is nought to a tick old, evenly spread: half a tick in the mean (GUM, 4.3.7, of a rectangle)."""
+    for seed in range(3):
+        rng = np.random.default_rng([seed, 7])
+        gauge = DialIndicator(step=0.01, rate_hz=says_hz, lag_s=0.05, jitter_s=0.002, travel_mm=25.0)
+        hand = Hand(-70.0, Manner(25.0, 0.1), rng).rock(0.0, 45.0, 3)
+        setup = Setup(
+            random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)}
+        )
+        trace = record(setup, rng, [MeasuresByItsTick(1.0 / measures_hz)])
+        found = find_tdc(streams_of(trace), TdcSettings(), GaugeFacts(step_mm=0.01))
+        off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.5 * found.u95_deg < 0.15
+        assert found.lag_s == pytest.approx(0.05 + 0.5 / measures_hz, abs=max(4.0 * found.lag_u_s, 0.004))
+        assert found.jitter_s == pytest.approx(1.0 / measures_hz / np.sqrt(12.0), rel=0.15)
+
+
+@pytest.mark.parametrize(("says_hz", "measures_hz"), [(10.0, 9.7), (10.0, 11.3), (30.0, 8.4)])
+def test_a_lobe_by_a_gauge_that_speaks_at_another_pace_than_it_measures(says_hz, measures_hz):
+    for seed in range(3):
+        rng = np.random.default_rng([seed, 8])
+        engine = random_engine(rng, "mixed_law")
+        truth = engine.truth_of("inlet_1")
+        gauge = DialIndicator(step=0.01, rate_hz=says_hz, lag_s=0.05, jitter_s=0.002, travel_mm=25.0)
+        hand = Hand(truth.full_lift_deg - 280.0, Manner(35.0, 0.1), rng).turns(2.0).turns(2.0, 45.0)
+        mounting = Mounting(gauge, "inlet_1", truth.peak_lift_mm + 2.0, opposed=True)
+        setup = Setup(engine, hand.done(), Encoder(3600), {"valve": mounting})
+        tick_s = 1.0 / measures_hz
+        trace = record(setup, rng, [MeasuresByItsTick(tick_s)])
+        facts = GaugeFacts(0.05 + 0.5 * tick_s, 0.001, 0.01, jitter_s=tick_s / np.sqrt(12.0))
+        result = find_lobe(streams_of(trace), LobeSettings(), facts)
+        assert abs(lobe_error(trace, result)) < 1.5 * result.u95_deg
+        assert result.u95_deg < 0.6
+
+
+@pytest.mark.parametrize("play_deg", [0.12, 0.2, 0.3])
+def test_play_of_the_coupling_is_found_named_and_no_stand_that_moved(play_deg):
+    """Turned forward an encoder that hangs behind shows the top early by all of its play (common practice, no source)."""
+    for seed in range(4):
+        trace = tdc_trace(seed, LooseCoupling(play_deg))
+        found = find_tdc(streams_of(trace), TdcSettings(encoder_error_deg=0.1), GaugeFacts(step_mm=0.01))
+        off = (found.centre_deg - trace.truth.tdc_deg + play_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.5 * found.u95_deg < 0.3
+        assert found.lag_s == pytest.approx(0.06, abs=max(3.0 * found.lag_u_s, 0.002))
+        assert "play between crank and encoder" in {line.source for line in found.budget}
+    assert "coupling_has_play" in {warning.code for warning in found.warnings}
+
+
+def test_a_tight_coupling_is_not_told_to_be_loose():
+    for seed in range(8):
+        trace = tdc_trace(seed, LooseCoupling(0.0))
+        found = find_tdc(streams_of(trace), TdcSettings(encoder_error_deg=0.1), GaugeFacts(step_mm=0.01))
+        assert "coupling_has_play" not in {warning.code for warning in found.warnings}
+        off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.3 * found.u95_deg

@@ -1,0 +1,304 @@
+"""How old a value is when a gauge says it: told from where the readings lie, where a gauge measures by a clock of its own.
+
+Such a gauge speaks when its output's pace or a question has it, and says what it measured last. The age of what it says
+grows with time and falls back to nought with every measurement: a saw tooth, as high as the time between two
+measurements. So the lag of its readings wanders, and while it repeats itself it says nothing new.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d
+
+from analysis.base import Floats, Streams, limit_u
+
+UNEVEN_S = 0.008
+"""Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured."""
+
+EXPLAINED = 0.35
+"""What a right clock leaves of the squares at the very most; a wrong one leaves nearly all."""
+
+_SLOWEST_S, _FASTEST_S = 0.25, 0.02
+_PLACES = 24
+_FEWEST = 30.0
+_SPAN_S = 60.0
+_STEPS_A_TURN = 4.0
+_FAR = 3.0
+_AT_A_TIME = 200_000
+_CANDIDATES, _APART = 16, 3
+_ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
+_SUITS = 4.0
+_SETTLING, _MARGINS_S, _FEWEST_EDGES = 12, (0.004, 0.008, 0.016), 16
+# Which lines count follows from where the ticks are put.
+_WIDER = 1.4
+_STRAYED, _LOOSELY = 0.12, 0.04
+_UNSURE = 0.1
+_MOVES = 0.02
+_USUAL_JITTER_S = 0.004
+
+Search = tuple["Ticks", float]
+
+
+@dataclass(frozen=True, slots=True)
+class Ticks:
+    """When a gauge measures, as seen in its readings.
+
+    Attributes
+    ----------
+    period_s, first_s : float
+        It measures at `first_s` and every `period_s` from there, either way; `first_s` counts the usual lag in.
+    u_s, wander_s : float
+        Standard uncertainty of the ticks amid the readings, and of the last against those, from that of the period.
+    """
+
+    period_s: float
+    first_s: float
+    u_s: float = 0.0
+    wander_s: float = 0.0
+
+    @property
+    def spread_s(self) -> float:
+        """Standard deviation of the age of what is said."""
+        return self.period_s / float(np.sqrt(12.0))
+
+    def age_s(self, time_s: Floats) -> Floats:
+        """How old the value is that is told at each moment, 0 to `period_s`."""
+        return np.asarray(np.mod(time_s - self.first_s, self.period_s))
+
+    def as_measured(self, streams: Streams) -> Streams:
+        """Each measurement once, at its own moment and as late as the gauge is on the average.
+
+        What is said just as the next is due may be either of the two, and is left out.
+        """
+        time_s, value = streams.gauge_time_s, streams.gauge_mm
+        age_s = self.age_s(time_s)
+        clear = np.abs(age_s - 0.5 * self.period_s) < (0.5 - _UNSURE) * self.period_s
+        moment_s = (time_s - age_s + 0.5 * self.period_s)[clear]
+        fresh = np.diff(moment_s, prepend=-np.inf) > 0.5 * self.period_s
+        return replace(streams, gauge_time_s=moment_s[fresh], gauge_mm=value[clear][fresh])
+
+
+def find_ticks(
+    time_s: Floats,
+    residual_mm: Floats,
+    jacobian: Floats,
+    by_lag_mm_s: Floats,
+    *,
+    still_mm2: Floats,
+    jitter_s: float,
+    most_left: float = EXPLAINED,
+    at_most: int = 1,
+) -> list[Ticks]:
+    """Find by which clock a gauge measures: none where none explains how late its readings are.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (m,)
+        When its readings arrived, not falling.
+    residual_mm : ndarray, shape (m,)
+        Reading less model.
+    jacobian : ndarray, shape (m, p)
+        Derivatives of the model by what may have given way to the ages, the lag among them.
+    by_lag_mm_s : ndarray, shape (m,)
+        How the model follows the lag.
+    still_mm2 : ndarray, shape (m,)
+        Variance of each reading but for what its moment does.
+    jitter_s : float
+        How unevenly late the readings are, one standard deviation.
+    most_left : float
+        The share of the squares that a clock may leave unexplained.
+    at_most : int
+        So many are told, the best first.
+    """
+    if jitter_s < UNEVEN_S:
+        return []
+    moves = np.abs(by_lag_mm_s) > _MOVES * float(np.max(np.abs(by_lag_mm_s), initial=0.0))
+    rate = by_lag_mm_s[moves]
+    sd = np.sqrt(np.maximum(still_mm2[moves], 0.0) + (_USUAL_JITTER_S * rate) ** 2)
+    late = Lateness(time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None])
+    return late.explained(most_left, at_most) if late.enough else []
+
+
+class Lateness:
+    """How late each reading seems to have come, and what of it a clock of the gauge's own explains.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (m,)
+    residual, by_lag : ndarray, shape (m,)
+        Each over its standard deviation.
+    jacobian : ndarray, shape (m, p)
+        Likewise: a slow beat of two clocks looks like another lag and another centre, and is fitted away in part.
+    """
+
+    def __init__(self, time_s: Floats, residual: Floats, by_lag: Floats, jacobian: Floats) -> None:
+        self._time_s, self._residual, self._by_lag, self._jacobian = time_s, residual, by_lag, jacobian
+        self._basis = np.linalg.qr(jacobian)[0]
+        self._weight = by_lag**2
+        self._late_s = residual / by_lag
+        self._late_s = self._late_s - self._mean(self._late_s)
+        rms_s = float(np.sqrt(self._mean(self._late_s**2)))
+        self._late_s = np.clip(self._late_s, -_FAR * rms_s, _FAR * rms_s)
+        self._most2 = rms_s**2 * self._weight
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are readings enough that no clock fits them by chance."""
+        return float(np.sum(self._weight)) ** 2 > _FEWEST * float(np.sum(self._weight**2))
+
+    def explained(self, most_left: float, at_most: int) -> list[Ticks]:
+        """The clocks that leave no more than a share of what is unexplained without, the best first."""
+        part = self._fullest()
+        told = self._only(part)
+        likely = sorted((told.nearer(one, _ROUNDS_EACH) for one in told.roughly()), key=lambda one: one[1])
+        whole = self._left(np.zeros_like(self._time_s))
+        found = (self._through_all(one, part) for one, _ in likely[:at_most])
+        return [self._settled(one) for one, left in found if left < most_left * whole]
+
+    def _through_all(self, found: Ticks, part: slice) -> Search:
+        """Follow a clock from a part of the readings to all of them."""
+        found, left = self._only(part).nearer(found)
+        while part.stop - part.start < len(self._time_s):
+            part = self._wider(part)
+            found, left = self._only(part).nearer(found)
+        return found, left
+
+    def roughly(self) -> list[Ticks]:
+        """The likeliest of all clocks that may be, each tried at `_PLACES` places of its first tick."""
+        span_s = max(float(np.ptp(self._time_s)), 1.0)
+        all_hz = np.arange(1.0 / _SLOWEST_S, 1.0 / _FASTEST_S, 1.0 / (_STEPS_A_TURN * span_s))
+        together = max(_AT_A_TIME // len(self._time_s), 1)
+        parts = [self._left_s2(all_hz[k : k + together]) for k in range(0, len(all_hz), together)]
+        left = np.concatenate(parts)
+        place, least = np.argmin(left, axis=1), np.min(left, axis=1)
+        dips = np.flatnonzero(least == minimum_filter1d(least, 2 * _APART + 1))
+        likely = dips[np.argsort(least[dips])[:_CANDIDATES]]
+        begun_s, period_s = float(self._time_s[0]), 1.0 / all_hz
+        return [
+            Ticks(float(period_s[row]), begun_s + float(period_s[row] * place[row]) / _PLACES)
+            for row in likely
+        ]
+
+    def nearer(self, found: Ticks, rounds: int = _ROUNDS) -> Search:
+        """Settle period and first tick, and how much they leave."""
+        span_s, left = max(float(np.ptp(self._time_s)), 1.0), np.inf
+        middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
+        far_hz, far_s = 1.0 / (_STEPS_A_TURN * span_s), found.period_s / _PLACES
+        for _ in range(rounds):
+            at = found
+            ticked_s = at.first_s + at.period_s * float(np.round((middle_s - at.first_s) / at.period_s))
+            for faster_hz in np.linspace(-far_hz, far_hz, _STEPS).tolist():
+                for later_s in np.linspace(-far_s, far_s, _STEPS).tolist():
+                    one = Ticks(1.0 / (1.0 / at.period_s + faster_hz), ticked_s + later_s)
+                    square = self._left(one.age_s(self._time_s))
+                    if square < left:
+                        left, found = square, one
+            far_hz, far_s = far_hz * _CLOSER, far_s * _CLOSER
+        return found, left
+
+    def _settled(self, found: Ticks) -> Ticks:
+        """Put the ticks between the last line that tells an old value and the first that tells the new one.
+
+        Which value a line tells shows in its residual; how far lines are on the wrong side of a tick, and nearly so,
+        is made least.
+        """
+        middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
+        ticks = np.round((middle_s - found.first_s) / found.period_s)
+        begun = replace(found, first_s=found.first_s + found.period_s * float(ticks))
+        told = begun
+        for _ in range(_SETTLING):
+            wrong_s, rows = self._on_the_wrong_side(told)
+            if len(wrong_s) < _FEWEST_EDGES:
+                break
+            curvature = np.linalg.pinv(rows.T @ rows)
+            later_s, longer_s = (-curvature @ (rows.T @ wrong_s)).tolist()
+            told = Ticks(told.period_s + longer_s, told.first_s + later_s)
+        half = 0.5 * float(np.ptp(self._time_s)) / begun.period_s
+        gone_s = abs(told.first_s - begun.first_s) + half * abs(told.period_s - begun.period_s)
+        if len(wrong_s) < _FEWEST_EDGES or gone_s > _STRAYED * begun.period_s:
+            u_s = float(np.hypot(_LOOSELY * begun.period_s, self._unseen_u_s(begun)))
+            return replace(begun, u_s=u_s, wander_s=u_s)
+        spread = rows * wrong_s[:, None]
+        u_s, u_period_s = (_WIDER * np.sqrt(np.diag(curvature @ (spread.T @ spread) @ curvature))).tolist()
+        return replace(told, u_s=float(np.hypot(u_s, self._unseen_u_s(told))), wander_s=half * u_period_s)
+
+    def _unseen_u_s(self, told: Ticks) -> float:
+        """What is open where no line comes near a tick, as of an output that keeps step with the measuring."""
+        age_s = told.age_s(self._time_s)
+        return float(limit_u(0.5 * (told.period_s - np.max(age_s) + np.min(age_s))))
+
+    def _on_the_wrong_side(self, told: Ticks) -> tuple[Floats, Floats]:
+        """How far lines are on the wrong side of a tick, or nearly; and how that follows first tick and period."""
+        tick, sure = self._ticks_told(told)
+        since_s = self._time_s - told.first_s - tick * told.period_s
+        both = np.concatenate((-since_s, since_s - told.period_s))
+        way = np.repeat((1.0, -1.0), len(tick))
+        rows = np.column_stack((way, way * np.concatenate((tick, tick + 1.0))))
+        sure = np.concatenate((sure, sure))
+        for margin_s in _MARGINS_S:
+            counts = sure & (both > -margin_s)
+            if np.sum(counts) >= _FEWEST_EDGES:
+                break
+        return both[counts] + margin_s, rows[counts]
+
+    def _ticks_told(self, found: Ticks) -> tuple[Floats, NDArray[np.bool_]]:
+        """Which tick's value each line tells, of the newest and those beside it; and where there is no doubt of it."""
+        newest = np.floor((self._time_s - found.first_s) / found.period_s)
+        off = self._residual - self._by_lag * found.age_s(self._time_s)
+        off = off - self._basis @ (self._basis.T @ off)
+        others = off[:, None] + self._by_lag[:, None] * found.period_s * np.array([-1.0, 0.0, 1.0])
+        others = np.abs(others)
+        best = np.sort(others, axis=1)
+        sure = (best[:, 0] < _SUITS) & (best[:, 1] > 2.0 * _SUITS)
+        return newest + np.argmin(others, axis=1) - 1.0, sure
+
+    def _left(self, age_s: Floats) -> float:
+        """Mean square that ages leave; a few readings whose tick is miscounted do not raise it much."""
+        off = self._residual - self._by_lag * age_s
+        off = off - self._basis @ (self._basis.T @ off)
+        return float(np.mean(np.minimum(off**2, self._most2)))
+
+    def _left_s2(self, hz: Floats) -> Floats:
+        """Sum of squares that each clock (rows) leaves with its first tick at each place (columns)."""
+        weight, late_s = self._weight, self._late_s
+        turns = np.mod(np.outer(hz, self._time_s - self._time_s[0]), 1.0)
+        cell = (turns * _PLACES).astype(np.intp) + _PLACES * np.arange(len(hz))[:, None]
+
+        def gathered(value: Floats) -> Floats:
+            whole = np.bincount(cell.ravel(), np.broadcast_to(value, cell.shape).ravel(), len(hz) * _PLACES)
+            return np.asarray(whole.reshape(len(hz), _PLACES), dtype=np.float64)
+
+        def along(saw: Floats, of: Floats) -> Floats:
+            spectrum = np.fft.rfft(of, axis=1) * np.conj(np.fft.rfft(saw))
+            return np.fft.irfft(spectrum, _PLACES, axis=1)
+
+        period = (1.0 / hz)[:, None]
+        age = (np.arange(_PLACES) + 0.5) / _PLACES
+        weights, lates = gathered(weight), gathered(weight * late_s)
+        mean = -period * along(age, weights) / np.sum(weight)
+        square = period**2 * along(age**2, weights) - 2.0 * period * along(age, lates)
+        return np.asarray(square - np.sum(weight) * mean**2)
+
+    def _mean(self, value: Floats) -> float:
+        return float(self._weight @ value) / float(np.sum(self._weight))
+
+    def _only(self, part: slice) -> Lateness:
+        return Lateness(self._time_s[part], self._residual[part], self._by_lag[part], self._jacobian[part])
+
+    def _fullest(self) -> slice:
+        """The stretch that tells most, no longer than is quick to search."""
+        told = np.concatenate([[0.0], np.cumsum(self._weight)])
+        last = np.searchsorted(self._time_s, self._time_s + _SPAN_S, side="right")
+        first = int(np.argmax(told[last] - told[:-1]))
+        return slice(first, int(last[first]))
+
+    def _wider(self, part: slice) -> slice:
+        """Twice the time: a clock known well enough to count its ticks over one part is so over the next."""
+        time_s, last = self._time_s, part.stop - 1
+        more_s = 0.5 * float(time_s[last] - time_s[part.start])
+        low = int(np.searchsorted(time_s, time_s[part.start] - more_s))
+        high = int(np.searchsorted(time_s, time_s[last] + more_s, side="right"))
+        return slice(min(low, max(part.start - 1, 0)), max(high, min(part.stop + 1, len(time_s))))

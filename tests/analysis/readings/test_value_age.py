@@ -1,0 +1,55 @@
+"""A clock by which a gauge measures is found in how late its readings are, and never where there is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.base import Streams
+from analysis.readings import Ticks, find_ticks
+
+
+def lateness(seed: int, says_hz: float, period_s: float | None, shaken_s: float = 0.003):
+    """A plunger that goes to and fro by a sine, said with the age of a value that was measured by a clock, or without."""
+    rng = np.random.default_rng([seed, 3])
+    said_s = rng.uniform(0.0, 0.1) + np.arange(0.0, 30.0, 1.0 / says_hz)
+    shaken = said_s - rng.normal(0.0, shaken_s, said_s.size)
+    first_s = rng.uniform(0.0, 0.1)
+    at_s = shaken if period_s is None else first_s + period_s * np.floor((shaken - first_s) / period_s)
+    mm = np.round(20.0 * np.cos(at_s), 2)
+    rate = 20.0 * np.sin(said_s)
+    off = mm - 20.0 * np.cos(said_s)
+    return said_s, off, rate, first_s
+
+
+def found_in(said_s, off, rate, jitter_s=0.03):
+    return find_ticks(
+        said_s, off, rate[:, None], rate, still_mm2=np.full(rate.size, 0.01**2 / 12.0), jitter_s=jitter_s
+    )
+
+
+@pytest.mark.parametrize("says_hz", [10.0, 20.0, 30.0])
+@pytest.mark.parametrize("period_s", [0.0817, 0.1043, 0.1237])
+def test_the_clock_is_found_to_what_is_told_of_it(says_hz, period_s):
+    for seed in range(4):
+        said_s, off, rate, first_s = lateness(seed, says_hz, period_s)
+        (told,) = found_in(said_s, off, rate)
+        assert told.period_s == pytest.approx(period_s, rel=1e-3)
+        behind_s = (told.first_s - first_s + 0.5 * period_s) % period_s - 0.5 * period_s
+        assert abs(behind_s) < 4.0 * max(told.u_s, 0.001)
+
+
+@pytest.mark.parametrize("shaken_s", [0.01, 0.03, 0.06])
+def test_none_is_found_where_readings_are_late_by_chance(shaken_s):
+    for seed in range(4):
+        said_s, off, rate, _ = lateness(seed, 12.0, None, shaken_s)
+        assert found_in(said_s, off, rate, shaken_s) == []
+
+
+def test_each_measurement_counts_once_and_is_half_a_tick_late_on_the_average():
+    said_s = np.arange(0.0, 10.0, 0.033)
+    measured = np.floor(said_s / 0.1)
+    streams = Streams(said_s, said_s, said_s, measured)
+    seen = Ticks(0.1, 0.0).as_measured(streams)
+    assert np.all(np.diff(seen.gauge_mm) == 1.0)
+    assert seen.gauge_time_s == pytest.approx(0.1 * seen.gauge_mm + 0.05)
