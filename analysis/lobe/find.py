@@ -86,7 +86,9 @@ def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -
         refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
     else:
         refuse_stream_faults(checked, prior, wild)
-        found = by_its_clock(_measured(checked, prior, wild))
+        found = _measured(checked, prior, wild)
+        # What was seen to keep an even pace before is not taken for another kind of gauge.
+        found = by_its_clock(found) if gauge.jitter_s is None else found
     seen = FitChecks(found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
@@ -99,6 +101,8 @@ def by_its_clock(found: Measured) -> Measured:
     The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
     right one leaves next to nothing.
     """
+    if not found.checked.waiting.little:
+        return found
     for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
         with suppress(Refusal):
             for ticks in _ticks_of(found, _as_measured(found, likely).fit):

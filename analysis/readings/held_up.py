@@ -29,6 +29,11 @@ class Waited(NamedTuple):
     in_heaps: float
     """In silences of half a second and more, which a crank at rest might have made but for the heap of lines behind."""
 
+    @property
+    def little(self) -> bool:
+        """Whether what is odd about times is hardly the waiting's doing."""
+        return self.in_lumps + self.in_heaps < _MUCH
+
 
 def share_waited(time_s: Floats) -> Waited:
     """Give the share of the time in which the encoder kept silent and then spoke in a lump.
@@ -92,7 +97,7 @@ def no_fault_of_the_bench(waited: Waited) -> Iterator[None]:
     try:
         yield
     except Refusal as refusal:
-        if sum(waited) < _MUCH:
+        if waited.little:
             raise
         raise _refusal(waited) from refusal
 

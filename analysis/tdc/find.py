@@ -115,7 +115,7 @@ def _find(
     )
     known_s = float(prior.mean[LAG])
     fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
-    if checked.ticks is None:
+    if checked.ticks is None and checked.waiting.little:
         for ticks in _ticks_of(fit):
             return _find(checked.as_measured(ticks), settings, gauge, start)
     unseen_play_deg = 0.0
