@@ -4,7 +4,7 @@
     python tests/benchmarks/pages.py weight frames      some of it
 
 weight    bytes over the wire on the first load of every page and on the second, compressed
-latency   from the wire (capture's stamp) to the painted number: 1 screen, 10, 10 beside 5 that have stopped reading, and
+latency   from the wire (capture's stamp) to the painted number, while a fit runs: 1 screen, 10, 10 beside 5 that have stopped reading, and
           10 that this one machine draws
 frames    frames a second of the bench page with a five-minute trace in it, still growing
 million   time from asking for the page of a trace of a million readings until its curve is painted: at the first
@@ -37,7 +37,7 @@ FIRST_LOAD_LIMIT = 2_000_000
 SECOND_LOAD_LIMIT = 50_000
 LATENCY_LIMIT_MS = 33.0
 FRAMES_LIMIT = 30.0
-MILLION_LIMIT_S = 1.0
+MILLION_FIRST_LIMIT_S, MILLION_LIMIT_S = 0.6, 0.3
 PAGES = ["/", "/wall", "/jobs", "/traces", "/instruments", "/help"]
 ARGUMENTS = [
     "--no-sandbox",
@@ -177,7 +177,8 @@ def latency(browser: Browser, url: str) -> None:
     """From capture's stamp of the newest reading to the frame that shows it; one clock, one machine.
 
     The screens of a shop draw on machines of their own. So one page is drawn here, and the other nine are
-    links that take every word as fast as it comes; the last line has all ten drawn by this machine as well.
+    links that take every word as fast as it comes; the last line has all ten drawn by this machine as well. True TDC
+    is measured meanwhile, so that a fit runs all the time.
     """
     for drawn, reading, stopped in ((1, 0, 0), (1, 9, 0), (1, 9, 5), (10, 0, 0)):
         with contextlib.ExitStack() as others:
@@ -185,6 +186,7 @@ def latency(browser: Browser, url: str) -> None:
                 others.enter_context(_reading_screen(url))
             for _ in range(stopped):
                 others.enter_context(_stopped_screen(url))
+            others.enter_context(_measuring(url))
             delays = _delays(browser, url, drawn)
         who = f"{drawn + reading} screen{'s' if drawn + reading > 1 else ''}"
         who += f", {stopped} stopped" if stopped else ", all drawn here" if drawn > 1 else ""
@@ -210,6 +212,13 @@ def _delays(browser: Browser, url: str, screens: int) -> list[float]:
     for page in pages:
         page.context.close()
     return delays
+
+
+@contextlib.contextmanager
+def _measuring(url: str) -> Iterator[None]:
+    begun = _post(f"{url}/api/measurements", {"what": "tdc", "touches": "piston_1", "gauge": "dial_a"})
+    yield
+    _post(f"{url}/api/measurements/{begun['id']}/discard", {})
 
 
 @contextlib.contextmanager
@@ -303,9 +312,9 @@ def million(browser: Browser, url: str) -> None:
     took = [_opening(page, address) for _ in range(9)]
     painted, whole = sorted(first for first, _ in took), sorted(last for _, last in took)
     what = "a trace of a million readings, until its curve is painted"
-    told(f"{what}, at first", first_of_all, MILLION_LIMIT_S, "s")
-    for name, share in (("p50", 0.5), ("slowest of 9", 1.0)):
-        told(f"{what}, {name}", _at(painted, share), MILLION_LIMIT_S, "s")
+    told(f"{what}, at first", first_of_all, MILLION_FIRST_LIMIT_S, "s")
+    told(f"{what}, p50", _at(painted, 0.5), MILLION_LIMIT_S, "s")
+    told(f"{what}, slowest of 9", painted[-1], MILLION_FIRST_LIMIT_S, "s")
     print(
         f"{'… and until it can be read off and moved about, p50':<58} {_at(whole, 0.5):>12,.2f} s", flush=True
     )

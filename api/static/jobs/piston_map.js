@@ -33,6 +33,7 @@ async function paintMap() {
 }
 
 function buildChoice() {
+  show(byId("map"), drawn().length > 0);
   show(byId("which-box"), drawn().length > 1);
   byId("which").replaceChildren(
     ...drawn().map(({ cylinder }, at) => {
