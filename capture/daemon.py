@@ -25,7 +25,7 @@ from capture.base import (
 from capture.bench import Bench, bench_sha256
 from capture.feed import FEED_SCHEMA, Answer, LiveFeed, Message
 from capture.port import HealthBoard, KnownDevices, PortReader
-from capture.store import USUAL_LIMITS, Recorder, RecorderLimits, StreamReader, StreamWriter, boot_id
+from capture.store import Recorder, StreamReader, StreamWriter, boot_id
 from capture.watch import Watch
 
 PROGRAM = importlib.metadata.version("lobewright")
@@ -46,7 +46,6 @@ class Capture:
         The bench file as it was read; kept with the run.
     data_dir : Path
         Locked by the caller (`capture.folder.FolderLock`).
-    limits : RecorderLimits
 
     Raises
     ------
@@ -54,13 +53,7 @@ class Capture:
         When the stream store cannot be used.
     """
 
-    def __init__(
-        self,
-        bench: Bench,
-        bench_text: str,
-        data_dir: Path,
-        limits: RecorderLimits = USUAL_LIMITS,
-    ) -> None:
+    def __init__(self, bench: Bench, bench_text: str, data_dir: Path) -> None:
         self.bench, self.data_dir = bench, data_dir
         self._bench_sha256 = bench_sha256(bench_text)
         self._writer = StreamWriter(data_dir)
@@ -80,7 +73,6 @@ class Capture:
         self.recorder = Recorder(
             self._writer,
             list(bench.channels),
-            limits=limits,
             on_saved=self.feed.saved,
             on_event=self._tell,
         )

@@ -45,8 +45,6 @@ class Survey:
         Polarity times the reading on the base circle; `None` when it was not seen.
     left_seen, right_seen : bool
         Whether the base circle was seen before and after the lobe.
-    rough_peak_deg : float
-        Rough phase of full lift, counted from `start_deg`.
     rough_lift_mm : float
         Height over the base circle, or over the lower end of what was seen.
     lobe_deg : tuple of float
@@ -59,7 +57,6 @@ class Survey:
     base_mm: float | None
     left_seen: bool
     right_seen: bool
-    rough_peak_deg: float
     rough_lift_mm: float
     lobe_deg: tuple[float, float]
 
@@ -174,9 +171,7 @@ def _survey_closed(start: float, centre: Floats, level: Floats, noise: float) ->
     order = np.argsort(turned)
     turned, lift = turned[order], lift[order]
     ends = _clear_of_base(turned, lift, 0.5 * CYCLE_DEG, noise)
-    return Survey(
-        polarity, float(cut), CYCLE_DEG, polarity * base, True, True, 0.5 * CYCLE_DEG, float(lift.max()), ends
-    )
+    return Survey(polarity, float(cut), CYCLE_DEG, polarity * base, True, True, float(lift.max()), ends)
 
 
 def _rough_peak(centre: Floats, lift: Floats) -> float:
@@ -209,7 +204,7 @@ def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise
     found = [base for base in (left_base, right_base) if base is not None and lift.max() - base > 1.0]
     if not found:
         height = float(lift.max() - lift.min())
-        return Survey(polarity, start, span, None, False, False, peak, height, (0.0, span))
+        return Survey(polarity, start, span, None, False, False, height, (0.0, span))
     base = min(found)
     left_seen = left_base is not None and left_base - base < 0.5
     right_seen = right_base is not None and right_base - base < 0.5
@@ -222,7 +217,6 @@ def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise
         base + polarity * ends,
         left_seen,
         right_seen,
-        peak,
         float(lift.max() - base),
         (left, right),
     )
@@ -273,7 +267,7 @@ def _survey_round_base(
         )
     peak = float(turned[np.argmax(lift)])
     ends = _clear_of_base(turned, lift, peak, noise)
-    return Survey(polarity, float(cut), CYCLE_DEG, polarity * base, True, True, peak, float(lift.max()), ends)
+    return Survey(polarity, float(cut), CYCLE_DEG, polarity * base, True, True, float(lift.max()), ends)
 
 
 def _flat_end(centre: Floats, lift: Floats, noise: float) -> float | None:

@@ -105,7 +105,6 @@ def flank_move(
     reading_mm: float,
     polarity: int = 1,
     step_mm: float = 0.01,
-    aim_deg: float = AIM_DEG,
     expected_mm: float | None = None,
     forward_only: bool = False,
 ) -> FlankMove:
@@ -144,7 +143,7 @@ def flank_move(
         error_deg=error_deg,
         start_mm=reading_mm,
         target_mm=target,
-        window_mm=max(aim_deg * slope, 0.75 * step_mm),
+        window_mm=max(AIM_DEG * slope, 0.75 * step_mm),
         readings_mm=tuple(float(value) for value in readings[order]),
         to_go_deg=tuple(float(value) for value in left[order]),
         may_turn_back=not forward_only,
@@ -177,15 +176,13 @@ def _monotone_part(lifts: Floats, reach: Floats, error_size: float) -> slice:
     return slice(first, last + 1)
 
 
-def follow_flank(
-    move: FlankMove, reading_mm: float, crank_deg: float, *, still_deg: float = STILL_DEG
-) -> MoveView:
+def follow_flank(move: FlankMove, reading_mm: float, crank_deg: float) -> MoveView:
     """Return what to do at one gauge reading while the cam is turned and the crank is held."""
     to_go_mm = move.target_mm - reading_mm
     left = float(np.interp(reading_mm, move.readings_mm, move.to_go_deg))
     view = MoveView("turn_cam", "approach", "", left, to_go_mm, move.target_mm)
     crank_off = nearest(crank_deg - move.park_deg)
-    if abs(crank_off) > still_deg:
+    if abs(crank_off) > STILL_DEG:
         return replace(
             view, phase="hold", tone="fault", still=False, sentence=_hold_the_crank(move, crank_off)
         )
@@ -237,7 +234,6 @@ def crank_move(
     slack_deg: float | None = None,
     forward_only: bool = False,
     gauge_step_mm: float = 0.01,
-    window_deg: float = AIM_DEG,
 ) -> CrankMove:
     """Return the move of a crank under a held cam whose error (positive = late) is to be taken away.
 
@@ -260,7 +256,7 @@ def crank_move(
         start_deg=crank_deg,
         target_deg=target,
         back_to_deg=back_to,
-        window_deg=window_deg,
+        window_deg=AIM_DEG,
         gauge_mm=gauge_mm,
         gauge_limit_mm=max(2.5 * gauge_step_mm, 0.02),
         may_turn_back=not forward_only,

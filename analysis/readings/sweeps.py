@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from analysis.base import Floats
 from analysis.readings.crank_motion import CrankMotion
 
+_REVERSAL_DEG = 1.0
+
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
@@ -32,14 +34,8 @@ class Sweep:
         return abs(self.end_deg - self.start_deg) / max(self.end_s - self.start_s, 1e-9)
 
 
-def find_sweeps(motion: CrankMotion, reversal_deg: float = 1.0) -> tuple[Sweep, ...]:
-    """Cut the crank's motion where it turned back by more than `reversal_deg`.
-
-    Parameters
-    ----------
-    motion : CrankMotion
-    reversal_deg : float
-        Reversals up to this size (or two counts, where that is more) do not end a sweep.
+def find_sweeps(motion: CrankMotion) -> tuple[Sweep, ...]:
+    """Cut the crank's motion where it turned back by more than a degree, or two counts, where that is more.
 
     Returns
     -------
@@ -47,7 +43,7 @@ def find_sweeps(motion: CrankMotion, reversal_deg: float = 1.0) -> tuple[Sweep, 
         In order of time, directions alternating; empty when the crank never moved by as much.
     """
     time_s, angle = motion.grid.time_s, motion.grid.angle_deg
-    ends = turning_points(angle, max(reversal_deg, 2.0 * motion.count_deg))
+    ends = turning_points(angle, max(_REVERSAL_DEG, 2.0 * motion.count_deg))
     return tuple(
         Sweep(float(time_s[a]), float(time_s[b]), float(angle[a]), float(angle[b]))
         for a, b in pairwise(ends.tolist())

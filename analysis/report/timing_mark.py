@@ -9,6 +9,8 @@ from analysis.base import EntryError
 from analysis.report.reading_off import Figure
 
 _LEAST_RIM_MM, _MOST_RIM_MM = 20.0, 3000.0
+_MARK_U95_DEG = 0.2
+"""How surely the mark is brought under the pointer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +44,7 @@ class MarkError:
         )
 
 
-def mark_error(
-    mark_deg: float, tdc_deg: float, rim_mm: float, *, mark_u95_deg: float = 0.2, tdc_u95_deg: float = 0.0
-) -> MarkError:
+def mark_error(mark_deg: float, tdc_deg: float, rim_mm: float, *, tdc_u95_deg: float = 0.0) -> MarkError:
     """Hold a mark against true TDC.
 
     Parameters
@@ -55,8 +55,6 @@ def mark_error(
         True TDC in the same degrees; either dead centre of the two turns of a cycle.
     rim_mm : float
         Diameter at the mark.
-    mark_u95_deg : float
-        How surely the mark was brought under the pointer.
 
     Raises
     ------
@@ -79,7 +77,7 @@ def mark_error(
             f"A rim of {rim_mm:g} mm cannot be; measure its diameter, {_LEAST_RIM_MM:g} to {_MOST_RIM_MM:g} mm.",
         )
     late = (mark_deg - tdc_deg + 180.0) % 360.0 - 180.0
-    u95 = math.hypot(mark_u95_deg, tdc_u95_deg)
+    u95 = math.hypot(_MARK_U95_DEG, tdc_u95_deg)
     to_mm = rim_along_mm(1.0, rim_mm)
     return MarkError(Figure(late, u95), Figure(late * to_mm, u95 * to_mm))
 

@@ -90,15 +90,13 @@ def full_lift_of(valve: Valve, crank_deg: float, firing_offset_deg: float = 0.0)
     return after if valve == "inlet" else nearest(-after)
 
 
-def events_on_crank(
-    valve: Valve, opens_deg: float, closes_deg: float, firing_offset_deg: float = 0.0
-) -> tuple[float, float]:
+def events_on_crank(valve: Valve, opens_deg: float, closes_deg: float) -> tuple[float, float]:
     """Return where on the crank (0..720) a card's opening and closing lie."""
     if valve == "inlet":
         opens, closes = -opens_deg, 180 + closes_deg
     else:
         opens, closes = -180 - opens_deg, closes_deg
-    return (opens + firing_offset_deg) % CYCLE_DEG, (closes + firing_offset_deg) % CYCLE_DEG
+    return opens % CYCLE_DEG, closes % CYCLE_DEG
 
 
 def error_of(measured_crank_deg: float, card_crank_deg: float) -> float:

@@ -69,11 +69,6 @@ class Outlook:
     lag_u_s: float
     stays_most: str = ""
 
-    @property
-    def floor_u95_deg(self) -> float:
-        """What would be left after any number of turns."""
-        return 2.0 * self.stays_u_deg
-
     def u95_after(self, turns: float, speed_deg_s: float | None = None) -> float:
         """Tell the expanded uncertainty after so many turns more, at this speed or another.
 

@@ -39,7 +39,6 @@ class StoredLift:
         self._lift = PchipInterpolator(deg, lift)
         self._slope = self._lift.derivative()
         self._knots, self._u = deg, u
-        self.full_lift_mm = float(np.max(lift))
         self.nose_deg = float(deg[int(np.argmax(lift))] % CYCLE_DEG)
 
     @classmethod

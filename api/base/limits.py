@@ -59,10 +59,8 @@ class TriesOfMany:
         In the same stretch of time.
     """
 
-    def __init__(
-        self, most: int, most_of_all: int, within_s: float, most_callers: int = MOST_CALLERS
-    ) -> None:
-        self._most, self._within_s, self._most_callers = most, within_s, most_callers
+    def __init__(self, most: int, most_of_all: int, within_s: float) -> None:
+        self._most, self._within_s = most, within_s
         self._all = Tries(most_of_all, within_s)
         self._own: OrderedDict[str, Tries] = OrderedDict()
 
@@ -70,7 +68,7 @@ class TriesOfMany:
         """Count one try; 0 if it may be made, else the seconds until the next may."""
         own = self._own.pop(caller, None) or Tries(self._most, self._within_s)
         self._own[caller] = own
-        if len(self._own) > self._most_callers:
+        if len(self._own) > MOST_CALLERS:
             self._own.popitem(last=False)
         wait_s = own.wait_s(now_s)
         return wait_s if wait_s or is_here else self._all.wait_s(now_s)

@@ -12,7 +12,6 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -87,8 +86,8 @@ def password_of(named: BrokerOfHouse) -> str | None:
 class Broker:
     """Tells live numbers to one broker; no method waits for the network, and none raises."""
 
-    def __init__(self, named: BrokerOfHouse, *, clock_s: Callable[[], float] = time.monotonic) -> None:
-        self._named, self._clock_s = named, clock_s
+    def __init__(self, named: BrokerOfHouse) -> None:
+        self._named = named
         self._client: Client | None = None
         self._state, self._sentence = "calling", f"The broker at {named.address} is being called."
         self._connected = self._connected_anew = False
@@ -129,7 +128,7 @@ class Broker:
 
     def tell(self, numbers: LiveNumbers) -> None:
         """Send what has changed since it was last sent; nothing, while the broker is away or behind."""
-        client, now_s = self._client, self._clock_s()
+        client, now_s = self._client, time.monotonic()
         if client is None or not self._connected:
             return
         if self._connected_anew:
@@ -199,14 +198,14 @@ class Broker:
                 f"The broker at {self._named.address} lets this bench not in: {_plain(reason)}; {MEASURES_ON}",
             )
             return
-        self._connected_at_s = self._clock_s()
+        self._connected_at_s = time.monotonic()
         self._connected = self._connected_anew = True
 
     def _on_disconnect(self, client: Client, _data: Any, _flags: Any, _reason: Any, _more: Any) -> None:
         if not self._connected:  # it was never let in, or this is the end
             return
         self._connected = False
-        soon = self._clock_s() - self._connected_at_s < SOON_S
+        soon = time.monotonic() - self._connected_at_s < SOON_S
         self._cut_soon = self._cut_soon + 1 if soon else 0
         if self._cut_soon >= THRICE:
             client.reconnect_delay_set(LONGEST_WAIT_S // 2, LONGEST_WAIT_S)

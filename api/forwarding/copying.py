@@ -35,7 +35,6 @@ AT_ONCE, AT_A_TIME, MOST_BYTES = 4000, 500, 32 << 20
 NOTE = "copy.json"
 OURS = "benches"
 """Folder of the copies; what is in it is ours to throw away."""
-FOREVER = 2**63 - 1
 ONLY_LOOKED_AT = (
     "This is the archive's copy of the bench {bench}, to look at only; change things at that bench."
 )

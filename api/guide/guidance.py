@@ -294,17 +294,17 @@ def token_of(context: GuideContext) -> str:
 
 BACK_MOST_DEG = 40.0
 """Further behind than this it is come to forward, as the sentence says: back and forward again is no shorter."""
+SLACK_DEG = 8.0
 
 
 class TakeUp:
     """Follows the crank and tells whether the slack is taken up forwards (a play operator).
 
-    The cam's sprocket stands between the crank and `slack_deg` ahead of it; it is driven forwards when the
+    The cam's sprocket stands between the crank and `SLACK_DEG` ahead of it; it is driven forwards when the
     crank has caught up with it.
     """
 
-    def __init__(self, slack_deg: float = 8.0) -> None:
-        self._slack_deg = slack_deg
+    def __init__(self) -> None:
         self._sprocket: float | None = None
         self._since_ns = 0
         self._mark: float | None = None
@@ -313,8 +313,8 @@ class TakeUp:
 
     def take(self, t_ns: int, crank_deg: float) -> None:
         """Take one reading of the crank."""
-        sprocket = crank_deg + self._slack_deg if self._sprocket is None else self._sprocket
-        self._sprocket = min(max(sprocket, crank_deg), crank_deg + self._slack_deg)
+        sprocket = crank_deg + SLACK_DEG if self._sprocket is None else self._sprocket
+        self._sprocket = min(max(sprocket, crank_deg), crank_deg + SLACK_DEG)
         self.deg = crank_deg
         self._count(t_ns, crank_deg)
 

@@ -110,9 +110,9 @@ class Builder:
         self.log.append(f"{guide['step']}: {guide['sentence']} [{guide['button']}]")
         self._command("/builder", {"say": f"{guide['step']}: {guide['sentence']}"[:400]})
 
-    def guide_with_a_button(self, longest_s: float = BUTTON_WITHIN_S) -> Fields:
+    def guide_with_a_button(self) -> Fields:
         """Wait until the guide's button does something."""
-        latest_s = time.monotonic() + longest_s
+        latest_s = time.monotonic() + BUTTON_WITHIN_S
         while not (guide := self.guide())["action"]:
             if time.monotonic() > latest_s:
                 raise BuilderGaveUp(f"{guide['step']}: {guide['sentence']} There is nothing to press.")
@@ -189,13 +189,13 @@ class Builder:
         """Finish a measurement."""
         self.press()
 
-    def tdc(self, onto: str = "piston_1", top_deg: float = 0.0) -> None:
-        """Rock the crank over the top of a piston, which stands so far after cylinder 1's."""
-        self.touch(onto)
+    def tdc(self) -> None:
+        """Rock the crank over the top of cylinder 1's piston."""
+        self.touch("piston_1")
         self.press()
         self.hand(
             {"do": "hold", "seconds": 0.4},
-            {"do": "rock", "crank_deg": top_deg, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
+            {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, "speed_deg_s": 80},
             {"do": "hold", "seconds": 0.4},
         )
         self.press_for_a_number()

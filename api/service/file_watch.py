@@ -17,7 +17,7 @@ LARGEST_AT_A_LOOK = 128 << 20
 """Readings beyond this are looked at by `check` and `backup` alone: a look would take the disk from the recorder."""
 
 
-async def watch_files(data_dir: Path, tell: Callable[[str], None], every_s: float = EVERY_S) -> None:
+async def watch_files(data_dir: Path, tell: Callable[[str], None]) -> None:
     """Look now and then, and tell in a sentence what is damaged, or nothing where all is whole."""
     before = ""
     while True:
@@ -26,7 +26,7 @@ async def watch_files(data_dir: Path, tell: Callable[[str], None], every_s: floa
             log.warning("%s", found or "the shop's files are whole again")
         before = found
         tell(found)
-        await asyncio.sleep(every_s)
+        await asyncio.sleep(EVERY_S)
 
 
 def _with_advice(sentence: str) -> str:

@@ -10,30 +10,17 @@ LINE_EVERY_S = 10.0
 
 
 class LimitedLog:
-    """Logs at most one line a subject in `every_s` seconds.
+    """Logs at most one line a subject in ten seconds of `clock`."""
 
-    Parameters
-    ----------
-    log : logging.Logger
-    every_s : float
-    clock : callable
-        Seconds, monotonic.
-    """
-
-    def __init__(
-        self,
-        log: logging.Logger,
-        every_s: float = LINE_EVERY_S,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self._log, self._every_s, self._clock = log, every_s, clock
+    def __init__(self, log: logging.Logger, clock: Callable[[], float] = time.monotonic) -> None:
+        self._log, self._clock = log, clock
         self._told_s: dict[str, float] = {}
         self._left_out: dict[str, int] = {}
 
     def warning(self, subject: str, sentence: str) -> bool:
         """Log a sentence, unless this subject had one just now; tells whether it was logged."""
         now_s = self._clock()
-        if now_s - self._told_s.get(subject, -1e9) < self._every_s:
+        if now_s - self._told_s.get(subject, -1e9) < LINE_EVERY_S:
             self._left_out[subject] = self._left_out.get(subject, 0) + 1
             self._log.debug("%s", sentence)
             return False

@@ -12,15 +12,14 @@ class BackOff:
     The longest is short because people stand and wait for a cable that they have just plugged in.
     """
 
-    def __init__(self, first_s: float = FIRST_PAUSE_S, longest_s: float = LONGEST_PAUSE_S) -> None:
-        self._first_s, self._longest_s = first_s, longest_s
-        self._next_s = first_s
+    def __init__(self) -> None:
+        self._next_s = FIRST_PAUSE_S
 
     def next_pause_s(self) -> float:
         """The pause before the next try."""
-        pause, self._next_s = self._next_s, min(2 * self._next_s, self._longest_s)
+        pause, self._next_s = self._next_s, min(2 * self._next_s, LONGEST_PAUSE_S)
         return pause
 
     def succeeded(self) -> None:
         """A try worked: the next failure is tried again soon."""
-        self._next_s = self._first_s
+        self._next_s = FIRST_PAUSE_S

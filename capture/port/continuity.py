@@ -288,14 +288,11 @@ class GaugeContinuity(Continuity):
     ----------
     unit : str
         ``mm`` or ``in``.
-    confirming : int
-        Lines in a row that prove another number of decimals.
     """
 
-    def __init__(self, unit: str, confirming: int = CONFIRMING_LINES) -> None:
+    def __init__(self, unit: str) -> None:
         super().__init__()
         self._spike_units = SPIKE_MM / (MM_PER_INCH if unit == "in" else 1.0)
-        self._confirming = confirming
         self._decimals: int | None = None
         self._last: int | None = None
         self._held: tuple[int, int] | None = None
@@ -326,7 +323,7 @@ class GaugeContinuity(Continuity):
             self.implausible += len(self._other)
             self._other = []
         self._other.append((frame, t_ns))
-        if len(self._other) < self._confirming:
+        if len(self._other) < CONFIRMING_LINES:
             return []
         self.implausible += self._held is not None
         other, self._other, self._held = self._other, [], None

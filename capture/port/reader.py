@@ -56,9 +56,6 @@ class PortReader:
         bus: Bus,
         devices: KnownDevices,
         on_device: Callable[[str, str], None] = lambda channel, identity: None,
-        *,
-        sleep: Callable[[float], object] | None = None,
-        clock_ns: Callable[[], int] = wire_now_ns,
     ) -> None:
         instruments = instruments if isinstance(instruments, Sequence) else (instruments,)
         self.instrument = instrument = instruments[0]
@@ -67,14 +64,12 @@ class PortReader:
         self.intake, self.status = self.channels.intakes[0], self.channels.statuses[0]
         self._bus, self._devices, self._on_device = bus, devices, on_device
         self._stop = threading.Event()
-        self._sleep = sleep or self._stop.wait
-        self._clock_ns = clock_ns
         self._progress = PortProgress(instrument.port)
         self._back_off = BackOff()
         self._log = LimitedLog(log)
         self._asker = _asker(instrument)
         self._reason = "start"
-        self._created_ns = clock_ns()
+        self._created_ns = wire_now_ns()
         self._thread: threading.Thread | None = None
         self._port: Port | None = None
         self._read_ns = 0
@@ -145,10 +140,10 @@ class PortReader:
             finally:
                 self._port = None
                 self._progress.end()
-                self.channels.finish(self._clock_ns())
+                self.channels.finish(wire_now_ns())
 
     def _opened(self, port: Port) -> None:
-        now_ns = self._clock_ns()
+        now_ns = wire_now_ns()
         self._port, self._read_ns, self._awake_ns = port, now_ns, time.monotonic_ns()
         self._heard_ns = 0
         self._progress.begin()
@@ -169,7 +164,7 @@ class PortReader:
                 self._tell("device_in_doubt", sentence)
             self.channels.closed(ChannelState.IN_DOUBT, sentence)
         else:
-            self.channels.opened(self._clock_ns())
+            self.channels.opened(wire_now_ns())
             for name in self.channels.names:
                 self._on_device(name, port.identity)
         self.channels.hold(in_doubt=bool(sentence))
@@ -178,7 +173,7 @@ class PortReader:
         checked_ns = time.monotonic_ns()
         while not self._stop.is_set():
             chunk = port.read(self._patience_s())
-            now_ns, awake_ns = self._clock_ns(), time.monotonic_ns()
+            now_ns, awake_ns = wire_now_ns(), time.monotonic_ns()
             late = min(now_ns - self._read_ns, awake_ns - self._awake_ns) > HELD_UP_NS
             self._read_ns, self._awake_ns = now_ns, awake_ns
             self.status.beat_ns = awake_ns
@@ -197,7 +192,7 @@ class PortReader:
     def _take_the_last(self, port: Port) -> None:
         """Told to stop: what has already arrived still counts."""
         if not self._asker and port.waiting():
-            self.channels.take(port.read(0.0), self._clock_ns())
+            self.channels.take(port.read(0.0), wire_now_ns())
 
     def _patience_s(self) -> float:
         if not self._asker:
@@ -217,7 +212,7 @@ class PortReader:
         self._tell("held_up", f"{self.name}: capture was held up; readings of that time are marked late")
         while port.waiting() and not self._stop.is_set():
             chunk = port.read(0.0)
-            self._read_ns, self._awake_ns = self._clock_ns(), time.monotonic_ns()
+            self._read_ns, self._awake_ns = wire_now_ns(), time.monotonic_ns()
             self.channels.take(chunk, self._read_ns, late=True)
             self._progress.taken(len(chunk))
 
@@ -235,7 +230,7 @@ class PortReader:
         self._progress.asks_at(asker.due_ns)
 
     def _ask(self, port: Port, asker: Asker) -> None:
-        if not asker.wants_to_ask(self._clock_ns()):
+        if not asker.wants_to_ask(wire_now_ns()):
             self.status.mute = asker.mute
             return
         if asker.unanswered:
@@ -244,7 +239,7 @@ class PortReader:
         if not port.write(request):
             raise PortLost(f"port {port.name} takes no bytes; is the gauge on?")
         self._progress.asked(len(request))
-        asker.asked(self._clock_ns())
+        asker.asked(wire_now_ns())
 
     def _check(self, port: Port, now_ns: int) -> None:
         """Twice a second: list rejects, follow a name that moved, look whether a person has decided."""
@@ -278,10 +273,10 @@ class PortReader:
 
     def _wait(self, seconds: float) -> None:
         self.status.beat_ns = time.monotonic_ns()
-        self._sleep(seconds)
+        self._stop.wait(seconds)
 
     def _tell(self, code: str, sentence: str) -> None:
-        self._bus.event(Event(self._clock_ns(), self.name, code, sentence))
+        self._bus.event(Event(wire_now_ns(), self.name, code, sentence))
 
 
 def _asker(instrument: CrankInstrument | GaugeInstrument) -> Asker | None:

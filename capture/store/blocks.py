@@ -99,17 +99,12 @@ def _planes(numbers: Iterable[int]) -> bytes:
 class BlockBuilder:
     """Gathers the readings of one channel into blocks.
 
-    Parameters
-    ----------
-    channel : Channel
-    hold_ns : int or None
-        How long a standing value is kept in full; by default nothing for the crank, 5 s for a gauge.
+    A standing value is kept in full for 5 s of a gauge, not at all of the crank.
     """
 
-    def __init__(self, channel: Channel, hold_ns: int | None = None) -> None:
+    def __init__(self, channel: Channel) -> None:
         self.channel = channel
-        default = 0 if channel.quantity == "crank" else GAUGE_HOLD_NS
-        self._hold_ns = default if hold_ns is None else hold_ns
+        self._hold_ns = 0 if channel.quantity == "crank" else GAUGE_HOLD_NS
         self._block: Block | None = None
         self._open = False
         self._run_start_ns = 0

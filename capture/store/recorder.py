@@ -74,9 +74,8 @@ class Recorder:
         limits: RecorderLimits = USUAL_LIMITS,
         on_saved: Callable[[dict[str, int]], None] = lambda saved: None,
         on_event: Callable[[Event], None] = lambda event: None,
-        clock_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        self._writer, self._limits, self._clock_ns = writer, limits, clock_ns
+        self._writer, self._limits = writer, limits
         self._on_saved, self._on_event = on_saved, on_event
         self._wake = threading.Condition()
         self._queue: deque[Readings] = deque()
@@ -96,13 +95,13 @@ class Recorder:
         self._stop = False
         self._thread: threading.Thread | None = None
         self._limited_log = LimitedLog(log)
-        self.beat_ns = clock_ns()
+        self.beat_ns = time.monotonic_ns()
 
     # --- what others call ---------------------------------------------------------------------------
 
     def start(self) -> None:
         """Start the thread, or start it again after it died; nothing that was heard is lost."""
-        self.beat_ns = self._clock_ns()
+        self.beat_ns = time.monotonic_ns()
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
 
@@ -155,7 +154,7 @@ class Recorder:
     @property
     def hung(self) -> bool:
         """Whether the thread has given no sign of life for too long."""
-        return self._clock_ns() - self.beat_ns > self._limits.hung_after_s * 1e9
+        return time.monotonic_ns() - self.beat_ns > self._limits.hung_after_s * 1e9
 
     def health(self) -> dict[str, Any]:
         """State, queued, unsaved_s and a sentence."""
@@ -183,7 +182,7 @@ class Recorder:
                 self._wait()
                 stopping = self._stop
                 self._drain()
-                if stopping or self._flushes or self._clock_ns() >= self._commit_due_ns:
+                if stopping or self._flushes or time.monotonic_ns() >= self._commit_due_ns:
                     self._commit()
                 if stopping:
                     return
@@ -194,7 +193,7 @@ class Recorder:
         with self._wake:
             if not (self._stop or self._flushes):
                 self._wake.wait(0.1)
-        self.beat_ns = self._clock_ns()
+        self.beat_ns = time.monotonic_ns()
 
     def _drain(self) -> None:
         while self._queue:
@@ -227,7 +226,7 @@ class Recorder:
         flushes, self._flushes = self._flushes, []
         stored = self._write_all()
         pause_s = self._limits.commit_every_s if stored else self._limits.retry_every_s
-        self._commit_due_ns = self._clock_ns() + round(pause_s * 1e9)
+        self._commit_due_ns = time.monotonic_ns() + round(pause_s * 1e9)
         for done in flushes:
             done(stored)
 
@@ -242,7 +241,7 @@ class Recorder:
                 self._put_back(others)
                 self._in_trouble(error)
                 return False
-            self.beat_ns = self._clock_ns()
+            self.beat_ns = time.monotonic_ns()
             self._note_saved(others.blocks)
         self._out_of_trouble()
         self._look_at_wal()
@@ -333,7 +332,7 @@ class Recorder:
                 f"memory is full and {lines} readings could not be kept; {self._trouble_sentence}",
             )
         if self.hung:
-            since_s = (self._clock_ns() - self.beat_ns) / 1e9
+            since_s = (time.monotonic_ns() - self.beat_ns) / 1e9
             return "hung", f"nothing has been stored for {since_s:.0f} s: the disk does not answer; check it"
         if self._trouble:
             return self._trouble, self._trouble_sentence

@@ -116,11 +116,11 @@ class StreamWriter:
         for block, row_id in zip(batch.blocks, row_ids, strict=True):
             block.row_id = row_id
 
-    def end_run(self, mono_ns: int, wall_ns: int, ending: str = "stopped") -> None:
+    def end_run(self, mono_ns: int, wall_ns: int) -> None:
         """Mark the run as ended in good order."""
         self._connection.execute(
-            "UPDATE runs SET ended_mono_ns = ?, ended_wall_ns = ?, ending = ? WHERE id = ?",
-            (mono_ns, wall_ns, ending, self.run_id),
+            "UPDATE runs SET ended_mono_ns = ?, ended_wall_ns = ?, ending = 'stopped' WHERE id = ?",
+            (mono_ns, wall_ns, self.run_id),
         )
 
     def devices_of_last_run(self) -> dict[str, str]:

@@ -186,20 +186,6 @@ class WrongClearance(Fault):
 
 
 @dataclass
-class WornLobe(Fault):
-    """A lobe worn by `by_mm` at its nose."""
-
-    by_mm: float | None = None
-    name = "worn_lobe"
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Wear the lobe under the gauge."""
-        valve = _lobe_name(setup)
-        worn = replace(setup.engine.valve(valve).lobe, worn_mm=self.by_mm or rng.uniform(0.2, 0.8))
-        return replace(setup, engine=setup.engine.with_valve(valve, lobe=worn))
-
-
-@dataclass
 class PulleyMoved(Fault):
     """The pulley holds the cam `by_deg` crank degrees later than it did: moved, slipped, or a tooth out."""
 

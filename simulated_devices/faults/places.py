@@ -25,13 +25,13 @@ def share_of_dwell(setup: Setup) -> Floats:
     return np.asarray(np.maximum(1.0 + rise / 12.0, 0.0))
 
 
-def moment_in_dwell(setup: Setup, rng: np.random.Generator, least: float = 0.3, most: float = 1.0) -> float:
+def moment_in_dwell(setup: Setup, rng: np.random.Generator, least: float = 0.3) -> float:
     """A random moment of the course at which the target is that deep in its dwell, first and last left out.
 
     The first and last tenth of such moments are left out, so that there is something before and after.
     """
     share = share_of_dwell(setup)
-    knots = np.flatnonzero((share >= least) & (share <= most))
+    knots = np.flatnonzero((share >= least) & (share <= 1.0))
     if knots.size == 0:
         return float(setup.motion.time_s[0] + setup.motion.duration_s * rng.uniform(0.3, 0.7))
     # By time, not by knots: a pause is two knots.

@@ -95,11 +95,6 @@ class LiveHand:
         angle = self.angle_deg + speed * (time - time**2 / (2.0 * STOPS_WITHIN_S))
         self.play(Motion(time, angle), "stopping")
 
-    def builder(self, speed_deg_s: float | None = None, wander: float | None = None) -> Hand:
+    def builder(self) -> Hand:
         """A builder of a course that starts here."""
-        manner = Manner(
-            speed_deg_s if speed_deg_s is not None else self.manner.speed_deg_s,
-            wander if wander is not None else self.manner.wander,
-            self.manner.ease_s,
-        )
-        return Hand(self.angle_deg, manner, self._rng)
+        return Hand(self.angle_deg, self.manner, self._rng)

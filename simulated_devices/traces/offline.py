@@ -155,10 +155,6 @@ class Truth:
         """Overlap TDC of cylinder 1 in 0 to 720."""
         return self.zero_deg % 720.0
 
-    def piston_tdc_deg(self, cylinder: int) -> float:
-        """True TDC of any cylinder in 0 to 360."""
-        return (self.zero_deg + self.engine.overlap_tdc_deg[cylinder]) % 360.0
-
     def lobe(self, valve: str, less_deg: float = 0.0) -> LobeTruth:
         """Truth of a valve in the trace's degrees less `less_deg` (give `overlap_tdc_deg` for ATDC)."""
         return self.engine.truth_of(valve, self.zero_deg - less_deg)

@@ -89,7 +89,7 @@ def random_profile(rng: Rng, lift_mm: float, opening_deg: float, closing_deg: fl
     return TangentProfile(lift_mm, opening_deg, closing_deg, base, rng.uniform(7.0, 14.0))
 
 
-def random_valve(rng: Rng, nose_deg: float, family: str | None = None, unlike: bool = True) -> Valve:
+def random_valve(rng: Rng, nose_deg: float, family: str | None = None) -> Valve:
     """A valve with lift 5 to 14 mm, duration 240 to 310 crank degrees, unlike flanks, clearance to 0.5 mm."""
     family = family or str(rng.choice(FAMILIES))
     ratio = float(rng.choice([1.0, 1.0, rng.uniform(1.2, 1.7)]))
@@ -98,7 +98,7 @@ def random_valve(rng: Rng, nose_deg: float, family: str | None = None, unlike: b
     lift = rng.uniform(5.0, 14.0)
     half = rng.uniform(240.0, 310.0) / 4.0
     # At most 30 crank degrees between the flanks, as 15 cam degrees.
-    apart = rng.uniform(-15.0, 15.0) * (rng.random() < 0.7) if unlike else 0.0
+    apart = rng.uniform(-15.0, 15.0) * (rng.random() < 0.7)
     profile = random_profile(rng, lift / ratio, half - apart / 2.0, half + apart / 2.0, family)
     opening, closing = (Ramp(length, length * rng.uniform(0.6, 0.9)) for length in rng.uniform(12.0, 24.0, 2))
     drift = rng.uniform(-0.004, 0.004) if ratio != 1.0 else 0.0
@@ -149,9 +149,9 @@ def random_gauge(rng: Rng, rates_hz: tuple[float, float] = (5.0, 50.0)) -> DialI
     )
 
 
-def random_manner(rng: Rng, speed_deg_s: float | None = None) -> Manner:
+def random_manner(rng: Rng) -> Manner:
     """5 to 90 deg/s, wandering by up to 35 %."""
-    speed = speed_deg_s if speed_deg_s is not None else float(np.exp(rng.uniform(*np.log((5.0, 90.0)))))
+    speed = float(np.exp(rng.uniform(*np.log((5.0, 90.0)))))
     return Manner(speed, float(rng.choice([0.0, rng.uniform(0.0, 0.35)])), rng.uniform(0.1, 0.5))
 
 
@@ -247,12 +247,10 @@ def _slow_enough(manner: Manner, gauge: DialIndicator) -> Manner:
     return Manner(min(manner.speed_deg_s, 3.0 * gauge.rate_hz), manner.wander, manner.ease_s)
 
 
-def random_lobe(
-    rng: Rng, pattern: str | None = None, family: str | None = None, faults: Sequence[Fault] = ()
-) -> Bench:
+def random_lobe(rng: Rng, pattern: str | None = None, faults: Sequence[Fault] = ()) -> Bench:
     """A trace with the gauge on a valve of cylinder 1."""
     pattern = pattern or str(rng.choice(LOBE_PATTERNS))
-    family = family or str(rng.choice(FAMILIES))
+    family = str(rng.choice(FAMILIES))
     engine, gauge = random_engine(rng, family), random_gauge(rng)
     valve = "inlet_1" if rng.random() < 0.5 else "exhaust_1"
     truth = engine.truth_of(valve)
