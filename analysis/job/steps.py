@@ -132,7 +132,8 @@ def plan(job: Job) -> tuple[Step, ...]:
     torqued = tuple(f"torqued.{cam.name}" for cam in cams)
     if len(cams) > 1:
         steps += [_again(job, cam, torqued) for cam in cams]
-    steps += [_cylinder(job, name, torqued) for name in _other_cylinders(job)]
+    others = (name for name in job.cylinders_wanted if name != job.engine.reference)
+    steps += [_cylinder(job, name, torqued) for name in others]
     steps += _closing(job, tuple(step.id for step in steps), torqued)
     return tuple(steps)
 
@@ -343,10 +344,6 @@ def _again(job: Job, cam: Cam, needs: tuple[str, ...]) -> Step:
         "",
         job.engine.reference_lobes(cam),
     )
-
-
-def _other_cylinders(job: Job) -> tuple[str, ...]:
-    return tuple(name for name in job.cylinders_wanted if name != job.engine.reference)
 
 
 def _cylinder(job: Job, cylinder: str, needs: tuple[str, ...]) -> Step:

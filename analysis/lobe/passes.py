@@ -24,7 +24,7 @@ class PassFit:
     ----------
     shift_deg, shift_u_deg
         How much later this pass is than the joint curve; `None` where it does not see both flanks.
-    offset_mm
+    offset_mm, offset_u_mm
         How much higher it reads.
     readings : ndarray of int
         Indices of its readings among the forward readings.
@@ -36,6 +36,7 @@ class PassFit:
     shift_deg: float | None
     shift_u_deg: float | None
     offset_mm: float | None
+    offset_u_mm: float | None
     readings: Ints
 
 
@@ -61,11 +62,11 @@ def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
     design = np.column_stack([-slope, np.ones_like(slope)])
     normal = (design * weight[:, None]).T @ design
     if not _both_flanks(slope, weight):
-        return PassFit(start, end, speed, None, None, None, group)
+        return PassFit(start, end, speed, None, None, None, None, group)
     inverse = np.linalg.inv(normal)
     shift, offset = inverse @ (design * weight[:, None]).T @ residual
-    u_shift = np.sqrt(inverse[0, 0])
-    return PassFit(start, end, speed, float(shift), float(u_shift), float(offset), group)
+    u_shift, u_offset = np.sqrt(np.diag(inverse))
+    return PassFit(start, end, speed, float(shift), float(u_shift), float(offset), float(u_offset), group)
 
 
 def _both_flanks(slope: Floats, weight: Floats) -> bool:

@@ -15,21 +15,19 @@ from analysis.timing.angles import (
 )
 from analysis.timing.bank_tdc import SAME_ENGINE_DEG, bank_of, banks_off_deg, told_from_own_tdc
 from analysis.timing.by_hand import HandPair, HandTools, lobe_by_hand, tdc_by_hand
+from analysis.timing.card import CamCard, LobeCard, Valve
 from analysis.timing.comparison import SAME_LIFT_MM, CamError, cam_error, expected_crank_deg, lobe_error
 from analysis.timing.engine import (
     CYCLE_DEG,
     Adjuster,
     Cam,
-    CamCard,
     Crown,
     Engine,
     Job,
     Lobe,
-    LobeCard,
     PlungerOn,
     Side,
     Turn,
-    Valve,
     cam_words,
 )
 from analysis.timing.facts import (

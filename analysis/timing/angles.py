@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analysis.timing.engine import CYCLE_DEG, Valve
+from analysis.timing.card import Valve
+from analysis.timing.engine import CYCLE_DEG
 
 HALF_CYCLE_DEG = CYCLE_DEG / 2
 

@@ -14,7 +14,8 @@ from statistics import fmean, pvariance
 
 from analysis.base import STRICT, Refusal
 from analysis.timing.angles import crank_angle_of, nearest
-from analysis.timing.engine import CYCLE_DEG, Valve
+from analysis.timing.card import Valve
+from analysis.timing.engine import CYCLE_DEG
 from analysis.timing.facts import DropCentre, Event, LobeMeasured, TdcMeasured
 
 DISC_DIVISION_DEG = 1.0

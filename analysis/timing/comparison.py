@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from math import hypot
 
 from analysis.timing.angles import crank_angle_of, error_of, events_on_crank, full_lift_of, full_lifts_of
-from analysis.timing.engine import Cam, Job, Lobe, LobeCard, Valve, Way, cam_words
+from analysis.timing.card import LobeCard, Valve, Way
+from analysis.timing.engine import Cam, Job, Lobe, cam_words
 from analysis.timing.facts import Event, LobeMeasured
 from analysis.timing.verdict import NotComparable, Verdict, judge
 

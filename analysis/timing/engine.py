@@ -1,4 +1,4 @@
-"""The engine, its cams, the card and the job: frozen facts, JSON-able through `analysis.plain`.
+"""The engine, its cams and the job: frozen facts, JSON-able through `analysis.plain`.
 
 Angles are crank degrees unless the name says ``cam_deg``; lengths are mm. Crank angle 0 is true TDC of the
 reference cylinder on its overlap stroke, range 0 to 720, growing in the running direction.
@@ -10,10 +10,10 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from analysis.base import STRICT, EntryError
+from analysis.timing.card import CamCard, Valve
 
 CYCLE_DEG = 720.0
 
-Valve = Literal["inlet", "exhaust"]
 Turn = Literal["clockwise", "anticlockwise"]
 Side = Literal["timing end", "flywheel end"]
 Crown = Literal["unknown", "pocket", "flat"]
@@ -30,16 +30,6 @@ PlungerOn = Literal["", "flat", "point", "follower"]
 ball), or nobody has said; or, with the head off, the follower or its pushrod, which has the lobe's own lift."""
 
 AdjusterKind = Literal["slots", "holes", "keys", "dowels", "teeth", "none"]
-Way = Literal["full_lift", "equal_lift", "events", "lift_at_tdc", "equal_overlap_lift", "separation"]
-"""How a card's numbers are meant.
-
-full_lift           middle of equal readings near the nose, at a stated drop below full lift
-equal_lift          middle of the equal-lift pair at a check lift above the base circle
-events              opening and closing at a check lift
-lift_at_tdc         valve lift at overlap TDC
-equal_overlap_lift  inlet and exhaust lift alike at overlap TDC
-separation          lobe separation (cam degrees) and advance (crank degrees) of a single cam
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,63 +275,6 @@ class Engine:
 
 
 @dataclass(frozen=True, slots=True)
-class LobeCard:
-    """What a card says of one valve's lobes. Signs as cards have them.
-
-    Attributes
-    ----------
-    full_lift_deg
-        Inlet ATDC, exhaust BTDC.
-    drop_mm
-        Drop below full lift at which the card's `full_lift_deg` is meant (way ``full_lift``).
-    opens_deg, closes_deg
-        Inlet: opens BTDC, closes ABDC. Exhaust: opens BBDC, closes ATDC. Other side of the centre: negative.
-    check_lift_mm
-        Lift at which events or the equal-lift middle are quoted.
-    lift_mm
-        Full lift at `lift_at`; valve lift is lobe lift times `rocker_ratio`, less the clearance.
-    """
-
-    __pydantic_config__ = STRICT
-    full_lift_deg: float | None = None
-    drop_mm: float | None = None
-    opens_deg: float | None = None
-    closes_deg: float | None = None
-    duration_deg: float | None = None
-    check_lift_mm: float | None = None
-    lift_mm: float | None = None
-    lift_at: Literal["valve", "lobe"] = "valve"
-    lift_at_tdc_mm: float | None = None
-    checking_clearance_mm: float | None = None
-    running_clearance_mm: float | None = None
-    rocker_ratio: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class CamCard:
-    """A cam card, kept and reused. `way` says how its numbers are meant.
-
-    `separation_cam_deg` and `advance_deg` (crank degrees: half of exhaust BTDC less inlet ATDC) belong to the
-    way ``separation``.
-    """
-
-    __pydantic_config__ = STRICT
-    name: str
-    way: Way
-    inlet: LobeCard | None = None
-    exhaust: LobeCard | None = None
-    tolerance_deg: float = 1.0
-    separation_cam_deg: float | None = None
-    advance_deg: float | None = None
-    maker: str = ""
-    note: str = ""
-
-    def lobe(self, valve: Valve) -> LobeCard | None:
-        """Return the half of the card for `valve`, `None` where the card does not speak of it."""
-        return self.inlet if valve == "inlet" else self.exhaust
-
-
-@dataclass(frozen=True, slots=True)
 class Job:
     """What binds an engine and a card for a customer.
 
@@ -389,9 +322,8 @@ class Job:
         """The card as the gauge sees it: on a follower its lengths are the lobe's own, without rocker or clearance."""
         if self.lifted == "valve":
             return self.card
-        halves = (_at_the_lobe(half) for half in (self.card.inlet, self.card.exhaust))
-        inlet, exhaust = halves
-        return replace(self.card, inlet=inlet, exhaust=exhaust)
+        inlet, exhaust = self.card.inlet, self.card.exhaust
+        return replace(self.card, inlet=inlet and inlet.at_the_lobe, exhaust=exhaust and exhaust.at_the_lobe)
 
     @property
     def tolerance(self) -> float:
@@ -401,24 +333,3 @@ class Job:
     def shop_least_mm(self, valve: Valve) -> float | None:
         """Return the shop's own least valve-to-piston clearance, `None` where it has none."""
         return self.shop_inlet_to_piston_mm if valve == "inlet" else self.shop_exhaust_to_piston_mm
-
-
-def _at_the_lobe(half: LobeCard | None) -> LobeCard | None:
-    """Return half a card with its lengths at the lobe: valve lift is lobe lift times ratio, less the clearance."""
-    if half is None:
-        return None
-    ratio, clearance = half.rocker_ratio, half.checking_clearance_mm or 0.0
-
-    def lobes(mm: float | None) -> float | None:
-        return mm if mm is None or half.lift_at == "lobe" else (mm + clearance) / ratio
-
-    return replace(
-        half,
-        drop_mm=None if half.drop_mm is None else half.drop_mm / (1.0 if half.lift_at == "lobe" else ratio),
-        check_lift_mm=lobes(half.check_lift_mm),
-        lift_mm=lobes(half.lift_mm),
-        lift_at_tdc_mm=None if half.lift_at_tdc_mm is None else (half.lift_at_tdc_mm + clearance) / ratio,
-        lift_at="valve",
-        checking_clearance_mm=None,
-        rocker_ratio=1.0,
-    )

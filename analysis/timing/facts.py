@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from analysis.base import STRICT, read_plain
-from analysis.timing.engine import Valve
+from analysis.timing.card import Valve
 
 MinimumFrom = Literal["engine maker", "the shop", "common practice"]
 

@@ -12,8 +12,9 @@ from statistics import median
 
 from analysis.base import Warn
 from analysis.timing.angles import error_of
+from analysis.timing.card import Valve
 from analysis.timing.comparison import expected_crank_deg
-from analysis.timing.engine import Engine, Job, Lobe, Valve
+from analysis.timing.engine import Engine, Job, Lobe
 from analysis.timing.facts import Fact, LobeMeasured, Moved, Tightened
 
 ODD_PHASE_DEG = 1.0
