@@ -41,7 +41,6 @@ class Capture:
 
     Parameters
     ----------
-    bench : Bench
     bench_text : str
         The bench file as it was read; kept with the run.
     data_dir : Path

@@ -69,7 +69,6 @@ def settle(
         Gives the model for parameters, shape (p,).
     values, model
         Where to start, and the model there.
-    prior : Prior
     weight : ndarray, shape (m,)
         One over the variance of each reading; settled when a step gains less than 0.001 of the sum.
     within : callable

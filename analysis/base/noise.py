@@ -147,7 +147,6 @@ def crowding(moved_mm: Floats, step_mm: float) -> Floats:
     ----------
     moved_mm : ndarray, shape (m - 1,)
         How far the plunger moved from each reading to the next (by the fitted curve; a sign does not matter).
-    step_mm : float
 
     Returns
     -------

@@ -105,7 +105,6 @@ def survey_lobe(crank_deg: Floats, gauge_mm: Floats, step_mm: float, blur_deg: f
     crank_deg : ndarray, shape (m,)
         Crank angle of each usable reading, rough lag removed.
     gauge_mm : ndarray, shape (m,)
-    step_mm : float
     blur_deg : float
         How far the readings may lie from where they seem, because of the lag: room left at open ends.
 

@@ -36,14 +36,12 @@ class LobeChange:
 
     Attributes
     ----------
-    lobe : Lobe
     before, after : int
         Numbers of the two facts.
     between : str
         What was done to its cam meanwhile: ``nipped`` or ``torqued``, whichever was last; "" for nothing.
     drop_mm : float
         Where both centres were taken, below full lift.
-    difference : Difference
     """
 
     lobe: Lobe
@@ -68,7 +66,6 @@ def lobe_changes(
 
     Parameters
     ----------
-    job : Job
     facts : sequence of Fact
         Those that stand; where the cam was moved on purpose in between, nothing is compared.
     told_from : mapping of int to ToldFrom, optional

@@ -102,7 +102,6 @@ class Knots:
         Variance of each angle at its moment.
     sharing : ndarray, shape (k,)
         How many neighbours have the same error, because counts and lines keep step.
-    rests : Rests
     lines : Lines
         How the encoder speaks.
     jitter_s : float

@@ -94,10 +94,8 @@ class CrankMotion:
     ----------
     lines : Lines
         How the encoder speaks, as found in the readings.
-    clock : Clock
     step_s : float
         Steps of the grid, by the clock.
-    grid : Grid
     speed_grid_deg_s : ndarray
     lost : ndarray, shape (g, 2)
         Start and end of each stretch over which the crank moved unseen.

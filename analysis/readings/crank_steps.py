@@ -22,7 +22,6 @@ def refuse_slip(time_s: Floats, crank_deg: Floats, count_deg: float) -> None:
     ----------
     time_s, crank_deg : ndarray, shape (n,)
         Lines of the encoder, single wild ones left out.
-    count_deg : float
 
     Raises
     ------

@@ -30,7 +30,6 @@ def refuse_steps(
 
     Parameters
     ----------
-    motion : CrankMotion
     time_s, gauge_mm : ndarray, shape (m,)
     step_mm : float
         Step of the gauge.

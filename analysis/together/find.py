@@ -60,11 +60,9 @@ class GaugeOn:
 
     Attributes
     ----------
-    name : str
     valve : {"inlet", "exhaust"} or None
         The kind of valve whose lobe it follows; `None`: it stands on the piston.
     time_s, reading_mm : ndarray, shape (m,)
-    facts : GaugeFacts
     """
 
     name: str
@@ -80,7 +78,6 @@ class TogetherSettings:
 
     Attributes
     ----------
-    tdc : TdcSettings
     lobe : LobeSettings
         Its `tdc_deg` and `tdc_u_deg` are not used.
     unlike_u_s : float or None
@@ -160,12 +157,6 @@ def find_together(
         As in `Streams`; turned forward over TDC, the noses and TDC again.
     gauges : sequence of GaugeOn
         One on the piston, the others on valves of the same cylinder, on one clock with the crank.
-    settings : TogetherSettings
-
-    Returns
-    -------
-    TogetherResult
-
     Raises
     ------
     Refusal

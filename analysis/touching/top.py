@@ -54,7 +54,6 @@ def find_top(streams: Streams, lag_s: float | None, noise_mm: float) -> Top | No
 
     Parameters
     ----------
-    streams : Streams
     lag_s : float or None
         The gauge's lag, where it is known.
     noise_mm : float

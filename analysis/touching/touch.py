@@ -107,10 +107,6 @@ def recognise(streams: Streams, gauge: GaugeFacts | None = None, zero: KnownZero
     gauge : GaugeFacts, optional
         Its lag and its step where they are known.
     zero : KnownZero, optional
-
-    Returns
-    -------
-    Touch
     """
     facts, known = gauge or GaugeFacts(), zero or KnownZero()
     turned = float(np.ptp(streams.crank_deg)) if streams.crank_deg.size else 0.0

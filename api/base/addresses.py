@@ -19,7 +19,6 @@ def shop_addresses(host: str, port: int, local_name: str = "") -> list[str]:
     ----------
     host : str
         What the service listens on.
-    port : int
     local_name : str
         The name under ``.local`` that was announced; empty where none was.
     """

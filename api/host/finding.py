@@ -31,7 +31,6 @@ def announced(host: str, port: int) -> Iterator[str]:
     ----------
     host : str
         What the service listens on; what only this machine can reach is not announced.
-    port : int
 
     Yields
     ------

@@ -30,10 +30,8 @@ class Heard:
 
     Attributes
     ----------
-    name : str
     frame, framing : str
         Empty where nothing could be recognised.
-    baud : int
     first, last : float or None
         First and last value: counts, or the gauge's own unit.
     travel : float

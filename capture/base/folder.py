@@ -20,7 +20,6 @@ class FolderLock:
 
     Parameters
     ----------
-    data_dir : Path
     name : str
         Of the file that is locked: by default the one that a capture process holds.
 

@@ -89,8 +89,6 @@ class Readings:
 
     Attributes
     ----------
-    channel : Channel
-    segment : Segment
     first : int
         Sequence number of the first reading; counts every accepted reading of the channel in the run.
     t_ns : tuple of int
@@ -117,7 +115,6 @@ class Gap:
 
     Attributes
     ----------
-    channel : str
     reason : str
         ``closed`` (the port was not open), ``partial`` (a line without its head), ``rejected``,
         ``overflow``, ``implausible``, ``in_doubt`` (the device waits for a person), ``not_kept`` (memory

@@ -219,8 +219,6 @@ class Bench(BaseModel):
     ----------
     crank : CrankInstrument or None
         A bench may be without an encoder for a while; nothing can be measured then.
-    gauge : tuple of GaugeInstrument
-    archive : ArchiveOfBenches or None
     mqtt : BrokerOfHouse or None
         Nothing that capture asks after, both.
     """

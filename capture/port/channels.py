@@ -18,8 +18,6 @@ class PortChannels:
     ----------
     instruments : sequence of CrankInstrument or GaugeInstrument
         All on one port; the first speaks for it.
-    out : Listener
-    beat_ns : int
     """
 
     def __init__(

@@ -105,7 +105,6 @@ class HealthBoard:
 
     Parameters
     ----------
-    statuses : list of ChannelStatus
     out : Listener
         Given an `Event` whenever a channel's state changes.
     """

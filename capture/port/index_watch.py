@@ -11,10 +11,6 @@ class IndexWatch:
     """Expects the index mark at the same place of every turn.
 
     The mark is told with the line after it was passed, so the place is known to within the last step.
-
-    Parameters
-    ----------
-    counts_per_turn : int
     """
 
     def __init__(self, counts_per_turn: int) -> None:

@@ -29,7 +29,6 @@ class Intake:
 
     Parameters
     ----------
-    instrument : CrankInstrument or GaugeInstrument
     out : Listener
         Given readings, gaps and events, in order.
     clock : DeviceClock, optional
@@ -83,7 +82,6 @@ class Intake:
         ----------
         reason : str
             Of the segment that begins.
-        now_ns : int
         closed_ns : int, optional
             Since when nothing was read, where no reading tells.
         """
@@ -112,7 +110,6 @@ class Intake:
 
         Parameters
         ----------
-        chunk : bytes
         read_ns : int
             Monotonic time at which the read returned.
         late : bool

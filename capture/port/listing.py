@@ -41,12 +41,8 @@ class Sniffed:
 
     Attributes
     ----------
-    port : ListedPort
     frame : str
         A frame kind, or empty when nothing could be recognised.
-    baud : int
-    framing : str
-    lines_per_s : float
     sample : str
         The last line, as harmless text.
     sentence : str
@@ -85,7 +81,6 @@ def sniff(port: ListedPort, listen_s: float = LISTEN_S, *, raise_lines: bool = F
 
     Parameters
     ----------
-    port : ListedPort
     listen_s : float
         How long to listen at each speed; a slow gauge needs a second or more.
     raise_lines : bool

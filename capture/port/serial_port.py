@@ -56,36 +56,21 @@ class Port:
         self.close()
 
     def read(self, timeout_s: float = READ_TIMEOUT_S) -> bytes:
-        """Whatever has arrived, at most `CHUNK_BYTES`; empty when nothing came in time.
-
-        Raises
-        ------
-        PortLost
-        """
+        """Whatever has arrived, at most `CHUNK_BYTES`; empty when nothing came in time; raises `PortLost`."""
         try:
             return self._line.read(timeout_s)
         except DEVICE_ERRORS as error:
             raise PortLost(self._gone()) from error
 
     def waiting(self) -> bool:
-        """Whether more has arrived.
-
-        Raises
-        ------
-        PortLost
-        """
+        """Whether more has arrived; raises `PortLost`."""
         try:
             return self._line.waiting()
         except DEVICE_ERRORS as error:
             raise PortLost(self._gone()) from error
 
     def write(self, data: bytes) -> bool:
-        """Send; false when the device did not take it within `WRITE_TIMEOUT_S`.
-
-        Raises
-        ------
-        PortLost
-        """
+        """Send; false when the device did not take it within `WRITE_TIMEOUT_S`; raises `PortLost`."""
         try:
             return self._line.write(data)
         except DEVICE_ERRORS as error:

@@ -59,7 +59,6 @@ class Recorder:
     ----------
     writer : StreamWriter
         With a run begun.
-    channels : list of Channel
     on_saved : callable
         Told, from the recorder's thread, the sequence number stored durably of every channel.
     on_event : callable

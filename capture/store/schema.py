@@ -132,12 +132,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
 
 
 def open_for_reading(path: Path) -> sqlite3.Connection:
-    """Open the store read-only.
-
-    Raises
-    ------
-    StoreNewer, StoreUnusable
-    """
+    """Open the store read-only; raises `StoreNewer` or `StoreUnusable`."""
     if not path.exists():
         raise StoreUnusable(f"{path}: there is no stream store here; start capture with this data folder")
     try:

@@ -44,7 +44,6 @@ class LiveBench:
 
     Parameters
     ----------
-    scenario : Scenario
     links : Path
         Folder for the stable links (``crank`` and the gauges' names) and the journals (``NAME.journal``).
     journals : bool

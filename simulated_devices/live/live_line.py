@@ -34,10 +34,8 @@ class LiveLine(ABC):
         The channel.
     port : JournalledLine
         Opened by `start`, closed by `stop`.
-    world : World
     rng : numpy.random.Generator
         For faults and instruments of this line alone.
-    clock : MachineClock
     """
 
     def __init__(

@@ -73,7 +73,6 @@ class World:
     ----------
     engine : Engine
         As made: its cams' `pulley_deg` is where the pulleys stand at the start.
-    hand : LiveHand
     start_s : float
         Now, on the monotonic clock.
     """

@@ -60,7 +60,6 @@ class Valve:
 
     Attributes
     ----------
-    lobe : Lobe
     nose_deg : float
         Crank degrees (0 to 720) at which the lobe's nose stands under the follower, pulley as made.
     clearance_mm : float
@@ -195,7 +194,6 @@ class Engine:
 
     Attributes
     ----------
-    firing_order : tuple of int
     firing_intervals_deg : tuple of float
         From each in the firing order to the next; none is even.
     rooms : mapping of str to ValveRoom

@@ -16,7 +16,6 @@ class RoundPart:
 
     Attributes
     ----------
-    radius_mm : float
     lobes : tuple of (int, float, float)
         How many times round, height in mm above the mean radius, and where on the part its top stands, degrees.
     off_axis_mm, off_towards_deg : float

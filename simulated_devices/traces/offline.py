@@ -227,15 +227,10 @@ def record(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault] = ())
 
     Parameters
     ----------
-    setup : Setup
     rng : numpy.random.Generator
         Source of all chance: jitter, noise, phases of the clocks, places of faults.
     faults : sequence of Fault
         Applied in order at each stage.
-
-    Returns
-    -------
-    Trace
     """
     for fault in faults:
         setup = fault.on_setup(setup, rng)

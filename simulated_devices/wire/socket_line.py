@@ -21,7 +21,6 @@ class SocketLine(JournalledLine):
 
     Parameters
     ----------
-    tcp_port : int
     journal : Path, optional
         Where accepted lines are written down, appended.
     clock : MachineClock, optional
