@@ -7,7 +7,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.faults.places import first_mounting, moment_in_dwell, share_of_dwell, some_sign
+from simulated_devices.faults.places import (
+    AtAMoment,
+    first_mounting,
+    moment_in_dwell,
+    share_of_dwell,
+    some_sign,
+)
 from simulated_devices.machine import Hand, Manner, Motion
 from simulated_devices.traces import Fault, Setup
 
@@ -17,17 +23,11 @@ Rng = np.random.Generator
 
 
 @dataclass
-class EncoderSlip(Fault):
+class EncoderSlip(AtAMoment):
     """The coupling slips once, by `by_deg`: everything afterwards is shifted."""
 
     by_deg: float | None = None
     name = "encoder_slip"
-    _at_s: float = field(default=0.0, init=False)
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moment."""
-        self._at_s = moment_in_dwell(setup, rng)
-        return setup
 
     def on_crank(self, time_s: Floats, crank_deg: Floats, rng: Rng) -> Floats:
         """Shift what the shaft sees."""
@@ -72,16 +72,10 @@ class WrongCountsPerTurn(Fault):
 
 
 @dataclass
-class StuckCounter(Fault):
+class StuckCounter(AtAMoment):
     """The counter holds one count for a while and then goes on from there."""
 
     name = "stuck_counter"
-    _at_s: float = field(default=0.0, init=False)
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moment."""
-        self._at_s = moment_in_dwell(setup, rng)
-        return setup
 
     def on_counts(self, time_s: Floats, counts: Integers, rng: Rng) -> Integers:
         """Hold, and lose what was turned meanwhile."""
@@ -91,17 +85,16 @@ class StuckCounter(Fault):
 
 
 @dataclass
-class LostCrankLines(Fault):
+class LostCrankLines(AtAMoment):
     """No line of the counter for a while, in the dwell; afterwards the count is right again."""
 
     for_s: float | None = None
     name = "lost_crank_lines"
-    _at_s: float = field(default=0.0, init=False)
     _for_s: float = field(default=0.0, init=False)
 
     def on_setup(self, setup: Setup, rng: Rng) -> Setup:
         """Choose the moment and for how long."""
-        self._at_s = moment_in_dwell(setup, rng)
+        setup = super().on_setup(setup, rng)
         self._for_s = self.for_s or rng.uniform(0.5, 4.0)
         return setup
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.faults.places import first_mounting, moment_in_dwell, some_sign
+from simulated_devices.faults.places import AtAMoment, first_mounting, some_sign
 from simulated_devices.traces import Course, Fault, Plunger, Setup
 
 Floats = NDArray[np.float64]
@@ -106,17 +106,11 @@ class KeyPlay(Fault):
 
 
 @dataclass
-class DriveJumps(Fault):
+class DriveJumps(AtAMoment):
     """The chain or belt jumps, or a pulley slips, by `by_deg` in the middle of a trace."""
 
     by_deg: float | None = None
     name = "drive_jumps"
-    _at_s: float = field(default=0.0, init=False)
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moment."""
-        self._at_s = moment_in_dwell(setup, rng)
-        return setup
 
     def on_sprocket(self, course: Course, rng: Rng) -> Floats:
         """Jump."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_devices.faults.places import first_mounting, moment_in_dwell, some_sign
+from simulated_devices.faults.places import AtAMoment, first_mounting, some_sign
 from simulated_devices.machine import MM_PER_INCH, Mounting
 from simulated_devices.traces import Fault, Plunger, Setup
 
@@ -105,7 +105,7 @@ class TiltedGauge(Fault):
 
 
 @dataclass
-class KnockedStand(Fault):
+class KnockedStand(AtAMoment):
     """The stand is knocked, or the tip slips: the plunger steps and stays there.
 
     With `still` the crank is held for a moment when it happens.
@@ -114,12 +114,11 @@ class KnockedStand(Fault):
     by_mm: float | None = None
     still: bool | None = None
     name = "knocked_stand"
-    _at_s: float = field(default=0.0, init=False)
     _by_mm: float = field(default=0.0, init=False)
 
     def on_setup(self, setup: Setup, rng: Rng) -> Setup:
         """Choose the moment, and hold the crank if it has to be still."""
-        self._at_s = moment_in_dwell(setup, rng)
+        setup = super().on_setup(setup, rng)
         steps = max(10.0 * first_mounting(setup).gauge.step_mm, 0.1)
         self._by_mm = self.by_mm or some_sign(rng) * rng.uniform(steps, max(0.6, 2.0 * steps))
         if self.still if self.still is not None else rng.random() < 0.5:
@@ -133,16 +132,10 @@ class KnockedStand(Fault):
 
 
 @dataclass
-class ZeroKey(Fault):
+class ZeroKey(AtAMoment):
     """Somebody presses the zero key in a pass."""
 
     name = "zero_key"
-    _at_s: float = field(default=0.0, init=False)
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moment."""
-        self._at_s = moment_in_dwell(setup, rng)
-        return setup
 
     def on_readings(self, time_s: Floats, value_mm: Floats, gauge: Mounting, rng: Rng) -> Floats:
         """Take off what was shown then."""
@@ -153,16 +146,10 @@ class ZeroKey(Fault):
 
 
 @dataclass
-class UnitKey(Fault):
+class UnitKey(AtAMoment):
     """Somebody presses the unit key in a pass: what comes is taken for what came before."""
 
     name = "unit_key"
-    _at_s: float = field(default=0.0, init=False)
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moment."""
-        self._at_s = moment_in_dwell(setup, rng)
-        return setup
 
     def on_readings(self, time_s: Floats, value_mm: Floats, gauge: Mounting, rng: Rng) -> Floats:
         """Multiply or divide by 25.4 from then on."""
@@ -171,17 +158,16 @@ class UnitKey(Fault):
 
 
 @dataclass
-class FrozenGauge(Fault):
+class FrozenGauge(AtAMoment):
     """The gauge repeats one value, for good or for a while: stale, hung, or held by a key."""
 
     for_s: float | None = None
     name = "frozen_gauge"
-    _at_s: float = field(default=0.0, init=False)
     _for_s: float = field(default=0.0, init=False)
 
     def on_setup(self, setup: Setup, rng: Rng) -> Setup:
         """Choose the moment and for how long."""
-        self._at_s = moment_in_dwell(setup, rng)
+        setup = super().on_setup(setup, rng)
         self._for_s = self.for_s or float(rng.choice([rng.uniform(1.5, 6.0), np.inf]))
         return setup
 
@@ -203,17 +189,11 @@ class DeadGauge(Fault):
 
 
 @dataclass
-class LostReadings(Fault):
+class LostReadings(AtAMoment):
     """Readings of the gauge are missing over a stretch in the dwell: flat battery, loose plug."""
 
     for_s: float | None = None
     name = "lost_readings"
-    _at_s: float = field(default=0.0, init=False)
-
-    def on_setup(self, setup: Setup, rng: Rng) -> Setup:
-        """Choose the moment."""
-        self._at_s = moment_in_dwell(setup, rng)
-        return setup
 
     def on_readings(self, time_s: Floats, value_mm: Floats, gauge: Mounting, rng: Rng) -> Floats:
         """Take the readings out."""

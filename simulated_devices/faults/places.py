@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
 from numpy.typing import NDArray
 
 from simulated_devices.machine import Mounting
-from simulated_devices.traces import Setup
+from simulated_devices.traces import Fault, Setup
 
 Floats = NDArray[np.float64]
 
@@ -39,6 +41,18 @@ def moment_in_dwell(setup: Setup, rng: np.random.Generator, least: float = 0.3) 
     reached = np.cumsum(weight) / weight.sum()
     at = int(np.searchsorted(reached, rng.uniform(0.1, 0.9)))
     return float(setup.motion.time_s[knots[min(at, knots.size - 1)]])
+
+
+@dataclass
+class AtAMoment(Fault):
+    """A fault that strikes at one moment in the dwell, drawn anew for every recording."""
+
+    _at_s: float = field(default=0.0, init=False)
+
+    def on_setup(self, setup: Setup, rng: np.random.Generator) -> Setup:
+        """Choose the moment."""
+        self._at_s = moment_in_dwell(setup, rng)
+        return setup
 
 
 def some_sign(rng: np.random.Generator) -> float:
