@@ -20,7 +20,7 @@ from analysis.base import (
 )
 from api.base import MisuseError, TraceFileError
 from api.cli.gauges_of_trace import gauges_of, streams_of
-from api.cli.measure.asked import gauge_facts, lobe_settings, supposed_limits, tdc_settings
+from api.cli.measure.asked import STANDARD_DROP_MM, Command, Stated, stating
 from api.cli.measure.tables import result_table, together_table
 from api.live import error_fields, result_fields, together_fields
 from api.records import CRANK, Trace, read_trace
@@ -96,7 +96,7 @@ _drop = click.option(
     "drop_mm",
     metavar="MM",
     type=float,
-    default=1.27,
+    default=STANDARD_DROP_MM,
     show_default=True,
     help="Drop below full lift.",
 )
@@ -107,30 +107,20 @@ _tdc = click.option(
     "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
 )
 _json = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
+_of_both = stating(_stroke, _rod, _pin_offset, _lag, _gauge_error, _retrace, _encoder_error)
+_of_a_lobe = stating(_lag, _gauge_error, _retrace, _found_retrace, _encoder_error)
 
 
 @measure.command()
 @_files
 @_gauge
-@_stroke
-@_rod
-@_pin_offset
-@_lag
-@_gauge_error
-@_retrace
-@_encoder_error
+@_of_both
 @_json
 def tdc(
     *,
     files: tuple[Path, ...],
     gauge: str | None,
-    stroke_mm: float | None,
-    rod_mm: float | None,
-    pin_offset_mm: float | None,
-    lag_s: float | None,
-    error_mm: float | None,
-    retrace_mm: float | None,
-    encoder_error_deg: float | None,
+    stated: Stated,
     as_json: bool,
 ) -> None:
     """Find true TDC of the piston that the gauge stands on.
@@ -138,23 +128,19 @@ def tdc(
     Stroke, rod and pin offset help but are not needed. Exit code 0: all measured, 1: one or more refused,
     2: misused, or a file cannot be read.
     """
-    settings = tdc_settings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg)
-    facts = gauge_facts(lag_s, error_mm, retrace_mm)
-    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg)
+    settings, facts = stated.tdc_settings, stated.gauge_facts
 
     def find(trace: Trace) -> TdcResult:
         from analysis.tdc import find_tdc
 
         return find_tdc(streams_of(trace, gauge), settings, facts)
 
-    finish(files, Task("tdc", find, result_fields, result_table, as_json, supposed))
+    finish(files, Task("tdc", find, result_fields, result_table, as_json, stated.supposed))
 
 
-def lobe_options(command: Callable[..., None]) -> Callable[..., None]:
+def lobe_options(command: Command) -> Command:
     """Add the options of everything that is read off a lobe: which gauge, true TDC, and the makers' limits."""
-    for option in (_encoder_error, _found_retrace, _retrace, _gauge_error, _lag, _tdc, _gauge, _files):
-        command = option(command)
-    return command
+    return _files(_gauge(_tdc(_of_a_lobe(command))))
 
 
 @measure.command()
@@ -167,11 +153,7 @@ def lobe(
     files: tuple[Path, ...],
     gauge: str | None,
     tdc_deg: float,
-    lag_s: float | None,
-    error_mm: float | None,
-    retrace_mm: float | None,
-    found_retrace_mm: float | None,
-    encoder_error_deg: float | None,
+    stated: Stated,
     drop_mm: float,
     check_lifts_mm: tuple[float, ...],
     as_json: bool,
@@ -180,16 +162,14 @@ def lobe(
 
     Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    settings = lobe_settings(tdc_deg, drop_mm, check_lifts_mm, encoder_error_deg)
-    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
-    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg, found_retrace_mm)
+    settings, facts = stated.lobe_settings(tdc_deg, drop_mm, check_lifts_mm), stated.gauge_facts
 
     def find(trace: Trace) -> LobeResult:
         from analysis.lobe import find_lobe
 
         return find_lobe(streams_of(trace, gauge), settings, facts)
 
-    finish(files, Task("lobe", find, result_fields, result_table, as_json, supposed))
+    finish(files, Task("lobe", find, result_fields, result_table, as_json, stated.supposed))
 
 
 @measure.command()
@@ -202,13 +182,7 @@ def lobe(
 @click.option(
     "--alike", is_flag=True, help="The gauges are of one kind and read in one way: they share a lag."
 )
-@_stroke
-@_rod
-@_pin_offset
-@_lag
-@_gauge_error
-@_retrace
-@_encoder_error
+@_of_both
 @_drop
 @_check_lift
 @_json
@@ -219,13 +193,7 @@ def together(
     inlet: tuple[str, ...],
     exhaust: tuple[str, ...],
     alike: bool,
-    stroke_mm: float | None,
-    rod_mm: float | None,
-    pin_offset_mm: float | None,
-    lag_s: float | None,
-    error_mm: float | None,
-    retrace_mm: float | None,
-    encoder_error_deg: float | None,
+    stated: Stated,
     drop_mm: float,
     check_lifts_mm: tuple[float, ...],
     as_json: bool,
@@ -237,12 +205,8 @@ def together(
 
     Exit code 0: all measured, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    engine, asked = (
-        tdc_settings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg),
-        lobe_settings(0.0, drop_mm, check_lifts_mm, encoder_error_deg),
-    )
-    facts = gauge_facts(lag_s, error_mm, retrace_mm)
-    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg)
+    engine, asked = stated.tdc_settings, stated.lobe_settings(0.0, drop_mm, check_lifts_mm)
+    facts = stated.gauge_facts
 
     def find(trace: Trace) -> TogetherResult:
         from analysis.together import USUAL_UNLIKE_S, TogetherSettings, find_together
@@ -252,7 +216,7 @@ def together(
         gauges = gauges_of(trace, piston, inlet, exhaust, facts)
         return find_together(crank.time_s, crank.value, gauges, settings)
 
-    finish(files, Task("together", find, together_fields, together_table, as_json, supposed))
+    finish(files, Task("together", find, together_fields, together_table, as_json, stated.supposed))
 
 
 @measure.command()
@@ -266,13 +230,7 @@ def together(
     type=float,
     help="By how much the encoder was turned on the crank; left out: as true TDC before and after tells.",
 )
-@_stroke
-@_rod
-@_pin_offset
-@_lag
-@_gauge_error
-@_retrace
-@_encoder_error
+@_of_both
 @_drop
 @_json
 def turned(
@@ -281,13 +239,7 @@ def turned(
     piston: str | None,
     valve: str | None,
     turned_deg: float | None,
-    stroke_mm: float | None,
-    rod_mm: float | None,
-    pin_offset_mm: float | None,
-    lag_s: float | None,
-    error_mm: float | None,
-    retrace_mm: float | None,
-    encoder_error_deg: float | None,
+    stated: Stated,
     drop_mm: float,
     as_json: bool,
 ) -> None:
@@ -302,11 +254,11 @@ def turned(
     from api.cli.measure.turned import TurnedAsked, finish_turned
 
     asked = TurnedAsked(
-        tdc=tdc_settings(stroke_mm, rod_mm, pin_offset_mm, encoder_error_deg),
-        lobe=lobe_settings(0.0, drop_mm, (), encoder_error_deg),
-        facts=gauge_facts(lag_s, error_mm, retrace_mm),
+        tdc=stated.tdc_settings,
+        lobe=stated.lobe_settings(0.0, drop_mm),
+        facts=stated.gauge_facts,
         turned_deg=turned_deg,
-        supposed=supposed_limits(error_mm, retrace_mm, encoder_error_deg),
+        supposed=stated.supposed,
     )
     finish_turned(files, (piston, valve), asked, as_json=as_json)
 

@@ -10,7 +10,7 @@ import click
 
 from api.base import MisuseError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Task, finish, gauge_facts, lobe_options, lobe_settings, supposed_limits
+from api.cli.measure import Stated, Task, finish, lobe_options
 from api.cli.report.deck import report_deck
 from api.cli.report.drive import report_drive
 from api.cli.report.parts import (
@@ -27,8 +27,6 @@ from api.records import Trace, read_trace
 
 if TYPE_CHECKING:
     from analysis.report import Against, CamReport, KeptProfile
-
-STANDARD_DROP_MM = 1.27
 
 
 @click.group()
@@ -63,11 +61,7 @@ def report_lobe_of(
     files: tuple[Path, ...],
     gauge: str | None,
     tdc_deg: float,
-    lag_s: float | None,
-    error_mm: float | None,
-    retrace_mm: float | None,
-    found_retrace_mm: float | None,
-    encoder_error_deg: float | None,
+    stated: Stated,
     inch: bool,
     csv_to: Path | None,
     as_json: bool,
@@ -76,9 +70,7 @@ def report_lobe_of(
 
     Exit code 0: all told, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    settings = lobe_settings(tdc_deg, STANDARD_DROP_MM, (), encoder_error_deg)
-    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
-    supposed = supposed_limits(error_mm, retrace_mm, encoder_error_deg, found_retrace_mm)
+    settings, facts = stated.lobe_settings(tdc_deg), stated.gauge_facts
     if csv_to is not None and len({path.stem for path in files}) < len(files):
         raise click.UsageError("two files of one name would write the same tables; report them one by one.")
 
@@ -97,7 +89,7 @@ def report_lobe_of(
     def table(found: CamReport) -> Iterator[str]:
         return report_table(found, inch)
 
-    finish(files, Task("cam_report", find, fields, table, as_json, supposed, keep))
+    finish(files, Task("cam_report", find, fields, table, as_json, stated.supposed, keep))
 
 
 def _write_tables(found: CamReport, folder: Path, name: str) -> None:
@@ -141,11 +133,7 @@ def report_wear(
     files: tuple[Path, ...],
     gauge: str | None,
     tdc_deg: float,
-    lag_s: float | None,
-    error_mm: float | None,
-    retrace_mm: float | None,
-    found_retrace_mm: float | None,
-    encoder_error_deg: float | None,
+    stated: Stated,
     others: tuple[Path, ...],
     tables: tuple[Path, ...],
     table_in: str,
@@ -158,8 +146,7 @@ def report_wear(
     """
     if not others and not tables:
         raise click.UsageError("nothing to hold it against: give --than or --than-table.")
-    settings = lobe_settings(tdc_deg, STANDARD_DROP_MM, (), encoder_error_deg)
-    facts = gauge_facts(lag_s, error_mm, retrace_mm, found_retrace_mm)
+    settings, facts = stated.lobe_settings(tdc_deg), stated.gauge_facts
 
     def kept(trace: Trace) -> KeptProfile:
         from analysis.report import report_lobe

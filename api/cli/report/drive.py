@@ -11,14 +11,12 @@ import click
 
 from api.base import with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Task, finish, gauge_facts, lobe_settings
+from api.cli.measure import Stated, Task, finish
 from api.cli.report.parts import json_option
 from api.records import Trace, read_trace
 
 if TYPE_CHECKING:
     from analysis.report import CamSlack, DriveLine, SlackSeen
-
-_DROP_MM = 1.27
 
 
 @click.command("drive")
@@ -71,8 +69,7 @@ def _seen(trace: Trace, gauge: str | None) -> list[SlackSeen]:
     from analysis.lobe import find_lobe
     from analysis.report import SlackSeen
 
-    settings = lobe_settings(0.0, _DROP_MM, (), None)
-    found = find_lobe(streams_of(trace, gauge), settings, gauge_facts(None, None, None))
+    found = find_lobe(streams_of(trace, gauge), Stated().lobe_settings(), Stated().gauge_facts)
     if found.slack_deg is None or found.slack_u_deg is None:
         return []
     return [SlackSeen(found.slack_deg, found.slack_u_deg)]

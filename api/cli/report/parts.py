@@ -13,7 +13,7 @@ import click
 
 from api.base import ServiceError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Task, finish, gauge_facts
+from api.cli.measure import Stated, Task, finish
 from api.cli.report.tables import compression_table, runout_fields, runout_table
 from api.records import Trace
 
@@ -59,7 +59,7 @@ def report_runout(
 
     Exit code 0: all told, 1: one or more refused, 2: misused, or a file cannot be read.
     """
-    facts, on_face = gauge_facts(lag_s, None, retrace_mm), face_diameter_mm is not None
+    facts, on_face = Stated(lag_s=lag_s, retrace_mm=retrace_mm).gauge_facts, face_diameter_mm is not None
 
     def find(trace: Trace) -> Runout:
         from analysis.report import find_runout

@@ -12,7 +12,7 @@ import click
 
 from api.base import MisuseError, TraceFileError
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import gauge_facts, lobe_settings
+from api.cli.measure import Stated
 from api.cli.report.parts import json_option
 from api.live import error_fields
 from api.records import read_trace
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from analysis.timing import Engine, Valve
 
 _PUSH = re.compile(r"(\d+(?:[.,]\d+)?)(?:@([+-]?\d+(?:[.,]\d+)?))?")
-_DROP_MM = 1.27
 
 
 def _valve_options(valve: str) -> Callable[[Any], Any]:
@@ -139,9 +138,9 @@ def _pushed(
     from analysis.timing import Lobe, StoredLift
 
     push_mm, at_deg = _push(valve, asked[f"{valve}_push"])
-    settings = replace(lobe_settings(tdc_deg, _DROP_MM, (), None), tdc_u_deg=tdc_u95_deg / 2)
+    settings = replace(Stated().lobe_settings(tdc_deg), tdc_u_deg=tdc_u95_deg / 2)
     streams = streams_of(read_trace(asked[valve]), gauge)
-    found = find_lobe(streams, settings, gauge_facts(None, None, None))
+    found = find_lobe(streams, settings, Stated().gauge_facts)
     assert found.curve is not None
     lift = StoredLift.of(found.curve)
     drop = DropMeasured(Lobe("1", valve), at_deg % 720.0, push_mm, valve_angle_deg=asked[f"{valve}_angle"])
