@@ -88,5 +88,4 @@ export const upload = (path, form) => {
 };
 
 export const post = (path, body) => send("POST", path, body);
-export const patch = (path, body) => send("PATCH", path, body);
 export const remove = (path) => exchange(path, { method: "DELETE" });

@@ -134,23 +134,6 @@ export function rates(curve, reach = 4, step = 1) {
 }
 
 /**
- * Readings of a gauge at the crank's angle when they were true: the crank is read off `lagS` before each arrival.
- */
-export function gaugeOverCrank(crankS, crankDeg, gaugeS, gaugeMm, lagS = 0) {
-  const deg = [];
-  const mm = [];
-  const at = [];
-  gaugeS.forEach((time, index) => {
-    const angle = interpolate(crankS, crankDeg, time - lagS);
-    if (!Number.isFinite(angle)) return;
-    deg.push(angle);
-    mm.push(gaugeMm[index]);
-    at.push(time);
-  });
-  return { deg, mm, atS: at };
-}
-
-/**
  * What the raw streams show besides readings: `pauses` (the crank still for `pauseS` or longer), `reversals` (times at
  * which it turned round, by more than `deadDeg`) and `gaps` (no reading for `gapS` or longer while it should read).
  */

@@ -3,7 +3,6 @@ import {
   difference,
   equalPairs,
   gaps,
-  gaugeOverCrank,
   inCamDegrees,
   interpolate,
   lastNotAbove,
@@ -116,18 +115,6 @@ export const tests = {
         .velocity.slice(0, 4)
         .every(Number.isNaN),
     ),
-  "a gauge that lags is read off the crank of before": () => {
-    const time = range(0, 4, 0.01);
-    const { deg } = gaugeOverCrank(
-      time,
-      time.map((t) => 30 * t),
-      [1, 2],
-      [5, 6],
-      0.06,
-    );
-    near(deg[0], 28.2, 1e-9);
-    near(deg[1], 58.2, 1e-9);
-  },
   "pauses and reversals are found, wandering is not": () => {
     const time = range(0, 12, 0.05);
     const deg = time.map(
