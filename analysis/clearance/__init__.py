@@ -1,6 +1,6 @@
 """How near valves come to pistons and to one another, and how far a cam may go."""
 
-from analysis.clearance.clearance_map import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, Wall, piston_map
+from analysis.clearance.clearance_map import MAP_SHIFTS_DEG, CylinderMap, MapEdge, Pushed, piston_map
 from analysis.clearance.valve_to_piston import (
     DropMeasured,
     PistonClearance,
@@ -19,7 +19,6 @@ __all__ = [
     "PistonClearance",
     "Pushed",
     "ValvesTouched",
-    "Wall",
     "find_piston_clearance",
     "find_valves_apart",
     "minimum_of",

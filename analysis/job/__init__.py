@@ -1,14 +1,14 @@
 """The job as a pure function of facts: steps, what may be done next, what speaks against a result."""
 
-from analysis.job.before_after import LobeChange, ToldFrom, lobe_changes
+from analysis.job.before_after import ToldFrom, lobe_changes
 from analysis.job.cam import as_found, error_of
 from analysis.job.card_match import card_from, rank_cards
 from analysis.job.checks import check_job, valve_check_lift_mm
 from analysis.job.evidence import Evidence
 from analysis.job.opening import SAME_TDC_DEG, STROKE_NEAR_TDC_DEG
 from analysis.job.procedure import fact_added, job_state
-from analysis.job.room import Room, room_to_valve, rooms
-from analysis.job.state import Blocked, CamStanding, Departure, JobState, LobeStanding, StepState
+from analysis.job.room import room_to_valve, rooms
+from analysis.job.state import Blocked, CamStanding, JobState, StepState
 from analysis.job.steps import Step
 from analysis.job.turning import (
     CHECK_PISTONS,
@@ -35,12 +35,8 @@ __all__ = [
     "TURN_BY_HAND",
     "Blocked",
     "CamStanding",
-    "Departure",
     "Evidence",
     "JobState",
-    "LobeChange",
-    "LobeStanding",
-    "Room",
     "Step",
     "StepState",
     "ToldFrom",

@@ -59,7 +59,7 @@ from analysis.timing.facts import (
     Withdrawn,
     payload_from_plain,
 )
-from analysis.timing.further_turns import Advice, Outlook, advice, outlook
+from analysis.timing.further_turns import Outlook, advice, outlook
 from analysis.timing.hand_curve import curve_by_hand
 from analysis.timing.lobe_table import drift, newest, odd_lobes, order, table
 from analysis.timing.repeatability import Difference, compare, spread_of
@@ -74,7 +74,6 @@ __all__ = [
     "SAME_ENGINE_DEG",
     "SAME_LIFT_MM",
     "Adjuster",
-    "Advice",
     "BenchChecked",
     "Call",
     "Cam",

@@ -1,7 +1,6 @@
 """What is kept, as things: measurements, jobs, parts, versions, hand-overs; stored streams, trace files."""
 
 from api.records.job_hand_overs import (
-    HandOver,
     answering,
     asking_hand_over,
     came_from,
@@ -64,7 +63,6 @@ __all__ = [
     "Contents",
     "Fields",
     "GuideStage",
-    "HandOver",
     "JobReader",
     "JobRow",
     "JobStanding",

@@ -2,6 +2,6 @@
 
 from api.shop.app import OF, OVER_ALL, create_shop_app
 from api.shop.benches import Benches
-from api.shop.index import ShopIndex, ShopLine
+from api.shop.index import ShopIndex
 
-__all__ = ["OF", "OVER_ALL", "Benches", "ShopIndex", "ShopLine", "create_shop_app"]
+__all__ = ["OF", "OVER_ALL", "Benches", "ShopIndex", "create_shop_app"]

@@ -31,7 +31,7 @@ from capture.base.folder import (
 from capture.base.log_limit import LimitedLog
 from capture.base.reading import MM_PER_INCH, Channel, Event, Gap, Readings, Segment
 from capture.base.service_notify import notify
-from capture.base.system import HAS_DESCRIPTORS, HAS_LOCAL_SOCKETS, ask_for_priority, lock_for_life
+from capture.base.system import HAS_DESCRIPTORS, HAS_LOCAL_SOCKETS, ask_for_priority
 
 __all__ = [
     "HAS_DESCRIPTORS",
@@ -67,7 +67,6 @@ __all__ = [
     "bench_keeps_time",
     "folder_mark",
     "is_held",
-    "lock_for_life",
     "notify",
     "publish_facts",
     "read_facts",

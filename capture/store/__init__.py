@@ -1,6 +1,6 @@
 """The store of streams: one recorder writes blocks of readings, readers only read."""
 
-from capture.store.recorder import USUAL_LIMITS, Recorder, RecorderLimits, boot_id
+from capture.store.recorder import Recorder, RecorderLimits, boot_id
 from capture.store.schema import (
     STORE_NAME,
     keep_copy,
@@ -15,7 +15,6 @@ from capture.store.stream_store import StreamWriter
 
 __all__ = [
     "STORE_NAME",
-    "USUAL_LIMITS",
     "ChannelReadings",
     "Recorder",
     "RecorderLimits",

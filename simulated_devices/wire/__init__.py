@@ -4,7 +4,6 @@ from simulated_devices.wire.line import JournalledLine
 from simulated_devices.wire.line_faults import LINE_FAULTS, LineFault, Outgoing
 from simulated_devices.wire.line_formats import CRANK_FORMATS, GAUGE_FORMATS, CrankLine, GaugeLine, places
 from simulated_devices.wire.ports import HAS_PTYS, port_names, simulated_line
-from simulated_devices.wire.socket_line import SocketLine
 
 __all__ = [
     "CRANK_FORMATS",
@@ -16,7 +15,6 @@ __all__ = [
     "JournalledLine",
     "LineFault",
     "Outgoing",
-    "SocketLine",
     "places",
     "port_names",
     "simulated_line",
