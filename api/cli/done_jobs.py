@@ -138,8 +138,10 @@ class _Recording:
         """Give the number of the job, signed."""
         engine = engine_of(self._scenario["engine"], []) | self._done.engine
         card = self._scenario["card"]
-        kept = await self._job_service.on_file.keep_engine(EngineEntry(engine=engine))
-        held = await self._job_service.on_file.keep_card(CardEntry(card=card_of(card, card["tolerance_deg"])))
+        kept = await self._job_service.on_file.engines.keep(EngineEntry(engine=engine))
+        held = await self._job_service.on_file.cards.keep(
+            CardEntry(card=card_of(card, card["tolerance_deg"]))
+        )
         entry = {"engine_id": kept.id, "card_id": held.id, "builder": "Ida Thorne", "open": False}
         view = await self._job_service.begin(JobEntry.model_validate(entry | self._done.entry))
         self._job_id = view.id

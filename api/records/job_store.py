@@ -30,7 +30,6 @@ class Kept:
     id: int
     at: str
     by: str
-    retired: bool
     body: Engine | CamCard
 
 
@@ -89,17 +88,13 @@ class JobReader:
         """Ask from within a change, so that nothing can come between the question and the change."""
         return cls(lambda sql, values: [dict(row) for row in db.execute(sql, values).fetchall()])
 
-    def engines(self) -> list[Kept]:
-        """Give every engine that is not put away, newest first."""
-        return self._kept("engines", "WHERE retired_at IS NULL ORDER BY id DESC", ())
+    def on_file(self, table: str) -> list[Kept]:
+        """Give all of the ``engines`` or the ``cards`` that are not put away, newest first."""
+        return self._kept(table, "WHERE retired_at IS NULL ORDER BY id DESC", ())
 
     def engine(self, number: int) -> Engine:
         """Give one engine; raises `NotFoundError`."""
         return cast("Engine", self.kept("engines", number).body)
-
-    def cards(self) -> list[Kept]:
-        """Give every card that is not put away, newest first."""
-        return self._kept("cards", "WHERE retired_at IS NULL ORDER BY id DESC", ())
 
     def card(self, number: int) -> CamCard:
         """Give one card; raises `NotFoundError`."""
@@ -118,11 +113,7 @@ class JobReader:
         rows = self._ask(f"SELECT * FROM {table} {where}", values)
         return [
             Kept(
-                row["id"],
-                row["at"],
-                row["by"],
-                row["retired_at"] is not None,
-                _kept_as(lambda plain: from_plain(kind, plain), row["body"]),
+                row["id"], row["at"], row["by"], _kept_as(lambda plain: from_plain(kind, plain), row["body"])
             )
             for row in rows
         ]

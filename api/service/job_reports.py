@@ -136,7 +136,9 @@ class JobReports:
     def card_matches(self, job_id: int) -> list[CardMatchView]:
         """Rank the cards on file by how well they fit the lobes measured."""
         measured, offset = self._pair(job_id)
-        cards = {one.id: one.body for one in self._jobs.read.cards() if isinstance(one.body, CamCard)}
+        cards = {
+            one.id: one.body for one in self._jobs.read.on_file("cards") if isinstance(one.body, CamCard)
+        }
         kept = {id(card): number for number, card in cards.items()}
         return [
             CardMatchView(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, Generic, TypeVar
 
 from analysis.timing import CamCard, Engine
 from api.base import (
@@ -11,6 +12,7 @@ from api.base import (
     Difference,
     EngineEntry,
     EngineKept,
+    RightEntry,
     VersionAsked,
     VersionsOfCard,
     VersionsOfEngine,
@@ -20,100 +22,92 @@ from api.jobs import Jobs
 from api.records import Kept, all_versions, versions_of
 from api.store import ShopStore, Version, Versions, differences
 
+E = TypeVar("E", bound=EngineEntry | CardEntry)
+K = TypeVar("K")
+V = TypeVar("V")
 UNITS = (("_mm", " mm"), ("_cam_deg", " cam degrees"), ("_deg", " degrees"))
 
 
+class Shelf(Generic[E, K, V]):
+    """The engines of the shop, or its cards; called from the event loop.
+
+    Parameters
+    ----------
+    table : str
+        ``engines`` or ``cards``.
+    read : callable
+        Checks what was typed; raises what is impossible, or asks about what can hardly be.
+    kept, every : callable
+        Make what is told of one, and of all its versions.
+    """
+
+    def __init__(
+        self,
+        jobs: Jobs,
+        shop: ShopStore,
+        table: str,
+        *,
+        read: Callable[[E], Engine | CamCard],
+        kept: Callable[..., K],
+        every: Callable[..., V],
+    ) -> None:
+        self._jobs, self._ask, self._table = jobs, shop.read, table
+        self._read, self._kept, self._every = read, kept, every
+
+    def listed(self) -> list[K]:
+        """Give those that are not put away, newest first."""
+        there = all_versions(self._ask, self._table)
+        on_file = self._jobs.read.on_file(self._table)
+        return [self._shown(kept, there[kept.id]) for kept in on_file if kept.id in there]
+
+    def one(self, number: int) -> K:
+        """Give one."""
+        return self._shown(self._jobs.read.kept(self._table, number), self._versions(number))
+
+    async def keep(self, entry: E) -> K:
+        """Keep a new one."""
+        return self.one(await self._jobs.keep(self._read(entry), entry.by))
+
+    async def change(self, number: int, entry: E, seen: str) -> K:
+        """Keep another version, checked as a new one is."""
+        await self._jobs.change(number, self._read(entry), entry.by, seen)
+        return self.one(number)
+
+    def versions(self, number: int) -> V:
+        """Give every version, newest first."""
+        every = reversed(self._versions(number).every)
+        told = [self._told(number, one.content, _about(one)) for one in every]
+        return self._every(shown=self.one(number), versions=told)
+
+    async def settle(self, number: int, entry: RightEntry) -> K:
+        """Say which of several versions is right."""
+        await self._jobs.settle(self._table, number, entry.version, entry.by)
+        return self.one(number)
+
+    async def put_away(self, number: int) -> None:
+        """Take it off the list."""
+        await self._jobs.put_away(self._table, number)
+
+    def _versions(self, number: int) -> Versions:
+        return versions_of(self._ask, self._table, number)
+
+    def _shown(self, kept: Kept, there: Versions) -> K:
+        return self._told(kept.id, kept.body, _standing(kept, there))
+
+    def _told(self, number: int, content: Any, about: dict[str, Any]) -> K:
+        return self._kept(**{"id": number, self._table.removesuffix("s"): content} | about)
+
+
 class ThingsOnFile:
-    """The engines and cards of the shop; called from the event loop."""
+    """The engines and cards of the shop."""
 
     def __init__(self, jobs: Jobs, shop: ShopStore) -> None:
-        self._jobs, self._ask = jobs, shop.read
-
-    def engines(self) -> list[EngineKept]:
-        """Give the engines of the shop."""
-        there = all_versions(self._ask, "engines")
-        return [_engine_kept(kept, there[kept.id]) for kept in self._jobs.read.engines() if kept.id in there]
-
-    def engine(self, number: int) -> EngineKept:
-        """Give one engine."""
-        kept = self._jobs.read.kept("engines", number)
-        return _engine_kept(kept, versions_of(self._ask, "engines", number))
-
-    async def keep_engine(self, entry: EngineEntry) -> EngineKept:
-        """Keep an engine; raises what is impossible, or asks about what can hardly be."""
-        return self.engine(await self._jobs.keep(engine_of(entry), entry.by))
-
-    async def change_engine(self, number: int, entry: EngineEntry, seen: str) -> EngineKept:
-        """Keep another version of an engine, checked as a new one is."""
-        await self._jobs.change(number, engine_of(entry), entry.by, seen)
-        return self.engine(number)
-
-    def engine_versions(self, number: int) -> VersionsOfEngine:
-        """Give every version of an engine."""
-        there = versions_of(self._ask, "engines", number)
-        return VersionsOfEngine(
-            shown=self.engine(number),
-            versions=[
-                EngineKept(id=number, engine=_engine(one), **_about(one)) for one in reversed(there.every)
-            ],
+        self.engines: Shelf[EngineEntry, EngineKept, VersionsOfEngine] = Shelf(
+            jobs, shop, "engines", read=engine_of, kept=EngineKept, every=VersionsOfEngine
         )
-
-    def cards(self) -> list[CardKept]:
-        """Give the cards of the shop."""
-        there = all_versions(self._ask, "cards")
-        return [_card_kept(kept, there[kept.id]) for kept in self._jobs.read.cards() if kept.id in there]
-
-    def card(self, number: int) -> CardKept:
-        """Give one card."""
-        kept = self._jobs.read.kept("cards", number)
-        return _card_kept(kept, versions_of(self._ask, "cards", number))
-
-    async def keep_card(self, entry: CardEntry) -> CardKept:
-        """Keep a card; raises what is impossible, or asks about what can hardly be."""
-        return self.card(await self._jobs.keep(card_of(entry), entry.by))
-
-    async def change_card(self, number: int, entry: CardEntry, seen: str) -> CardKept:
-        """Keep another version of a card, checked as a new one is."""
-        await self._jobs.change(number, card_of(entry), entry.by, seen)
-        return self.card(number)
-
-    def card_versions(self, number: int) -> VersionsOfCard:
-        """Give every version of a card."""
-        there = versions_of(self._ask, "cards", number)
-        return VersionsOfCard(
-            shown=self.card(number),
-            versions=[CardKept(id=number, card=_card(one), **_about(one)) for one in reversed(there.every)],
+        self.cards: Shelf[CardEntry, CardKept, VersionsOfCard] = Shelf(
+            jobs, shop, "cards", read=card_of, kept=CardKept, every=VersionsOfCard
         )
-
-    async def settle(self, table: str, number: int, version: str, by: str) -> None:
-        """Say which of several versions is right."""
-        await self._jobs.settle(table, number, version, by)
-
-    async def put_away(self, table: str, number: int) -> None:
-        """Take an engine or a card off the list."""
-        await self._jobs.put_away(table, number)
-
-
-def _engine(one: Version) -> Engine:
-    content = one.content
-    assert isinstance(content, Engine)
-    return content
-
-
-def _card(one: Version) -> CamCard:
-    content = one.content
-    assert isinstance(content, CamCard)
-    return content
-
-
-def _engine_kept(kept: Kept, there: Versions) -> EngineKept:
-    assert isinstance(kept.body, Engine)
-    return EngineKept(id=kept.id, engine=kept.body, **_standing(kept, there))
-
-
-def _card_kept(kept: Kept, there: Versions) -> CardKept:
-    assert isinstance(kept.body, CamCard)
-    return CardKept(id=kept.id, card=kept.body, **_standing(kept, there))
 
 
 def _standing(kept: Kept, there: Versions) -> dict[str, Any]:

@@ -130,9 +130,9 @@ def list_on_file(benches: TheBenches) -> OnFile:
     for name in benches.names():
         if service := benches.service(name):
             on_file = service.job_service.on_file
-            for engine in on_file.engines():
+            for engine in on_file.engines.listed():
                 _list_once(engines, EngineOfBench(bench=name, **dict(engine)))
-            for card in on_file.cards():
+            for card in on_file.cards.listed():
                 _list_once(cards, CardOfBench(bench=name, **dict(card)))
     return OnFile(
         engines=sorted(engines.values(), key=lambda one: one.at, reverse=True),

@@ -126,7 +126,7 @@ async def read_card_matches(job_id: JobNumber, job_service: TheJobService) -> li
 @router.post("/{job_id}/card", status_code=status.HTTP_201_CREATED, summary="Keep the measured cam as a card")
 async def keep_card_from(job_id: JobNumber, entry: CardFromEntry, job_service: TheJobService) -> CardKept:
     """Make a new card of the lobes measured, by full lift at their drop."""
-    return job_service.on_file.card(await job_service.reports.keep_card_from(job_id, entry))
+    return job_service.on_file.cards.one(await job_service.reports.keep_card_from(job_id, entry))
 
 
 @router.get("/{job_id}/parts.csv", response_class=Response, summary="Parts beside the cams as CSV")
