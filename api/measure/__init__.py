@@ -34,10 +34,7 @@ from api.measure.report_views import (
     OverlapView,
     PartView,
     Unit,
-    against_view,
-    overlap_view,
     profile_csv,
-    report_view,
 )
 from api.measure.requests import LobeAsked, MeasurementAsked, Name, TdcAsked
 from api.measure.trace_view import TraceView
@@ -90,7 +87,6 @@ __all__ = [
     "TurnedEntry",
     "Unit",
     "ZeroProof",
-    "against_view",
     "compression_of",
     "crown_read",
     "deck_of",
@@ -98,10 +94,8 @@ __all__ = [
     "face_read",
     "lift_table_of",
     "mark_of",
-    "overlap_view",
     "planned",
     "profile_csv",
-    "report_view",
     "runout_of",
     "tdc_counted_from",
     "zero_proof",

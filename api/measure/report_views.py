@@ -13,7 +13,7 @@ from analysis.base import Floats
 from api.base import Body, Finding
 
 if TYPE_CHECKING:
-    from analysis.report import Against, CamReport, Overlap, Profile
+    from analysis.report import Profile
 
 By = Literal["crank", "cam"]
 Unit = Literal["mm", "in"]
@@ -138,21 +138,6 @@ class AgainstView(Body):
     def _listed(cls, values: Floats) -> list[float]:
         rounded: list[float] = np.round(values, 6).tolist()
         return rounded
-
-
-def against_view(found: Against) -> AgainstView:
-    """Give what one profile shows against another as it is told."""
-    return AgainstView.model_validate(found)
-
-
-def report_view(report: CamReport) -> CamReportView:
-    """Give a report as it is told."""
-    return CamReportView.model_validate(report)
-
-
-def overlap_view(overlap: Overlap) -> OverlapView:
-    """Give what two lobes have in common as it is told."""
-    return OverlapView.model_validate(overlap)
 
 
 def profile_csv(profile: Profile, by: By = "crank", unit: Unit = "mm") -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.timing import Job, Lobe, LobeCard, LobeMeasured
 from api.base import Body, ConflictError, ServiceError
-from api.measure import CamReportView, Fits, OverlapView, overlap_view, report_view
+from api.measure import CamReportView, Fits, OverlapView
 
 if TYPE_CHECKING:
     from analysis.report import CamReport
@@ -84,7 +84,7 @@ def _lobe(
         cylinder=lobe.cylinder,
         valve=lobe.valve,
         measurement_id=number,
-        report=report_view(made[lobe]) if lobe in made else None,
+        report=CamReportView.model_validate(made[lobe]) if lobe in made else None,
         why_not=why_not,
         card=_card(job.card.lobe(lobe.valve)),
         lift_at_tdc_mm=measured.lift_at_tdc_mm,
@@ -120,7 +120,7 @@ def _overlaps(job: Job, made: Mapping[Lobe, CamReport]) -> list[CylinderOverlap]
     return [
         CylinderOverlap(
             cylinder=cylinder,
-            overlap=overlap_view(overlap_of(inlet, exhaust)),
+            overlap=OverlapView.model_validate(overlap_of(inlet, exhaust)),
             card_separation_cam_deg=_card_separation(job),
         )
         for cylinder, inlet, exhaust in both

@@ -36,7 +36,6 @@ class Asker:
         self._interval_ns, self._within_ns = interval_ns, answer_within_ns
         self._quiet_ns = max(LEAST_QUIET_NS, 4 * answer_within_ns)
         self._asked = 0
-        self.late = 0
         self.mute = False
         self.begin(0)
 
@@ -105,7 +104,6 @@ class Asker:
             self._due_ns = max(self._sent_ns + self._pause_ns(), now_ns)
             self._outstanding, self._tries, self._waiting, self.mute = 0, 0, False, False
             return stamp
-        self.late += 1
         self._waiting, self._settling = False, True
         self._due_ns = now_ns + self._quiet_ns
         return None

@@ -62,7 +62,6 @@ class ChannelStatus:
     opened_ns: int = 0
     beat_ns: int = 0
     mute: bool = False
-    late_answers: int = 0
     others: str = ""
 
     def opened(self, now_ns: int) -> None:

@@ -58,7 +58,6 @@ class Sniffed:
     frame: str
     baud: int
     framing: str
-    lines_per_s: float
     sample: str
     sentence: str
     dtr: bool = False
@@ -105,25 +104,24 @@ def _is_mute(found: Sniffed) -> bool:
 def _sniff_at_speeds(port: ListedPort, listen_s: float, *, dtr: bool, rts: bool) -> Sniffed:
     def nothing(sentence: str, heard: bytes = b"", *, could_open: bool = True) -> Sniffed:
         sample = as_text(heard[-40:])
-        return Sniffed(port, "", 0, "", 0.0, sample, f"{port.name}: {sentence}", dtr, rts, could_open)
+        return Sniffed(port, "", 0, "", sample, f"{port.name}: {sentence}", dtr, rts, could_open)
 
     heard_any = b""
     for framing in FRAMINGS:
         for baud in BAUDS:
             instrument = _listener(port.name, baud, framing, dtr=dtr, rts=rts)
             try:
-                heard, seconds = _listen(instrument, listen_s)
+                heard = _listen(instrument, listen_s)
             except PortError as error:
                 return nothing(str(error), could_open=False)
             heard_any = heard_any or heard
             found = recognise(heard)
             if found:
-                kind, lines, sample = found
+                kind, _, sample = found
                 lines_up = "" if (dtr, rts) == (False, True) else f" with {_as_keys(dtr=dtr, rts=rts)}"
                 sentence = f"{port.name}: {FRAME_KINDS[kind]} at {baud} {framing}{lines_up}, last {sample!r}"
                 inputs = inputs_of_board(heard) if kind == "board" else ()
-                rate = lines / seconds
-                return Sniffed(port, kind, baud, framing, rate, sample, sentence, dtr, rts, inputs=inputs)
+                return Sniffed(port, kind, baud, framing, sample, sentence, dtr, rts, inputs=inputs)
             if not heard_any:
                 return nothing(
                     "silent; it may answer only when asked (see `request` in the bench file), or want its "
@@ -199,13 +197,13 @@ def _raised_keys(one: Sniffed) -> str:
     return f"dtr = {str(one.dtr).lower()}\nrts = {str(one.rts).lower()}\n"
 
 
-def _listen(instrument: GaugeInstrument, listen_s: float) -> tuple[bytes, float]:
+def _listen(instrument: GaugeInstrument, listen_s: float) -> bytes:
     heard = b""
     started_s = time.monotonic()
     with Port(instrument) as port:
         while time.monotonic() - started_s < listen_s and len(heard) < 65536:
             heard += port.read(0.1)
-    return heard, time.monotonic() - started_s
+    return heard
 
 
 def _lasting_names() -> dict[str, str]:

@@ -226,7 +226,7 @@ class PortReader:
                 self.intake.take_answer(frame, stamp)
             else:
                 self.intake.late_answer()
-        self.status.mute, self.status.late_answers = asker.mute, asker.late
+        self.status.mute = asker.mute
         self._progress.asks_at(asker.due_ns)
 
     def _ask(self, port: Port, asker: Asker) -> None:

@@ -133,7 +133,7 @@ def test_ports_recognises_the_board_and_writes_crank_and_gauges_for_one_port() -
     assert found is not None
     assert found[:2] == ("board", 20)
     port = ListedPort("/dev/serial/by-id/board", "")
-    sniffed = Sniffed(port, "board", 250000, "8N1", 250.0, found[2], "", inputs=inputs_of_board(heard_bytes))
+    sniffed = Sniffed(port, "board", 250000, "8N1", found[2], "", inputs=inputs_of_board(heard_bytes))
     bench = parse_bench(suggested_bench([sniffed]).encode())
     assert bench.crank is not None
     assert (bench.crank.frame, bench.crank.baud) == ("board", 250000)

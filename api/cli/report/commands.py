@@ -22,7 +22,7 @@ from api.cli.report.parts import (
 )
 from api.cli.report.piston import report_piston
 from api.cli.report.tables import report_table, wear_table
-from api.measure import against_view, lift_table_of, profile_csv, report_view
+from api.measure import AgainstView, CamReportView, lift_table_of, profile_csv
 from api.records import Trace, read_trace
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def report_lobe_of(
             _write_tables(found, csv_to, path.stem)
 
     def fields(found: CamReport) -> dict[str, Any]:
-        return report_view(found).model_dump()
+        return CamReportView.model_validate(found).model_dump()
 
     def table(found: CamReport) -> Iterator[str]:
         return report_table(found, inch)
@@ -166,7 +166,7 @@ def report_wear(
         return sorted(found, key=lambda one: one[1].rms_mm)
 
     def fields(found: list[tuple[str, Against]]) -> dict[str, Any]:
-        told = [{"than": name} | against_view(one).model_dump() for name, one in found]
+        told = [{"than": name} | AgainstView.model_validate(one).model_dump() for name, one in found]
         return {"against": told}
 
     finish(files, Task("wear", find, fields, wear_table, as_json))

@@ -20,10 +20,8 @@ from api.measure import (
     MeasurementAsked,
     TraceView,
     Unit,
-    against_view,
     lift_table_of,
     profile_csv,
-    report_view,
 )
 from api.records import Measurement, trace_comments, trace_lines, trace_name
 from api.service import Service, the_service
@@ -178,7 +176,7 @@ async def get_report(number: Number, service: TheService) -> CamReportView:
     Answers 422 with the reason where the readings cannot carry it.
     """
     _, report = await asyncio.to_thread(service.fits.report, number)
-    return report_view(report)
+    return CamReportView.model_validate(report)
 
 
 @router.get("/{number}/report.csv", response_class=Response)
@@ -215,7 +213,7 @@ async def hold_against_trace(
         from analysis.report import against  # here: it would hold up the first page
 
         own, than = (service.fits.report(one)[1].kept for one in (number, other))
-        return against_view(against(own, than))
+        return AgainstView.model_validate(against(own, than))
 
     return await asyncio.to_thread(held)
 
@@ -229,7 +227,7 @@ async def hold_against_table(number: Number, entry: LiftTable, service: TheServi
 
         rows = lift_table_of(entry.table, entry.unit)
         than = with_service_errors(profile_of_table)(rows, cam_degrees=entry.degrees == "cam")
-        return against_view(against(service.fits.report(number)[1].kept, than))
+        return AgainstView.model_validate(against(service.fits.report(number)[1].kept, than))
 
     return await asyncio.to_thread(held)
 
