@@ -15,7 +15,7 @@ from analysis.curve import LagPrior, LobeFit
 from analysis.lobe.changes import PassScatter
 from analysis.lobe.shape import LobeShape, Reading
 from analysis.lobe.slack import Slack
-from analysis.readings import CheckedStreams, Sweep
+from analysis.readings import Sweep
 
 FEWEST_FORWARD = 12
 _FOOT_LIFT_MM = 0.15
@@ -27,7 +27,7 @@ _UNLIKE_DOUBTS = 4.0
 WAY_BACK_TELLS = ", or turn back over the whole lobe once where the maker allows it"
 
 
-def refuse_before_fit(checked: CheckedStreams, sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
+def refuse_before_fit(sweeps: tuple[Sweep, ...], forward_s: Floats) -> None:
     """Refuse a trace without enough readings turned forward with the slack taken up."""
     if len(forward_s) >= FEWEST_FORWARD:
         return

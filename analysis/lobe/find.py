@@ -191,7 +191,7 @@ def make_ready(checked: CheckedStreams, prior: LagPrior, wild: Bools, slack_deg:
     sweeps = find_sweeps(motion)
     engaged = find_engagement(motion, slack_deg)
     time_s, value = forward_readings(checked, engaged, prior, wild)
-    refuse_before_fit(checked, sweeps, time_s)
+    refuse_before_fit(sweeps, time_s)
     then = time_s - prior.lag_s
     angle, speed = motion.angle_and_speed(then)
     blur = min(prior.u_s * float(np.median(np.abs(speed))), _MOST_BLUR_DEG)

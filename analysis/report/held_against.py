@@ -130,7 +130,7 @@ def against(now: KeptProfile, before: KeptProfile) -> Against:
     own = freed @ covariance @ freed.T + np.eye(len(deg)) * _MODEL_U_MM**2
     lifted = slid > _LIFTED_MM
     places = _places(deg, left, own, slid)
-    alike, by = _alike(deg, left, own, slid, places)
+    alike, by = _alike(left, own, slid, places)
     return Against(
         phase_deg=Figure(phase, 2.0 * float(np.sqrt(telling @ covariance @ telling))),
         places=() if alike else places,
@@ -218,9 +218,7 @@ def _places(deg: Floats, left: Floats, own: Floats, lift: Floats) -> tuple[Place
     return tuple(sorted(found, key=lambda one: -abs(one.by_mm.value)))
 
 
-def _alike(
-    deg: Floats, left: Floats, own: Floats, lift: Floats, places: tuple[Place, ...]
-) -> tuple[Alike, Figure | None]:
+def _alike(left: Floats, own: Floats, lift: Floats, places: tuple[Place, ...]) -> tuple[Alike, Figure | None]:
     """Whether one share of the lift, or one height, explains all that differs."""
     if not places:
         return "", None

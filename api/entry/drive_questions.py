@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.timing import Adjuster, Cam, CamCard, Engine, Job, LobeCard, Valve, cam_words
+from analysis.timing import Adjuster, Cam, Engine, Job, LobeCard, Valve, cam_words
 from api.base import Question
 from api.entry.usual import outside
 
@@ -143,7 +143,7 @@ def _has_lengths(half: LobeCard) -> bool:
     return half.lift_mm is not None or half.check_lift_mm is not None
 
 
-def lift_place_questions(card: CamCard, valve: Valve, half: LobeCard) -> Iterator[Question]:
+def lift_place_questions(valve: Valve, half: LobeCard) -> Iterator[Question]:
     """Ask where a lift told at the lobe makes a valve lift that can hardly be."""
     if half.lift_at != "lobe" or half.lift_mm is None:
         return

@@ -281,7 +281,7 @@ def card_questions(card: CamCard, written: dict[str, Unit]) -> list[Question]:
     for valve in VALVES:
         half = card.lobe(valve)
         if half is not None:
-            found += [*_of_half(card, valve, half), *lift_place_questions(card, valve, half)]
+            found += [*_of_half(card, valve, half), *lift_place_questions(valve, half)]
     return [one for one in found if one is not None]
 
 

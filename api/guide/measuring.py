@@ -67,10 +67,10 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
     said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=unread)}"
     if not unread:
         return Guidance(said_where, said, button="Start", action=begin)
-    return _fitting_up(context, step, Guidance(said_where, said, action=begin))
+    return _fitting_up(context, Guidance(said_where, said, action=begin))
 
 
-def _fitting_up(context: GuideContext, step: StepState, said: Guidance) -> Guidance:
+def _fitting_up(context: GuideContext, said: Guidance) -> Guidance:
     """Ask at once what only a person knows before the crank is turned: fitted up, and clearances set as on the card."""
     assert said.action is not None
     fitted = FittedUp(fitting_up(context.job.engine))

@@ -125,9 +125,7 @@ def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
     known = context.lobes[lobe.touches]
     drop = drop_of(context.job, lobe, stage.body["job_deg"], travel, others_mm=tuple(stage.body["travels"]))
     if len(drop.others_mm) + 1 < context.job.engine.valves_a_cylinder(lobe.valve):
-        return Guidance(
-            said, number=number, button="It touches", action=_to_the_next(context, lobe, stage, travel)
-        )
+        return Guidance(said, number=number, button="It touches", action=_to_the_next(stage, travel))
     try:
         found = clearance_of(context, drop, known)
     except Refusal as refusal:
@@ -136,7 +134,7 @@ def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
     return Guidance(said, number=number, button="It touches", action=action)
 
 
-def _to_the_next(context: GuideContext, lobe: Lobe, stage: GuideStage, travel_mm: float) -> Action:
+def _to_the_next(stage: GuideStage, travel_mm: float) -> Action:
     """Remember this valve's travel; the crank stays where it is for the next of its kind."""
     body = stage.body | {"travels": [*stage.body["travels"], travel_mm]}
     return Action(f"{travel_mm:.2f} mm.", stage=GuideStage(stage.step, "next", body))

@@ -146,7 +146,7 @@ def _cam(job: Job, evidence: Evidence, standing: CamStanding) -> SheetCam:
         verdict=verdict,
         left="not_told" if verdict is None else verdict.call,
         sentence=standing.sentence,
-        cannot_be_cured=_not_curable(job, standing),
+        cannot_be_cured=_not_curable(standing),
     )
 
 
@@ -180,7 +180,7 @@ def _in_words(job: Job, what: LobeMeasured | None) -> str:
         return words
 
 
-def _not_curable(job: Job, standing: CamStanding) -> str:
+def _not_curable(standing: CamStanding) -> str:
     """Say what the grinder left on a single cam, which no setting cures, and what each lobe keeps of it."""
     left = standing.separation_error_cam_deg
     newest = {one.lobe.valve: one.verdict for one in standing.measured if one.verdict is not None}

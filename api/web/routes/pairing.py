@@ -160,9 +160,7 @@ def show_code(request: Request, pairing: ThePairing) -> Response:
 
 
 @router.post("/pair/revoke", include_in_schema=False)
-def revoke_by_form(
-    request: Request, pairing: ThePairing, number: Annotated[int, Form(ge=1, le=2**53)]
-) -> Response:
+def revoke_by_form(pairing: ThePairing, number: Annotated[int, Form(ge=1, le=2**53)]) -> Response:
     """Forget one screen."""
     pairing.screens.revoke(number)
     return RedirectResponse("/pair", 303)

@@ -87,6 +87,5 @@ def test_a_gauge_on_the_follower_asks_for_the_ratio_that_the_card_leaves_out() -
 
 def test_a_valve_lift_entered_as_the_lobes_is_asked_about() -> None:
     half = LobeCard(108.0, 1.27, lift_mm=11.0, lift_at="lobe", rocker_ratio=1.6)
-    card = CamCard("Fell 248", "full_lift", half, half)
-    assert [one.code for one in lift_place_questions(card, "inlet", half)] == ["inlet_lift_at_lobe"]
-    assert not list(lift_place_questions(card, "inlet", replace(half, lift_mm=7.0)))
+    assert [one.code for one in lift_place_questions("inlet", half)] == ["inlet_lift_at_lobe"]
+    assert not list(lift_place_questions("inlet", replace(half, lift_mm=7.0)))
