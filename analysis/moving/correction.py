@@ -21,6 +21,7 @@ from analysis.timing import (
     Turn,
     cam_deg_of,
     early_or_late,
+    later_or_earlier,
 )
 
 HARDLY_DEG = 0.005
@@ -171,10 +172,6 @@ def setting_of(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
     return None if rule is None else rule(adjuster, error_deg)
 
 
-def _later(count: float) -> str:
-    return "later" if count > 0 else "earlier"
-
-
 def _slots(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
     room = inf if adjuster.slot_each_way_cam_deg is None else adjuster.slot_each_way_cam_deg
     wanted = adjuster.fitted_deg - cam_deg_of(error_deg)
@@ -221,7 +218,7 @@ def _steps_sentence(steps: int, name: str, leaves_deg: float) -> str:
     if steps == 0:
         return f"No other {name} is nearer: it stays {early_or_late(leaves_deg)}."
     many = {"hole": "holes", "tooth": "teeth"}[name] if abs(steps) > 1 else name
-    return f"{abs(steps)} {many} {_later(steps)}: the cam is then {early_or_late(leaves_deg)}."
+    return f"{abs(steps)} {many} {later_or_earlier(steps)}: the cam is then {early_or_late(leaves_deg)}."
 
 
 def _sizes(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:

@@ -10,7 +10,7 @@ from math import hypot
 
 import numpy as np
 
-from analysis.timing import StoredLift
+from analysis.timing import StoredLift, later_or_earlier
 
 _REACH_DEG = 20.0
 _STEP_DEG = 0.05
@@ -39,7 +39,7 @@ class Slip:
         """What is seen, empty where nothing is."""
         if not self.seen:
             return ""
-        way = "later" if self.slipped_deg > 0 else "earlier"
+        way = later_or_earlier(self.slipped_deg)
         return (
             f"The gauge reads {self.off_mm:+.2f} mm off its curve: the cam has slipped {abs(self.slipped_deg):.1f} "
             f"deg {way} ({abs(self.slipped_deg) / 2:.1f} cam deg), or the gauge was knocked."

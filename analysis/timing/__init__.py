@@ -10,6 +10,8 @@ from analysis.timing.angles import (
     full_lift_of,
     full_lift_words,
     full_lifts_of,
+    late_or_early,
+    later_or_earlier,
     nearest,
     separation_cam_deg,
 )
@@ -141,6 +143,8 @@ __all__ = [
     "full_lift_words",
     "full_lifts_of",
     "judge",
+    "late_or_early",
+    "later_or_earlier",
     "lobe_by_hand",
     "lobe_error",
     "nearest",

@@ -8,6 +8,7 @@ On the crank's own scale 0 is overlap TDC, 180 BDC after it, 540 BDC before it, 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from analysis.timing.card import Valve
 from analysis.timing.engine import CYCLE_DEG
@@ -110,6 +111,16 @@ def cam_deg_of(crank_deg: float) -> float:
     return crank_deg / 2
 
 
+def late_or_early(error_deg: float) -> Literal["late", "early"]:
+    """Return the side of an error: positive is late."""
+    return "late" if error_deg > 0 else "early"
+
+
+def later_or_earlier(change_deg: float) -> Literal["later", "earlier"]:
+    """Return the way of a change: positive is later."""
+    return "later" if change_deg > 0 else "earlier"
+
+
 def early_or_late(error_deg: float, digits: int = 1) -> str:
     """Return an error in the trade's words: ``10.0 deg late (5.0 cam deg)``.
 
@@ -119,8 +130,7 @@ def early_or_late(error_deg: float, digits: int = 1) -> str:
     size = abs(error_deg)
     if round(size, digits) == 0:
         return "on it"
-    side = "late" if error_deg > 0 else "early"
-    return f"{size:.{digits}f} deg {side} ({cam_deg_of(size):.{digits}f} cam deg)"
+    return f"{size:.{digits}f} deg {late_or_early(error_deg)} ({cam_deg_of(size):.{digits}f} cam deg)"
 
 
 def dead_centre_words(crank_deg: float, firing_offset_deg: float = 0.0, digits: int = 1) -> str:

@@ -15,6 +15,7 @@ from typing import Literal
 from scipy.special import stdtr, stdtrit
 
 from analysis.base import Pass
+from analysis.timing.angles import later_or_earlier
 from analysis.timing.engine import CYCLE_DEG
 
 _LEVEL = 0.95
@@ -159,9 +160,7 @@ def compare(
 
 
 def _sentence(by_deg: float, u95_deg: float, real: bool) -> str:
-    told = (
-        f"It stands {abs(by_deg):.2f}° ± {u95_deg:.2f}° {'later' if by_deg > 0.0 else 'earlier'} than before"
-    )
+    told = f"It stands {abs(by_deg):.2f}° ± {u95_deg:.2f}° {later_or_earlier(by_deg)} than before"
     return f"{told}: that means something." if real else f"{told}: within what can be told."
 
 

@@ -21,6 +21,7 @@ from analysis.timing import (
     early_or_late,
     full_lift_of,
     judge,
+    late_or_early,
     lobe_error,
 )
 from api.base import MeasurementView
@@ -275,7 +276,7 @@ def deciding(context: GuideContext, step: StepState) -> Guidance:
     verdict = None if step.code else _verdict(context, step)
     if verdict is None:
         return _not_comparable(context, step)
-    label = "late" if verdict.error_deg > 0 else "early"
+    label = late_or_early(verdict.error_deg)
     choices = choices_of(context, step, verdict, _measure_again(step))
     told = told_of(context, step.cam, verdict, "Go on.")
     to_move = verdict.call == "out" or (verdict.call == "cannot_tell" and verdict.turns_needed is None)

@@ -26,7 +26,7 @@ from analysis.moving import (
     follow_flank,
     setting_of,
 )
-from analysis.timing import Cam, Moved, dead_centre_words
+from analysis.timing import Cam, Moved, dead_centre_words, late_or_early, later_or_earlier
 from api.base import CamTurn
 from api.guide.guidance import (
     FITTED_KINDS,
@@ -104,7 +104,7 @@ def _to_fit(context: GuideContext, step: StepState, cam: Cam, error_deg: float) 
     fitted = adjuster_now(cam, context.job.engine.reference_lobes(cam), context.evidence.facts)
     setting = setting_of(fitted, error_deg)
     said = setting.sentence if setting is not None else step.sentence
-    number = Number(abs(error_deg), "deg", f"make it {_later(-error_deg)}")
+    number = Number(abs(error_deg), "deg", f"make it {later_or_earlier(-error_deg)}")
     change = None if setting is None else setting.leaves_deg - error_deg
     fact = Moved(
         cam.name, FITTED_KINDS[cam.adjuster.kind], change, None if setting is None else setting.to_fit_deg
@@ -112,10 +112,6 @@ def _to_fit(context: GuideContext, step: StepState, cam: Cam, error_deg: float) 
     source = {"error_deg": error_deg, "setting": None if setting is None else asdict(setting)}
     action = Action("Fitted.", facts=((fact, source),), forget=True)
     return Guidance(said, number=number, button="Fitted", action=action)
-
-
-def _later(change_deg: float) -> str:
-    return "later" if change_deg > 0 else "earlier"
 
 
 def _by_scale(cam: Cam, correction: Correction) -> Guidance:
@@ -182,7 +178,7 @@ def _not_ready(context: GuideContext, lobe: KnownLobe, now_deg: float, gauge: Ga
     if abs(off) <= max(OFF_THE_CURVE_DEG * slope, 0.05):
         return ""
     slip = slip_of(lobe, now_deg, gauge.reading_mm)
-    way = "later" if slip.slipped_deg > 0 else "earlier"
+    way = later_or_earlier(slip.slipped_deg)
     return (
         f"The gauge reads {gauge.reading_mm:.2f} where its curve says {expected:.2f}, as with the cam "
         f"{abs(slip.slipped_deg):.1f} deg {way}: it slipped, or the gauge is on another valve, was knocked or set "
@@ -356,7 +352,7 @@ def _turning_the_cam(context: GuideContext, cam: Cam, view: MoveView, why: str, 
         Number(size, "deg", "past it, crank degrees" if too_far else "to go, crank degrees"),
         to_go_mm=view.to_go_mm,
         target_mm=view.target_mm,
-        verdict=f"{size:.1f} deg {'late' if view.to_go_deg > 0 else 'early'}",
+        verdict=f"{size:.1f} deg {late_or_early(view.to_go_deg)}",
         move=turn if led or view.phase == "done" else None,
     )
     return _left_there(said, view, action)

@@ -16,6 +16,7 @@ from analysis.timing import (
     expected_crank_deg,
     full_lift_of,
     full_lift_words,
+    late_or_early,
 )
 from api.guide.guidance import FITTED_KINDS, Action, CamVerdict, Guidance, GuideContext, Number, Option
 from api.jobs import touched
@@ -25,7 +26,7 @@ def error_words(error_deg: float) -> str:
     """Give an error as it is shouted: crank degrees alone."""
     if round(abs(error_deg), 1) == 0:
         return "on it"
-    return f"{abs(error_deg):.1f} deg {'late' if error_deg > 0 else 'early'}"
+    return f"{abs(error_deg):.1f} deg {late_or_early(error_deg)}"
 
 
 def move_words(context: GuideContext, cam_name: str, error_deg: float) -> str:
@@ -98,13 +99,9 @@ def over(context: GuideContext, step: StepState, guidance: Guidance) -> Guidance
     return replace(
         guidance,
         told=told_of(context, standing.cam, verdict, then),
-        number=Number(abs(verdict.error_deg), "deg", _side(verdict.error_deg), verdict.u95_deg),
+        number=Number(abs(verdict.error_deg), "deg", late_or_early(verdict.error_deg), verdict.u95_deg),
         options=(*guidance.options, again),
     )
-
-
-def _side(error_deg: float) -> str:
-    return "late" if error_deg > 0 else "early"
 
 
 def was(context: GuideContext, step: StepState) -> str:

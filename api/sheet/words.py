@@ -25,6 +25,8 @@ from analysis.timing import (
     WentBack,
     Withdrawn,
     full_lifts_of,
+    late_or_early,
+    later_or_earlier,
 )
 from api.base import LobeChangeView
 from api.sheet.model import SheetHappening, SheetLine
@@ -83,7 +85,7 @@ def signed_side(error_deg: float | None, digits: int = 1) -> str:
         return "–"
     if round(abs(error_deg), digits) == 0:
         return "on it"
-    return f"{abs(error_deg):.{digits}f}° {'late' if error_deg > 0 else 'early'}"
+    return f"{abs(error_deg):.{digits}f}° {late_or_early(error_deg)}"
 
 
 def change_cells(one: LobeChangeView) -> tuple[str, ...]:
@@ -103,7 +105,7 @@ def moved_words(by_deg: float) -> str:
     """Give how far a lobe went, in the trade's words."""
     if round(abs(by_deg), 2) == 0:
         return "0.00°"
-    return f"{abs(by_deg):.2f}° {'later' if by_deg > 0 else 'earlier'}"
+    return f"{abs(by_deg):.2f}° {later_or_earlier(by_deg)}"
 
 
 def engine_lines(engine: Engine) -> list[SheetLine]:
@@ -278,7 +280,7 @@ def _moved(what: Moved) -> str:
 
 
 def _change(change_deg: float) -> str:
-    return f"{abs(change_deg):.1f}° {'later' if change_deg > 0 else 'earlier'}"
+    return f"{abs(change_deg):.1f}° {later_or_earlier(change_deg)}"
 
 
 def _because(reason: str) -> str:
