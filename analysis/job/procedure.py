@@ -16,7 +16,7 @@ from analysis.job import opening as procedure_opening
 from analysis.job import room as procedure_room
 from analysis.job.admission import admit
 from analysis.job.checks import check_job
-from analysis.job.evidence import Evidence, resting_on
+from analysis.job.evidence import Evidence
 from analysis.job.opening import StepOutcome, zero_of
 from analysis.job.state import (
     Blocked,
@@ -51,7 +51,6 @@ __all__ = [
     "fact_added",
     "job_state",
     "plan",
-    "undone_by_going_back",
 ]
 
 _RULES: dict[StepKind, Callable[[Evidence, Step], StepOutcome]] = {
@@ -89,11 +88,6 @@ def check(job: Job, facts: Sequence[Fact], payload: Payload, *, by: str) -> None
     """Do nothing if `payload` may be added to `facts` by the builder `by`; otherwise raise `Blocked`."""
     evidence = Evidence.of(job, facts)
     admit(evidence, _state_of(evidence), payload, by)
-
-
-def undone_by_going_back(job: Job, step_id: str) -> tuple[str, ...]:
-    """Return the steps that going back to `step_id` opens again, itself first."""
-    return resting_on(plan(job), step_id)
 
 
 def _state_of(evidence: Evidence) -> JobState:

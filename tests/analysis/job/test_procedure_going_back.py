@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analysis.base import from_plain, to_plain
 from analysis.job import procedure
+from analysis.job.evidence import resting_on
 from analysis.timing import (
     BenchChecked,
     Cam,
@@ -38,7 +39,7 @@ from analysis.timing import (
 
 def test_going_back_to_true_tdc_opens_all_that_rests_on_it_and_nothing_else(builder):
     builder.to_the_closing()
-    undone = procedure.undone_by_going_back(builder.job, "true_tdc")
+    undone = resting_on(procedure.plan(builder.job), "true_tdc")
     assert undone[0] == "true_tdc"
     assert "bench_check" not in undone
     assert "clearances" not in undone
