@@ -9,7 +9,7 @@ import { draw, lookOf } from "./plots.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 
-const { settings, spoken } = startScreen();
+const { settings, spoken, guarded } = startScreen();
 const shown = { map: null, at: 0 };
 
 const drawn = () => shown.map.cylinders.filter((one) => one.edges.length > 0);
@@ -46,14 +46,6 @@ function buildChoice() {
       return el("label", {}, input, el("span", {}, cylinder));
     }),
   );
-}
-
-async function guarded(action) {
-  try {
-    await action();
-  } catch (problem) {
-    byId("notes").replaceChildren(note("stop", spoken(problem.message)));
-  }
 }
 
 async function paintAll() {

@@ -2,7 +2,7 @@
  * What every page has: the state of the bench in the title block, the choices of this screen, the folded menu.
  */
 
-import { byId, el, put, refill, show, state } from "./dom.js";
+import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { EMPTY, next } from "./bench_state.js";
 import { openLink, stillLink } from "./link.js";
 import { STILL } from "./root.js";
@@ -113,9 +113,9 @@ export function isDark() {
 }
 
 /**
- * Start what every page shares. Returns the settings, the link, `spoken` (a text in this screen's words)
- * and a holder of the bench's state, which fires `change`
- * after each message (detail: the message) and `tick` four times a second for ages that grow without messages.
+ * Start what every page shares. Returns the settings, the link, `spoken` (a text in this screen's words), `guarded` (do
+ * something; what goes wrong is told in the page's notes) and a holder of the bench's state, which fires `change` after
+ * each message (detail: the message) and `tick` four times a second for ages that grow without messages.
  */
 export function startScreen() {
   const settings = new Settings();
@@ -127,6 +127,13 @@ export function startScreen() {
       settings.chosen.words,
       bench.now.channels.map((channel) => channel.name),
     );
+  const guarded = async (action) => {
+    try {
+      await action();
+    } catch (problem) {
+      byId("notes").replaceChildren(note("stop", spoken(problem.message)));
+    }
+  };
   const drawState = () => {
     const box = byId("bench-state");
     if (!box || STILL) return;
@@ -158,5 +165,5 @@ export function startScreen() {
   applyChoices(settings);
   buildMenu();
   show(byId("main"), true);
-  return { settings, link, bench, spoken };
+  return { settings, link, bench, spoken, guarded };
 }

@@ -21,7 +21,7 @@ import { whatOf } from "./words.js";
 const source = byId("notes").dataset.source;
 const number = Number(source.split("/")[3]);
 const ofJob = source.startsWith("/api/jobs/");
-const { settings, spoken } = startScreen();
+const { settings, spoken, guarded } = startScreen();
 const shown = { lobes: [], overlaps: [], at: 0 };
 
 async function load() {
@@ -161,14 +161,6 @@ async function buildAgainst() {
       }),
     ),
   );
-}
-
-async function guarded(action) {
-  try {
-    await action();
-  } catch (problem) {
-    byId("notes").replaceChildren(note("stop", spoken(problem.message)));
-  }
 }
 
 async function paintAll() {

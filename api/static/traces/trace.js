@@ -44,7 +44,7 @@ import { angleTyped, digits, length, lengthValue } from "./units.js";
 import { plainName, whatOf } from "./words.js";
 
 const id = Number(window.location.pathname.split("/").filter(Boolean).pop());
-const { settings, spoken } = startScreen();
+const { settings, spoken, guarded } = startScreen();
 const number = new NumberBox(byId("figure"));
 const shown = {
   measurement: null,
@@ -428,14 +428,6 @@ function buildSaves() {
   );
   byId("save-table").addEventListener("click", saveTable);
   show(byId("save-table"), Boolean(shown.item.lift));
-}
-
-async function guarded(action) {
-  try {
-    await action();
-  } catch (problem) {
-    byId("notes").replaceChildren(note("stop", spoken(problem.message)));
-  }
 }
 
 async function paintAll() {
