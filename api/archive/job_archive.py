@@ -67,7 +67,7 @@ def write_job(job_id: int, sheet_json: str, read: ShopReader, stored: StoredStre
     BenchError
         A trace cannot be read.
     """
-    jobs, measurements = JobReader.of(read), MeasurementReader(read)
+    jobs, measurements = JobReader(read), MeasurementReader(read)
     row = jobs.job(job_id)
     ended = [
         one
@@ -237,7 +237,7 @@ def _taking_in(
     def change(db: Database) -> int:
         if came is not None:
             _make_way(db, checked, came)
-        _refuse_twin(checked, JobReader.within(db))
+        _refuse_twin(checked, JobReader(WithinChange(db)))
         told = checked.told
         job_id = keep_job(db, checked.job, None, None, told.by, told.at, facts_from_elsewhere=len(told.facts))
         numbers: dict[int, int] = {}
@@ -266,7 +266,7 @@ def _make_way(db: Database, checked: _Checked, came: CameOver) -> None:
     ask = WithinChange(db)
     if any(one.number == came.number for one in hand_overs(ask, "taken")):
         raise ConflictError("taken_already", "That job was taken over already; see the list of jobs.")
-    for row in JobReader.within(db).begun_at(checked.told.at):
+    for row in JobReader(ask).begun_at(checked.told.at):
         if row.job == checked.job and held_elsewhere(ask, row.id) is not None:
             delete_job(db, row.id, came.by)
 

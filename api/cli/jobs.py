@@ -57,7 +57,7 @@ def take_job(path: Path, data_dir: Path) -> str:
     shop = ShopStore(data_dir)
     try:
         number = read_job(path, shop, data_dir, show_job)
-        return _taken(number, JobReader.of(shop.read).job(number).job.reference)
+        return _taken(number, JobReader(shop.read).job(number).job.reference)
     finally:
         shop.close()
 

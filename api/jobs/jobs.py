@@ -52,7 +52,7 @@ class Jobs:
     """The shop's jobs; called from the event loop."""
 
     def __init__(self, shop: ShopStore) -> None:
-        self.read = JobReader.of(shop.read)
+        self.read = JobReader(shop.read)
         self._shop = shop
         self._states: dict[int, tuple[int, JobState, list[Fact]]] = {}
         self._heard: list[Changed] = []
@@ -254,7 +254,7 @@ class Jobs:
 
 def _add(db: Database, row: JobRow, payload: Payload, by: str) -> Fact:
     """Check a fact against all that is in the list at this moment, and say where the job then stands."""
-    facts = JobReader.within(db).facts(row.id)
+    facts = JobReader(WithinChange(db)).facts(row.id)
     fact = fact_added(row.job, facts, payload, at=now_text(), by=by)
     tell_where(db, row.id, row.job, [*facts, fact])
     return fact

@@ -15,11 +15,10 @@ from analysis.timing import CamCard, Engine, Fact, Job, payload_from_plain
 from api.base import NotFoundError
 from api.records.measurement_store import now_text
 from api.records.version_store import change_kept, put_back
-from api.store import FILE_NAME, Row, ShopReader, damaged, note_first
+from api.store import FILE_NAME, Asking, Row, damaged, note_first
 
 T = TypeVar("T")
 Fields = dict[str, Any]
-Ask = Callable[[str, tuple[Any, ...]], list[Row]]
 """Answers a question; from a reader, or from within a change."""
 
 
@@ -75,18 +74,8 @@ class GuideStage:
 class JobReader:
     """Questions about engines, cards, jobs and facts."""
 
-    def __init__(self, ask: Ask) -> None:
-        self._ask = ask
-
-    @classmethod
-    def of(cls, read: ShopReader) -> JobReader:
-        """Ask through the shop's reading half."""
-        return cls(read.rows)
-
-    @classmethod
-    def within(cls, db: Database) -> JobReader:
-        """Ask from within a change, so that nothing can come between the question and the change."""
-        return cls(lambda sql, values: [dict(row) for row in db.execute(sql, values).fetchall()])
+    def __init__(self, read: Asking) -> None:
+        self._ask = read.rows
 
     def on_file(self, table: str) -> list[Kept]:
         """Give all of the ``engines`` or the ``cards`` that are not put away, newest first."""

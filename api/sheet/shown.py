@@ -14,7 +14,7 @@ MOST_MEASUREMENTS = 100_000
 
 def show_job(ask: Asking, job_id: int) -> None:
     """Make the views of a job, and throw them away; raises whatever keeps them from being made."""
-    jobs, measurements = JobReader(ask.rows), MeasurementReader(ask)
+    jobs, measurements = JobReader(ask), MeasurementReader(ask)
     row, facts = jobs.job(job_id), jobs.facts(job_id)
     state, evidence = job_state(row.job, facts), Evidence.of(row.job, facts)
     measured = {one.id: one for one in measurements.listed(job_id=job_id, limit=MOST_MEASUREMENTS)}

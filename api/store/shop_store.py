@@ -42,9 +42,11 @@ class Asking(Protocol):
 
     def row(self, sql: str, values: Values = ()) -> Row | None:
         """Ask for one row."""
+        found = self.rows(sql, values)
+        return found[0] if found else None
 
 
-class WithinChange:
+class WithinChange(Asking):
     """Asks from within a change, so that nothing can come between the question and the change."""
 
     def __init__(self, db: Database) -> None:
@@ -54,13 +56,8 @@ class WithinChange:
         """Ask, and give every row as a dict."""
         return [dict(row) for row in self._db.execute(sql, values).fetchall()]
 
-    def row(self, sql: str, values: Values = ()) -> Row | None:
-        """Ask for one row."""
-        found = self.rows(sql, values)
-        return found[0] if found else None
 
-
-class ShopReader:
+class ShopReader(Asking):
     """The reading half; makes a connection for each question and closes it at once.
 
     A reader that keeps a cursor open lets the WAL grow without end.
@@ -73,11 +70,6 @@ class ShopReader:
         """Ask, and give every row as a dict."""
         with self._open() as connection:
             return [dict(row) for row in connection.execute(sql, values)]
-
-    def row(self, sql: str, values: Values = ()) -> Row | None:
-        """Ask for one row."""
-        found = self.rows(sql, values)
-        return found[0] if found else None
 
     def answered(self, name: str) -> Answered | None:
         """Give what a request of that name was answered, where it changed something."""

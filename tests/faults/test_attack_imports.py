@@ -148,7 +148,7 @@ def test_a_true_tdc_by_hand_from_elsewhere_proves_no_zero_here(
     answer = send_job(client, begun(exported, 22, facts=told))
     assert answer.status_code == 201, answer.text
     read = ShopReader(shop.data)
-    jobs = JobReader.of(read)
+    jobs = JobReader(read)
     row, own = jobs.job(answer.json()["id"]), jobs.facts(answer.json()["id"])
     assert row.facts_from_elsewhere == 2
     state = job_state(row.job, own)
