@@ -13,6 +13,7 @@ import sqlite3
 import threading
 import time
 import uuid
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -124,12 +125,14 @@ def forwarder_of(data_dir: Path, bench_file: Path | None) -> Forwarder | None:
 class Forwarder:
     """Carries one data folder to one archive; `start` begins a thread, `step` does one round in this one."""
 
-    def __init__(self, data_dir: Path, url: str, name: str) -> None:
-        self._data_dir, self._url, self._name = data_dir, url, name
+    def __init__(
+        self, data_dir: Path, url: str, name: str, *, clock_s: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._data_dir, self._url, self._name, self._clock_s = data_dir, url, name, clock_s
         self._here = KeptHere(data_dir)
         self._progress: Progress | None = None
         self._connection: Connection[tuple[Any, ...]] | None = None
-        self._whole_at_s = time.monotonic()
+        self._whole_at_s = clock_s()
         self._trouble = ""
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, name="forwarder", daemon=True)
@@ -192,7 +195,7 @@ class Forwarder:
                 more = self.step()
                 self._trouble, wait_s = "", EVERY_S
                 if not more:
-                    self._whole_at_s = time.monotonic()
+                    self._whole_at_s = self._clock_s()
             except Exception as error:  # noqa: BLE001, whatever it is, the bench measures on and it is tried again
                 more, wait_s = False, min(wait_s * 2, LONGEST_WAIT_S)
                 self._hear_of(error)
@@ -220,7 +223,7 @@ class Forwarder:
                 blocks = self._here.blocks_waiting(progress.channels)
             except (ServiceError, CaptureError, sqlite3.Error):
                 return
-        behind_s = time.monotonic() - self._whole_at_s if self._trouble or changes or blocks else 0.0
+        behind_s = self._clock_s() - self._whole_at_s if self._trouble or changes or blocks else 0.0
         self._standing = ArchiveStanding(
             bench=self._name,
             state="waiting" if self._trouble else "sending" if changes or blocks else "up to date",

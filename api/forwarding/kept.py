@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from api.store import IMPORTED_FOLDER, ROW_KEYS, ShopReader, key_of
+from api.store import FILE_NAME, IMPORTED_FOLDER, ROW_KEYS, ShopReader, key_of
 from capture.store import STORE_NAME, open_for_reading
 
 RUN, IMPORTED, SIGNED = "runs", "imported", "signed_off"
@@ -233,6 +233,11 @@ class KeptHere:
         with closing(open_for_reading(path)) as connection:
             connection.execute("BEGIN")  # all that is asked is of one moment
             yield connection
+
+
+def is_there(data_dir: Path) -> bool:
+    """Tell whether a folder holds a shop."""
+    return (data_dir / FILE_NAME).exists()
 
 
 def _run_document(streams: sqlite3.Connection, run_id: int) -> Document:
