@@ -13,6 +13,8 @@ from hypothesis import settings
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 LEFT_OUT = {"slow", "browser", "faults"}
+DEAR = ("still_demo", "recorded")
+"""Fixtures of a whole session that are a running bench, or a job of minutes."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -38,10 +40,26 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         left_out = [item for item in items if LEFT_OUT & {mark.name for mark in item.iter_markers()}]
         items[:] = [item for item in items if item not in left_out]
         config.hook.pytest_deselected(items=left_out)
-    _long_files_first(items)
+    _files_that_share_together(items)
+    _long_first(items)
 
 
-def _long_files_first(items: list[pytest.Item]) -> None:
-    """Where files run side by side, a long one begun last would keep the build waiting."""
-    long = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: item.path not in long)
+def _files_that_share_together(items: list[pytest.Item]) -> None:
+    """Give each file to one worker, and all files that share something dear to the same one: it is made once then."""
+    shared_by = {
+        item.path: name for item in items for name in DEAR if name in getattr(item, "fixturenames", ())
+    }
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(shared_by.get(item.path, str(item.path))))
+
+
+def _long_first(items: list[pytest.Item]) -> None:
+    """Where tests run side by side, a long one begun last would keep the build waiting."""
+    long = {_group(item) for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: _group(item) not in long)
+
+
+def _group(item: pytest.Item) -> str:
+    mark = item.get_closest_marker("xdist_group")
+    assert mark is not None
+    return str(mark.args[0])

@@ -144,10 +144,17 @@ def _one_screen(chromium: Browser) -> Iterator[tuple[Screens, Page]]:
     screens.close()
 
 
+@pytest.fixture(scope="module")
+def _left_blank(_one_screen: tuple[Screens, Page]) -> Iterator[tuple[Screens, Page]]:
+    """The same, and nothing left open at a file's end: a live page goes on painting, for nobody."""
+    yield _one_screen
+    _one_screen[1].goto("about:blank")
+
+
 @pytest.fixture
-def shared_tab(_one_screen: tuple[Screens, Page]) -> Iterator[Page]:
+def shared_tab(_left_blank: tuple[Screens, Page]) -> Iterator[Page]:
     """One tab for all tests that need no screen of their own: at the desk, light, its errors judged test by test."""
-    screens, page = _one_screen
+    screens, page = _left_blank
     page.set_viewport_size({"width": 1440, "height": 900})
     page.emulate_media(color_scheme="light")
     yield page

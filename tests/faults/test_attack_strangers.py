@@ -148,7 +148,7 @@ def test_a_header_without_an_end_is_cut(shop: AttackedShop, measured: Any) -> No
 # -- 37: revoked while it watches
 
 
-@pytest.mark.alone
+@pytest.mark.two
 def test_a_screen_that_is_revoked_while_it_watches_is_cut_within_a_second(
     shop: AttackedShop, tablets: list[dict[str, str]], measured: Any
 ) -> None:

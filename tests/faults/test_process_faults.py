@@ -47,7 +47,7 @@ def test_a_process_stopped_for_two_seconds_stores_all_that_was_accepted_and_mark
     )
 
 
-@pytest.mark.alone
+@pytest.mark.two
 def test_thirty_kills_lose_at_most_a_second_each(make_bench: Any, helpers: Any, measured: Any) -> None:
     bench = make_bench({"crank": {"rate_hz": 1000}, "plunger": {"rate_hz": 20}})
     bench.client()

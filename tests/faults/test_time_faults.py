@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-pytestmark = [pytest.mark.faults, pytest.mark.alone]
+pytestmark = pytest.mark.faults
 
 
+@pytest.mark.alone
 def test_four_processor_burners_lose_nothing_and_stamps_stay_close(
     make_bench: Any, helpers: Any, measured: Any
 ) -> None:
@@ -50,6 +51,7 @@ def stamp_errors_ms(bench: Any, name: str) -> np.ndarray[Any, np.dtype[np.float6
     )
 
 
+@pytest.mark.two
 def test_setting_the_wall_clock_changes_no_interval_and_is_told(
     make_bench: Any, helpers: Any, measured: Any, switches: Any
 ) -> None:
@@ -80,6 +82,7 @@ def test_setting_the_wall_clock_changes_no_interval_and_is_told(
     )
 
 
+@pytest.mark.two
 def test_a_disk_that_takes_300_ms_loses_nothing_and_holds_up_no_screen(
     make_bench: Any, helpers: Any, measured: Any, switches: Any
 ) -> None:
