@@ -100,6 +100,8 @@ def held_swashes(count: int) -> list[bool]:
             -normal[0] * radius_mm * np.cos(np.radians(rng.uniform(0.0, 360.0) - turned_deg)) / normal[2]
         )
         step_mm, noise_mm = rng.choice([0.001, 0.01]), rng.choice([0.001, 0.002, 0.005])
+        # A digit of the gauge begins anywhere in the swing, as its zero key was pressed anywhere.
+        along_mm += rng.uniform(0.0, step_mm)
         shown_mm = step_mm * np.round((along_mm + rng.normal(0.0, noise_mm, time_s.size)) / step_mm)
         streams = Streams(time_s, turned_deg, time_s, shown_mm)
         told = swash_of(find_runout(streams, GaugeFacts(lag_s=0.0), on_face=True), radius_mm).swash_mm
