@@ -310,6 +310,10 @@ def on_the_sheet(demo: Any, page: Page, job: int, picture: Any) -> None:
     expect(kept.box.locator("tbody tr")).to_have_count(len(parts))
     for part in parts:
         expect(kept.box).to_contain_text(part)
+    where = kept.box.get_by_role("link", name="Curve").first.evaluate("link => link.href")
+    assert len(page.request.get(where).text().splitlines()) == 361, "a head, and a line each degree"
+    kept.box.get_by_role("button", name="Throw away Damper").click()
+    expect(kept.box.locator("tbody tr")).to_have_count(len(parts) - 1)
 
 
 def of_the_job(demo: Any, page: Page, truth: dict[str, Any], picture: Any) -> None:
