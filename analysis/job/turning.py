@@ -50,7 +50,7 @@ TURNS_DEG: dict[str, float] = {"bench_check": 810.0, "lobe": 360.0 * LOBE_TURNS 
 _HOW: dict[Kind, str] = {
     "bench_check": "Turn the crank forward, steadily, two full turns and a little more.",
     "tdc": "Turn slowly over the top and back again, twice, well down either side.",
-    "lobe": "Turn forward four full turns and a little more, then some way back.",
+    "lobe": "Turn forward four full turns and a little more, then back until the gauge has moved.",
 }
 _HOW_FORWARD: dict[Kind, str] = {
     "bench_check": _HOW["bench_check"],
@@ -64,9 +64,9 @@ def how_to_turn(kind: Kind, *, forward_only: bool) -> str:
     return (_HOW_FORWARD if forward_only else _HOW)[kind]
 
 
-def far_enough(*, forward_only: bool) -> str:
-    """Return what is left to do once a lobe's nose was passed often enough."""
-    return "Far enough: finish." if forward_only else "Far enough: turn some way back, then finish."
+def far_enough(*, back: bool) -> str:
+    """Return what is left to do once a lobe's nose was passed often enough, the slack still unseen where `back`."""
+    return "Far enough: turn back until the gauge has moved, then finish." if back else "Far enough: finish."
 
 
 def fitting_up(engine: Engine) -> tuple[str, ...]:

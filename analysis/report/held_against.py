@@ -123,7 +123,7 @@ def against(now: KeptProfile, before: KeptProfile) -> Against:
     deg, phase, telling = _best_phase(now, before)
     slid, slope = before.at(deg - phase)
     left = now.at(deg)[0] - slid
-    covariance = _covariance(now, before, deg)
+    covariance, placed = _covariances(now, before, deg)
     telling = telling / float(telling @ slope)
     # What the phase takes up is taken out of the errors, too.
     freed = np.eye(len(deg)) + np.outer(slope, -telling)
@@ -132,7 +132,7 @@ def against(now: KeptProfile, before: KeptProfile) -> Against:
     places = _places(deg, left, own, slid)
     alike, by = _alike(left, own, slid, places)
     return Against(
-        phase_deg=Figure(phase, 2.0 * float(np.sqrt(telling @ covariance @ telling))),
+        phase_deg=Figure(phase, 2.0 * float(np.sqrt(telling @ placed @ telling))),
         places=() if alike else places,
         alike=alike,
         alike_by=by,
@@ -143,15 +143,17 @@ def against(now: KeptProfile, before: KeptProfile) -> Against:
     )
 
 
-def _covariance(now: KeptProfile, before: KeptProfile, deg: Floats) -> Floats:
-    """Of the difference: both have errors of their own."""
-    total = np.zeros((len(deg), len(deg)))
+def _covariances(now: KeptProfile, before: KeptProfile, deg: Floats) -> tuple[Floats, Floats]:
+    """Of the difference, by the fits and as placed from full lift: both have errors of their own."""
+    total, placed = np.zeros((2, len(deg), len(deg)))
     for one in (now, before):
         place = np.rint((deg - one.from_full_lift_deg[0]) / STEP_DEG).astype(int)
         inside = (place >= 0) & (place < len(one.from_full_lift_deg))
         at = np.flatnonzero(inside)
         total[np.ix_(at, at)] += one.covariance[np.ix_(place[at], place[at])]
-    return total + np.eye(len(deg)) * _LEAST_U_MM**2
+        placed[np.ix_(at, at)] += one.placed_covariance[np.ix_(place[at], place[at])]
+    least = np.eye(len(deg)) * _LEAST_U_MM**2
+    return total + least, placed + least
 
 
 def _best_phase(now: KeptProfile, before: KeptProfile) -> tuple[Floats, float, Floats]:
@@ -160,7 +162,7 @@ def _best_phase(now: KeptProfile, before: KeptProfile) -> tuple[Floats, float, F
     last = max(now.from_full_lift_deg[-1], before.from_full_lift_deg[-1])
     deg: Floats = np.arange(first, last + 0.5 * STEP_DEG, STEP_DEG)
     lift = now.at(deg)[0]
-    spread = np.sqrt(np.diag(_covariance(now, before, deg)))
+    spread = np.sqrt(np.diag(_covariances(now, before, deg)[0]))
     phase, weight = 0.0, np.ones(len(deg))
     telling = np.zeros(len(deg))
     for _ in range(_ROUNDS):

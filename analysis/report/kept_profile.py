@@ -28,12 +28,15 @@ class KeptProfile:
     ----------
     from_full_lift_deg, lift_mm : ndarray, shape (n,)
     covariance : ndarray, shape (n, n)
-        Of the lifts, mm².
+        Of the lifts, mm², at places of the fit.
+    placed_covariance : ndarray, shape (n, n)
+        The same with what full lift itself is off by: all places are counted from it.
     """
 
     from_full_lift_deg: Floats
     lift_mm: Floats
     covariance: Floats
+    placed_covariance: Floats
 
     def at(self, deg: Floats) -> tuple[Floats, Floats]:
         """Lift and slope at degrees from full lift; nought beyond either end."""
@@ -45,13 +48,16 @@ class KeptProfile:
 def kept_profile(found: Measured, settings: LobeSettings, gauge: GaugeFacts) -> KeptProfile:
     """Take the profile off a fitted lobe."""
     off = ReadingOff(found, settings, gauge)
-    basis, full = found.fit.basis, found.shape.full_lift().value
+    basis, at_full = found.fit.basis, found.shape.full_lift()
+    full = at_full.value
     first = np.ceil((basis.first_deg - full) / STEP_DEG) * STEP_DEG
     last = np.floor((basis.last_deg - full) / STEP_DEG) * STEP_DEG
     around: Floats = np.arange(first, last + 0.5 * STEP_DEG, STEP_DEG)
     rows = off.rows(around + full)
-    covariance = rows @ found.fit.covariance @ rows.T + off.base_u_mm**2
-    return KeptProfile(around, found.fit.lift_mm(around + full), covariance)
+    slopes = found.fit.lift_mm(around + full, 1)
+    placed = rows + np.outer(slopes, at_full.gradient)
+    own, placed_own = (some @ found.fit.covariance @ some.T + off.base_u_mm**2 for some in (rows, placed))
+    return KeptProfile(around, found.fit.lift_mm(around + full), own, placed_own)
 
 
 def profile_of_table(rows: Sequence[tuple[float, float]], *, cam_degrees: bool = True) -> KeptProfile:
@@ -82,7 +88,8 @@ def profile_of_table(rows: Sequence[tuple[float, float]], *, cam_degrees: bool =
     first = np.ceil((crank[0] - full) / STEP_DEG) * STEP_DEG
     around: Floats = np.arange(first, crank[-1] - full + 1e-9, STEP_DEG)
     u_mm = _last_digit(lift) / np.sqrt(12.0)
-    return KeptProfile(around, np.asarray(curve(around + full)), np.eye(len(around)) * u_mm**2)
+    own = np.eye(len(around)) * u_mm**2
+    return KeptProfile(around, np.asarray(curve(around + full)), own, own)
 
 
 def _read(rows: Sequence[tuple[float, float]]) -> tuple[Floats, Floats]:

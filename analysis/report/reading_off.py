@@ -169,8 +169,25 @@ def rounded_u_mm(step_mm: float, variance_mm2: float) -> float:
     variance_mm2 : float
         Of the rounded readings; what rounding itself adds to it is taken off.
     """
-    shakes = max(variance_mm2 - step_mm**2 / 12.0, 0.0)
-    flattened = np.exp(-4.0 * np.pi**2 * _OVERTONES**2 * shakes / max(step_mm, 1e-9) ** 2)
+    flattened = _flattened(step_mm, variance_mm2)
     return float(
         step_mm / np.pi * np.sqrt(0.5 * np.sum(flattened / _OVERTONES**2) + 0.5 * _BEYOND * flattened[-1])
     )
+
+
+def rounded_wave_u_mm(step_mm: float, variance_mm2: float, swing_mm: float) -> float:
+    """Give what rounding leaves of a wave's height, where the gauge goes to and fro by `swing_mm`.
+
+    Along a flank places that are rounded otherwise make up for one another; what is left is of the tops, where the
+    reading lingers. There an overtone k of the saw leaves q / (pi k) times twice the Bessel function of 2 pi k A / q, by
+    its asymptote for amplitudes A from a step q on, the mean taken of all places where a top may lie within a step.
+    """
+    overtones = np.sum(_flattened(step_mm, variance_mm2) / _OVERTONES**3)
+    lingering = step_mm / np.pi**2 * np.sqrt(2.0 * step_mm / max(swing_mm, 1e-9) * overtones)
+    return min(float(lingering), rounded_u_mm(step_mm, variance_mm2))
+
+
+def _flattened(step_mm: float, variance_mm2: float) -> Floats:
+    """How much noise leaves of the square of each of the saw's overtones."""
+    shakes = max(variance_mm2 - step_mm**2 / 12.0, 0.0)
+    return np.asarray(np.exp(-4.0 * np.pi**2 * _OVERTONES**2 * shakes / max(step_mm, 1e-9) ** 2))

@@ -8,14 +8,14 @@ the gauge is pushed furthest in; angles are crank degrees at which that place is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, Warn, expand
 from analysis.readings import check_streams, lag_prior
 from analysis.report.not_round import refuse_large_and_not_a_circle, refuse_what_moves_otherwise, valve_too
-from analysis.report.reading_off import Figure, rounded_u_mm
+from analysis.report.reading_off import Figure, rounded_u_mm, rounded_wave_u_mm
 
 HARMONICS = 5
 _TURN_DEG = 360.0
@@ -135,8 +135,10 @@ def find_runout(
     grid: Floats = np.arange(0.0, _TURN_DEG)
     rows = _rows(grid)
     shown = rows[:, 1:] @ fit.wave[1:]
-    rounded_u = rounded_u_mm(checked.step_mm, float(np.mean(fit.left**2)))
-    step_u = _of_a_wave(rounded_u, checked.step_mm, shown)
+    variance = float(np.mean(fit.left**2))
+    rounded_u = rounded_u_mm(checked.step_mm, variance)
+    step_u = rounded_wave_u_mm(checked.step_mm, variance, float(np.ptp(shown)))
+    fit = _rounding_told_once(fit, angle, shown, checked.step_mm, rounded_u)
     waves = tuple(
         _wave(fit, times, step_u, late_deg, gauge.stick_mm[1], zero_deg) for times in range(1, HARMONICS + 1)
     )
@@ -230,14 +232,16 @@ def _weights(angle: Floats) -> Floats:
     return np.minimum(usual / count[which], 1.0)
 
 
-def _of_a_wave(rounded_u: float, step_mm: float, shown: Floats) -> float:
-    """Over a turn places that are rounded otherwise make up for one another: the more, the more steps the waves cross.
+def _rounding_told_once(fit: _Fit, angle: Floats, shown: Floats, step_mm: float, rounded_u: float) -> _Fit:
+    """Leave to chance only what is chance: rounding that neighbours share is told by the step, not by scatter as well.
 
-    A wave of amplitude A, rounded to steps q, is told wrong by 0.16 q sqrt(q / A) rms, from the Fourier series of the
-    rounding (Bessel functions for large A / q); over a turn it crosses 4 A / q steps.
+    Readings share it as far as they lie nearer to one another than a step; beyond that each is rounded by its own chance.
     """
-    crossed = float(np.sum(np.abs(np.diff(shown, append=shown[0])))) / step_mm
-    return rounded_u * min(float(np.sqrt(1.2 / max(crossed, 1e-9))), 1.0)
+    a_turn = float(np.sum(np.abs(np.diff(shown, append=shown[0]))))
+    apart = a_turn / step_mm * float(np.ptp(angle)) / _TURN_DEG / len(angle)
+    variance = float(np.mean(fit.left**2))
+    shared = max(1.0 - apart, 0.0) * rounded_u**2
+    return replace(fit, covariance=fit.covariance * max(1.0 - shared / max(variance, 1e-18), 0.0))
 
 
 def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, stick_mm: float, zero_deg: float) -> Wave:

@@ -99,8 +99,8 @@ def drive_slack(
     if not seen:
         raise Refusal(
             "no_way_back",
-            "No cam was turned back, so nothing tells the slack. Turn half a turn back at the end of a lobe's "
-            "measurement, if the engine's maker allows it.",
+            "No cam was turned back, so nothing tells the slack. At the end of a lobe's measurement turn back "
+            "until the gauge has moved, if the engine's maker allows it.",
         )
     return tuple(_cam(cam, slacks, then.get(cam, ()), line) for cam, slacks in seen.items())
 

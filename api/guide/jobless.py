@@ -38,11 +38,12 @@ SIDES = {"inlet": 1.0, "exhaust": -1.0}
 """A nose stands after overlap TDC, or before it."""
 HOW = {
     "tdc": "Turn slowly over the top twice or more, a few millimetres either side; and back, if the maker allows it.",
-    "lobe": "Turn steadily in the running direction for four full turns or more; then a little way back, if allowed.",
+    "lobe": "Turn steadily in the running direction for four full turns or more; then, if allowed, back until the gauge "
+    "has moved.",
 }
 ENDS: dict[Enough, str] = {
     "": "",
-    "far": "Far enough: a little way back, if the maker allows it, then hold still.",
+    "far": "Far enough: back until the gauge has moved, if the maker allows it, then hold still.",
     "whole": "Enough: hold still, it ends by itself.",
 }
 

@@ -175,7 +175,7 @@ def _running(context: GuideContext, step: StepState, view: MeasurementView) -> G
 
 _ENDS: dict[Enough, str] = {
     "": "",
-    "far": "Far enough: turn some way back, then hold still.",
+    "far": "Far enough: turn back until the gauge has moved, then hold still.",
     "whole": "Enough: hold still, it ends by itself.",
 }
 
@@ -238,7 +238,7 @@ def _live_lobe(
     forward_only = context.job.engine.forward_only
     told = lobe_is_enough(result, context.job.tolerance, forward_only=forward_only)
     if enough and told:
-        return _Live(number, far_enough(forward_only=forward_only), "on_the_number", verdict, told)
+        return _Live(number, far_enough(back=told == "far"), "on_the_number", verdict, told)
     return _Live(number, "", "approach", verdict)
 
 

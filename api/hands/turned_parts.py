@@ -37,6 +37,7 @@ from api.measure import (
     EndFloatView,
     FaceReadView,
     KeptPart,
+    MarkReadView,
     MeasurementAsked,
     PartEntry,
     Parts,
@@ -65,6 +66,8 @@ from capture.base import wire_now_ns
 
 FACE_WAITS, FACE_WAIT_S = 5, 0.5
 """So often and so long a gauge that does not rest yet is waited for."""
+
+MARK_RESTS_S = 0.5
 
 View = TypeVar("View", bound=PartView)
 
@@ -186,6 +189,27 @@ class TurnedParts:
             return crown_read(entry, as_now.gauge, since_set(heard.streams), facts)
 
         return await asyncio.to_thread(found)
+
+    def mark_reading(self) -> MarkReadView:
+        """Read the crank where it rests, a mark at its pointer, and true TDC beside it; no gauge is asked."""
+        bench = self._parts.bench
+        as_now = self._as_now(next(iter(bench.gauges()), None))
+        crank = bench.crank()
+        if as_now.settings["tdc_from"] is None:
+            raise ConflictError(
+                "no_tdc", "True TDC is not known yet: measure it on the bench page, piston 1, then read here."
+            )
+        if crank is None or crank not in bench.latest or self._hands_free.rested_s() < MARK_RESTS_S:
+            raise ConflictError(
+                "crank_turns", "The crank turns, or is not read: let it rest with the mark at its pointer."
+            )
+        found = self._parts.measurements.get(as_now.settings["tdc_from"])
+        return MarkReadView(
+            mark_deg=bench.latest[crank].value % 360.0,
+            tdc_deg=as_now.settings["tdc_deg"] % 360.0,
+            tdc_u95_deg=2.0 * as_now.settings["tdc_u_deg"],
+            tdc_of=found.touches,
+        )
 
     # -- kept
 

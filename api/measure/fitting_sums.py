@@ -98,6 +98,15 @@ class MarkEntry(Body):
     tdc_u95_deg: Annotated[float, Field(ge=0, le=90)] = 0.0
 
 
+class MarkReadView(Body):
+    """Where the crank stands with the mark at its pointer, and true TDC, both as the encoder has them, 0 to 360."""
+
+    mark_deg: float
+    tdc_deg: float
+    tdc_u95_deg: float
+    tdc_of: str
+
+
 class MarkView(PartView):
     """How late the mark is, crank degrees and mm along the rim, and what to do."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from analysis.timing import Fact, Job, Lobe, LobeMeasured
@@ -28,11 +28,12 @@ class CamSlackView(Body):
 
 
 class DriveSlackView(Body):
-    """Slack of every cam that was turned back; `last_job` is what it is held against."""
+    """Slack of every cam that was turned back, and which were not; `last_job` is what it is held against."""
 
     last_job: int | None
     last_job_reference: str
     cams: list[CamSlackView]
+    not_seen: list[str]
 
 
 def _slacks_of(job: Job, facts: Sequence[Fact]) -> dict[str, list[SlackSeen]]:
@@ -50,6 +51,10 @@ def _slacks_of(job: Job, facts: Sequence[Fact]) -> dict[str, list[SlackSeen]]:
         assert what.slack_u_deg is not None
         found.setdefault(job.engine.cam_of(lobe).name, []).append(SlackSeen(what.slack_deg, what.slack_u_deg))
     return found
+
+
+def _not_seen(job: Job, now: Mapping[str, object]) -> list[str]:
+    return [cam.name for cam in job.engine.cams if cam.name not in now]
 
 
 @with_service_errors
@@ -78,4 +83,5 @@ def job_drive_slack(
         last_job=None if last is None else last.id,
         last_job_reference="" if last is None else last.job.reference,
         cams=[CamSlackView.model_validate(one) for one in cams],
+        not_seen=[] if row.job.engine.forward_only else _not_seen(row.job, now),
     )

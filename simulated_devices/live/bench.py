@@ -7,6 +7,7 @@ words), and tells its state and the truth as plain data.
 from __future__ import annotations
 
 import threading
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from simulated_devices.machine import (
     CommandError,
     EncoderDevice,
     Engine,
+    Face,
     MachineClock,
     Move,
     RoundPart,
@@ -203,6 +205,11 @@ class LiveBench:
                 name: {"off_axis_mm": part.off_axis_mm, "full_swing_mm": _full_swing_mm(part)}
                 for name, part in engine.parts.items()
             },
+            "faces": {
+                name: {"full_swing_mm": _full_swing_mm(face), "leans_deg": face.leans_deg}
+                for name, face in engine.faces.items()
+            },
+            "mark": None if engine.mark is None else asdict(engine.mark),
             "end_float_mm": engine.end_float_mm,
             "crowns": {
                 str(cylinder): {"deck_mm": crown.deck_mm, "leans_mm": crown.leans_mm}
@@ -212,7 +219,7 @@ class LiveBench:
         }
 
 
-def _full_swing_mm(part: RoundPart) -> float:
+def _full_swing_mm(part: RoundPart | Face) -> float:
     return float(np.ptp(part.under_gauge_mm(np.arange(0.0, 360.0, 0.5))))
 
 

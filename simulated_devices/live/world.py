@@ -133,6 +133,8 @@ class World:
         if target == CRANK_END:
             return self.engine.end_float_mm if self.crank_is_out else 0.0
         rise = float(self._table(target).at(angle))
+        if target in self.engine.faces and self.crank_is_out:
+            rise += self.engine.end_float_mm
         if target in self.pushed_valves:
             rise += float(self.engine.room_mm(target, np.asarray(state.crank_deg), np.asarray(rise)))
         return rise

@@ -7,6 +7,7 @@ from simulated_devices.machine.engine import (
     Crown,
     Engine,
     LobeTruth,
+    Mark,
     SliderCrank,
     Valve,
     ValveRoom,
@@ -37,7 +38,7 @@ from simulated_devices.machine.lobes import (
     TangentProfile,
 )
 from simulated_devices.machine.moves import Angle, Move, Speed
-from simulated_devices.machine.round_part import RoundPart
+from simulated_devices.machine.round_part import Face, RoundPart
 from simulated_devices.machine.svg import drawing
 
 __all__ = [
@@ -58,6 +59,7 @@ __all__ = [
     "Encoder",
     "EncoderDevice",
     "Engine",
+    "Face",
     "GaugeReading",
     "Hand",
     "Hollow",
@@ -66,6 +68,7 @@ __all__ = [
     "LobeTruth",
     "MachineClock",
     "Manner",
+    "Mark",
     "Motion",
     "Mounting",
     "Move",

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulated_devices.machine.lobes import Lobe
-from simulated_devices.machine.round_part import RoundPart
+from simulated_devices.machine.round_part import Face, RoundPart
 
 Floats = NDArray[np.float64]
 CRANK_END = "crank_end"
@@ -188,6 +188,14 @@ class Crown:
     leans_mm: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A timing mark on a rim: how late it comes under its pointer, crank degrees after true TDC of cylinder 1."""
+
+    rim_mm: float
+    late_deg: float
+
+
 @dataclass(frozen=True)
 class Engine:
     """The whole engine at rest: geometry, cams, firing order.
@@ -202,6 +210,9 @@ class Engine:
         By name, such as ``inlet`` and ``exhaust``, or one ``cam``.
     parts : mapping of str to RoundPart
         What else turns with the crank, such as ``flange``.
+    faces : mapping of str to Face
+        What of these is read along the axis.
+    mark : Mark, optional
     end_float_mm : float
         How far the crankshaft goes along its axis; its end is `CRANK_END`.
     crowns : mapping of int to Crown
@@ -215,6 +226,8 @@ class Engine:
     overlap_tdc_deg: Mapping[int, float] = field(default_factory=dict)
     rooms: Mapping[str, ValveRoom] = field(default_factory=dict)
     parts: Mapping[str, RoundPart] = field(default_factory=dict)
+    faces: Mapping[str, Face] = field(default_factory=dict)
+    mark: Mark | None = None
     end_float_mm: float = 0.0
     crowns: Mapping[int, Crown] = field(default_factory=dict)
 
@@ -234,7 +247,7 @@ class Engine:
         """Everything a gauge may touch: ``piston_N``, the valves, what else turns, and the end of the crankshaft."""
         pistons = (f"piston_{n}" for n in sorted(self.overlap_tdc_deg))
         end = (CRANK_END,) if self.end_float_mm else ()
-        return (*pistons, *self.cam_of, *self.parts, *end, *open_block(self.crowns))
+        return (*pistons, *self.cam_of, *self.parts, *self.faces, *end, *open_block(self.crowns))
 
     def valve(self, name: str) -> Valve:
         """The valve of that name."""
@@ -260,8 +273,8 @@ class Engine:
         """How far a target has moved from its rest over a whole course of the crank, mm.
 
         A piston's rest is its highest point (so its rise is never above 0); a valve's is shut, and its
-        rise is the lift; a round part's is its mean radius; the crank's end stands as far in as it goes; a crown's is
-        the block's face.
+        rise is the lift; a round part's is its mean radius, a face's where it meets the axis; the crank's end stands as
+        far in as it goes; a crown's is the block's face.
         """
         if target == CRANK_END:
             return np.zeros(np.shape(crank_deg))
@@ -269,6 +282,8 @@ class Engine:
             return self._open_block_mm(target, crank_deg)
         if target in self.parts:
             return self.parts[target].under_gauge_mm(crank_deg) - self.parts[target].radius_mm
+        if target in self.faces:
+            return self.faces[target].under_gauge_mm(crank_deg)
         if target.startswith("piston_"):
             return -self.piston_below_top_mm(int(target.removeprefix("piston_")), crank_deg)
         return self.valve_lift_mm(target, self.sprocket_deg(target, crank_deg))

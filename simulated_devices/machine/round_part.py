@@ -1,4 +1,4 @@
-"""A part of known outline that is turned by the crank beneath a gauge: a journal, a flange, a damper."""
+"""What is turned by the crank beneath a gauge: a part of known outline, a journal or a damper; a flange's face."""
 
 from __future__ import annotations
 
@@ -49,3 +49,31 @@ class RoundPart:
             wanted = self.outline_mm(np.degrees(np.angle(surface)))
             far = far + (wanted - np.abs(surface))
         return np.asarray(far)
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """A plane that turns about an axis it is not square to, and where a gauge along the axis stands on it.
+
+    Attributes
+    ----------
+    from_axis_mm : float
+        How far from the axis the gauge stands.
+    leans_deg, leans_towards_deg : float
+        Between the plane's normal and the axis, and the place of the part towards which the normal leans.
+    """
+
+    from_axis_mm: float
+    leans_deg: float
+    leans_towards_deg: float = 0.0
+
+    def under_gauge_mm(self, crank_deg: Floats) -> Floats:
+        """How far the plane stands out along the axis, towards the gauge, where the gauge meets it.
+
+        The plane's normal and the gauge's line in space: the normal turns with the part, the line stands still.
+        """
+        leans = np.radians(self.leans_deg)
+        towards = np.radians(np.asarray(crank_deg) - self.leans_towards_deg)
+        normal = np.sin(leans) * np.cos(towards), np.sin(leans) * np.sin(towards), np.cos(leans)
+        x_mm, y_mm = self.from_axis_mm, 0.0
+        return np.asarray(-(normal[0] * x_mm + normal[1] * y_mm) / normal[2])

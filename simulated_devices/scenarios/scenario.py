@@ -42,6 +42,21 @@ class PartTable(_Table):
     oval_towards_deg: float = 0.0
 
 
+class FaceTable(_Table):
+    """``[engine.face.NAME]``: a face that turns with the crank, out of square, and where the gauge stands on it."""
+
+    from_axis_mm: Positive
+    leans_deg: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
+    leans_towards_deg: float = 0.0
+
+
+class MarkTable(_Table):
+    """``[engine.mark]``: a timing mark on the damper's rim, and how late it comes under its pointer."""
+
+    rim_mm: Positive
+    late_deg: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
+
+
 class CrownTable(_Table):
     """``[[engine.crown]]``: a piston at its highest, below the block's face; a gauge may stand on either."""
 
@@ -61,6 +76,8 @@ class EngineTable(_Table):
     firing_intervals_deg: tuple[Positive, ...] = ()
     room: dict[Literal["inlet", "exhaust"], RoomTable] = {}
     part: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$")], PartTable] = {}
+    face: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$")], FaceTable] = {}
+    mark: MarkTable | None = None
     end_float_mm: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
     crown: list[CrownTable] = []
 
@@ -297,7 +314,7 @@ class Scenario(_Table):
         of_cylinders = (f"{what}_{cylinder}" for what in ("piston", *kinds) for cylinder in cylinders)
         end = (CRANK_END,) if self.engine.end_float_mm else ()
         crowns = open_block(crown.cylinder for crown in self.engine.crown)
-        return (*of_cylinders, *self.engine.part, *end, *crowns)
+        return (*of_cylinders, *self.engine.part, *self.engine.face, *end, *crowns)
 
 
 def load_scenario(path: Path | str) -> Scenario:

@@ -100,7 +100,7 @@ def main() -> None:
     asked = parser.parse_args()
     count = 15 if asked.quick else 100
     cases = [(asked.seed * 1000 + n, worn) for n in range(count) for worn in (True, False)]
-    found = alone = alarms = refused = holds = 0
+    found = alone = alarms = refused = holds = phases = 0
     with ProcessPoolExecutor(asked.processes) as pool:
         for (seed, _), (worn, code, result, middle) in zip(cases, pool.map(compared, cases), strict=True):
             if result is None:
@@ -110,6 +110,7 @@ def main() -> None:
             told = [one.words for one in result.places] + ([result.alike] if result.alike else [])
             if not worn:
                 alarms += bool(told)
+                phases += abs(result.phase_deg.value) <= result.phase_deg.u95
                 if told:
                     print(f"{seed}: false alarm: {told}")
                 continue
@@ -123,7 +124,7 @@ def main() -> None:
         f"worn {DEPTH_MM} mm: found and placed {found} of {count}, and nothing else told {alone} of {count}"
     )
     print(f"interval of the depth holds it {holds} of {found}")
-    print(f"as it was: false alarms {alarms} of {count}; refused {refused}")
+    print(f"as it was: false alarms {alarms} of {count}; phases that hold nought {phases}; refused {refused}")
 
 
 if __name__ == "__main__":

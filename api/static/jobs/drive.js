@@ -4,7 +4,7 @@
 
 import { get } from "./ask.js";
 import { byId, note, put, state } from "./dom.js";
-import { SLACK_COLUMNS, queryOf, slackRows } from "./drive_view.js";
+import { SLACK_COLUMNS, notSeen, queryOf, slackRows } from "./drive_view.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
 
@@ -19,7 +19,8 @@ async function load() {
       row.map((cell) => (typeof cell === "string" ? spoken(cell) : cell)),
     );
     byId("cams").replaceChildren(table(SLACK_COLUMNS, rows, ""));
-    byId("notes").replaceChildren();
+    const missing = notSeen(found.not_seen);
+    byId("notes").replaceChildren(...(missing ? [note("mind", spoken(missing))] : []));
     put(
       byId("last"),
       found.last_job === null

@@ -42,6 +42,12 @@ export function slackRows(cams, state) {
   ]);
 }
 
+/** What to say of cams that were not turned back far enough; empty where there are none. */
+export const notSeen = (cams) =>
+  cams.length
+    ? `No slack is told of ${cams.join(", ")}: at the end of a lobe's measurement turn back until the gauge has moved.`
+    : "";
+
 /** The query for a drive as typed; empty fields are left out. */
 export function queryOf({ teeth, pitch, links }) {
   const typed = { crank_teeth: teeth, pitch_mm: pitch, links };

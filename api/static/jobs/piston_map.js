@@ -3,7 +3,8 @@
  */
 
 import { get } from "./ask.js";
-import { byId, el, note, show, state } from "./dom.js";
+import { byId, el, note, put, show, state } from "./dom.js";
+import { unitOf } from "./figures.js";
 import { VALVE_COLUMNS, mapFigure, missing, valveRows } from "./piston_map_view.js";
 import { draw, lookOf } from "./plots.js";
 import { startScreen } from "./screen.js";
@@ -27,6 +28,7 @@ function paintTable() {
 async function paintMap() {
   const cylinder = drawn()[shown.at];
   if (!cylinder) return;
+  put(byId("lines-unit"), unitOf(lookOf(settings)));
   const figure = mapFigure(shown.map, cylinder, lookOf(settings));
   for (const axis of [figure.layout.xaxis, figure.layout.yaxis]) axis.title.text = spoken(axis.title.text);
   await draw(byId("plot"), figure);

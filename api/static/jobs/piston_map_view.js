@@ -6,7 +6,7 @@
  */
 
 import { baseLayout, unitOf } from "./figures.js";
-import { digits, length, lengthValue } from "./units.js";
+import { digits, length, lengthParts, lengthValue } from "./units.js";
 
 const NONE = "–";
 
@@ -37,7 +37,7 @@ export function room(wall, most) {
 }
 
 const figure = (value, u95, kind) =>
-  value === null ? NONE : `${length(value, kind)} ± ${length(u95, kind)}`;
+  value === null ? NONE : `${lengthParts(value, kind).digits} ± ${length(u95, kind)}`;
 
 /** A row a valve; `state` makes the cell of its call. */
 export function valveRows(map, kind, state) {

@@ -5,6 +5,7 @@
 import { get, post } from "./ask.js";
 import { gaugeChannels } from "./bench_state.js";
 import { byId, el, note, refill, show, svg } from "./dom.js";
+import { limitOfReadings, startReading } from "./fitting_read.js";
 import {
   KEPT_COLUMNS,
   canBeNamed,
@@ -14,22 +15,20 @@ import {
   deckBody,
   deckForRatio,
   deckRows,
-  faceMoved,
   keptKind,
   keptRow,
   markBody,
   partBody,
-  readingLimit,
   roundLine,
+  ofTheJob,
   runoutRows,
+  stripPath,
   swingWords,
-  typed,
   waitingWords,
-  withReading,
 } from "./fitting_view.js";
+import { download } from "./save.js";
 import { startScreen } from "./screen.js";
 import { table } from "./trace_tables.js";
-import { digits } from "./units.js";
 
 const { bench, spoken } = startScreen();
 
@@ -44,6 +43,17 @@ function followGauges() {
   }
 }
 bench.addEventListener("change", followGauges);
+
+/** What the open job's own measurements tell of its fitting stands on pages of the job. */
+function followJob() {
+  const job = bench.now.guide?.job_id ?? null;
+  const box = byId("of-job");
+  show(box, job !== null);
+  refill(box, String(job), () =>
+    ofTheJob(job).map(([href, words]) => el("a", { href, class: "plain-button" }, words)),
+  );
+}
+bench.addEventListener("change", followJob);
 
 const rowsOf = (rows) =>
   el(
@@ -173,15 +183,25 @@ function answers(form, told, bodyOf, shown) {
   });
 }
 
-const readU95 = { face: 0, first: [], second: [] };
-const withLimit = (fields) =>
-  deckBody({ ...fields, repeat_mm: readingLimit([...readU95.first, ...readU95.second]) });
+startReading(spoken);
+const withLimit = (fields) => deckBody({ ...fields, repeat_mm: limitOfReadings() });
 answers("deck", "deck-told", withLimit, (found) => {
   byId("deck_mm").value = deckForRatio(found);
   return rowsOf(deckRows(found));
 });
 answers("compression", "ratio-told", compressionBody, (found) => rowsOf(compressionRows(found)));
 answers("mark", "mark-told", markBody, (found) => el("p", {}, spoken(found.words)));
+
+byId("strip").addEventListener("submit", (event) => {
+  event.preventDefault();
+  byId("strip-told").replaceChildren();
+  try {
+    download(stripPath(byId("strip-rim").value, byId("strip-way").value), "");
+  } catch (problem) {
+    byId("strip-told").replaceChildren(note("stop", spoken(problem.message)));
+  }
+});
+
 const WIDE = 360;
 const HIGH = 90;
 
@@ -201,47 +221,6 @@ const drawnRound = (found) =>
     }),
     svg("polyline", { points: roundLine(found, WIDE, HIGH), class: "round-reading" }),
   );
-
-/** Face or crown, read by the gauge into the lines of the crowns. */
-const gaugeOfDeck = () => (byId("deck-gauge").value ? { gauge: byId("deck-gauge").value } : {});
-const typedNumber = (text) => (text.trim() ? typed(text).value : null);
-
-async function readFace() {
-  const before = typedNumber(byId("face_mm").value);
-  const { face_mm } = await post(`${FITTING}/deck/face`, gaugeOfDeck());
-  readU95.face = face_mm.u95;
-  byId("face_mm").value = face_mm.value.toFixed(3);
-  const moved = faceMoved(before, face_mm.value);
-  const next = "Swing the gauge to the crown, turn the piston over TDC, then read the crown.";
-  const words = `The face is read: ${digits(face_mm.value, 3)} mm. ${next}`;
-  return [moved ? note("mind", spoken(moved)) : null, el("p", {}, spoken(words))];
-}
-
-async function readCrown(place) {
-  const face = typedNumber(byId("face_mm").value);
-  const cylinder = byId("deck-cylinder").value.trim();
-  if (face === null) throw new Error("Read the face beside the bore first.");
-  if (!/^\w+$/.test(cylinder)) throw new Error("Say which cylinder, such as 1.");
-  const body = { ...gaugeOfDeck(), face_mm: face, face_u95_mm: readU95.face };
-  const { below_mm, warnings } = await post(`${FITTING}/deck/crown`, body);
-  readU95[place].push(below_mm.u95);
-  byId("crowns").value = withReading(byId("crowns").value, cylinder, place, below_mm.value);
-  const lies = below_mm.value < 0 ? "proud of" : "below";
-  const height = `${digits(Math.abs(below_mm.value), 3)} ± ${digits(below_mm.u95, 3)} mm ${lies} the face`;
-  const words = `Cylinder ${cylinder}, ${place} place: ${height} at TDC.`;
-  return [...warnings.map((one) => note("mind", spoken(one))), el("p", {}, spoken(words))];
-}
-
-for (const button of document.querySelectorAll("[data-place]"))
-  button.addEventListener("click", async () => {
-    const { place } = button.dataset;
-    try {
-      const shown = place === "face" ? await readFace() : await readCrown(place);
-      byId("deck-read-told").replaceChildren(...shown.filter(Boolean));
-    } catch (problem) {
-      byId("deck-read-told").replaceChildren(note("stop", spoken(problem.message)));
-    }
-  });
 
 const runoutShown = (found) =>
   el(

@@ -67,13 +67,55 @@ export function faceMoved(before, now) {
   );
 }
 
+const NEXT = {
+  face:
+    "Swing the gauge to the crown, turn the piston over TDC and back, twice, let it rest, " +
+    "then read the crown, first place.",
+  first:
+    "Move the gauge to the other place, as far from the middle, turn the piston over TDC and back, twice, " +
+    "let it rest, then read the crown, second place.",
+  second: "Tell the deck; or before it the next bore: its number above, its face, its crown at both places.",
+};
+/** What comes after a reading of the deck. */
+export const nextOfDeck = (place) => NEXT[place];
+
+/** The crank at a mark, and true TDC, as their fields are filled. */
+export const markRead = ({ mark_deg, tdc_deg, tdc_u95_deg }) => ({
+  mark_deg: mark_deg.toFixed(2),
+  tdc_deg: tdc_deg.toFixed(3),
+  tdc_u95_deg: tdc_u95_deg.toFixed(3),
+});
+
+const LEAST_RIM_MM = 40;
+const MOST_RIM_MM = 1200;
+/** Where the strip of a rim is. */
+export function stripPath(diameter, anticlockwise) {
+  const rim = number(diameter);
+  if (!(rim >= LEAST_RIM_MM && rim <= MOST_RIM_MM))
+    throw new Error(`Measure the rim's diameter: ${LEAST_RIM_MM} to ${MOST_RIM_MM} mm.`);
+  return `/api/fitting/strip.pdf?rim_mm=${rim}&anticlockwise=${anticlockwise}`;
+}
+
+/** What the open job tells of the fitting from its own measurements. */
+export const ofTheJob = (job) =>
+  job === null
+    ? []
+    : [
+        [`/jobs/${job}/report`, "Cam report"],
+        [`/jobs/${job}/piston_map`, "Valve to piston"],
+        [`/jobs/${job}/drive`, "Slack of the drive"],
+      ];
+
 const USUAL_LIMIT_MM = 0.01;
 /** The limit of error of a reading by the gauge, from its interval; the usual one where that is less. */
 export const readingLimit = (u95s) =>
   Math.max(USUAL_LIMIT_MM, ...u95s.map((u95) => (Math.sqrt(3) * u95) / 2));
 
+/** What was typed without a limit is told without one: "± 0.00" would be a promise. */
 const figure = (one, decimals, unit) =>
-  `${digits(one.value, decimals)} ± ${digits(one.u95, decimals)}${unit}`;
+  one.u95 > 0
+    ? `${digits(one.value, decimals)} ± ${digits(one.u95, decimals)}${unit}`
+    : `${digits(one.value, decimals)}${unit}`;
 
 export const TOLD_COLUMNS = [
   ["What", false],
@@ -95,6 +137,8 @@ export function deckRows(found) {
   ]);
   if (found.cylinders.length > 1) rows.push(["Spread", figure(found.spread_mm, 3, "\u00a0mm")]);
   if (found.tilt_along) rows.push(["Tilt along, in 100 mm", figure(found.tilt_along, 3, "\u00a0mm")]);
+  if (Number.isFinite(found.off_straight_mm))
+    rows.push(["Off a straight line, at most", `${digits(found.off_straight_mm, 3)}\u00a0mm`]);
   return rows;
 }
 
@@ -118,12 +162,11 @@ const WAVES = {
 };
 
 export function runoutRows(found) {
-  const rows = [
-    ["Full swing", figure(found.total_mm, 3, "\u00a0mm")],
-    ["Off its axis", figure(found.eccentricity_mm, 3, "\u00a0mm")],
-    ["Oval, high less low", figure(found.ovality_mm, 3, "\u00a0mm")],
-  ];
-  if (found.swash) {
+  const rows = [["Full swing", figure(found.total_mm, 3, "\u00a0mm")]];
+  if (!found.swash) {
+    rows.push(["Off its axis", figure(found.eccentricity_mm, 3, "\u00a0mm")]);
+    rows.push(["Oval, high less low", figure(found.ovality_mm, 3, "\u00a0mm")]);
+  } else {
     const { radius_mm, swash_mm, tilt_deg } = found.swash;
     rows.push([`Swash ${digits(radius_mm, 0)}\u00a0mm from the axis`, figure(swash_mm, 3, "\u00a0mm")]);
     rows.push(["Out of square", figure(tilt_deg, 3, "°")]);

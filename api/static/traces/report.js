@@ -91,6 +91,7 @@ function told({ columns, rows }, empty) {
 
 function paintTables() {
   const kind = settings.chosen.length;
+  byId("beside").classList.toggle("told-numbers", shown.lobes.length < 3);
   byId("beside").replaceChildren(told(besideTable(shown.lobes, kind), "Nothing is measured yet."));
   show(byId("both-sheet"), shown.overlaps.length > 0);
   if (shown.overlaps.length) byId("both").replaceChildren(told(bothTable(shown.overlaps, kind), ""));

@@ -26,6 +26,7 @@ from api.measure import (
     FaceReadView,
     KeptPart,
     MarkEntry,
+    MarkReadView,
     MarkView,
     PartEntry,
     PlaceEntry,
@@ -79,6 +80,24 @@ async def reckon_deck(entry: DeckEntry, job_service: TheJobService, part: NamedP
 async def reckon_mark(entry: MarkEntry, job_service: TheJobService, part: NamedPart = "") -> MarkView:
     """Give how late the mark is, in crank degrees and in mm along the rim."""
     return await job_service.turned_parts.kept(part, entry, mark_of(entry))
+
+
+@router.post("/mark/read", summary="The crank where it rests, a mark at its pointer")
+async def read_mark(job_service: TheJobService) -> MarkReadView:
+    """Give where the crank stands and true TDC as found last, in the encoder's degrees; nothing is kept."""
+    return job_service.turned_parts.mark_reading()
+
+
+@router.get("/strip.pdf", response_class=Response, summary="A strip of degrees for a rim, as PDF")
+async def read_strip(
+    rim_mm: Annotated[float, Query(description="Diameter of the bare rim.")], anticlockwise: bool = False
+) -> Response:
+    """Give pieces to print at 100 %, cut out and stick on; with `anticlockwise` for a rim that turns so."""
+    from api.sheet import degree_strip_pdf  # here: it would hold up the first page
+
+    content = await asyncio.to_thread(degree_strip_pdf, rim_mm, not anticlockwise)
+    headers = {"Content-Disposition": f'attachment; filename="strip-{rim_mm:g}mm.pdf"'}
+    return Response(content, media_type="application/pdf", headers=headers)
 
 
 @router.post("/runout", summary="Runout of what was turned under a gauge")

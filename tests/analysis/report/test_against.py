@@ -41,6 +41,8 @@ def test_a_worn_flank_is_found_and_placed_and_a_good_one_left_alone(seed: int) -
     _, _, good, _ = compared((seed, False))
     assert good is not None
     assert good.places == ()
+    # One lobe twice, each time counted from full lift as found: phases differ by what full lift was off, told in the ±.
+    assert abs(good.phase_deg.value) <= 1.5 * good.phase_deg.u95 <= 5.0  # a flat nose tells least
 
 
 @pytest.mark.parametrize("more_deg", [0.0, 113.5])

@@ -1,9 +1,13 @@
-import { SLACK_COLUMNS, queryOf, slackRows } from "/static/drive_view.js";
-import { equal } from "./check.js";
+import { SLACK_COLUMNS, notSeen, queryOf, slackRows } from "/static/drive_view.js";
+import { equal, ok } from "./check.js";
 
 const figure = (value, u95) => ({ value, u95 });
 
 export const tests = {
+  "a cam whose slack was not seen is named, with what to do"() {
+    equal(notSeen([]), "");
+    ok(notSeen(["inlet", "exhaust"]).startsWith("No slack is told of inlet, exhaust: "));
+  },
   "a row a cam, what is not known left open"() {
     const cam = {
       cam: "inlet",

@@ -1,16 +1,21 @@
 import {
   canBeNamed,
   compressionBody,
+  compressionRows,
   deckBody,
   deckForRatio,
   deckRows,
   faceMoved,
   keptRow,
+  markRead,
   markBody,
+  nextOfDeck,
+  ofTheJob,
   partBody,
   readingLimit,
   roundLine,
   runoutRows,
+  stripPath,
   typed,
   waitingWords,
   withReading,
@@ -33,6 +38,27 @@ export const tests = {
     equal(withReading("1 = 0.310 / 0.250", "1", "first", -0.05), "1 = -0.050 / 0.250");
     equal(withReading("1 = 0.310 / 0.250", "2", "second", 0.2), "1 = 0.310 / 0.250\n2 =  / 0.200");
     equal(withReading("11 = 0.1 / 0.2", "1", "first", 0.3), "11 = 0.1 / 0.2\n1 = 0.300 /");
+  },
+  "what comes next is told after every reading of the deck"() {
+    for (const [place, words] of [
+      ["face", "first place"],
+      ["first", "second place"],
+      ["second", "Tell the deck"],
+    ])
+      ok(nextOfDeck(place).includes(words));
+  },
+  "the crank at a mark fills its fields"() {
+    const found = markRead({ mark_deg: 126.15, tdc_deg: 124.4512, tdc_u95_deg: 0.0312, tdc_of: "piston_1" });
+    equal(found, { mark_deg: "126.15", tdc_deg: "124.451", tdc_u95_deg: "0.031" });
+  },
+  "a strip wants a rim that can be"() {
+    equal(stripPath("152,4", "true"), "/api/fitting/strip.pdf?rim_mm=152.4&anticlockwise=true");
+    ok(refused(() => stripPath("", "false")).includes("no number"));
+    ok(refused(() => stripPath("12", "false")).includes("40 to 1200 mm"));
+  },
+  "an open job has pages of its own"() {
+    equal(ofTheJob(null), []);
+    equal(ofTheJob(7)[1], ["/jobs/7/piston_map", "Valve to piston"]);
   },
   "a crown with one place alone is said to be so"() {
     ok(
@@ -70,6 +96,27 @@ export const tests = {
     const rows = runoutRows({ ...found, waves: [wave(1, true), wave(2, false)] });
     equal(rows.length, 5);
     equal(rows[3], ["Once a turn, highest first at", "40 ± 3°"]);
+  },
+  "a face is out of square, neither off its axis nor oval"() {
+    const mm = { value: 0.052, u95: 0.002 };
+    const swash = { radius_mm: 50, swash_mm: mm, tilt_deg: { value: 0.03, u95: 0.001 } };
+    const rows = runoutRows({
+      total_mm: mm,
+      eccentricity_mm: mm,
+      ovality_mm: mm,
+      turns: 2,
+      waves: [],
+      swash,
+    });
+    equal(
+      rows.map(([name]) => name.replace("\u00a0", " ")),
+      ["Full swing", "Swash 50 mm from the axis", "Out of square", "Turned"],
+    );
+  },
+  "what was typed without a limit promises none"() {
+    const found = { ratio: { value: 9.17, u95: 0.04 }, swept_cm3: { value: 412.24, u95: 0 } };
+    const [ratio, swept] = compressionRows({ ...found, left_cm3: { value: 50.4, u95: 0.2 } });
+    equal([ratio[1], swept[1]], ["9.17 ± 0.04 : 1", "412.24\u00a0cm³"]);
   },
   "a kept result tells its numbers and the limits typed"() {
     const figures = [
