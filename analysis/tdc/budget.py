@@ -21,7 +21,7 @@ from analysis.base import (
     expand,
     limit_u,
 )
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, PistonFit
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, WANDER, PistonFit
 from analysis.tdc.misfit import Coherence
 
 # The part of a gauge's stated error that differs between plunger going in and coming out: retrace over whole range
@@ -122,6 +122,7 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
         OFFSET: "pin offset",
         STICK: RETRACE_LINE,
         PLAY: _PLAY_LINE,
+        WANDER: "clock of the gauge",
     }
     for index, name in names.items():
         yield Component(name, math.sqrt(float(row[index] ** 2 * prior.precision[index])))

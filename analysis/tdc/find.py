@@ -38,6 +38,7 @@ from analysis.tdc.fit import (
     LAG,
     PLAY,
     SCALE,
+    WANDER,
     ZERO,
     PistonFit,
     Readings,
@@ -104,6 +105,8 @@ def _find(
     prior = piston_prior(settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
     prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
+    if checked.ticks is not None:
+        prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
     readings = _covered(checked, float(prior.mean[LAG]))
     refuse_steps(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
@@ -283,6 +286,6 @@ def _follows(far: Readings, fit: PistonFit) -> bool:
 def standardised(readings: Readings, fit: PistonFit) -> Floats:
     """Residuals of readings outside the fit, each over its standard deviation."""
     model = model_piston(readings, fit.values)
-    known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.time_s - fit.values[LAG]), 10.0)
+    known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.moment_s(fit.values)), 10.0)
     spread: Floats = model.residual_mm / np.sqrt(fit.noise.variance_mm2(model.rate_mm_s, known))
     return spread
