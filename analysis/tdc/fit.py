@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.base import Floats, NoiseModel, Prior, crowding, robust_weights, settle
 from analysis.readings import CrankMotion
@@ -30,6 +31,8 @@ _LAG_BOUNDS = (-0.3, 1.0)
 _STANDS = 0.003
 _TURNS_DEG_S = 0.5
 _LEAST_STICK_MM = 1e-6
+_SELDOM = 2.0 * float(ndtr(-3.0))
+_HALVINGS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +226,9 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
     """Weigh "no pin offset" against "some offset" and average over both.
 
     Many engines have none. The odds are even before the readings; after them they follow from how much the
-    readings speak for an offset (Savage-Dickey density ratio). Two answers that differ widen the covariance.
+    readings speak for an offset (Savage-Dickey density ratio). Two answers that differ widen the covariance, and so far
+    that an error of one and a half intervals stays as seldom as it is of one answer: where the likely answer is none, and
+    the unlikely one far off, twice their standard deviation is exceeded seldom but then by much.
     """
     variance = float(fit.covariance[OFFSET, OFFSET])
     offset = float(fit.values[OFFSET])
@@ -233,8 +238,43 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
     away = tied * offset
     covariance = fit.covariance - none * np.outer(tied, tied) * variance
     covariance += none * (1.0 - none) * np.outer(away, away)
+    some2 = float(fit.covariance[CENTRE, CENTRE])
+    answers = TwoAnswers(none, max(some2 - tied[CENTRE] ** 2 * variance, 0.0), some2, float(away[CENTRE]))
+    more2 = answers.u_of_tails**2 - float(covariance[CENTRE, CENTRE])
+    if more2 > 0.0:
+        covariance += np.outer(tied, tied) * (more2 / tied[CENTRE] ** 2)
     values = within_bounds(fit.values - none * away)
     return replace(fit, values=values, covariance=covariance, model=model_piston(fit.readings, values))
+
+
+@dataclass(frozen=True, slots=True)
+class TwoAnswers:
+    """Two answers, one of them right: `chance` of the first, both variances, and how far the second is from the first."""
+
+    chance: float
+    first2: float
+    second2: float
+    apart: float
+
+    @property
+    def u_of_tails(self) -> float:
+        """A third of what their mean is missed by as seldom as three standard deviations of one answer."""
+        reach = (1.0 - self.chance) * abs(self.apart), self.chance * abs(self.apart)
+        sd = float(np.sqrt(self.first2)), float(np.sqrt(self.second2))
+        low, high = 0.0, max(reach[0] + 4.0 * sd[0], reach[1] + 4.0 * sd[1])
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (low + high)
+            beyond = self.chance * _beyond(middle, reach[0], sd[0])
+            beyond += (1.0 - self.chance) * _beyond(middle, reach[1], sd[1])
+            low, high = (middle, high) if beyond > _SELDOM else (low, middle)
+        return high / 3.0
+
+
+def _beyond(limit: float, away: float, sd: float) -> float:
+    """The chance that a normal number `away` from nought is beyond the limit to either side."""
+    if sd <= 0.0:
+        return float(away > limit)
+    return float(ndtr((away - limit) / sd) + ndtr((-away - limit) / sd))
 
 
 def doubt_lateness(fit: PistonFit) -> PistonFit:
