@@ -46,6 +46,7 @@ from analysis.tdc.fit import (
     doubt_offset,
     fit_piston,
     model_piston,
+    turned_back,
 )
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
@@ -146,6 +147,7 @@ def _find(
 def _ticks_of(fit: PistonFit) -> list[Ticks]:
     rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
     still = fit.variance_mm2 - (jitter_s * rate) ** 2
+    way = 2.0 * np.round(fit.model.angle_deg / 360.0) + turned_back(fit.model.speed_deg_s)
     return find_ticks(
         fit.readings.time_s,
         fit.model.residual_mm,
@@ -153,6 +155,7 @@ def _ticks_of(fit: PistonFit) -> list[Ticks]:
         rate,
         still_mm2=still,
         jitter_s=jitter_s,
+        passes=np.cumsum(np.diff(way, prepend=way[:1]) != 0.0),
     )
 
 
