@@ -356,7 +356,7 @@ class LobeWork:
         gain *= reliability_of(contrast, weight, placed, self._half_s(state))
         pull = gain / told if told > _LEAST_TOLD and gain > 0.0 else 0.0
         if self.prior.wander_s and pull:
-            wander = weight * lag * self._through_trace()
+            wander = weight * lag * self.readings.through
             seems_s = (contrast @ wander - to_contrast @ (inverse @ self._shared(placed, wander))) / gain
             pull /= 1.0 + pull * gain * float(self.prior.wander_s * seems_s) ** 2
         certain = 1.0 / self.prior.u_s**2
@@ -367,11 +367,6 @@ class LobeWork:
         covariance[:-1, -1] = covariance[-1, :-1] = -variance * follows
         covariance[-1, -1] = variance
         return np.append(along - moved * follows, moved), covariance, along[: self.size]
-
-    def _through_trace(self) -> Floats:
-        """From -1 at the first reading to 1 at the last."""
-        time_s = self.readings.time_s
-        return np.asarray(2.0 * (time_s - time_s[0]) / max(float(np.ptp(time_s)), 1e-9) - 1.0)
 
     def _curve_normal(self, placed: Placed, weight: Floats, state: FitState) -> tuple[Floats, Floats]:
         p = self.size

@@ -23,6 +23,12 @@ class ForwardReadings:
     time_s: Floats
     value_mm: Floats
 
+    @property
+    def through(self) -> Floats:
+        """From -1 at the first reading to 1 at the last."""
+        first_s, last_s = float(self.time_s[0]), float(self.time_s[-1])
+        return np.asarray(2.0 * (self.time_s - first_s) / max(last_s - first_s, 1e-9) - 1.0)
+
 
 @dataclass(frozen=True, slots=True)
 class LagPrior:

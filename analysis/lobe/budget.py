@@ -15,7 +15,7 @@ from analysis.base import (
     limit_u,
 )
 from analysis.curve import LobeFit
-from analysis.lobe.passes import PassFit, between_passes_u_deg
+from analysis.lobe.passes import PassFit, scatter_of_passes
 from analysis.lobe.shape import LobeShape, Reading
 
 _LEAST_FREEDOM = 1.0
@@ -38,6 +38,7 @@ def budget_of(
     settings: LobeSettings,
     gauge: GaugeFacts,
     passes: tuple[PassFit, ...],
+    wander_s: float = 0.0,
     unsettled_deg: float = 0.0,
 ) -> tuple[Component, ...]:
     """Itemise the standard uncertainty of a centre; `uncertainty.expand` makes the whole of it."""
@@ -51,6 +52,7 @@ def budget_of(
     parts[_JITTER_LINE] *= _jitter_widened(fit, hung_on)
     carrying = hung_on - _SETTLED_BY_THEM
     freedom = max(min(fit.scatter_freedom, carrying + fit.readings_known), _FEWEST_FREEDOM)
+    scatter = scatter_of_passes(passes, wander_s)
     alone = sum(one.shift_deg is not None for one in passes)
     lines = [
         *(Component(name, u, freedom if name in _OF_SCATTER else np.inf) for name, u in parts.items()),
@@ -60,7 +62,8 @@ def budget_of(
         Component(RETRACE_LINE, retrace_u_deg(shape, settings.drop_mm, gauge)),
         Component(ENCODER_LINE, _encoder_u(fit, shape, settings)),
         Component("true TDC", settings.tdc_u_deg),
-        Component("pass to pass", between_passes_u_deg(passes), max(alone - 1.0, _LEAST_FREEDOM)),
+        Component("clock of the gauge", scatter.wander_u_deg),
+        Component("pass to pass", scatter.between_u_deg, max(alone - 1.0, _LEAST_FREEDOM)),
         Component("not settled yet", unsettled_deg),
     ]
     return tuple(line for line in lines if line.u > 0.0)

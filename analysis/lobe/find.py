@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Refusal, Streams
-from analysis.curve import ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
+from analysis.curve import CYCLE_DEG, ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
 from analysis.lobe.faults import refuse_before_fit, refuse_unlike_slack
 from analysis.lobe.passes import fit_passes
 from analysis.lobe.play import SAFE_SLACK_DEG, Engagement, find_engagement
@@ -105,7 +105,7 @@ def by_its_clock(found: Measured) -> Measured:
         return found
     for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
         with suppress(Refusal):
-            for ticks in _ticks_of(found, _as_measured(found, likely).fit):
+            for ticks in _ticks_of(found, _as_measured(found, likely).fit, passes_apart=True):
                 return _as_measured(found, ticks)
     return found
 
@@ -115,7 +115,14 @@ def _as_measured(found: Measured, ticks: Ticks) -> Measured:
     return _measured(checked, _known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
 
 
-def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1) -> list[Ticks]:
+def _ticks_of(
+    found: Measured,
+    curve: LobeFit,
+    most_left: float = EXPLAINED,
+    at_most: int = 1,
+    *,
+    passes_apart: bool = False,
+) -> list[Ticks]:
     """The clocks by which the readings would lie on a curve."""
     readings, motion, noise = found.readings, found.checked.motion, found.fit.noise
     known = found.fit.placed.known
@@ -132,6 +139,7 @@ def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_
         -slope * speed,
         still_mm2=still,
         jitter_s=noise.jitter_s,
+        passes=np.round((crank_deg - phase) / CYCLE_DEG).astype(np.intp) if passes_apart else None,
         most_left=most_left,
         at_most=at_most,
     )

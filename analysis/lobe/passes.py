@@ -26,6 +26,8 @@ class PassFit:
         How much later this pass is than the joint curve; `None` where it does not see both flanks.
     offset_mm, offset_u_mm
         How much higher it reads.
+    by_wander_deg_s
+        How much later it comes for each second that the lag grows from the middle of the trace to its end.
     readings : ndarray of int
         Indices of its readings among the forward readings.
     """
@@ -38,6 +40,7 @@ class PassFit:
     offset_mm: float | None
     offset_u_mm: float | None
     readings: Ints
+    by_wander_deg_s: float = 0.0
 
 
 def fit_passes(
@@ -66,7 +69,11 @@ def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
     inverse = np.linalg.inv(normal)
     shift, offset = inverse @ (design * weight[:, None]).T @ residual
     u_shift, u_offset = np.sqrt(np.diag(inverse))
-    return PassFit(start, end, speed, float(shift), float(u_shift), float(offset), float(u_offset), group)
+    pull = weight * slope**2
+    by_wander = float(pull @ (fit.placed.speed_deg_s * readings.through)[group]) / float(pull.sum())
+    return PassFit(
+        start, end, speed, float(shift), float(u_shift), float(offset), float(u_offset), group, by_wander
+    )
 
 
 def _both_flanks(slope: Floats, weight: Floats) -> bool:
@@ -76,15 +83,33 @@ def _both_flanks(slope: Floats, weight: Floats) -> bool:
     return min(up, down) > 0.05 * max(up, down) and min(up, down) > 4.0
 
 
-def between_passes_u_deg(passes: tuple[PassFit, ...]) -> float:
-    """Standard uncertainty of the mean from scatter between passes beyond their noise (DerSimonian-Laird)."""
-    pairs = [(p.shift_deg, p.shift_u_deg) for p in passes if p.shift_deg is not None and p.shift_u_deg]
-    if len(pairs) < 2:
-        return 0.0
-    shift = np.array([pair[0] for pair in pairs], dtype=np.float64)
-    weight = 1.0 / np.array([pair[1] for pair in pairs], dtype=np.float64) ** 2
-    mean = float(np.sum(weight * shift) / weight.sum())
-    surplus = float(np.sum(weight * (shift - mean) ** 2)) - (len(shift) - 1)
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Standard uncertainties of the mean of passes: from their scatter, and from a lag that wanders through the trace."""
+
+    between_u_deg: float = 0.0
+    wander_u_deg: float = 0.0
+
+
+def scatter_of_passes(passes: tuple[PassFit, ...], wander_s: float) -> Scatter:
+    """Scatter between passes beyond their noise (DerSimonian-Laird) and beyond what a wandering lag makes of them.
+
+    Parameters
+    ----------
+    wander_s : float
+        By how much the lag may have grown from the middle of the trace to its end, one standard deviation.
+    """
+    alone = [one for one in passes if one.shift_deg is not None and one.shift_u_deg]
+    if len(alone) < 2:
+        return Scatter()
+    shift = np.array([one.shift_deg for one in alone], dtype=np.float64)
+    weight = 1.0 / np.array([one.shift_u_deg for one in alone], dtype=np.float64) ** 2
+    wander = wander_s * np.array([one.by_wander_deg_s for one in alone])
+    all_alike = float(wander @ weight) / float(weight.sum())
+    apart, off = wander - all_alike, shift - float(shift @ weight) / float(weight.sum())
+    # Of one standard deviation of wander so much is seen, and is not known less well than before.
+    seen = float(weight @ (apart * off)) / (float(weight @ apart**2) + 1.0)
+    surplus = float(weight @ (off - seen * apart) ** 2) + seen**2 - (len(shift) - 1)
     scale = weight.sum() - float(np.sum(weight**2)) / weight.sum()
     between = max(surplus, 0.0) / max(float(scale), 1e-12)
-    return float(np.sqrt(between / len(shift)))
+    return Scatter(float(np.sqrt(between / len(shift))), abs(all_alike))

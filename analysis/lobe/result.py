@@ -81,6 +81,7 @@ def lobe_result(
         settings=settings,
         gauge=gauge,
         passes=found.passes,
+        wander_s=found.prior.wander_s,
         unsettled_deg=0.0 if moved is None else abs(float(centre.gradient @ moved)),
     )
     expanded = expand(budget)

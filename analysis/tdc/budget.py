@@ -20,8 +20,9 @@ from analysis.base import (
     crowding,
     expand,
     limit_u,
+    wave_u,
 )
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, PistonFit
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, WANDER, PistonFit
 from analysis.tdc.misfit import Coherence
 
 # The part of a gauge's stated error that differs between plunger going in and coming out: retrace over whole range
@@ -122,6 +123,7 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
         OFFSET: "pin offset",
         STICK: RETRACE_LINE,
         PLAY: _PLAY_LINE,
+        WANDER: "clock of the gauge",
     }
     for index, name in names.items():
         yield Component(name, math.sqrt(float(row[index] ** 2 * prior.precision[index])))
@@ -180,7 +182,7 @@ def _encoder_u(fit: PistonFit, limit_deg: float) -> float:
         return 0.0
     turned = _gains(fit) * fit.model.slope_mm_deg
     angle = np.radians(fit.folded_deg)
-    return 0.5 * limit_deg * float(np.hypot(turned @ (np.cos(angle) - 1.0), turned @ np.sin(angle)))
+    return wave_u(limit_deg) * float(np.hypot(turned @ (np.cos(angle) - 1.0), turned @ np.sin(angle)))
 
 
 def _gains(fit: PistonFit) -> Floats:

@@ -112,7 +112,7 @@ def _blurred_mm(fit: PistonFit) -> Floats:
 
     The mean of the angle over a short time differs from the angle amid it by a sixth of how far its ends are bent away.
     """
-    moment_s, angle_deg = fit.readings.time_s - fit.values[LAG], fit.readings.motion.angle_deg
+    moment_s, angle_deg = fit.readings.moment_s(fit.values), fit.readings.motion.angle_deg
     half_s = 0.5 * _AVERAGES_S
     bend_deg = angle_deg(moment_s - half_s) + angle_deg(moment_s + half_s) - 2.0 * angle_deg(moment_s)
     return np.asarray(fit.model.slope_mm_deg * bend_deg / 6.0)

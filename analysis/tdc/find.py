@@ -38,6 +38,7 @@ from analysis.tdc.fit import (
     LAG,
     PLAY,
     SCALE,
+    WANDER,
     ZERO,
     PistonFit,
     Readings,
@@ -45,6 +46,7 @@ from analysis.tdc.fit import (
     doubt_offset,
     fit_piston,
     model_piston,
+    turned_back,
 )
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
@@ -104,6 +106,8 @@ def _find(
     prior = piston_prior(settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
     prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
+    if checked.ticks is not None:
+        prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
     readings = _covered(checked, float(prior.mean[LAG]))
     refuse_steps(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
@@ -143,6 +147,7 @@ def _find(
 def _ticks_of(fit: PistonFit) -> list[Ticks]:
     rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
     still = fit.variance_mm2 - (jitter_s * rate) ** 2
+    way = 2.0 * np.round(fit.model.angle_deg / 360.0) + turned_back(fit.model.speed_deg_s)
     return find_ticks(
         fit.readings.time_s,
         fit.model.residual_mm,
@@ -150,6 +155,7 @@ def _ticks_of(fit: PistonFit) -> list[Ticks]:
         rate,
         still_mm2=still,
         jitter_s=jitter_s,
+        passes=np.cumsum(np.diff(way, prepend=way[:1]) != 0.0),
     )
 
 
@@ -283,6 +289,6 @@ def _follows(far: Readings, fit: PistonFit) -> bool:
 def standardised(readings: Readings, fit: PistonFit) -> Floats:
     """Residuals of readings outside the fit, each over its standard deviation."""
     model = model_piston(readings, fit.values)
-    known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.time_s - fit.values[LAG]), 10.0)
+    known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.moment_s(fit.values)), 10.0)
     spread: Floats = model.residual_mm / np.sqrt(fit.noise.variance_mm2(model.rate_mm_s, known))
     return spread

@@ -7,16 +7,21 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.base import Floats, NoiseModel, Prior, crowding, robust_weights, settle
 from analysis.readings import CrankMotion
 from analysis.timing import piston_drop
 
-CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET, STICK, PLAY = range(8)
+CENTRE, ZERO, SCALE, LAG, RATIO, OFFSET, STICK, PLAY, WANDER = range(9)
 """Order of the parameters: centre (deg), zero (mm), scale (mm a throw), lag (s), throw over rod, offset over throw, and
 by how much a reading trails the plunger either way (mm), which is half the retrace, and by how much later the encoder
 shows the centre when turned back (deg), which is the play of its coupling: `CENTRE` is what it shows when turned forward.
+Last by how much the lag grows from the middle of the readings to their end (s): where the gauge measures by a clock of
+its own, that is what is not known of the clock's pace.
 """
+
+PARAMETERS = 9
 
 _RATIO_BOUNDS = (0.12, 0.48)
 # Beyond so many standard deviations a reading is wild, and not late.
@@ -26,6 +31,8 @@ _LAG_BOUNDS = (-0.3, 1.0)
 _STANDS = 0.003
 _TURNS_DEG_S = 0.5
 _LEAST_STICK_MM = 1e-6
+_SELDOM = 2.0 * float(ndtr(-3.0))
+_HALVINGS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +48,18 @@ class Readings:
         return Readings(self.motion, self.time_s[chosen], self.gauge_mm[chosen])
 
     @property
+    def through(self) -> Floats:
+        """From -1 at the first reading to 1 at the last."""
+        if not len(self.time_s):
+            return np.zeros(0)
+        first_s, last_s = float(self.time_s[0]), float(self.time_s[-1])
+        return np.asarray(2.0 * (self.time_s - first_s) / max(last_s - first_s, 1e-9) - 1.0)
+
+    def moment_s(self, values: Floats) -> Floats:
+        """When the plunger stood where each tells, by the parameters in the order of `CENTRE` and its fellows."""
+        return np.asarray(self.time_s - values[LAG] - values[WANDER] * self.through)
+
+    @property
     def interval_s(self) -> float:
         """Usual time from one reading to the next."""
         return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else 1.0
@@ -54,7 +73,7 @@ class Modelled:
     ----------
     residual_mm : ndarray, shape (m,)
         Reading less model.
-    jacobian : ndarray, shape (m, 8)
+    jacobian : ndarray, shape (m, 9)
         Derivatives of the model by the parameters, in the order of `CENTRE` and its fellows.
     angle_deg, speed_deg_s, drop : ndarray, shape (m,)
         Crank angle past the centre (unwrapped), crank speed, and drop of the piston in throws, lag removed.
@@ -83,7 +102,7 @@ class PistonFit:
 
     Attributes
     ----------
-    values, covariance : ndarray, shapes (8,), (8, 8)
+    values, covariance : ndarray, shapes (9,), (9, 9)
         Parameters in the order of `CENTRE` and its fellows.
     variance_mm2, known_mm : ndarray, shape (m,)
         Variance of each reading, and the standard uncertainty in it that is not the step's, jitter's or extra.
@@ -119,17 +138,18 @@ class PistonFit:
 
 def model_piston(readings: Readings, values: Floats) -> Modelled:
     """Model every reading with the given parameters, in the order of `CENTRE` and its fellows."""
-    crank, speed = readings.motion.angle_and_speed(readings.time_s - values[LAG])
+    crank, speed = readings.motion.angle_and_speed(readings.moment_s(values))
     back = turned_back(speed)
     angle = crank - values[CENTRE] - values[PLAY] * back
     piston = piston_drop(np.radians(angle), float(values[RATIO]), float(values[OFFSET]))
     scale = float(values[SCALE])
-    jacobian = np.empty((len(angle), 8))
+    jacobian = np.empty((len(angle), PARAMETERS))
     jacobian[:, CENTRE] = piston.slope * (-scale * np.pi / 180.0)
     jacobian[:, PLAY] = jacobian[:, CENTRE] * back
     jacobian[:, ZERO] = 1.0
     jacobian[:, SCALE] = piston.drop
     jacobian[:, LAG] = jacobian[:, CENTRE] * speed
+    jacobian[:, WANDER] = jacobian[:, LAG] * readings.through
     jacobian[:, RATIO] = scale * piston.by_ratio
     jacobian[:, OFFSET] = scale * piston.by_offset
     jacobian[:, STICK] = trailing(
@@ -170,7 +190,7 @@ def fit_piston(
     Parameters
     ----------
     readings : Readings
-    start : ndarray, shape (8,)
+    start : ndarray, shape (9,)
         First guess, in the order of `CENTRE` and its fellows.
     prior : Prior
     noise : NoiseModel
@@ -182,7 +202,7 @@ def fit_piston(
     model = model_piston(readings, values)
     for left in range(rounds, 0, -1):
         known = np.hypot(
-            _known_mm(readings, model, noise.step_mm, float(values[LAG])),
+            _known_mm(readings, model, noise.step_mm, readings.moment_s(values)),
             _within_play_mm(model, float(values[PLAY])),
         )
         variance = noise.variance_mm2(model.rate_mm_s, known)
@@ -206,7 +226,9 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
     """Weigh "no pin offset" against "some offset" and average over both.
 
     Many engines have none. The odds are even before the readings; after them they follow from how much the
-    readings speak for an offset (Savage-Dickey density ratio). Two answers that differ widen the covariance.
+    readings speak for an offset (Savage-Dickey density ratio). Two answers that differ widen the covariance, and so far
+    that an error of one and a half intervals stays as seldom as it is of one answer: where the likely answer is none, and
+    the unlikely one far off, twice their standard deviation is exceeded seldom but then by much.
     """
     variance = float(fit.covariance[OFFSET, OFFSET])
     offset = float(fit.values[OFFSET])
@@ -216,8 +238,43 @@ def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:
     away = tied * offset
     covariance = fit.covariance - none * np.outer(tied, tied) * variance
     covariance += none * (1.0 - none) * np.outer(away, away)
+    some2 = float(fit.covariance[CENTRE, CENTRE])
+    answers = TwoAnswers(none, max(some2 - tied[CENTRE] ** 2 * variance, 0.0), some2, float(away[CENTRE]))
+    more2 = answers.u_of_tails**2 - float(covariance[CENTRE, CENTRE])
+    if more2 > 0.0:
+        covariance += np.outer(tied, tied) * (more2 / tied[CENTRE] ** 2)
     values = within_bounds(fit.values - none * away)
     return replace(fit, values=values, covariance=covariance, model=model_piston(fit.readings, values))
+
+
+@dataclass(frozen=True, slots=True)
+class TwoAnswers:
+    """Two answers, one of them right: `chance` of the first, both variances, and how far the second is from the first."""
+
+    chance: float
+    first2: float
+    second2: float
+    apart: float
+
+    @property
+    def u_of_tails(self) -> float:
+        """A third of what their mean is missed by as seldom as three standard deviations of one answer."""
+        reach = (1.0 - self.chance) * abs(self.apart), self.chance * abs(self.apart)
+        sd = float(np.sqrt(self.first2)), float(np.sqrt(self.second2))
+        low, high = 0.0, max(reach[0] + 4.0 * sd[0], reach[1] + 4.0 * sd[1])
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (low + high)
+            beyond = self.chance * _beyond(middle, reach[0], sd[0])
+            beyond += (1.0 - self.chance) * _beyond(middle, reach[1], sd[1])
+            low, high = (middle, high) if beyond > _SELDOM else (low, middle)
+        return high / 3.0
+
+
+def _beyond(limit: float, away: float, sd: float) -> float:
+    """The chance that a normal number `away` from nought is beyond the limit to either side."""
+    if sd <= 0.0:
+        return float(away > limit)
+    return float(ndtr((away - limit) / sd) + ndtr((-away - limit) / sd))
 
 
 def doubt_lateness(fit: PistonFit) -> PistonFit:
@@ -234,10 +291,9 @@ def doubt_lateness(fit: PistonFit) -> PistonFit:
     return replace(fit, covariance=fit.covariance + np.outer(moved, moved))
 
 
-def _known_mm(readings: Readings, model: Modelled, step_mm: float, lag_s: float) -> Floats:
+def _known_mm(readings: Readings, model: Modelled, step_mm: float, moment_s: Floats) -> Floats:
     """What the crank's counts add, and what one step shared by several readings adds to each."""
-    moment = readings.time_s - lag_s
-    noise = readings.motion.noise(moment)
+    noise = readings.motion.noise(moment_s)
     at_once = np.square(np.minimum(noise.u_deg, 10.0))
     crank = np.maximum(at_once, noise.density_deg2_s / max(readings.interval_s, 1e-3))
     slope = model.slope_mm_deg

@@ -81,8 +81,7 @@ def _share_of_noise(fit: PistonFit, prior: Prior) -> float:
     Smoothing that passes changes slower than w leaves of white noise of density d a variance of d w / 3 in the
     angle, and of the angle's variance times w² / 2 in the speed (see `crank_smoothing`).
     """
-    moment = fit.readings.time_s - fit.values[LAG]
-    noise = fit.readings.motion.noise(moment)
+    noise = fit.readings.motion.noise(fit.readings.moment_s(fit.values))
     angle2 = np.square(np.minimum(noise.u_deg, 10.0))
     pace = np.minimum(3.0 * angle2 / noise.density_deg2_s, _FASTEST)
     supposed = float(np.sum(fit.weight * np.square(fit.model.slope_mm_deg * pace) * 0.5 * angle2))

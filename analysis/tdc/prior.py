@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.base import GaugeFacts, Prior, Refusal, TdcSettings, limit_u
 from analysis.readings import lag_prior
-from analysis.tdc.fit import LAG, OFFSET, PLAY, RATIO, STICK
+from analysis.tdc.fit import LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER
 from analysis.timing import throw_mm
 
 # Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source.
@@ -17,6 +17,7 @@ _TYPICAL_OFFSET = (0.0, 0.02)
 _STATED_ROD_MM, _STATED_STROKE_MM = 0.5, 0.1
 _NO_STICK_U_MM = 1e-7
 _NO_PLAY_U_DEG = 1e-6
+_NO_WANDER_U_S = 1e-8
 _STATED_OFFSET_U = 2e-4
 
 
@@ -38,12 +39,12 @@ def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
     if settings.pin_offset_mm is not None:
         aside = settings.pin_offset_mm / (throw or 40.0)
         offset = (aside, _STATED_OFFSET_U) if settings.pin_side_known else (0.0, _either_side(aside))
-    mean, sd = np.zeros(8), np.full(8, math.inf)
+    mean, sd = np.zeros(PARAMETERS), np.full(PARAMETERS, math.inf)
     mean[LAG], sd[LAG] = lag_prior(gauge)
     mean[RATIO], sd[RATIO] = ratio
     mean[OFFSET], sd[OFFSET] = offset
     mean[STICK], sd[STICK] = _stick(gauge)
-    sd[PLAY] = _NO_PLAY_U_DEG
+    sd[PLAY], sd[WANDER] = _NO_PLAY_U_DEG, _NO_WANDER_U_S
     return Prior(mean, sd)
 
 

@@ -22,7 +22,7 @@ from analysis.base import (
 )
 from analysis.readings import CheckedStreams, Sweep, equal_readings, find_sweeps
 from analysis.tdc.budget import budget_of
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, SCALE, STICK, ZERO, PistonFit
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, PARAMETERS, PLAY, RATIO, SCALE, STICK, ZERO, PistonFit
 from analysis.tdc.lag_belief import unseen_error_s
 from analysis.tdc.misfit import Coherence
 from analysis.tdc.prior import known_throw_mm
@@ -156,7 +156,7 @@ def _passes(checked: CheckedStreams, fit: PistonFit) -> tuple[Pass, ...]:
     if not sweeps:
         return ()
     starts = np.array([sweep.start_s for sweep in sweeps])
-    moment = fit.readings.time_s - fit.values[LAG]
+    moment = fit.readings.moment_s(fit.values)
     sweep_of = np.clip(np.searchsorted(starts, moment, side="right") - 1, 0, len(sweeps) - 1)
     turn_of = np.round(fit.model.angle_deg / 360.0).astype(np.intp)
     change = np.flatnonzero((np.diff(sweep_of) != 0) | (np.diff(turn_of) != 0)) + 1
@@ -188,7 +188,7 @@ def _curve(fit: PistonFit, centre: float) -> Curve:
     angle = np.linspace(float(folded.min()), float(folded.max()), 181)
     piston = piston_drop(np.radians(angle), float(fit.values[RATIO]), float(fit.values[OFFSET]))
     scale = float(fit.values[SCALE])
-    jacobian = np.zeros((len(angle), 8))
+    jacobian = np.zeros((len(angle), PARAMETERS))
     jacobian[:, CENTRE] = -scale * piston.slope * (np.pi / 180.0)
     jacobian[:, ZERO], jacobian[:, SCALE] = 1.0, piston.drop
     jacobian[:, RATIO], jacobian[:, OFFSET] = scale * piston.by_ratio, scale * piston.by_offset

@@ -15,7 +15,7 @@ import pytest
 
 from analysis.base import NoiseModel, Prior, settle
 from analysis.readings import follow_crank
-from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, Readings, fit_piston
+from analysis.tdc.fit import CENTRE, LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER, Readings, fit_piston
 from analysis.timing import HandPair, HandTools, lobe_by_hand, tdc_by_hand
 from simulated_devices.machine import SliderCrank
 
@@ -69,11 +69,11 @@ def test_the_piston_fit_states_that_standard_error_when_all_but_the_top_is_known
     time_s = np.arange(0.0, 60.0, 0.002)
     motion = follow_crank(time_s, time_s - 30.0)
     readings = Readings(motion, ANGLE_DEG + 30.0, -below(ANGLE_DEG))
-    known, doubt = np.zeros(8), np.full(8, np.inf)
+    known, doubt = np.zeros(PARAMETERS), np.full(PARAMETERS, np.inf)
     known[RATIO] = ratio
-    for one in (LAG, RATIO, OFFSET, STICK, PLAY):
+    for one in (LAG, RATIO, OFFSET, STICK, PLAY, WANDER):
         doubt[one] = 1e-9
-    start = np.array([0.3, 0.0, -throw, 0.0, ratio, 0.0, 0.0, 0.0])
+    start = np.array([0.3, 0.0, -throw, 0.0, ratio, 0.0, 0.0, 0.0, 0.0])
     fit = fit_piston(readings, start, Prior(known, doubt), NoiseModel(1e-6, 0.0, NOISE_MM), rounds=1)
     assert fit.values[CENTRE] == pytest.approx(0.0, abs=1e-3)
     stated = sqrt(fit.covariance[CENTRE, CENTRE])

@@ -122,6 +122,14 @@ def test_a_fault_is_refused_by_its_code_or_does_no_harm(name: str) -> None:
     assert refused, "such a fault is seen at all"
 
 
+def test_a_cam_that_comes_otherwise_each_time_is_no_gauge_with_a_clock_of_its_own() -> None:
+    """Three passes at a slack of their own each, 7.5 readings a second: measured by a clock they once passed for one."""
+    bench = faulted_lobe("slack_changes", np.random.default_rng([20261125, 0, *b"slack_changes"]))
+    with pytest.raises(Refusal) as refused:
+        ask(bench)
+    assert refused.value.code in CODES["slack_changes"]
+
+
 def test_a_spring_that_throws_the_cam_beside_a_gentle_nose_is_seen_by_the_way_back() -> None:
     for seed in range(4):
         rng = generator("gentle nose", seed)

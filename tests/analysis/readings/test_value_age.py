@@ -53,3 +53,31 @@ def test_each_measurement_counts_once_and_is_half_a_tick_late_on_the_average():
     seen = Ticks(0.1, 0.0).as_measured(streams)
     assert np.all(np.diff(seen.gauge_mm) == 1.0)
     assert seen.gauge_time_s == pytest.approx(0.1 * seen.gauge_mm + 0.05)
+
+
+def apart(seed: int):
+    """Four passes, each late or early by its own 40 ms or less, as a cam that comes otherwise each time; no clock in it."""
+    rng = np.random.default_rng([seed, 11])
+    said_s = np.arange(0.0, 40.0, 1.0 / 7.45)
+    passes = (said_s // 10.0).astype(np.intp)
+    late_s = rng.permutation([-0.04, -0.015, 0.015, 0.04])[passes] + rng.normal(0.0, 0.001, said_s.size)
+    rate = 20.0 * np.sin(2.0 * np.pi * said_s / 10.0)
+    return said_s, late_s * rate, rate, passes
+
+
+def test_passes_that_stand_apart_are_no_clock_that_beats_slowly():
+    seeming = 0
+    for seed in range(8):
+        said_s, off, rate, passes = apart(seed)
+        still = np.full(rate.size, 0.01**2 / 12.0)
+        seeming += bool(find_ticks(said_s, off, rate[:, None], rate, still_mm2=still, jitter_s=0.03))
+        assert not find_ticks(said_s, off, rate[:, None], rate, still_mm2=still, jitter_s=0.03, passes=passes)
+    assert seeming > 0, "without the passes a clock explains some of these"
+
+
+def test_a_clock_is_found_although_the_passes_may_stand_apart():
+    for seed in range(4):
+        said_s, off, rate, _ = lateness(seed, 10.0, 0.1043)
+        still = np.full(rate.size, 0.01**2 / 12.0)
+        passes = (said_s // 5.0).astype(np.intp)
+        assert find_ticks(said_s, off, rate[:, None], rate, still_mm2=still, jitter_s=0.03, passes=passes)
