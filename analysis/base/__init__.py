@@ -12,7 +12,6 @@ from analysis.base.limits import (
     WORST_ENCODER_ERROR_DEG,
     encoder_reach,
     encoder_u_deg,
-    wave_u,
 )
 from analysis.base.noise import NoiseModel, crowding, robust_weights, smallest_step
 from analysis.base.results import (
@@ -75,5 +74,4 @@ __all__ = [
     "smallest_step",
     "solve_scaled",
     "to_plain",
-    "wave_u",
 ]

@@ -10,7 +10,6 @@ from analysis.base import (
     LobeSettings,
     Refusal,
     Warn,
-    wave_u,
 )
 from analysis.curve import LagPrior, LobeFit
 from analysis.lobe.changes import PassScatter
@@ -178,7 +177,7 @@ def encoder_not_stated(encoder_u_deg: float, settings: LobeSettings, u95_deg: fl
     """
     if not settings.encoder_supposed or encoder_u_deg <= 0.0:
         return []
-    could_deg = encoder_u_deg * WORST_ENCODER_ERROR_DEG / wave_u(settings.encoder_error_deg)
+    could_deg = 2.0 * encoder_u_deg * WORST_ENCODER_ERROR_DEG / settings.encoder_error_deg
     if could_deg <= u95_deg:
         return []
     return [

@@ -20,7 +20,6 @@ from analysis.base import (
     crowding,
     expand,
     limit_u,
-    wave_u,
 )
 from analysis.tdc.fit import CENTRE, LAG, OFFSET, PLAY, RATIO, STICK, WANDER, PistonFit
 from analysis.tdc.misfit import Coherence
@@ -182,7 +181,7 @@ def _encoder_u(fit: PistonFit, limit_deg: float) -> float:
         return 0.0
     turned = _gains(fit) * fit.model.slope_mm_deg
     angle = np.radians(fit.folded_deg)
-    return wave_u(limit_deg) * float(np.hypot(turned @ (np.cos(angle) - 1.0), turned @ np.sin(angle)))
+    return 0.5 * limit_deg * float(np.hypot(turned @ (np.cos(angle) - 1.0), turned @ np.sin(angle)))
 
 
 def _gains(fit: PistonFit) -> Floats:

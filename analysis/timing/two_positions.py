@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from analysis.base import ENCODER_LINE, RETRACE_LINE, Contribution, Refusal, encoder_reach, wave_u
+from analysis.base import ENCODER_LINE, RETRACE_LINE, Contribution, Refusal, encoder_reach
 
 _SET_BY_EYE_DEG = 10.0
 _LEAST_TURNED_DEG, _MOST_TURNED_DEG = 120.0, 240.0
@@ -153,7 +153,7 @@ def encoder_turned(
     amplitude = max(limit_deg, (abs(odd) - 2.0 * readings_u) / once if once > 0.0 else 0.0)
     # Of an error that moves the angle by so much, turning by half a turn and some more leaves the sine of half of that.
     left = math.sin(math.radians(0.5 * math.hypot(turned_deg - 180.0, 2.0 * turned_u_deg)))
-    encoder_u = math.hypot(0.5 * amplitude * once * left, wave_u(limit_deg) * twice)
+    encoder_u = 0.5 * math.hypot(amplitude * once * left, limit_deg * twice)
     shared_u = max(first.shared_u_deg, second.shared_u_deg)
     return EncoderTurned(
         centre_deg=centre,

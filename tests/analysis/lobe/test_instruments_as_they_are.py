@@ -96,17 +96,17 @@ def test_intervals_hold_a_plunger_that_sticks_within_its_limit():
 
 
 def test_an_encoder_out_of_round_is_in_the_angle_from_tdc_and_not_in_a_place():
-    held, stated = [], DiscOffItsAxis(0.1, 25.0)
-    for seed, (part, turn) in enumerate(np.random.default_rng(9).random((36, 2))):
-        disc = DiscOffItsAxis(0.1 * part, 25.0, towards_deg=360.0 * turn)
+    held = []
+    for seed in range(12):
+        disc = DiscOffItsAxis(0.1, 25.0, towards_deg=30.0 * seed)
         trace = lobe_trace(seed, disc)
         zero = float(disc.on_crank(np.zeros(1), np.zeros(1), np.random.default_rng(1))[0])
-        asked = LobeSettings(tdc_deg=zero, encoder_error_deg=stated.amplitude_deg)
+        asked = LobeSettings(tdc_deg=zero, encoder_error_deg=disc.amplitude_deg)
         result = find_lobe(streams_of(trace), asked, GaugeFacts(0.06, 0.0005, 0.01))
         held.append(abs(lobe_error(trace, result)) < result.u95_deg)
         assert ENCODER_LINE in {line.source for line in result.budget}
-    print(f"discs up to 0.1 mm off their axis: {100 * np.mean(held):.0f} % of intervals hold")
-    assert np.mean(held) >= 33 / 36
+    print(f"a disc 0.1 mm off its axis: {100 * np.mean(held):.0f} % of intervals hold")
+    assert np.mean(held) >= 11 / 12
 
 
 @pytest.mark.parametrize("stall_s", [0.005, 0.019, 0.06, 0.2])
