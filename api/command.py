@@ -41,6 +41,7 @@ PARTS = {
         "archive",
         "One archive on a server for several benches: make it ready.",
     ),
+    "job": ("api.cli.job", "job", "Hand a job over to another bench, take one over, take one back."),
     "shop": ("api.cli.shop", "shop", "All benches of an archive on one page, to look at."),
     "tidy": ("api.cli.tidy", "tidy", "Remove old readings; never those of a signed job."),
     "pair": ("api.cli.pair", "pair", "Let another screen change things; list and revoke paired screens."),

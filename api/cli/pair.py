@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import urllib.error
-import urllib.request
 from pathlib import Path
-from typing import Any
 
 import click
 
-from api.base import BenchError, MisuseError
-from api.host import WEB_FILE, data_option
-
-ANSWER_S = 10.0
-_directly = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+from api.base import BenchError
+from api.host import ask, data_option, running_address
 
 
 @click.group(invoke_without_command=True)
@@ -71,44 +64,3 @@ def revoke(data_dir: Path, number: int | None, every: bool) -> None:
     except BenchError:  # no service runs: the list is ours to write
         revoked = PairedScreens(data_dir).revoke(number)
     click.echo(f"{revoked} revoked.")
-
-
-def running_address(data_dir: Path) -> str | None:
-    """Give the address at which the service of a data folder says it is."""
-    try:
-        return str(json.loads((data_dir / WEB_FILE).read_text(encoding="utf-8"))["url"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-
-
-def _own_cookie(data_dir: Path) -> dict[str, str]:
-    """Give what proves that we are the bench's own account, where a secret was made for that."""
-    from api.web.access import BENCH_COOKIE, OWN_SECRET_FILE
-
-    try:
-        secret = (data_dir / OWN_SECRET_FILE).read_text(encoding="ascii").strip()
-    except OSError:
-        return {}
-    return {"Cookie": f"{BENCH_COOKIE}={secret}"} if secret else {}
-
-
-def ask(data_dir: Path, method: str, path: str) -> dict[str, Any]:
-    """Ask the service of a data folder, from the bench's own machine."""
-    address = running_address(data_dir)
-    if address is None:
-        raise BenchError(
-            "not_running",
-            f"no Lobewright runs with the folder {data_dir}; start it (lobewright run), or give its --data.",
-        )
-    request = urllib.request.Request(f"{address}{path}", method=method, headers=_own_cookie(data_dir))
-    try:
-        with _directly.open(request, timeout=ANSWER_S) as answer:
-            told: dict[str, Any] = json.loads(answer.read())
-            return told
-    except urllib.error.HTTPError as error:
-        told = json.loads(error.read())
-        raise MisuseError(told["code"], told["message"]) from None
-    except OSError:
-        raise BenchError(
-            "not_running", f"the Lobewright of the folder {data_dir} does not answer at {address}; start it."
-        ) from None

@@ -8,14 +8,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from api.base import ConflictError
+from api.forwarding.blocks import COPIED, CopiedBlocks, KeptBlock
 from api.forwarding.connecting import BenchName
-from api.forwarding.kept import BLOCK_COLUMNS, IMPORTED, RUN, Document, KeptBlock, SignedOff
+from api.forwarding.kept import IMPORTED, RUN, Document, SignedOff
 
 if TYPE_CHECKING:
     from psycopg import Connection, sql
-
-COLUMNS = ("bench", "run_id", *BLOCK_COLUMNS, "sha256", "data")
-TYPES = ("text", *["int8"] * (len(BLOCK_COLUMNS) + 1), "bytea", "bytea")
 
 
 def add_documents(
@@ -54,9 +52,7 @@ def add_documents(
         raise forked(bench, f"{other[0]} {other[1]}")
 
 
-def add_blocks(
-    connection: Connection[tuple[Any, ...]], bench: BenchName, blocks: Sequence[KeptBlock]
-) -> None:
+def add_blocks(connection: Connection[tuple[Any, ...]], bench: BenchName, blocks: CopiedBlocks) -> None:
     """Add blocks by ``COPY``; where some are there already, by way of a table of their own."""
     from psycopg import errors, sql
 
@@ -65,7 +61,7 @@ def add_blocks(
     part = _part("blocks", bench)
     try:
         with connection.transaction():
-            _copy(connection, part, bench, blocks)
+            _copy(connection, part, blocks)
             return
     except errors.UniqueViolation:
         pass
@@ -74,7 +70,7 @@ def add_blocks(
         sql.SQL("CREATE TEMP TABLE IF NOT EXISTS {} (LIKE {}) ON COMMIT DELETE ROWS").format(coming, part)
     )
     connection.execute(sql.SQL("TRUNCATE {}").format(coming))
-    _copy(connection, coming, bench, blocks)
+    _copy(connection, coming, blocks)
     other = connection.execute(
         sql.SQL(
             "SELECT c.channel_id, c.first FROM {} c JOIN {} b USING (channel_id, first, lines)"
@@ -86,20 +82,14 @@ def add_blocks(
     connection.execute(sql.SQL("INSERT INTO {} SELECT * FROM {} ON CONFLICT DO NOTHING").format(part, coming))
 
 
-def _copy(
-    connection: Connection[tuple[Any, ...]],
-    table: sql.Identifier,
-    bench: BenchName,
-    blocks: Sequence[KeptBlock],
-) -> None:
+def _copy(connection: Connection[tuple[Any, ...]], table: sql.Identifier, blocks: CopiedBlocks) -> None:
     from psycopg import sql
 
-    names = sql.SQL(", ").join(map(sql.Identifier, COLUMNS))
+    names = sql.SQL(", ").join(map(sql.Identifier, COPIED))
     copying = sql.SQL("COPY {} ({}) FROM STDIN (FORMAT BINARY)").format(table, names)
     with connection.cursor() as cursor, cursor.copy(copying) as copy:
-        copy.set_types(TYPES)
-        for one in blocks:
-            copy.write_row((bench.name, one.run_id, *one.place, one.sha256, one.data))
+        for piece in blocks:
+            copy.write(piece)
 
 
 def add_sign_off(

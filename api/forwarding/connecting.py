@@ -15,7 +15,7 @@ from api.files import refuse_open_password_file
 if TYPE_CHECKING:
     from psycopg import Connection
 
-VERSION = 3
+VERSION = 4
 """The newest change of `api.forwarding.tables` that this program knows."""
 READER = "lobewright_reader"
 CLOCKS_APART_S = 120.0

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from sqlite_utils import Database
 
 from api.base import ConflictError, StoreError
-from api.forwarding.kept import BLOCK_COLUMNS, block_sha256
+from api.forwarding.blocks import BLOCK_COLUMNS, block_sha256
 from api.forwarding.restoring import put_document
 from api.store import ShopStore
 from capture.store import STORE_NAME, open_for_writing

@@ -14,6 +14,7 @@ import threading
 import time
 import uuid
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from api.base import ServiceError, StoreError
 from api.forwarding.adding import add_blocks, add_documents, add_sign_off, has_less
+from api.forwarding.blocks import CopiedBlocks
 from api.forwarding.connecting import BenchName, first_line, open_as
 from api.forwarding.kept import KeptHere
 from api.forwarding.sharing import Sharer
@@ -131,6 +133,8 @@ class Forwarder:
         self._data_dir, self._url, self._name, self._clock_s = data_dir, url, name, clock_s
         self._here = KeptHere(data_dir)
         self._progress: Progress | None = None
+        self._sent_upto = -1
+        """The last change at which nothing was left to send of the shop: while there is no other, it is not looked at."""
         self._connection: Connection[tuple[Any, ...]] | None = None
         self._whole_at_s = clock_s()
         self._trouble = ""
@@ -171,14 +175,14 @@ class Forwarder:
         progress = self._noted()
         connection = self._connected(progress)
         bench = BenchName(self._name, progress.identity)
-        upto = (
-            self._here.last_change()
-        )  # a sign-off noted from here on waits, so that none arrives without its seal
-        return (
+        upto = self._here.last_change()  # a sign-off noted from here on waits: none arrives without its seal
+        if upto != self._sent_upto and (
             self._send_signed(connection, bench, progress)
             or self._send_documents(connection, bench, progress, upto)
-            or self._send_streams(connection, bench, progress)
-        )
+        ):
+            return True
+        self._sent_upto = upto
+        return self._send_streams(connection, bench, progress)
 
     def close(self) -> None:
         """Let go of the archive."""
@@ -256,7 +260,7 @@ class Forwarder:
                     "The archive has less than had arrived there; it gets all again that is kept here."
                 )
                 progress.documents = progress.arrived = progress.signed = progress.runs_done = 0
-                progress.runs, progress.channels = {}, {}
+                progress.runs, progress.channels, self._sent_upto = {}, {}, -1
         return self._connection
 
     def _send_signed(
@@ -269,7 +273,7 @@ class Forwarder:
         documents, blocks = self._here.of_job(signed)
         with connection.transaction():
             add_documents(connection, bench, documents)
-            add_blocks(connection, bench, blocks)
+            add_blocks(connection, bench, CopiedBlocks(bench.name, blocks))
             add_sign_off(connection, bench, signed, documents, blocks)
         progress.signed = signed.change
         write_progress(self._data_dir, progress)
@@ -282,37 +286,27 @@ class Forwarder:
         if last == progress.documents:
             return False
         measured = any(one.kind == "measurements" for one in documents)
-        growing = [
-            block for run, _ in self._here.runs(progress.runs_done)[-1:] for block in self._newest(run)
-        ]
         with connection.transaction():
             add_documents(connection, bench, documents)
             if measured:  # what they stand on may lie in blocks that still grow
-                add_blocks(connection, bench, growing)
+                for run, _ in self._here.runs(progress.runs_done)[-1:]:
+                    growing = self._here.growing(run, progress.channels)
+                    add_blocks(connection, bench, CopiedBlocks(bench.name, growing))
         progress.documents = last
         progress.arrived = max([progress.arrived, *(one.version for one in documents)])
         write_progress(self._data_dir, progress)
         return True
-
-    def _newest(self, run: int) -> list[Any]:
-        """Give the block of each channel that may still grow."""
-        found = []
-        for channel in self._here.channels(run):
-            settled_to = self._progress.channels.get(channel, -1) if self._progress else -1
-            found += self._here.blocks(channel, settled_to, BLOCKS_AT_ONCE, settled=False)[-1:]
-        return found
 
     def _send_streams(
         self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress
     ) -> bool:
         more = changed = False
         for run, ended in self._here.runs(progress.runs_done):
-            document = self._here.run(run)
-            blocks: list[Any] = []
-            for channel in self._here.channels(run):
-                after = progress.channels.get(channel, -1)
-                blocks += self._here.blocks(channel, after, BLOCKS_AT_ONCE - len(blocks), settled=not ended)
-                progress.channels.setdefault(channel, -1)
+            document, channels = self._here.run(run)
+            progress.channels |= {channel: progress.channels.get(channel, -1) for channel in channels}
+            after = {channel: progress.channels[channel] for channel in channels}
+            waiting = self._here.blocks(run, after, settled=not ended)
+            blocks = CopiedBlocks(bench.name, islice(waiting, BLOCKS_AT_ONCE))
             fresh = progress.runs.get(run) != document.version
             if fresh or blocks:
                 with connection.transaction():
@@ -320,16 +314,15 @@ class Forwarder:
                     add_blocks(connection, bench, blocks)
                 changed = True
             progress.runs[run] = document.version
-            for block in blocks:
-                progress.channels[block.key[0]] = block.key[1]
+            progress.channels |= blocks.upto
             more = len(blocks) >= BLOCKS_AT_ONCE
             if more:
                 break
-            if ended and all(done == run for done in [min(progress.runs)]):
+            if ended and min(progress.runs) == run:
                 progress.runs_done = run
                 del progress.runs[run]
-                for channel in self._here.channels(run):
-                    progress.channels.pop(channel, None)
+                for channel in channels:
+                    del progress.channels[channel]
                 changed = True
         if changed:
             write_progress(self._data_dir, progress)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from api.base import ConflictError, MisuseError, NotFoundError, ServiceError, StoreError
 from api.forwarding.connecting import SERVER_ASKS, connect, first_line, refuse_other_version, version_of
 from api.forwarding.sharing import Sharer, tell_taken
-from api.records import JobRow, answering, asking_hand_over
+from api.records import JobRow, answering, asking_hand_over, learning_back
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -74,34 +74,66 @@ def _given(
     path: Path,
     facts: int,
 ) -> tuple[int, str]:
-    import psycopg
-
     if path.stat().st_size > LARGEST_FILE:
         raise ConflictError(
             "too_large_to_hand_over",
             f"The job's traces take {path.stat().st_size >> 20} MB, more than {LARGEST_FILE >> 20} MB: "
             "save it as a job file and carry that over.",
         )
+    return _settled(
+        connection,
+        "SELECT number, at::text FROM lobewright.hand_over(%s, %s, %s, %s, %s, %s, %s, %s)",
+        (sharer.name, sharer.identify(), row.id, facts, onto, row.job.reference, by, path.read_bytes()),
+        ("not_handed_over", "Not handed over"),
+    )
+
+
+def take_back(sharer: Sharer, job_id: int) -> None:
+    """Take back a job that was handed over and that the other bench has not begun to take; it goes on here.
+
+    Raises
+    ------
+    ConflictError
+        The other bench has it, or the archive knows nothing of it.
+    ServiceError
+        It is not known whether it was taken back; it is only looked at until the archive has said so.
+    """
     try:
-        answer = connection.execute(
-            "SELECT number, at::text FROM lobewright.hand_over(%s, %s, %s, %s, %s, %s, %s, %s)",
-            (sharer.name, sharer.identify(), row.id, facts, onto, row.job.reference, by, path.read_bytes()),
-        ).fetchone()
+        with sharer.handing, closing(_reached(sharer)) as connection:
+            number, at = _settled(
+                connection,
+                "SELECT number, at::text FROM lobewright.take_back(%s, %s, %s)",
+                (sharer.name, sharer.identify(), job_id),
+                ("not_taken_back", "Not taken back"),
+            )
+            sharer.shop.write(lambda db: learning_back(db, number, at))
+    finally:
+        sharer.look_now()
+
+
+def _settled(
+    connection: Connection[tuple[Any, ...]], ask: str, values: tuple[Any, ...], no: tuple[str, str]
+) -> tuple[int, str]:
+    """Have the archive settle in its one row who holds a job; gives the hand-over's number, and when that was."""
+    import psycopg
+
+    try:
+        answer = connection.execute(ask.encode(), values).fetchone()
         connection.commit()
     except psycopg.Error as error:
         if error.sqlstate is not None and not connection.closed:  # the server itself said no
-            raise ConflictError("not_handed_over", f"Not handed over: {first_line(error)}.") from None
+            raise ConflictError(no[0], f"{no[1]}: {first_line(error)}.") from None
         raise StoreError(
             "hand_over_broke_off",
-            "The archive broke off, and whether the job was handed over is not known yet; it is only looked at until "
-            "the archive has been asked again.",
+            "The archive broke off, and which bench holds the job is not known yet; it is only looked at until the "
+            "archive has been asked again.",
         ) from None
     assert answer is not None
     return int(answer[0]), str(answer[1])
 
 
 def fetch_job(sharer: Sharer, number: int) -> tuple[str, bytes]:
-    """Give the bench that had a job which waits to be taken over, and the job's file.
+    """Begin to take a job over, so that it cannot be taken back any more; gives the bench that had it, and its file.
 
     Raises
     ------
@@ -112,11 +144,24 @@ def fetch_job(sharer: Sharer, number: int) -> tuple[str, bytes]:
     """
     with closing(_reached(sharer)) as connection:
         row = connection.execute(
-            "SELECT bench, file FROM lobewright.coming WHERE number = %s", (number,)
+            "SELECT bench, file FROM lobewright.taking(%s, %s, %s)", (sharer.name, sharer.identify(), number)
         ).fetchone()
+        connection.commit()
     if row is None:
         raise NotFoundError("no_such_hand_over", "That job does not wait any more; look at the list again.")
     return str(row[0]), bytes(row[1])
+
+
+def job_not_taken(sharer: Sharer, number: int) -> None:
+    """Tell the archive that a job's file is none that can be taken in here, so that it may be taken back.
+
+    Never where it may have been taken in after all: then two benches would hold it.
+    """
+    with closing(_reached(sharer)) as connection:
+        connection.execute(
+            "SELECT lobewright.not_taken(%s, %s, %s)", (sharer.name, sharer.identify(), number)
+        )
+        connection.commit()
 
 
 def job_taken(sharer: Sharer, number: int, job_id: int) -> None:

@@ -8,32 +8,18 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
+from api.forwarding.blocks import BLOCK_COLUMNS, BLOCKS_A_PIECE, KeptBlock
 from api.store import FILE_NAME, IMPORTED_FOLDER, ROW_KEYS, ShopReader, key_of
 from capture.store import STORE_NAME, open_for_reading
 
 RUN, IMPORTED, SIGNED = "runs", "imported", "signed_off"
 RUN_TABLES = ("anchors", "channels", "segments", "gaps", "events")
-BLOCK_COLUMNS = (
-    "channel_id",
-    "first",
-    "lines",
-    "segment",
-    "kept",
-    "start_ns",
-    "end_ns",
-    "tail_ns",
-    "tail_lines",
-)
-_PLACE = struct.Struct(f">{len(BLOCK_COLUMNS) + 1}q")
-_BLOCKS = f"SELECT c.run_id, {', '.join(f'b.{name}' for name in BLOCK_COLUMNS)}, b.data"
-_JOINED = "FROM channels c JOIN blocks b ON b.channel_id = c.id"
 Row = dict[str, Any]
 
 
@@ -50,30 +36,6 @@ class Document:
     def sha256(self) -> bytes:
         """Hash of what is in it."""
         return hashlib.sha256(self.body).digest()
-
-
-class KeptBlock(NamedTuple):
-    """One block of readings, packed as it lies in the stream store; made by the ten thousand, as no dataclass can be."""
-
-    run_id: int
-    place: tuple[int, ...]
-    """Values of `BLOCK_COLUMNS`."""
-    data: bytes
-
-    @property
-    def key(self) -> tuple[int, int, int]:
-        """Channel, number of the first reading, readings accounted for."""
-        return self.place[0], self.place[1], self.place[2]
-
-    @property
-    def sha256(self) -> bytes:
-        """Hash of what is in it, and of where it belongs."""
-        return block_sha256(self.run_id, self.place, self.data)
-
-
-def block_sha256(run_id: int, place: Iterable[int], data: bytes) -> bytes:
-    """Hash a block: its place among the readings, and the readings."""
-    return hashlib.sha256(_PLACE.pack(run_id, *place) + data).digest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,40 +143,45 @@ class KeptHere:
             sql = "SELECT id, ending IS NOT NULL FROM runs WHERE id > ? ORDER BY id"
             return [(int(run), bool(ended)) for run, ended in streams.execute(sql, (after,))]
 
-    def run(self, run_id: int) -> Document:
-        """Give a run with all but its readings."""
+    def run(self, run_id: int) -> tuple[Document, list[int]]:
+        """Give a run with all but its readings, and its channels by number."""
         with self._streams() as streams:
             assert streams is not None
-            return _run_document(streams, run_id)
+            return _run_document(streams, run_id), _channels(streams, run_id)
 
-    def channels(self, run_id: int) -> list[int]:
-        """Give the channels of a run by number."""
-        with self._streams() as streams:
-            assert streams is not None
-            return [
-                int(row[0])
-                for row in streams.execute("SELECT id FROM channels WHERE run_id = ? ORDER BY id", (run_id,))
-            ]
+    def blocks(self, run_id: int, after: Mapping[int, int], *, settled: bool) -> Iterator[KeptBlock]:
+        """Give the blocks of channels of a run, each channel behind the block that begins with a reading.
 
-    def blocks(self, channel: int, after: int, most: int, *, settled: bool) -> list[KeptBlock]:
-        """Give blocks of a channel behind the one that begins with reading `after`.
+        They are read a piece at a time, each of one moment: whoever takes them may be slow, and a store from which one
+        question is read for long cannot shorten its log.
 
         Parameters
         ----------
         settled
-            Leave out the newest, which may still grow while its value stands.
+            Leave out the newest of each channel, which may still grow while its value stands.
         """
-        ask = "SELECT run_id, (SELECT max(first) FROM blocks WHERE channel_id = channels.id) FROM channels WHERE id = ?"
+        where = "channel_id = :channel AND first > :after"
+        where += " AND first < (SELECT max(first) FROM blocks WHERE channel_id = :channel)" if settled else ""
+        where += f" ORDER BY first LIMIT {BLOCKS_A_PIECE}"
+        with closing(open_for_reading(self._data_dir / STORE_NAME)) as streams:
+            for channel, first in after.items():
+                wanted = {"channel": channel, "after": first}
+                while piece := list(_blocks(streams, run_id, where, wanted)):
+                    yield from piece
+                    wanted["after"] = piece[-1].first
+
+    def growing(self, run_id: int, after: Mapping[int, int]) -> list[KeptBlock]:
+        """Give the newest block of each channel of a run, unless it is the one that begins with a reading."""
+        where = "channel_id = :channel AND first > :after ORDER BY first DESC LIMIT 1"
         with self._streams() as streams:
-            run, newest = (streams and streams.execute(ask, (channel,)).fetchone()) or (0, None)
-            if streams is None or newest is None or most <= 0:
-                return []
-            rows = streams.execute(
-                f"SELECT {', '.join(BLOCK_COLUMNS)}, data FROM blocks"
-                " WHERE channel_id = ? AND first > ? AND first < ? ORDER BY first LIMIT ?",
-                (channel, after, newest + (not settled), most),
-            )
-            return [KeptBlock(run, row[:-1], row[-1]) for row in rows]
+            assert streams is not None
+            return [
+                block
+                for channel in _channels(streams, run_id)
+                for block in _blocks(
+                    streams, run_id, where, {"channel": channel, "after": after.get(channel, -1)}
+                )
+            ]
 
     def blocks_waiting(self, after: dict[int, int]) -> int:
         """Count the settled blocks of channels behind those that begin with a reading."""
@@ -260,22 +227,31 @@ def _dicts(streams: sqlite3.Connection, sql: str, run_id: int) -> list[Row]:
     return [dict(zip(names, row, strict=True)) for row in cursor]
 
 
-def _blocks_of(streams: sqlite3.Connection, measurement: Row) -> list[KeptBlock]:
+def _channels(streams: sqlite3.Connection, run_id: int) -> list[int]:
+    rows = streams.execute("SELECT id FROM channels WHERE run_id = ? ORDER BY id", (run_id,))
+    return [int(row[0]) for row in rows]
+
+
+def _blocks_of(streams: sqlite3.Connection, measurement: Row) -> Iterator[KeptBlock]:
     """Give the blocks a measurement stands on, and the neighbours, in which a stand may have begun or ended."""
     wanted = {"run": measurement["run_id"], "gauge": measurement["gauge"]}
     wanted |= {"start": measurement["start_ns"], "end": measurement["end_ns"]}
-    return _blocks(
-        streams,
-        f"{_BLOCKS} {_JOINED} WHERE c.run_id = :run AND (c.name = :gauge OR c.quantity = 'crank')"
-        " AND b.first >= coalesce((SELECT max(first) FROM blocks WHERE channel_id = c.id AND start_ns < :start), 0)"
-        " AND b.first <= coalesce((SELECT min(first) FROM blocks WHERE channel_id = c.id AND end_ns > :end),"
-        f" {2**63 - 1}) ORDER BY c.id, b.first",
-        wanted,
+    channels = (
+        "SELECT id FROM channels WHERE run_id = :run AND (name = :gauge OR quantity = 'crank') ORDER BY id"
     )
+    where = (
+        "channel_id = :channel"
+        " AND first >= coalesce((SELECT max(first) FROM blocks WHERE channel_id = :channel AND start_ns < :start), 0)"
+        " AND first <= coalesce((SELECT min(first) FROM blocks WHERE channel_id = :channel AND end_ns > :end),"
+        f" {2**63 - 1}) ORDER BY first"
+    )
+    for (channel,) in streams.execute(channels, wanted).fetchall():
+        yield from _blocks(streams, measurement["run_id"], where, wanted | {"channel": channel})
 
 
-def _blocks(streams: sqlite3.Connection, sql: str, values: Any) -> list[KeptBlock]:
-    return [KeptBlock(row[0], tuple(row[1:-1]), row[-1]) for row in streams.execute(sql, values)]
+def _blocks(streams: sqlite3.Connection, run_id: int, where: str, values: Row) -> Iterator[KeptBlock]:
+    sql = f"SELECT :run, {', '.join(BLOCK_COLUMNS)}, data FROM blocks WHERE {where}"
+    return map(KeptBlock._make, streams.execute(sql, {**values, "run": run_id}))
 
 
 def _json(value: object) -> bytes:

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from api.base import StoreError
 from api.forwarding.adding import seal_of
+from api.forwarding.blocks import BLOCK_COLUMNS, block_sha256
 from api.forwarding.connecting import first_line, open_for_reading
-from api.forwarding.kept import BLOCK_COLUMNS, block_sha256
 
 if TYPE_CHECKING:
     from psycopg import Connection

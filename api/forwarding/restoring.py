@@ -14,9 +14,10 @@ from sqlite_utils import Database
 
 from api.archive import folder_at_rest
 from api.base import ConflictError, NotFoundError, StoreError
+from api.forwarding.blocks import BLOCK_COLUMNS, block_sha256
 from api.forwarding.connecting import first_line, open_for_reading
 from api.forwarding.forwarder import Progress, write_progress
-from api.forwarding.kept import BLOCK_COLUMNS, IMPORTED, RUN, RUN_TABLES, block_sha256
+from api.forwarding.kept import IMPORTED, RUN, RUN_TABLES
 from api.records import Contents, contents_of
 from api.store import IMPORTED_FOLDER, ROW_KEYS, ShopStore, begin_restore, finish_restore
 from api.store import owned as owned_by

@@ -7,6 +7,7 @@ fetched, whatever order it came in. What a bench adds itself goes by the forward
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
 import logging
@@ -22,7 +23,15 @@ from analysis.timing import Engine
 from api.base import ServiceError
 from api.entry import refuse_impossible_card, refuse_impossible_engine
 from api.forwarding.connecting import connect, first_line, refuse_other_version, version_of
-from api.records import answering, hand_overs, known_versions, learning_given, take_in_versions, version_in
+from api.records import (
+    answering,
+    hand_overs,
+    known_versions,
+    learning_back,
+    learning_given,
+    take_in_versions,
+    version_in,
+)
 from api.store import ShopStore, Version
 
 if TYPE_CHECKING:
@@ -47,6 +56,14 @@ class ComingJob(BaseModel):
     at: str
 
 
+class OfferedJob(BaseModel):
+    """A job that was handed over from here, and that the other bench has not taken yet: it can be taken back."""
+
+    number: int
+    job_id: int
+    bench: str
+
+
 class SharedStanding(BaseModel):
     """What this bench knows of the others.
 
@@ -58,6 +75,8 @@ class SharedStanding(BaseModel):
         The benches that a job can be handed to.
     coming
         Jobs that wait to be taken over.
+    offered
+        Jobs of this bench that wait to be taken over at others.
     sentence
         What cannot be shared at the moment, and why.
     """
@@ -65,6 +84,7 @@ class SharedStanding(BaseModel):
     bench: str = ""
     others: list[str] = []
     coming: list[ComingJob] = []
+    offered: list[OfferedJob] = []
     sentence: str = ""
 
 
@@ -81,6 +101,8 @@ class Sharer:
         self.shop, self.url, self.name, self.identify = shop, url, name, identity
         self.handing = threading.Lock()
         """Held while a job is handed over: what is only asked for is being answered."""
+        self.taking = asyncio.Lock()
+        """Held while a job is taken over, so that nobody lets go of what another has just taken in."""
         self._connection: Connection[tuple[Any, ...]] | None = None
         self._refused: dict[str, str] = {}
         self._standing = SharedStanding(bench=name)
@@ -154,7 +176,7 @@ class Sharer:
             return False
         connection = self._connected()
         more = self._versions(connection)
-        self._handed(connection)
+        offered = self._handed(connection)
         others = connection.execute(
             "SELECT name FROM lobewright.benches WHERE name <> %s ORDER BY name", (self.name,)
         )
@@ -162,6 +184,7 @@ class Sharer:
             bench=self.name,
             others=[name for (name,) in others],
             coming=self._coming(connection),
+            offered=offered,
             sentence=" ".join(self._refused.values()),
         )
         return more
@@ -206,7 +229,7 @@ class Sharer:
             self.shop.write(lambda db: take_in_versions(db, good))
         return len(new) == AT_ONCE
 
-    def _handed(self, connection: Connection[tuple[Any, ...]]) -> None:
+    def _handed(self, connection: Connection[tuple[Any, ...]]) -> list[OfferedJob]:
         """Bring what is noted here of jobs that left or came into line with what the archive holds of them."""
         with self.handing:
             with connection.transaction():  # a hand-over that broke off may still be on its way there
@@ -216,18 +239,29 @@ class Sharer:
                     (self.name,),
                 )
                 given = connection.execute(
-                    "SELECT number, job_id, to_bench, by_whom, at::text FROM lobewright.given ORDER BY number"
+                    "SELECT number, job_id, to_bench, by_whom, at::text, back_at::text, waits"
+                    " FROM lobewright.given ORDER BY number"
                 ).fetchall()
             known = {one.number for one in hand_overs(self.shop.read, "given")}
-            for number, job_id, bench, by, at in given:
-                if number not in known:
+            for number, job_id, bench, by, at, back_at, _ in given:
+                if back_at is None and number not in known:
                     self._learn(job_id, bench, number, by, at)
+                elif back_at is not None and number in known:
+                    self._learn_back(number, back_at)
             for one in hand_overs(self.shop.read, "asked"):
                 self._answer_no(one.id, one.at)
         waiting = {number for (number,) in connection.execute("SELECT number FROM lobewright.coming")}
         for one in hand_overs(self.shop.read, "taken"):
             if one.number in waiting:
                 tell_taken(connection, self, one.number, one.job_id)
+        return [
+            OfferedJob(number=number, job_id=job_id, bench=bench)
+            for number, job_id, bench, *_, waits in given
+            if waits
+        ]
+
+    def _learn_back(self, number: int, at: str) -> None:
+        self.shop.write(lambda db: learning_back(db, number, at))
 
     def _learn(self, job_id: int, bench: str, number: int, by: str, at: str) -> None:
         self.shop.write(lambda db: learning_given(db, job_id, bench, number, by, at))

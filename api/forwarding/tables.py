@@ -215,4 +215,119 @@ CREATE TRIGGER still_held BEFORE INSERT ON lobewright.documents
 one row, which is there once and for all: what the bench that gave it did in it afterwards is not let in, whatever that
 bench was copied or put back from, and if the job comes back, it comes as a new job of that bench."""
 
-CHANGES = (FIRST, SECOND, THIRD)
+FOURTH = """
+ALTER TABLE lobewright.handed ADD COLUMN taking_at timestamptz, ADD COLUMN back_at timestamptz,
+    ADD CHECK (back_at IS NULL OR (taking_at IS NULL AND to_job_id IS NULL)),
+    DROP CONSTRAINT handed_bench_job_id_key;
+CREATE UNIQUE INDEX handed_once ON lobewright.handed (bench, job_id) WHERE back_at IS NULL;
+DROP VIEW lobewright.coming, lobewright.given;
+CREATE VIEW lobewright.coming AS
+    SELECT h.number, h.bench, h.reference, h.by_whom, h.at FROM lobewright.handed h
+    JOIN lobewright.benches b ON b.name = h.to_bench
+    WHERE b.role = session_user AND h.to_job_id IS NULL AND h.back_at IS NULL;
+CREATE VIEW lobewright.given AS
+    SELECT h.number, h.job_id, h.to_bench, h.by_whom, h.at, h.back_at,
+        h.back_at IS NULL AND h.taking_at IS NULL AND h.to_job_id IS NULL AS waits
+    FROM lobewright.handed h JOIN lobewright.benches b ON b.name = h.bench WHERE b.role = session_user;
+
+CREATE OR REPLACE FUNCTION lobewright.hand_over(
+    wanted text, mine uuid, job bigint, upto bigint, onto text, called text, who text, content bytea
+) RETURNS TABLE (number bigint, at timestamptz)
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
+    END IF;
+    PERFORM 1 FROM lobewright.benches b WHERE b.name = onto AND b.name <> wanted;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_advisory_xact_lock(hashtextextended('lobewright/handed/' || wanted, 0));
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job AND h.back_at IS NULL;
+    IF FOUND THEN
+        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted
+        AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
+            THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
+    IF FOUND THEN
+        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_notify('lobewright', onto);
+    RETURN QUERY INSERT INTO lobewright.handed AS h (bench, job_id, facts, reference, by_whom, to_bench, file)
+        VALUES (wanted, job, upto, called, who, onto, content) RETURNING h.number, h.at;
+END $$;
+
+CREATE FUNCTION lobewright.taking(wanted text, mine uuid, which bigint) RETURNS TABLE (bench text, file bytea)
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+BEGIN
+    RETURN QUERY UPDATE lobewright.handed h SET taking_at = coalesce(h.taking_at, now())
+        FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine
+        AND h.to_bench = b.name AND h.number = which AND h.to_job_id IS NULL AND h.back_at IS NULL
+        RETURNING h.bench, h.file;
+    PERFORM pg_notify('lobewright', wanted);
+END $$;
+REVOKE ALL ON FUNCTION lobewright.taking FROM PUBLIC;
+
+CREATE FUNCTION lobewright.not_taken(wanted text, mine uuid, which bigint) RETURNS boolean
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+BEGIN
+    UPDATE lobewright.handed h SET taking_at = NULL
+        FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine
+        AND h.to_bench = b.name AND h.number = which AND h.to_job_id IS NULL;
+    RETURN FOUND;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.not_taken FROM PUBLIC;
+
+CREATE FUNCTION lobewright.take_back(wanted text, mine uuid, job bigint) RETURNS TABLE (number bigint, at timestamptz)
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
+    END IF;
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job
+        ORDER BY h.number DESC LIMIT 1 FOR UPDATE;
+    IF NOT FOUND OR gone.back_at IS NOT NULL THEN
+        RAISE EXCEPTION 'the job was not handed over' USING ERRCODE = 'check_violation';
+    ELSIF gone.to_job_id IS NOT NULL THEN
+        RAISE EXCEPTION 'the bench % has taken it over', gone.to_bench USING ERRCODE = 'check_violation';
+    ELSIF gone.taking_at IS NOT NULL THEN
+        RAISE EXCEPTION 'the bench % is taking it over since %', gone.to_bench,
+            to_char(gone.taking_at, 'YYYY-MM-DD HH24:MI') USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_notify('lobewright', gone.to_bench);
+    RETURN QUERY UPDATE lobewright.handed h SET back_at = now(), file = NULL
+        WHERE h.number = gone.number RETURNING h.number, h.back_at;
+END $$;
+REVOKE ALL ON FUNCTION lobewright.take_back FROM PUBLIC;
+
+CREATE OR REPLACE FUNCTION lobewright.still_held() RETURNS trigger
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    IF NEW.key !~ '^[0-9]{1,18}/[0-9]{1,18}$' THEN
+        RETURN NEW;
+    END IF;
+    PERFORM pg_advisory_xact_lock_shared(hashtextextended('lobewright/handed/' || NEW.bench, 0));
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = NEW.bench AND h.back_at IS NULL
+        AND h.job_id = split_part(NEW.key, '/', 1)::bigint AND h.facts < split_part(NEW.key, '/', 2)::bigint;
+    IF FOUND THEN
+        RAISE EXCEPTION 'job % of % is held by % since %, and something was done in it since on %',
+            gone.job_id, NEW.bench, gone.to_bench, to_char(gone.at, 'YYYY-MM-DD HH24:MI'), NEW.bench
+            USING ERRCODE = 'check_violation';
+    END IF;
+    RETURN NEW;
+END $$;
+"""
+"""An offer may be taken back until the other bench has begun to take the job: which of both came first is settled in the
+one row, before either does anything in its own folder. A bench that found that the file is none may let go of it. The row
+stays where the offer was taken back, so that an archive put back from a copy of its own is never taken for an answer."""
+
+CHANGES = (FIRST, SECOND, THIRD, FOURTH)

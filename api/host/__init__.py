@@ -1,6 +1,6 @@
 """This machine's side: capture kept running, the service served, found by name, installed, tested by itself."""
 
-from api.host.asking_service import fetch_file, send_file
+from api.host.asking_service import ask, fetch_file, running_address, send_file
 from api.host.builder import Builder, BuilderGaveUp, part_in
 from api.host.demo_job import DemoJob, FinishedJobs
 from api.host.demo_script import DemoScript
@@ -31,6 +31,7 @@ __all__ = [
     "Installation",
     "Pages",
     "State",
+    "ask",
     "begin_job",
     "cam_of",
     "card_of",
@@ -41,6 +42,7 @@ __all__ = [
     "fetch_file",
     "listening",
     "part_in",
+    "running_address",
     "self_test",
     "send_file",
     "serve",

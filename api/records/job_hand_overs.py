@@ -1,8 +1,8 @@
 """Jobs that went from bench to bench, in ``shop.db``: handed over from here, and taken over here.
 
-A job that was handed over stays, to be looked at, and is never gone on with here; if it comes back, it comes as a job
-taken over from elsewhere. A hand-over is asked for here first and then done in the archive, so that nothing can be
-added in between, whatever is cut short.
+A job that was handed over stays, to be looked at, and is never gone on with here, unless it is taken back before the
+other bench has it; if it comes back from there, it comes as a job taken over from elsewhere. A hand-over is asked for
+here first and then done in the archive, so that nothing can be added in between, whatever is cut short.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from api.base import ConflictError
 from api.records.measurement_store import now_text
 from api.store import Asking, WithinChange
 
-Standing = Literal["asked", "given", "refused", "taken"]
+Standing = Literal["asked", "given", "refused", "back", "taken"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +30,8 @@ class HandOver:
     bench
         Who has it from here, or who had it before.
     state
-        ``asked`` until the archive has answered; then ``given``, or ``refused`` and as if it had never been; ``taken``
-        is one that came here.
+        ``asked`` until the archive has answered; then ``given``, or ``refused`` and as if it had never been; ``back``
+        where it was taken back before the other bench took it; ``taken`` is one that came here.
     number
         What the archive knows it by; 0 until it has answered.
     """
@@ -114,6 +114,13 @@ def learning_given(db: Database, job_id: int, bench: str, number: int, by: str, 
     )
     answering(db, number_here, "given", number, at)
     db.execute("DELETE FROM active_job WHERE job_id = ?", (job_id,))
+
+
+def learning_back(db: Database, number: int, at: str) -> None:
+    """Note that a job which was handed over is here again, for the other bench had not taken it."""
+    db.execute(
+        "UPDATE hand_overs SET state = 'back', at = ? WHERE number = ? AND state = 'given'", (at, number)
+    )
 
 
 def noting_taken(db: Database, job_id: int, bench: str, number: int, by: str) -> None:

@@ -35,8 +35,10 @@ from running_pages import RunningPages
 from waiting import until
 
 from api.forwarding import prepare
-from api.forwarding.adding import COLUMNS, TYPES
-from api.forwarding.kept import RUN, Document, KeptBlock, KeptHere, block_sha256
+from api.forwarding.adding import add_blocks
+from api.forwarding.blocks import CopiedBlocks, KeptBlock
+from api.forwarding.connecting import BenchName
+from api.forwarding.kept import RUN, Document, KeptHere
 from api.live import estimate
 from api.records import MeasurementReader, StoredStreams
 from api.store import ShopReader
@@ -93,8 +95,9 @@ def whole_job(folder: Path) -> Whole:
     here = KeptHere(with_runs)
     runs = []
     for run, _ in here.runs(0):
-        blocks = [b for channel in here.channels(run) for b in here.blocks(channel, -1, 10**6, settled=False)]
-        runs.append((json.loads(here.run(run).body), blocks))
+        document, channels = here.run(run)
+        blocks = list(here.blocks(run, dict.fromkeys(channels, -1), settled=False))
+        runs.append((json.loads(document.body), blocks))
     rows, measurements = [], []
     for one in documents:
         if one.kind in {"jobs", "job_facts", "job_adoptions"}:
@@ -250,14 +253,11 @@ def make_archive(url: str, maker: Maker, jobs: int, measured_every: int) -> int:
                     for kind, key, body in documents_of(maker, number, jobs, measured=measured):
                         version += 1
                         copy.write_row((bench, kind, key, version, hashlib.sha256(body).digest(), body))
-            sql = f"COPY lobewright.blocks ({', '.join(COLUMNS)}) FROM STDIN (FORMAT BINARY)"
-            with owner.cursor() as cursor, cursor.copy(sql) as copy:
-                copy.set_types(TYPES)
-                for place, number in enumerate(own):
-                    if is_measured(place, measured_every):
-                        for row in blocks_of(maker, number, bench):
-                            readings += row[4]
-                            copy.write_row(row)
+            for place, number in enumerate(own):
+                if is_measured(place, measured_every):
+                    blocks = list(blocks_of(maker, number))
+                    readings += sum(block.lines for block in blocks)
+                    add_blocks(owner, BenchName(bench, ""), CopiedBlocks(bench, blocks))
         owner.commit()
     with psycopg.connect(url, autocommit=True) as owner:
         owner.execute("ANALYZE")
@@ -268,12 +268,11 @@ def is_measured(place: int, every: int) -> bool:
     return place % every == 0
 
 
-def blocks_of(maker: Maker, number: int, bench: str) -> Iterator[tuple[Any, ...]]:
+def blocks_of(maker: Maker, number: int) -> Iterator[KeptBlock]:
     for at, (run, blocks) in enumerate(maker.whole.runs, 1):
         new, first = number * maker.many + at, run["channels"][0]["id"]
         for block in blocks:
-            place = (2 * new + block.place[0] - first, *block.place[1:])
-            yield (bench, new, *place, block_sha256(new, place, block.data), block.data)
+            yield block._replace(run_id=new, channel_id=2 * new + block.channel_id - first)
 
 
 # -- asking

@@ -11,6 +11,7 @@ from typing import Any
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from command import lobewright
 from kept_shop import add_job
 from playwright.sync_api import Page, expect
 from postgres import Server
@@ -87,6 +88,7 @@ def test_two_benches_share_cards_and_a_job(
     page = shared_tab
     page.goto(f"{west.url}/jobs")
     expect(page.locator("#card-form")).to_be_visible()
+    expect(page.get_by_text("No job yet.")).to_be_visible()
     kept = east.post("/api/cards", {"card": CARD, "by": "Ida Thorne"})
     there = until(lambda: west.get("/api/cards"), "the card is there")[0]
 
@@ -135,13 +137,39 @@ def test_two_benches_share_cards_and_a_job(
     page.get_by_label("Hand over to").select_option("west")
     page.get_by_role("button", name="Hand it over").click()
     expect(page.locator("#now-title")).to_contain_text("Held by the bench west since")
-    expect(page.locator("#hand-over-sheet")).to_be_hidden()
+    expect(page.locator("#hand-over-form")).to_be_hidden()
     expect(page.get_by_role("button", name="Delete this job")).to_have_count(0)
     expect(page.locator("#actions button")).to_have_count(0)
+    expect(page.locator("#offered")).to_contain_text("The bench west has not taken it over yet.")
+    page.get_by_role("button", name="Take it back").click()
+    expect(page.locator("#hand-over-form")).to_be_visible()
+    expect(page.locator("#now-title")).not_to_contain_text("Held by")
 
+    assert "Held by the bench west since" in said(east, "hand-over", str(job), "west", "--by", "Ida Thorne")
+    until(lambda: f"job {job}: waits at the bench west" in said(east, "waiting"), "it is known as offered")
+    assert "It goes on here." in said(east, "take-back", str(job))
+    said(east, "hand-over", str(job), "west")
     until(lambda: west.get("/api/shared")["coming"], "it waits there")
     page.goto(f"{west.url}/jobs")
     expect(page.locator("#coming")).to_contain_text("handed over by the bench east")
+    expect(page.get_by_text("No job yet.")).to_be_hidden()
     page.get_by_role("button", name="Take it over").click()
     expect(page.locator("#about")).to_contain_text("Taken over from the bench east")
     assert not west.get("/api/jobs")[0]["held"]
+
+    late = lobewright("job", "--data", str(east.data), "take-back", str(job))
+    assert (late.returncode, late.stderr) == (
+        2,
+        "lobewright: Not taken back: the bench west has taken it over.\n",
+    )
+    said(west, "hand-over", str(west.get("/api/jobs")[0]["id"]), "east")
+    waits = until(lambda: "from the bench west" in (told := said(east, "waiting")) and told, "it comes back")
+    assert "Taken over from the bench west" in said(east, "take-over", waits.split()[0])
+    until(lambda: "No job waits. Other benches: west." in said(east, "waiting"), "nothing waits any more")
+
+
+def said(bench: RunningBench, *words: str) -> str:
+    """What `lobewright job` says, having done it."""
+    done = lobewright("job", "--data", str(bench.data), *words)
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout

@@ -71,6 +71,12 @@ class Server:
         """Whether its process lives."""
         return self._process is not None and self._process.poll() is None
 
+    @property
+    def pid(self) -> int:
+        """Number of its first process, the parent of all its others."""
+        assert self._process is not None
+        return self._process.pid
+
     def kill(self) -> None:
         """End it as a power cut would; its children see it and go, too."""
         assert self._process is not None

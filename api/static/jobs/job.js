@@ -287,15 +287,28 @@ function atTheBench() {
     : [state("there", "at the bench now"), leave("Let it wait")];
 }
 
-/** The other benches of the archive, where there are any. */
+const LOOK_AGAIN_MS = 2000;
+let lookingAgain = 0;
+
+/** The other benches of the archive, where there are any; and what waits at one can be taken back. */
 async function paintHandOver() {
-  const shared = closed() || STILL ? null : await get("/api/shared").catch(() => null);
-  const others = shared?.others ?? [];
-  show(byId("hand-over-sheet"), others.length > 0);
+  const shared = job.signed_by || STILL ? null : await get("/api/shared").catch(() => null);
+  const others = job.held ? [] : (shared?.others ?? []);
+  const offered = shared?.offered.find((one) => one.job_id === job.id);
+  show(byId("hand-over-sheet"), others.length > 0 || Boolean(offered));
+  show(byId("hand-over-form"), !offered);
+  refill(byId("offered"), offered ? offered.bench : "", () => (offered ? takingBack(offered.bench) : []));
   refill(byId("hand-over-to"), String(others), () =>
     others.map((name) => el("option", { value: name }, name)),
   );
+  clearTimeout(lookingAgain);
+  if (shared && job.held) lookingAgain = setTimeout(paintHandOver, LOOK_AGAIN_MS); // until it is taken over there
 }
+
+const takingBack = (bench) => [
+  el("p", {}, `The bench ${bench} has not taken it over yet.`),
+  button("Take it back", () => doing(() => post(`${here}/take_back`)), "plain-button"),
+];
 
 byId("hand-over-form").addEventListener("submit", (event) => {
   event.preventDefault();

@@ -145,10 +145,17 @@ async function loadJobs() {
         ? jobs.map(jobLine)
         : [el("li", { class: "quiet" }, byId("words").value ? "No job fits." : "No job yet.")]),
     );
+    sayNoneOnlyAlone();
     byId("notes").replaceChildren();
   } catch (problem) {
     byId("notes").replaceChildren(note("stop", spoken(problem.message)));
   }
+}
+
+/** Where a job waits to be taken over there is one, though it is not on this bench's list yet. */
+function sayNoneOnlyAlone() {
+  const none = byId("list").querySelector(":scope > .quiet");
+  if (none) show(none, Boolean(byId("words").value) || !byId("coming").children.length);
 }
 
 /** A job that another bench has handed to this one. */
@@ -183,6 +190,7 @@ async function loadShared() {
   if (STILL) return;
   const shared = await get("/api/shared").catch(() => null);
   byId("coming").replaceChildren(...(shared?.coming ?? []).map(comingLine));
+  sayNoneOnlyAlone();
   if (!shared?.bench) return;
   setTimeout(async () => {
     if (!document.hidden && !document.querySelector("dialog[open]"))

@@ -11,8 +11,16 @@ from fastapi import APIRouter, Body, status
 from fastapi import Path as PathParameter
 
 from api.archive import CameOver, read_job
-from api.base import ConflictError, HandOverEntry, JobView, MisuseError
-from api.forwarding import SharedStanding, Sharer, fetch_job, hand_over, job_taken
+from api.base import ConflictError, HandOverEntry, JobFileError, JobView, MisuseError
+from api.forwarding import (
+    SharedStanding,
+    Sharer,
+    fetch_job,
+    hand_over,
+    job_not_taken,
+    job_taken,
+    take_back,
+)
 from api.service import Service
 from api.sheet import show_job
 from api.web.routes.job_files import job_file
@@ -57,6 +65,16 @@ async def hand_job_over(
     return await service.job_service.view(job_id)
 
 
+@router.post("/jobs/{job_id}/take_back", summary="Take back a job that was handed over and not taken yet")
+async def take_job_back(job_id: JobNumber, service: TheService) -> JobView:
+    """It goes on here; refused once the other bench has begun to take it, and without the archive."""
+    sharer, jobs = _sharer(service), service.job_service.jobs
+    jobs.read.job(job_id)
+    await asyncio.to_thread(take_back, sharer, job_id)
+    jobs.forget(job_id)
+    return await service.job_service.view(job_id)
+
+
 @router.post(
     "/shared/jobs/{number}",
     status_code=status.HTTP_201_CREATED,
@@ -65,15 +83,19 @@ async def hand_job_over(
 async def take_job_over(number: Number, service: TheService, by: Who = "") -> JobView:
     """Take it whole or not at all; its numbers stand, and what was measured elsewhere tells nothing of this bench."""
     sharer = _sharer(service)
+    async with sharer.taking:
+        bench, file = await asyncio.to_thread(fetch_job, sharer, number)
 
-    bench, file = await asyncio.to_thread(fetch_job, sharer, number)
+        def take(path: Path) -> int:
+            came = CameOver(number, bench, by)
+            return read_job(path, service.shop, service.config.data_dir, show_job, came)
 
-    def take(path: Path) -> int:
-        came = CameOver(number, bench, by)
-        return read_job(path, service.shop, service.config.data_dir, show_job, came)
-
-    job_id = await service.imports.take(io.BytesIO(file), ".zip", take)
-    await asyncio.to_thread(job_taken, sharer, number, job_id)
+        try:
+            job_id = await service.imports.take(io.BytesIO(file), ".zip", take)
+        except JobFileError:  # the file's own fault: it was not taken, and never will be
+            await asyncio.to_thread(job_not_taken, sharer, number)
+            raise
+        await asyncio.to_thread(job_taken, sharer, number, job_id)
     return await service.job_service.view(job_id)
 
 

@@ -18,6 +18,7 @@ from waiting import until
 from api.base import ConflictError, MisuseError, ServiceError, StoreError
 from api.forwarding import Forwarder, prepare, prove
 from api.forwarding.connecting import BenchName, connect, open_as, open_for_reading
+from api.forwarding.tables import CHANGES
 from api.records import contents_of
 
 EAST = BenchName("east", "11111111-1111-4111-8111-111111111111")
@@ -55,6 +56,8 @@ TRIES = {
     " to_bench) VALUES ('east', 1, 1, 'R', 'x', 'west')",
     "take a hand-over back": "DELETE FROM lobewright.handed",
     "hand a job over as another": "SELECT lobewright.hand_over('west', gen_random_uuid(), 1, 1, 'east', 'R', 'x', '')",
+    "take another's offer back": "SELECT lobewright.take_back('west', gen_random_uuid(), 1)",
+    "let go of a job past the function": "UPDATE lobewright.handed SET taking_at = NULL",
     "read jobs handed to another": "SELECT file FROM lobewright.handed",
     "change what is shared": "UPDATE lobewright.shared SET body = ''",
     "read another's jobs": "SELECT body FROM lobewright.documents_west",
@@ -280,7 +283,7 @@ def test_the_command_prepares_an_archive_again_and_again(server: Server) -> None
     assert first.returncode == 0, first.stderr
     assert "New role lobewright_north_2, without a password" in first.stdout
     again = lobewright("archive", "prepare", "--archive", url, "--bench", "north_2")
-    assert again.stdout == "The archive has version 3.\n"
+    assert again.stdout == "The archive has version 4.\n"
     for name in ("North 2", "reader", "x" * 40):
         bad = lobewright("archive", "prepare", "--archive", url, "--bench", name)
         assert bad.returncode == 2
@@ -288,3 +291,34 @@ def test_the_command_prepares_an_archive_again_and_again(server: Server) -> None
     may_not = lobewright("archive", "prepare", "--archive", server.url("fresh", "lobewright_north_2"))
     assert may_not.returncode == 2
     assert "may not prepare an archive" in may_not.stderr
+
+
+def test_jobs_handed_over_before_stay_so_when_an_archive_is_brought_up(server: Server, archive: str) -> None:
+    """An archive of the third version, with an offer that waits and one that was taken, as that version kept them."""
+    url = server.new_database("older")
+    with psycopg.connect(url) as owner:
+        for number, change in enumerate(CHANGES[:3], 1):
+            owner.execute(change.encode())
+            owner.execute("INSERT INTO lobewright.migrations (number) VALUES (%s)", (number,))
+        for name in ("east", "west"):  # whose roles another archive of the server has made
+            owner.execute(
+                "INSERT INTO lobewright.benches (name, role) VALUES (%s, %s)", (name, f"lobewright_{name}")
+            )
+        owner.execute(
+            "INSERT INTO lobewright.handed (bench, job_id, facts, reference, by_whom, to_bench, to_job_id, file)"
+            " VALUES ('east', 1, 3, 'HL-1', '', 'west', NULL, 'x'), ('east', 2, 3, 'HL-2', '', 'west', 7, NULL)"
+        )
+    bench = BenchName("east", str(uuid.uuid4()))
+    assert prepare(url, []).version == len(CHANGES)
+    with open_as(bench, server.url("older", bench.role)) as east:
+        given = east.execute("SELECT job_id, waits FROM lobewright.given ORDER BY job_id").fetchall()
+        assert given == [(1, True), (2, False)]
+        with pytest.raises(psycopg.Error, match="the bench west has taken it over"), east.transaction():
+            east.execute("SELECT lobewright.take_back('east', %s, 2)", (bench.identity,))
+        hands = "SELECT lobewright.hand_over('east', %s, 1, 3, 'west', 'HL-1', '', 'x')"
+        with pytest.raises(psycopg.Error, match="handed over to west before"), east.transaction():
+            east.execute(hands, (bench.identity,))
+        east.execute("SELECT lobewright.take_back('east', %s, 1)", (bench.identity,))
+        east.execute(hands, (bench.identity,))
+        rows = east.execute("SELECT job_id, back_at IS NULL, waits FROM lobewright.given ORDER BY number")
+        assert rows.fetchall() == [(1, False, False), (2, True, False), (1, True, True)]

@@ -19,6 +19,7 @@ from postgres import Server
 from api.base import ServiceConfig
 from api.forwarding import Forwarder, handing_over, prove, sharing
 from api.web import create_app
+from api.web.routes import shared
 
 BENCH = """[crank]
 port = "/dev/ttyUSB0"
@@ -282,6 +283,132 @@ def test_a_job_is_handed_over_and_comes_back(shop: Shop) -> None:
 
     asyncio.run(work())
     assert not prove(shop.server.url(shop.archive, "lobewright_reader")).trouble
+
+
+def test_an_offer_is_taken_back_until_the_other_bench_begins_to_take_it(shop: Shop) -> None:
+    job_id = unfinished(shop)
+    note = {"what": {"kind": "noted", "text": "goes on here"}}
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            never = await post(east, f"/api/jobs/{job_id}/take_back", None, 409)
+            assert never["message"] == "Not taken back: the job was not handed over."
+            await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            (offered,) = (await told(east, "/api/shared", lambda view: view["offered"]))["offered"]
+            (coming,) = (await told(west, "/api/shared", lambda view: view["coming"]))["coming"]
+            assert offered == {"number": coming["number"], "job_id": job_id, "bench": "west"}
+            assert not (await post(east, f"/api/jobs/{job_id}/take_back"))["held"]
+            await post(east, f"/api/jobs/{job_id}/open")
+            await post(east, f"/api/jobs/{job_id}/facts", note)
+            too_late = await post(west, f"/api/shared/jobs/{coming['number']}", None, 404)
+            assert too_late["code"] == "no_such_hand_over"
+            await told(west, "/api/shared", lambda view: not view["coming"])
+            await told(east, "/api/archive", lambda one: one["state"] == "up to date")
+
+            await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            (coming,) = (await told(west, "/api/shared", lambda view: view["coming"]))["coming"]
+            taken = await post(west, f"/api/shared/jobs/{coming['number']}")
+            assert taken["facts"][-1]["what"]["text"] == "goes on here"
+            await told(east, "/api/shared", lambda view: not view["offered"])
+            late = await post(east, f"/api/jobs/{job_id}/take_back", None, 409)
+            assert late["message"] == "Not taken back: the bench west has taken it over."
+            assert (await get(east, f"/api/jobs/{job_id}"))["held"]
+
+    asyncio.run(work())
+    assert not prove(shop.server.url(shop.archive, "lobewright_reader")).trouble
+
+
+def test_of_taking_over_and_taking_back_at_once_one_alone_succeeds(shop: Shop) -> None:
+    """However they fall, the job goes on at one bench and at one alone."""
+    job_id = unfinished(shop)
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            for pause_s in (0.0, 0.004, 0.008, 0.015, 0.03):
+                await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+                (coming,) = (await told(west, "/api/shared", lambda view: view["coming"]))["coming"]
+                take = asyncio.create_task(west.post(f"/api/shared/jobs/{coming['number']}"))
+                await asyncio.sleep(pause_s)
+                back, taken = await east.post(f"/api/jobs/{job_id}/take_back"), await take
+                assert sorted([back.is_success, taken.is_success]) == [False, True]
+                held = (await get(east, f"/api/jobs/{job_id}"))["held"]
+                assert bool(held) == taken.is_success
+                assert len(await get(west, "/api/jobs")) == taken.is_success
+                if taken.is_success:
+                    break
+
+    asyncio.run(work())
+
+
+def test_a_job_whose_taking_over_broke_off_stays_with_who_began_to_take_it(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether it was taken in there nobody knows, so it is taken back by nobody; pressed again, it is taken in."""
+    job_id = unfinished(shop)
+
+    def killed(*_: Any) -> int:
+        raise SystemError("the machine went off")
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            (coming,) = (await told(west, "/api/shared", lambda view: view["coming"]))["coming"]
+            path = f"/api/shared/jobs/{coming['number']}"
+            with monkeypatch.context() as broken:
+                broken.setattr(shared, "read_job", killed)
+                with pytest.raises(SystemError, match="the machine went off"):
+                    await post(west, path)
+            await told(east, "/api/shared", lambda view: not view["offered"])
+            refused = await post(east, f"/api/jobs/{job_id}/take_back", None, 409)
+            assert refused["message"].startswith("Not taken back: the bench west is taking it over since 20")
+            assert (await post(west, path))["came"]
+
+    asyncio.run(work())
+
+
+def test_a_job_whose_file_is_none_can_be_taken_back(shop: Shop) -> None:
+    job_id = unfinished(shop)
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            (coming,) = (await told(west, "/api/shared", lambda view: view["coming"]))["coming"]
+            with psycopg.connect(shop.server.url(shop.archive)) as owner:
+                owner.execute("UPDATE lobewright.handed SET file = 'spoilt on the way'")
+            await post(west, f"/api/shared/jobs/{coming['number']}", None, 422)
+            assert not await get(west, "/api/jobs")
+            assert not (await post(east, f"/api/jobs/{job_id}/take_back"))["held"]
+
+    asyncio.run(work())
+
+
+def test_a_taking_back_whose_answer_is_lost_is_asked_about(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job_id = unfinished(shop)
+    really = handing_over._settled
+
+    def cut(*words: Any) -> tuple[int, str]:
+        really(*words)
+        raise OSError("the line went dead")
+
+    async def work() -> None:
+        async with shop.both() as (east, west):
+            await gone_back(east, job_id)
+            await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west"})
+            await told(west, "/api/shared", lambda view: view["coming"])
+            monkeypatch.setattr(handing_over, "_settled", cut)
+            with pytest.raises(OSError, match="the line went dead"):
+                await post(east, f"/api/jobs/{job_id}/take_back")
+            await told(east, f"/api/jobs/{job_id}", lambda job: not job["held"])
+            await post(east, f"/api/jobs/{job_id}/facts", {"what": {"kind": "noted", "text": "goes on"}})
+            await told(west, "/api/shared", lambda view: not view["coming"])
+
+    asyncio.run(work())
 
 
 def test_without_the_archive_nothing_is_handed_over_and_the_job_goes_on_here(shop: Shop) -> None:

@@ -313,7 +313,8 @@ def test_an_archive_of_the_first_version_is_brought_up_with_what_is_in_it(
     back = (
         "DROP VIEW lobewright.shared, lobewright.coming, lobewright.given; DROP INDEX lobewright.documents_shared;"
         "DROP FUNCTION lobewright.tell_of_shared, lobewright.still_held CASCADE;"
-        "DROP FUNCTION lobewright.hand_over, lobewright.took; DROP TABLE lobewright.handed;"
+        "DROP FUNCTION lobewright.hand_over, lobewright.took, lobewright.taking, lobewright.not_taken, lobewright.take_back;"
+        "DROP TABLE lobewright.handed;"
         "DROP FUNCTION lobewright.tell; DROP TABLE lobewright.live, lobewright.archive;"
         "ALTER TABLE lobewright.documents DROP COLUMN arrived; DROP SEQUENCE lobewright.arrivals;"
         "DELETE FROM lobewright.migrations WHERE number >= 2"
