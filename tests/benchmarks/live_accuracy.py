@@ -23,6 +23,7 @@ import json
 import math
 import multiprocessing
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -179,10 +180,11 @@ class Instruments:
         """Set the gauge on another part; the crank stands where the part before left it."""
         self._ours.send(("put_on", number))
 
-    def turn(self) -> float:
-        """Turn the crank as the part says; comes back when it stands again, with how late a line was said at most."""
+    def turn(self) -> tuple[float, int]:
+        """Turn the crank as the part says; tells how late a line was said at most, and how many nobody took, at the end."""
         self._ours.send(("turn", 0))
-        return float(self._ours.recv())
+        late_s, lost = self._ours.recv()
+        return late_s, lost
 
 
 class _Speaking:
@@ -190,7 +192,7 @@ class _Speaking:
 
     def __init__(self, shop: Shop, ends: dict[str, int], told: Any) -> None:
         self._shop, self._ends, self._told = shop, ends, told
-        self._trace, self._row = shop.parts[0].trace, 0
+        self._trace, self._row, self._lost = shop.parts[0].trace, 0, 0
 
     def go_on(self) -> None:
         _ask_for_priority()
@@ -205,8 +207,8 @@ class _Speaking:
             self._say("crank_deg", float(self._trace.crank_deg[self._row]))
             self._say("mm", float(self._trace.gauge_mm[self._row]) / self._shop.gauge.mm_per_unit)
 
-    def _play(self) -> float:
-        rows, late_s = self._trace.rows(), 0.0
+    def _play(self) -> tuple[float, int]:
+        rows, late_s, self._lost = self._trace.rows(), 0.0, 0
         began_s = time.monotonic() + 0.01
         for at_s, channel, value in rows:
             early_s = began_s + at_s - time.monotonic()
@@ -215,14 +217,18 @@ class _Speaking:
             late_s = max(late_s, time.monotonic() - began_s - at_s)
             self._say(channel, value)
         self._row = -1
-        return late_s
+        return late_s, self._lost
 
     def _say(self, channel: str, value: float) -> None:
         if channel == "crank_deg":
             counts = self._shop.encoder.counts_per_turn
-            os.write(self._ends["crank"], f"{math.floor(value * counts / 360.0)}\r\n".encode())
+            name, line = "crank", f"{math.floor(value * counts / 360.0)}\r\n"
         else:
-            os.write(self._ends["dial_a"], f"{value:+.4f}\r\n".encode())
+            name, line = "dial_a", f"{value:+.4f}\r\n"
+        try:
+            os.write(self._ends[name], line.encode())
+        except BlockingIOError:  # a port that nobody empties keeps four thousand bytes
+            self._lost += 1
 
 
 def _ask_for_priority() -> None:
@@ -237,11 +243,14 @@ def _plugged(link: Path) -> int:
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     link.symlink_to(os.ttyname(theirs))
+    os.close(theirs)
+    os.set_blocking(ours, False)
     return ours
 
 
 def measure_shop(seed: int, busy: bool, into: Path) -> None:
     """Measure all parts of one shop; each result is written down as it comes."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("stopped"))  # the service is not left behind
     shop = Shop(seed)
     with tempfile.TemporaryDirectory(prefix="lobewright_accuracy_") as name:
         folder = Path(name)
@@ -271,7 +280,7 @@ def _measured(client: Any, instruments: Instruments, part: Part) -> Fields:
     begun = client.post("/api/measurements", json={"touches": part.touches, "gauge": "dial_a"})
     begun.raise_for_status()
     number = begun.json()["id"]
-    late_s = instruments.turn()
+    late_s, lost = instruments.turn()
     time.sleep(LOOK_AT_THE_NUMBER_S)
     shown = client.get("/api/numbers").json()["number"]
     client.post(f"/api/measurements/{number}/finish")
@@ -284,6 +293,7 @@ def _measured(client: Any, instruments: Instruments, part: Part) -> Fields:
         "state": view["state"],
         "code": view["error"]["code"] if view["error"] else "",
         "instruments_late_ms": round(1e3 * late_s, 1),
+        "lines_lost": lost,
         "load": os.getloadavg()[0],
         "truth_deg": part.truth_deg,
         "facts": view["facts"],
