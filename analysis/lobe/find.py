@@ -112,7 +112,7 @@ def by_its_clock(found: Measured) -> Measured:
 
 def _as_measured(found: Measured, ticks: Ticks) -> Measured:
     checked = found.checked.as_measured(ticks)
-    return _measured(checked, _known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
+    return _measured(checked, known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
 
 
 def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1) -> list[Ticks]:
@@ -137,7 +137,7 @@ def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_
     )
 
 
-def _known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
+def known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
     """What is known of the gauge's lag once it is known when it measured."""
     shaken_s = None
     if prior.jitter_s is not None:
