@@ -82,30 +82,33 @@ def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -
     wild = wild_readings(checked.streams.gauge_mm)
     if (gauge.jitter_s or 0.0) > UNEVEN_S:
         # Between its own ticks such a gauge repeats itself, which would look like one that froze.
-        found = by_its_clock(_measured(checked, prior, wild))
+        found = by_its_clock(_measured(checked, prior, wild), gauge.tick_s)
         refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
     else:
         refuse_stream_faults(checked, prior, wild)
         found = _measured(checked, prior, wild)
         # What was seen to keep an even pace before is not taken for another kind of gauge.
-        found = by_its_clock(found) if gauge.jitter_s is None else found
+        found = by_its_clock(found, gauge.tick_s) if gauge.jitter_s is None else found
     seen = FitChecks(found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter), found
 
 
-def by_its_clock(found: Measured) -> Measured:
+def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:
     """Measure again from when the gauge measured, where a clock of its own explains how late its readings are.
 
     The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
-    right one leaves next to nothing.
+    right one leaves next to nothing. Of few readings more than one may stand: what an earlier trace of this gauge told of
+    its clock, `period_s`, goes before.
     """
     if not found.checked.waiting.little:
         return found
-    for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
+    known = [] if period_s is None else _ticks_of(found, found.fit, _LIKELY_LEFT, 1, period_s)
+    for likely in known + _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
         with suppress(Refusal):
-            for ticks in _ticks_of(found, _as_measured(found, likely).fit):
+            curve = _as_measured(found, likely).fit
+            for ticks in _ticks_of(found, curve, period_s=likely.period_s if likely in known else None):
                 return _as_measured(found, ticks)
     return found
 
@@ -115,7 +118,13 @@ def _as_measured(found: Measured, ticks: Ticks) -> Measured:
     return _measured(checked, known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
 
 
-def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_most: int = 1) -> list[Ticks]:
+def _ticks_of(
+    found: Measured,
+    curve: LobeFit,
+    most_left: float = EXPLAINED,
+    at_most: int = 1,
+    period_s: float | None = None,
+) -> list[Ticks]:
     """The clocks by which the readings would lie on a curve."""
     readings, motion, noise = found.readings, found.checked.motion, found.fit.noise
     known = found.fit.placed.known
@@ -134,6 +143,7 @@ def _ticks_of(found: Measured, curve: LobeFit, most_left: float = EXPLAINED, at_
         jitter_s=noise.jitter_s,
         most_left=most_left,
         at_most=at_most,
+        period_s=period_s,
     )
 
 
