@@ -44,6 +44,7 @@ from analysis.tdc.fit import (
     Readings,
     doubt_lateness,
     doubt_offset,
+    doubt_ticks,
     fit_piston,
     model_piston,
 )
@@ -138,6 +139,8 @@ def _find(
     if told_s is not None:
         noted += (_lag_warning(fit, known_s, told_s),)
     fit = doubt_lateness(doubt_lag(fit, prior))
+    if checked.ticks is not None:
+        fit = doubt_ticks(fit, checked.ticks.wander_s)
     return tdc_result(
         checked,
         fit,
