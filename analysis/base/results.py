@@ -79,7 +79,8 @@ class TdcResult:
 
     Angles are crank degrees of the trace, wrapped to 0..360. `u95_deg` is expanded, k = 2. `centre_by_lag_deg_s`
     is how the centre follows the lag: what the covariance of the two makes of one second more. `retrace_mm` is what the
-    gauge reads less with its plunger going in than coming out; `jitter_s` how far single readings come early or late.
+    gauge reads less with its plunger going in than coming out; `jitter_s` how far single readings come early or late;
+    `tick_s` how often it measures, where it does so by a clock of its own.
     """
 
     centre_deg: float
@@ -99,6 +100,7 @@ class TdcResult:
     retrace_mm: float = 0.0
     retrace_u_mm: float = 0.0
     jitter_s: float = 0.0
+    tick_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

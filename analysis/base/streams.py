@@ -55,6 +55,8 @@ class GaugeFacts:
         The same as found with this gauge, and its standard uncertainty: it is taken out of lobes.
     jitter_s
         How far single readings of this gauge were found to be late or early, one standard deviation.
+    tick_s
+        How often it measures, where it was found to do so by a clock of its own.
     """
 
     lag_s: float | None = None
@@ -65,6 +67,7 @@ class GaugeFacts:
     found_retrace_mm: float | None = None
     found_retrace_u_mm: float | None = None
     jitter_s: float | None = None
+    tick_s: float | None = None
 
     @property
     def stick_mm(self) -> tuple[float, float]:

@@ -82,37 +82,41 @@ def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -
     wild = wild_readings(checked.streams.gauge_mm)
     if (gauge.jitter_s or 0.0) > UNEVEN_S:
         # Between its own ticks such a gauge repeats itself, which would look like one that froze.
-        found = by_its_clock(_measured(checked, prior, wild))
+        found = by_its_clock(_measured(checked, prior, wild), gauge.tick_s)
         refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
     else:
         refuse_stream_faults(checked, prior, wild)
         found = _measured(checked, prior, wild)
         # What was seen to keep an even pace before is not taken for another kind of gauge.
-        found = by_its_clock(found) if gauge.jitter_s is None else found
+        found = by_its_clock(found, gauge.tick_s) if gauge.jitter_s is None else found
     seen = FitChecks(found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter), found
 
 
-def by_its_clock(found: Measured) -> Measured:
+def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:
     """Measure again from when the gauge measured, where a clock of its own explains how late its readings are.
 
     The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
-    right one leaves next to nothing.
+    right one leaves next to nothing. Of few readings more than one may stand: what an earlier trace of this gauge told of
+    its clock, `period_s`, goes before.
     """
     if not found.checked.waiting.little:
         return found
-    for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
+    known = [] if period_s is None else _ticks_of(found, found.fit, _LIKELY_LEFT, 1, period_s=period_s)
+    for likely in known + _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
         with suppress(Refusal):
-            for ticks in _ticks_of(found, _as_measured(found, likely).fit, passes_apart=True):
+            curve = _as_measured(found, likely).fit
+            period = likely.period_s if likely in known else None
+            for ticks in _ticks_of(found, curve, passes_apart=True, period_s=period):
                 return _as_measured(found, ticks)
     return found
 
 
 def _as_measured(found: Measured, ticks: Ticks) -> Measured:
     checked = found.checked.as_measured(ticks)
-    return _measured(checked, _known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
+    return _measured(checked, known_with(ticks, found.prior), wild_readings(checked.streams.gauge_mm))
 
 
 def _ticks_of(
@@ -122,6 +126,7 @@ def _ticks_of(
     at_most: int = 1,
     *,
     passes_apart: bool = False,
+    period_s: float | None = None,
 ) -> list[Ticks]:
     """The clocks by which the readings would lie on a curve."""
     readings, motion, noise = found.readings, found.checked.motion, found.fit.noise
@@ -142,10 +147,11 @@ def _ticks_of(
         passes=np.round((crank_deg - phase) / CYCLE_DEG).astype(np.intp) if passes_apart else None,
         most_left=most_left,
         at_most=at_most,
+        period_s=period_s,
     )
 
 
-def _known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
+def known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
     """What is known of the gauge's lag once it is known when it measured."""
     shaken_s = None
     if prior.jitter_s is not None:

@@ -8,13 +8,19 @@ that has not settled is not told as sure.
 
 Three of the four witnesses against a faulty trace take as long as a round each. Once all have been heard, each
 update hears one of them again, in turn, and what one objects to stands until it is heard again: a fault shows four
-updates later at most. Beside the two that take longest there is one round only. The number that is kept is that of
-`analysis.lift_curve.find_lobe`, from the whole trace.
+updates later at most. Beside the two that take longest there is one round only.
+
+A gauge that measures by a clock of its own is read at its ticks as soon as that clock is found. It is looked for as
+readings grow by a share, so that hardly any update is held up by it; where the gauge's earlier traces have told how often
+it measures, only near that.
+
+The number that is kept is that of `analysis.lobe.find_lobe`, from the whole trace.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,6 +30,7 @@ from analysis.curve import (
     CYCLE_DEG,
     TRUSTING_ROUNDS,
     FitState,
+    ForwardReadings,
     LobeWork,
     SplineBasis,
     Survey,
@@ -35,6 +42,7 @@ from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
 from analysis.lobe.find import (
     Ready,
     first_noise,
+    known_with,
     lobe_lag_prior,
     make_ready,
     measured,
@@ -42,14 +50,15 @@ from analysis.lobe.find import (
     slack_of,
     worth_admitting,
 )
-from analysis.lobe.play import SAFE_SLACK_DEG
-from analysis.lobe.readings import wild_readings
+from analysis.lobe.follow_clock import Followed, FollowedClock
+from analysis.lobe.play import SAFE_SLACK_DEG, find_engagement
+from analysis.lobe.readings import forward_readings, wild_readings
 from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.slack import Slack
 from analysis.lobe.turned_by_hand import HandPasses
 from analysis.lobe.verdicts import FitChecks, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe.watch import refuse_stream_faults
-from analysis.readings import CheckedStreams, CrankFollower, check_streams, no_fault_of_the_bench
+from analysis.readings import CheckedStreams, CrankFollower, Ticks, check_streams, no_fault_of_the_bench
 
 _STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
 _SLACK = "slack"
@@ -106,6 +115,7 @@ class LobeFollower:
     def __init__(self, settings: LobeSettings, gauge: GaugeFacts) -> None:
         self._settings, self._gauge, self._prior = settings, gauge, lobe_lag_prior(gauge)
         self._crank = CrankFollower()
+        self._clock = FollowedClock(gauge, self._prior)
         self._slack_deg = SAFE_SLACK_DEG
         self._slack: Slack | None = None
         self._kept: _Kept | None = None
@@ -130,22 +140,21 @@ class LobeFollower:
         with no_fault_of_the_bench(checked.waiting):
             return self._update(checked)
 
-    def _update(self, checked: CheckedStreams) -> LobeResult:
+    def _update(self, arrived: CheckedStreams) -> LobeResult:
+        if self._kept is not None and self._clock.due(arrived):
+            self._look_for_clock(arrived, self._kept)
+        checked, prior = self._clock.as_known(arrived)
         wild = wild_readings(checked.streams.gauge_mm)
-        if self._kept is None or self._turn_of(_STREAMS):
-            self._heard.hear(_STREAMS, lambda: refuse_stream_faults(checked, self._prior, wild))
+        if (self._kept is None or self._turn_of(_STREAMS)) and not self._clock.in_doubt:
+            self._heard.hear(_STREAMS, lambda: refuse_stream_faults(checked, prior, wild))
             self._heard.refuse()
-        ready = make_ready(checked, self._prior, wild, self._slack_deg)
+        ready = make_ready(checked, prior, wild, self._slack_deg)
         work, begun = self._work(ready)
         heavy = self._turn_of(_MEMORY) or self._turn_of(_CURVE)
         kept, moved = _rounds(work, begun, 1 if heavy else _MOST_ROUNDS)
         self._kept = kept
         # There is no time to see whether a lag that is told loosely would be found from elsewhere, too.
-        told = (
-            prior_lag_kept(kept.state, self._prior)
-            if lag_weakly_determined(kept.state, self._prior)
-            else kept.state
-        )
+        told = prior_lag_kept(kept.state, prior) if lag_weakly_determined(kept.state, prior) else kept.state
         found = measured(ready, work.result(told, kept.rounds), self._slack)
         self._hear(found)
         self._heard.refuse()
@@ -157,26 +166,70 @@ class LobeFollower:
     def _turn_of(self, name: str) -> bool:
         return _WITNESSES[self._updates % len(_WITNESSES)] == name
 
+    def _look_for_clock(self, arrived: CheckedStreams, kept: _Kept) -> None:
+        """Look for the gauge's clock beside the curve of a moment ago; where there is news of it, begin the curve anew."""
+        wild = wild_readings(arrived.streams.gauge_mm)
+        engaged = find_engagement(arrived.motion, self._slack_deg)
+        time_s, value = forward_readings(arrived, engaged, self._prior, wild)
+
+        def beside(curve: _Kept, ticks: Ticks | None) -> Followed:
+            readings = ForwardReadings(time_s, curve.survey.polarity * value)
+            work = LobeWork(arrived.motion, curve.survey, curve.basis, readings, self._prior)
+            return Followed(work, curve.state, ticks)
+
+        known = self._clock.ticks
+        if known is not None:
+            found = beside(kept, known).clocks(known.period_s)
+            self._clock.seen(found[0] if found else None, arrived)
+            if not found:
+                self._forget()
+            return
+        for likely in self._clock.likely(beside(kept, None)) if len(time_s) else []:
+            with suppress(Refusal):
+                curve = self._curve_by(arrived, likely)
+                for found_by_it in beside(curve, likely).clocks(likely.period_s):
+                    self._forget(curve)
+                    self._clock.seen(found_by_it, arrived)
+                    return
+        self._clock.seen(None, arrived)
+
+    def _curve_by(self, arrived: CheckedStreams, ticks: Ticks) -> _Kept:
+        """The curve through the readings at the ticks of a clock."""
+        checked, prior = arrived.as_measured(ticks), known_with(ticks, self._prior)
+        wild = wild_readings(checked.streams.gauge_mm)
+        return _rounds(*self._anew(make_ready(checked, prior, wild, self._slack_deg)), 1)[0]
+
+    def _forget(self, kept: _Kept | None = None) -> None:
+        """Go on with another curve, or begin one; what was said of the one before stands no longer."""
+        self._kept, self._slack, self._heard = kept, None, _CheckCache()
+
     def _work(self, ready: Ready) -> tuple[LobeWork, _Kept]:
         """The fit to go on with: the one kept where the readings cover the same as before, else one begun anew."""
         motion, kept = ready.checked.motion, self._kept
         if kept is not None and _alike(kept.survey, ready.survey):
-            return LobeWork(motion, kept.survey, kept.basis, ready.readings, self._prior), kept
-        phase = ready.survey.unrolled(motion.angle_deg(ready.readings.time_s - self._prior.lag_s))
-        refuse_unseen_sides(phase, ready.readings.value_mm, self._settings.drop_mm)
-        basis = ready.survey.basis(ready.blur_deg)
-        work = LobeWork(motion, ready.survey, basis, ready.readings, self._prior)
+            return LobeWork(motion, kept.survey, kept.basis, ready.readings, ready.prior), kept
+        work, begun = self._anew(ready)
         if kept is None:
-            return work, _Kept(ready.survey, basis, work.start(first_noise(ready)), 0)
+            return work, begun
+        basis = work.basis
         state = work.start(kept.state.noise, kept.state.lag_s)
         state = replace(state, bending=_bending(kept, ready.survey, basis, work.typical))
         return work, _Kept(ready.survey, basis, state, TRUSTING_ROUNDS + 1)
+
+    def _anew(self, ready: Ready) -> tuple[LobeWork, _Kept]:
+        """A fit of these readings that knows nothing yet."""
+        motion, prior = ready.checked.motion, ready.prior
+        phase = ready.survey.unrolled(motion.angle_deg(ready.readings.time_s - prior.lag_s))
+        refuse_unseen_sides(phase, ready.readings.value_mm, self._settings.drop_mm)
+        basis = ready.survey.basis(ready.blur_deg)
+        work = LobeWork(motion, ready.survey, basis, ready.readings, prior)
+        return work, _Kept(ready.survey, basis, work.start(first_noise(ready)), 0)
 
     def _hear(self, found: Measured) -> None:
         """Hear the witness whose turn it is; all before the first number."""
         heard = self._heard
         seen = FitChecks(
-            found.checked.motion, found.readings, found.fit, found.shape, found.passes, self._prior
+            found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior
         )
 
         def by_hand() -> None:
@@ -214,7 +267,7 @@ class LobeFollower:
         if self._slack_deg < SAFE_SLACK_DEG or bound >= SAFE_SLACK_DEG:
             self._slack_deg = min(self._slack_deg, bound) if bound < SAFE_SLACK_DEG else SAFE_SLACK_DEG
             return
-        more = make_ready(ready.checked, self._prior, ready.wild, bound)
+        more = make_ready(ready.checked, ready.prior, ready.wild, bound)
         if worth_admitting(more, ready):
             self._slack_deg = bound
 

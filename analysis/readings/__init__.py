@@ -1,5 +1,6 @@
 """What the two streams show before any fit: where the crank was, sweeps, lag, equal readings, faults of a trace."""
 
+from analysis.readings.clock_watch import ClockWatch
 from analysis.readings.crank_follower import CrankFollower
 from analysis.readings.crank_late import without_late_lines
 from analysis.readings.crank_motion import CrankMotion, CrankNoise, follow_crank
@@ -18,6 +19,7 @@ __all__ = [
     "TYPICAL_LAG_U_S",
     "UNEVEN_S",
     "CheckedStreams",
+    "ClockWatch",
     "CrankFollower",
     "CrankMotion",
     "CrankNoise",

@@ -22,6 +22,7 @@ from analysis.readings import (
     TYPICAL_LAG_S,
     TYPICAL_LAG_U_S,
     CheckedStreams,
+    ClockWatch,
     CrankMotion,
     Ticks,
     check_streams,
@@ -69,6 +70,7 @@ def find_tdc(
     gauge: GaugeFacts,
     start: TdcResult | None = None,
     follow: Callable[[Floats, Floats], CrankMotion] = follow_crank,
+    watch: ClockWatch | None = None,
 ) -> TdcResult:
     """Find true TDC from the crank's and the gauge's readings.
 
@@ -85,6 +87,8 @@ def find_tdc(
         for it is spared. The number that comes out is the same.
     follow : callable
         Follows the crank; `crank_follower.CrankFollower` while it is still being turned.
+    watch : ClockWatch, optional
+        What was seen of the gauge's own clock a moment ago: it is looked for anew only where that is due.
 
     Returns
     -------
@@ -97,11 +101,18 @@ def find_tdc(
     """
     checked = check_streams(streams, gauge, follow)
     with no_fault_of_the_bench(checked.waiting):
-        return _find(checked, settings, gauge, start)
+        watch = ClockWatch() if watch is None else watch
+        if watch.ticks is not None and not watch.due(len(checked.streams.gauge_mm)):
+            checked = checked.as_measured(watch.ticks)
+        return _find(checked, settings, gauge, start, watch)
 
 
 def _find(
-    checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, start: TdcResult | None
+    checked: CheckedStreams,
+    settings: TdcSettings,
+    gauge: GaugeFacts,
+    start: TdcResult | None,
+    watch: ClockWatch,
 ) -> TdcResult:
     prior = piston_prior(settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
@@ -119,9 +130,8 @@ def _find(
     )
     known_s = float(prior.mean[LAG])
     fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
-    if checked.ticks is None and checked.waiting.little:
-        for ticks in _ticks_of(fit):
-            return _find(checked.as_measured(ticks), settings, gauge, start)
+    if checked.ticks is None and checked.waiting.little and (ticks := _ticks_of(fit, checked, watch)):
+        return _find(checked.as_measured(ticks), settings, gauge, start, watch)
     unseen_play_deg = 0.0
     if settings.encoder_error_deg:
         fit, prior, unseen_play_deg = _with_play(fit, prior, settings.encoder_error_deg)
@@ -144,11 +154,14 @@ def _find(
     )
 
 
-def _ticks_of(fit: PistonFit) -> list[Ticks]:
+def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Ticks | None:
+    readings = len(checked.streams.gauge_mm)
+    if not watch.due(readings):
+        return None
     rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
     still = fit.variance_mm2 - (jitter_s * rate) ** 2
     way = 2.0 * np.round(fit.model.angle_deg / 360.0) + turned_back(fit.model.speed_deg_s)
-    return find_ticks(
+    found = find_ticks(
         fit.readings.time_s,
         fit.model.residual_mm,
         fit.model.jacobian[:, [CENTRE, ZERO, SCALE, LAG]],
@@ -156,7 +169,10 @@ def _ticks_of(fit: PistonFit) -> list[Ticks]:
         still_mm2=still,
         jitter_s=jitter_s,
         passes=np.cumsum(np.diff(way, prepend=way[:1]) != 0.0),
+        period_s=None if watch.ticks is None else watch.period_s,
     )
+    watch.seen(found[0] if found else None, readings)
+    return watch.ticks
 
 
 def _fit_doubting_lag(

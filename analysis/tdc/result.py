@@ -90,6 +90,7 @@ def tdc_result(
         retrace_mm=2.0 * max(float(values[STICK]), 0.0),
         retrace_u_mm=2.0 * math.sqrt(float(fit.covariance[STICK, STICK])),
         jitter_s=math.hypot(fit.noise.jitter_s, checked.ticks.spread_s if checked.ticks else 0.0),
+        tick_s=checked.ticks.period_s if checked.ticks else None,
     )
 
 

@@ -32,7 +32,7 @@ from api.store import ShopStore, WithinChange
 
 MARK = "# measurement "
 LOOKED_AT_LINES = 50
-FACTS = ("step_mm", "error_mm", "retrace_mm", "found_retrace_mm", "found_retrace_u_mm", "jitter_s")
+FACTS = ("step_mm", "error_mm", "retrace_mm", "found_retrace_mm", "found_retrace_u_mm", "jitter_s", "tick_s")
 SETTINGS = ("encoder_error_deg", "encoder_supposed")
 USUAL_FACTS = {"error_mm": USUAL_GAUGE_ERROR_MM, "retrace_mm": USUAL_RETRACE_MM}
 USUAL_SETTINGS = {"encoder_error_deg": USUAL_ENCODER_ERROR_DEG, "encoder_supposed": True}

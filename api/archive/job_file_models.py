@@ -144,6 +144,7 @@ class DetailInFile(InFile):
     retrace_mm: NotLess | None = None
     retrace_u_mm: NotLess | None = None
     jitter_s: NotLess | None = None
+    tick_s: NotLess | None = None
     budget: list[BudgetLineInFile] = []
     centres: list[CentreInFile] = []
     equal_readings: list[PairInFile] = []
@@ -161,6 +162,7 @@ class GaugeInFile(InFile):
     found_retrace_mm: Annotated[float, Field(ge=0, le=10)] | None = None
     found_retrace_u_mm: Annotated[float, Field(ge=0, le=10)] | None = None
     jitter_s: Annotated[float, Field(ge=0, le=10)] | None = None
+    tick_s: Annotated[float, Field(gt=0, le=10)] | None = None
     lag_from: Number | None = None
 
 

@@ -30,6 +30,7 @@ DETAIL_OF_TDC = (
     "retrace_mm",
     "retrace_u_mm",
     "jitter_s",
+    "tick_s",
 )
 DETAIL_OF_LOBE = (
     "full_lift_u_deg",

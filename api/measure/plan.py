@@ -113,7 +113,7 @@ def piston_beside(touches: str) -> str:
 
 
 def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Fields:
-    """Take lag, retrace and jitter from the last true TDC found with the same gauge where no lag is given.
+    """Take lag, retrace, jitter and clock from the last true TDC found with the same gauge where no lag is given.
 
     A measurement of TDC finds its retrace anew.
     """
@@ -126,6 +126,7 @@ def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Field
             "found_retrace_mm": last.detail["retrace_mm"],
             "found_retrace_u_mm": last.detail["retrace_u_mm"],
             "jitter_s": last.detail["jitter_s"],
+            "tick_s": last.detail.get("tick_s"),  # what was kept before has none
         }
     if asked.lag_s is not None:
         return facts

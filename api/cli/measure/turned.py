@@ -123,6 +123,7 @@ def _as_found(facts: GaugeFacts, tdc: TdcResult) -> GaugeFacts:
         found_retrace_mm=tdc.retrace_mm,
         found_retrace_u_mm=tdc.retrace_u_mm,
         jitter_s=tdc.jitter_s,
+        tick_s=tdc.tick_s,
     )
     return found if facts.lag_s is not None else replace(found, lag_s=tdc.lag_s, lag_u_s=tdc.lag_u_s)
 

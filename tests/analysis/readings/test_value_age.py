@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.base import Streams
-from analysis.readings import Ticks, find_ticks
+from analysis.readings import ClockWatch, Ticks, find_ticks
 
 
 def lateness(seed: int, says_hz: float, period_s: float | None, shaken_s: float = 0.003):
@@ -81,3 +81,32 @@ def test_a_clock_is_found_although_the_passes_may_stand_apart():
         still = np.full(rate.size, 0.01**2 / 12.0)
         passes = (said_s // 5.0).astype(np.intp)
         assert find_ticks(said_s, off, rate[:, None], rate, still_mm2=still, jitter_s=0.03, passes=passes)
+
+
+@pytest.mark.parametrize("known_s", [0.1043, 0.1042, 0.0817])
+def test_near_what_was_known_of_a_clock_it_is_found_again_and_elsewhere_none(known_s):
+    for seed in range(4):
+        said_s, off, rate, _ = lateness(seed, 20.0, 0.1043)
+        told = find_ticks(
+            said_s,
+            off,
+            rate[:, None],
+            rate,
+            still_mm2=np.full(rate.size, 0.01**2 / 12.0),
+            jitter_s=0.03,
+            period_s=known_s,
+        )
+        assert [one.period_s for one in told] == (
+            [pytest.approx(0.1043, rel=1e-3)] if abs(known_s - 0.1043) < 0.001 else []
+        )
+
+
+def test_a_clock_is_looked_for_as_readings_grow_and_not_at_every_update():
+    watch, looked = ClockWatch(), []
+    for readings in range(10, 2000, 5):
+        if watch.due(readings):
+            looked.append(readings)
+            watch.seen(None if readings < 100 else Ticks(0.1, 0.0), readings)
+    assert looked[0] >= 30
+    assert len(looked) < 25
+    assert watch.period_s == 0.1
