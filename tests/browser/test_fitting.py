@@ -225,7 +225,8 @@ def end_float(page: Page, hands: Hands, truth: dict[str, Any]) -> None:
     kept.box.get_by_role("button", name="Name the end float").click()
     kept.box.get_by_role("textbox", name="Name of the part").fill("Crankshaft")
     kept.box.get_by_role("button", name="Keep the name").click()
-    expect(kept.box).to_contain_text("Kept in job HL-0430 as Crankshaft.")
+    for box in (kept.box, here.box):
+        expect(box).to_contain_text("Kept in job HL-0430 as Crankshaft.")
 
 
 PLACES = {"face": "face_{}", "crown, first place": "crown_{}_thrust", "crown, second place": "crown_{}_far"}

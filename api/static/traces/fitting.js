@@ -69,8 +69,8 @@ const rowsOf = (rows) =>
 /** As what it is kept, with a way to its job. */
 function whetherKept(kept) {
   const words = spoken(kept.sentence);
-  if (kept.fact === null) return el("p", {}, words);
-  return el("p", {}, el("a", { href: `/jobs/${kept.job_id}` }, words));
+  const inner = kept.fact === null ? words : el("a", { href: `/jobs/${kept.job_id}` }, words);
+  return el("p", { "data-part": kept.number }, inner);
 }
 
 const FITTING = "/api/fitting";
@@ -91,6 +91,9 @@ async function giveName(number, part) {
   try {
     const kept = await post(`${PARTS}/${number}/name?part=${encodeURIComponent(part.trim())}`);
     byId("kept-told").replaceChildren(whetherKept(kept));
+    // What stood where it was told would go on saying that it has no name.
+    for (const told of document.querySelectorAll(`[data-part="${number}"]`))
+      told.replaceWith(whetherKept(kept));
     await showKept();
   } catch (problem) {
     byId("kept-told").replaceChildren(note("stop", spoken(problem.message)));
