@@ -35,6 +35,7 @@ def _left_out(*_: object, **__: object) -> NoReturn:
     pytest.skip("needs a process or a port; left to the whole build")
 
 
+@pytest.hookimpl(tryfirst=True)  # before the groups are read off the marks
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if config.getoption("--quick"):
         left_out = [item for item in items if LEFT_OUT & {mark.name for mark in item.iter_markers()}]
