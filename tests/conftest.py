@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import os
 import subprocess
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import pytest
 from hypothesis import settings
+from xdist.scheduler import LoadScopeScheduling
 
 # How long an example takes is this machine's business: beside others it takes as long as it takes.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 LEFT_OUT = {"slow", "browser", "faults"}
-DEAR = ("still_demo", "recorded")
-"""Fixtures of a whole session that are a running bench, or a job of minutes."""
+DEAR = ("tests/browser/desk/", "tests/api/jobs/recorded/")
+"""Folders whose files share a running bench, or a job of minutes."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -35,32 +36,32 @@ def _left_out(*_: object, **__: object) -> NoReturn:
     pytest.skip("needs a process or a port; left to the whole build")
 
 
-@pytest.hookimpl(tryfirst=True)  # before the groups are read off the marks
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if config.getoption("--quick"):
         left_out = [item for item in items if LEFT_OUT & {mark.name for mark in item.iter_markers()}]
         items[:] = [item for item in items if item not in left_out]
         config.hook.pytest_deselected(items=left_out)
-    _files_that_share_together(items)
     _long_first(items)
-
-
-def _files_that_share_together(items: list[pytest.Item]) -> None:
-    """Give each file to one worker, and all files that share something dear to the same one: it is made once then."""
-    shared_by = {
-        item.path: name for item in items for name in DEAR if name in getattr(item, "fixturenames", ())
-    }
-    for item in items:
-        item.add_marker(pytest.mark.xdist_group(shared_by.get(item.path, str(item.path))))
 
 
 def _long_first(items: list[pytest.Item]) -> None:
     """Where tests run side by side, a long one begun last would keep the build waiting."""
-    long = {_group(item) for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: _group(item) not in long)
+    long = {_together(item.nodeid) for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: _together(item.nodeid) not in long)
 
 
-def _group(item: pytest.Item) -> str:
-    mark = item.get_closest_marker("xdist_group")
-    assert mark is not None
-    return str(mark.args[0])
+def _together(nodeid: str) -> str:
+    """What one worker takes whole: a file, or all files of a folder that share what is dear to make."""
+    file = nodeid.partition("::")[0]
+    return next((folder for folder in DEAR if file.startswith(folder)), file)
+
+
+class FilesTogether(LoadScopeScheduling):  # type: ignore[misc]  # without types of its own
+    """Gives a worker what belongs together."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        return _together(nodeid)
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> FilesTogether:
+    return FilesTogether(config, log)
