@@ -267,10 +267,10 @@ BACK = re.compile(r"\b(turn|go|goes|come|bring|some way|and|over it) back\b|\bba
 
 @pytest.mark.parametrize("kind", ["bench_check", "tdc", "lobe"])
 def test_an_engine_that_may_not_be_turned_back_is_never_told_to(kind):
-    said = f"{how_to_turn(kind, forward_only=True)} {far_enough(forward_only=True)}"
+    said = f"{how_to_turn(kind, forward_only=True)} {far_enough(back=False)}"
     assert "back" not in said
     assert "forward" in said
-    allowed = f"{how_to_turn('tdc', forward_only=False)} {far_enough(forward_only=False)}"
+    allowed = f"{how_to_turn('tdc', forward_only=False)} {far_enough(back=True)}"
     assert BACK.search(allowed)  # so the search above can fail
 
 

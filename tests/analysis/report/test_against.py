@@ -14,7 +14,7 @@ from analysis.report import against, profile_of_table
 from simulated_devices.machine import Hollow, LawProfile, Lobe, Valve
 from simulated_devices.traces import random_valve
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+sys.path.append(str(Path(__file__).parents[2] / "benchmarks"))
 from profile_wear import DEPTH_MM, WITHIN_CAM_DEG, compared, profile_of, turned
 
 PLAIN = Valve(Lobe(LawProfile(9.0, 66.0, 66.0, "cycloidal", "cycloidal")), 110.0)

@@ -14,7 +14,7 @@ from analysis.report import Runout, find_runout, swash_of
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
 from simulated_devices.traces import Trace, record_round
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+sys.path.append(str(Path(__file__).parents[2] / "benchmarks"))
 from runout import found, off_by, true_waves, turned
 
 TRACES = 40
