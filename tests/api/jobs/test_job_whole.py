@@ -219,6 +219,7 @@ def assert_two_screens_finish_one_measurement_once(builder: Any) -> None:
     assert len(kept) == 1
 
 
+@pytest.mark.two
 def test_a_short_job_in_this_machines_time_tells_numbers_within_their_intervals_or_refuses(
     shop: Callable[..., Any],
 ) -> None:
