@@ -6,8 +6,7 @@
 Each shop has an engine, an encoder and a gauge at random, a service of its own on two pseudo-terminals, one TDC and six
 lobes, turned in real time at 30 to 110 deg/s. Their instruments say what was computed before, each line in its time. The
 lag and the zero of the lobes are those that the service itself found at the TDC; where it was refused, the true zero is
-given, 0.02 deg unsure. Every second handful of shops is beside
-four processes that never rest.
+given, 0.02 deg unsure. Every second handful of shops is beside four processes that never rest.
 
 Each number is held against the simulator's truth, which is its geometry: the piston's highest point, the middle of equal
 lifts of the lobe as made. Printed: how many intervals hold (goal 93 to 97 %), how many are missed by half or more (goal
@@ -31,7 +30,6 @@ import tempfile
 import time
 import tty
 from collections import Counter
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -40,6 +38,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from burners import burning
 from running import running
 from waiting import until
 
@@ -332,18 +331,6 @@ def _keep(client: Any, told: Fields, into: Path) -> None:
         (into / name).write_bytes(client.get(f"/api/measurements/{told['number']}/trace.csv").content)
     with (into / "told.jsonl").open("a") as file:
         file.write(json.dumps(told) + "\n")
-
-
-@contextlib.contextmanager
-def burning(count: int) -> Iterator[None]:
-    """Processes that never rest."""
-    burners = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
-    try:
-        yield
-    finally:
-        for burner in burners:
-            burner.kill()
-            burner.wait()
 
 
 def measure_all(first: int, shops: int, side_by_side: int, into: Path) -> None:

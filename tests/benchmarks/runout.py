@@ -3,10 +3,11 @@
     python tests/benchmarks/runout.py            1,000 traces of each, about two minutes
     python tests/benchmarks/runout.py --quick    100
 
-Of swashes, which are quick, five times as many. Printed at the end for each of three: the share of 95 % intervals that hold the truth (goal 93 to 97 %). Full swings are
-those of parts a few steps of their gauge off their axis, with gauges of all kinds; faces are planes that lean, by geometry
-in space; shafts are pushed and pulled, each end felt a little otherwise each time, under plungers that trail: every other
-one's retrace is only stated, which allows for it both ways, so that of those more intervals hold.
+Of swashes, which are quick, five times as many. Printed at the end for each of three: the share of 95 % intervals that
+hold the truth (goal 93 to 97 %). Full swings are those of parts a few steps of their gauge off their axis, with gauges of
+all kinds; faces are planes that lean, by geometry in space; shafts are pushed and pulled, each end felt a little otherwise
+each time, under plungers that trail: every other one's retrace is only stated, which allows for it both ways, so that of
+those more intervals hold.
 
 First, a part 0.01 mm off its axis, oval and lobed by chance, is turned twice under a gauge that shakes by 0.005 mm. Printed:
 errors of amplitude (limit 0.002 mm) and angle (limit 10 deg), and the shares of 95 % intervals that hold the truth, the

@@ -8,8 +8,6 @@ import math
 import os
 import random
 import signal
-import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,6 +17,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from burners import burning
 from recorded_instruments import Instruments
 from running import running, write_bench
 from waiting import until
@@ -51,18 +50,6 @@ def recorded(touches: str, seed: int) -> Trace:
     setup = setup_of(scenario, hand.done())
     mounting = {"dial_a": set_up(gauge_of(scenario.gauge[0]), touches, setup.engine)}
     return record(type(setup)(setup.engine, setup.motion, setup.encoder, mounting), chance)
-
-
-@contextlib.contextmanager
-def burning(count: int) -> Iterator[None]:
-    """Processes that never rest."""
-    burners = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
-    try:
-        yield
-    finally:
-        for burner in burners:
-            burner.kill()
-            burner.wait()
 
 
 @contextlib.contextmanager

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import time
 from typing import Any
 
 import numpy as np
 import pytest
+from burners import burning
 
 pytestmark = pytest.mark.faults
 
@@ -20,11 +19,8 @@ def test_four_processor_burners_lose_nothing_and_stamps_stay_close(
     bench = make_bench({"crank": {"rate_hz": 500}, "plunger": {"rate_hz": 20}})
     client = bench.client()
     helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
-    burners = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(4)]
-    time.sleep(6)
-    for burner in burners:
-        burner.kill()
-        burner.wait()
+    with burning(4):
+        time.sleep(6)
     bench.stop()
     accounts = bench.check_always()
     late_ms = stamp_errors_ms(bench, "crank")
