@@ -20,7 +20,7 @@ GAUGE_BELIEVED_S = 0.3
 GAUGE_SITS_S = 1.0
 """While it is carried over it hangs free and reads its end stop: no one presses start then."""
 SETTLE_S = 0.45
-BACK_DEG_S = 90.0
+BACK_DEG, BACK_DEG_S, MOST_TIMES_BACK = 30.0, 90.0, 15
 CARRY_DEG_S = 150.0
 """How fast the crank is turned to where the next thing is done."""
 LOOK_S = 0.1
@@ -210,16 +210,16 @@ class Builder:
             self.lobe_once(part_in(guide["sentence"]) or onto)
 
     def lobe_once(self, onto: str) -> None:
-        """Turn forward as often as is said, and a little back, the gauge on a valve."""
+        """Turn forward as often as is said, then back for as long as is said, the gauge on a valve."""
         self.touch(onto)
         self.press()
         turns = [{"do": "turns", "count": count, "speed_deg_s": speed} for count, speed in self.lobe_turns]
-        self.hand(
-            {"do": "hold", "seconds": 0.4},
-            *turns,
-            {"do": "turn_by", "by_deg": -20.0, "speed_deg_s": BACK_DEG_S},
-            {"do": "hold", "seconds": 0.4},
-        )
+        self.hand({"do": "hold", "seconds": 0.4}, *turns)
+        for _ in range(MOST_TIMES_BACK):
+            self.wait(SETTLE_S)
+            if "turn back until" not in self.guide()["sentence"]:
+                break
+            self.hand({"do": "turn_by", "by_deg": -BACK_DEG, "speed_deg_s": BACK_DEG_S})
         self.press_for_a_number()
 
     def to_overlap(self) -> None:

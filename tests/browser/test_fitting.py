@@ -82,27 +82,10 @@ class Hands:
         self.hold(4.0)
 
 
-class Reader(Builder):
-    """Turns back at the end of a lobe for as long as the guide says so."""
-
-    def lobe_once(self, onto: str) -> None:
-        self.touch(onto)
-        self.press()
-        assert "four full turns and a little more" in self.guide()["sentence"]
-        turns = ({"do": "turns", "count": 2.05, "speed_deg_s": speed} for speed in (190, 130))
-        self.hand({"do": "hold", "seconds": 0.4}, *turns)
-        for _ in range(12):
-            self.wait(0.5)
-            if "turn back until the gauge has moved" not in self.guide()["sentence"]:
-                break
-            self.hand({"do": "turn_by", "by_deg": -45.0, "speed_deg_s": 90})
-        self.press_for_a_number()
-
-
 def the_job(demo: Any) -> int:
     """The timing job as far as both cams are known, by the guide, neither moved; give its number."""
     clients = Address(demo.url), Address(f"http://127.0.0.1:{demo.control_port}")
-    builder = Reader(*clients, GAUGE, waits_s=60.0)
+    builder = Builder(*clients, GAUGE, waits_s=60.0)
     people = {"reference": "HL-0430", "customer": "Merrick", "builder": "Ida Thorne", "new_cam": True}
     job = begin_job(builder, people, [cam_of(name, [name]) for name in ("inlet", "exhaust")])
     decisions = [{"decision": "leave", "reason": "Looked at first."}, {"decision": "measure_again"}]
