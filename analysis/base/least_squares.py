@@ -60,6 +60,7 @@ def settle(
     prior: Prior,
     weight: Floats,
     within: Callable[[Floats], Floats] = lambda values: values,
+    worth: float = 0.0,
 ) -> tuple[Floats, M, Floats]:
     """Bring the parameters to the least weighted sum of squares, halving steps that do not help.
 
@@ -73,6 +74,8 @@ def settle(
         One over the variance of each reading; settled when a step gains less than 0.001 of the sum.
     within : callable
         Puts parameters back into their bounds.
+    worth : float
+        A step that would gain less of the sum, by the slopes where it begins, is not tried.
 
     Returns
     -------
@@ -83,7 +86,9 @@ def settle(
     """
     cost = _cost(model, values, prior, weight)
     for _ in range(_MOST_STEPS):
-        _, step = _newton_step(model, values, prior, weight)
+        covariance, step, gain = _newton_step(model, values, prior, weight)
+        if gain < worth:
+            return values, model, covariance
         for halving in range(_MOST_HALVINGS):
             trial = within(values + 0.5**halving * step)
             trial_model = model_at(trial)
@@ -96,14 +101,19 @@ def settle(
         values, model, cost = trial, trial_model, trial_cost
         if gained < _GAIN_WORTH_A_STEP:
             break
-    covariance, _ = _newton_step(model, values, prior, weight)
+    covariance, _, _ = _newton_step(model, values, prior, weight)
     return values, model, covariance
 
 
-def _newton_step(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> tuple[Floats, Floats]:
+def _newton_step(
+    model: Modelled, values: Floats, prior: Prior, weight: Floats
+) -> tuple[Floats, Floats, float]:
+    """Covariance, step, and by how much the step would lower the sum if the model were straight."""
     weighted = model.jacobian * weight[:, None]
     covariance = _inverse(weighted.T @ model.jacobian + np.diag(prior.precision))
-    return covariance, covariance @ (weighted.T @ model.residual_mm + prior.pull(values))
+    force = weighted.T @ model.residual_mm + prior.pull(values)
+    step = covariance @ force
+    return covariance, step, float(force @ step)
 
 
 def _cost(model: Modelled, values: Floats, prior: Prior, weight: Floats) -> float:

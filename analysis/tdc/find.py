@@ -38,10 +38,9 @@ from analysis.tdc.fit import (
     Readings,
     doubt_lateness,
     doubt_offset,
-    fit_piston,
     turned_back,
 )
-from analysis.tdc.in_contact import ROUNDS, ROUNDS_NEAR, fit_in_contact
+from analysis.tdc.in_contact import fit_from, fit_in_contact
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
 from analysis.tdc.prior import piston_prior
@@ -185,8 +184,8 @@ def _loosened(fit: PistonFit, prior: Prior, near: PistonFit | None) -> PistonFit
     """
     if not turned_both_ways(fit):
         return None
-    begun, rounds = (fit, ROUNDS) if near is None else (near, ROUNDS_NEAR)
-    return fit_piston(fit.readings, begun.values, _with_room_for_play(prior), begun.noise, rounds=rounds)
+    loosened = _with_room_for_play(prior)
+    return fit_from(near or fit, fit.readings, loosened, nearly=near is not None)
 
 
 def _with_room_for_play(prior: Prior) -> Prior:

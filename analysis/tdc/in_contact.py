@@ -9,12 +9,11 @@ from analysis.base import Floats, NoiseModel, Prior, Refusal
 from analysis.tdc.contact import Contact
 from analysis.tdc.fit import CENTRE, LAG, SCALE, ZERO, PistonFit, Readings, fit_piston, model_piston
 
-ROUNDS, ROUNDS_NEAR = 3, 2
-"""How often weights and parameters are settled in turn; less often where a fit of nearly the same readings is at hand."""
-
 _FEWEST = 8
 _COARSE = 1500
 _REACH_DEG = 110.0
+# By less of the sum of squares the centre moves by less than a hundredth of its standard uncertainty.
+_WORTH_A_STEP = 1e-4
 
 Flags = NDArray[np.bool_]
 
@@ -45,8 +44,14 @@ def fit_in_contact(
     _refuse_unexplained(view.moving & ~(close & above), view.moving, readings.time_s)
     if _follows(readings.only(close & ~above), fit):
         above |= close
-    rounds = ROUNDS if near is None else ROUNDS_NEAR
-    return fit_piston(_enough(readings, close & above), fit.values, prior, fit.noise, rounds=rounds)
+    return fit_from(fit, _enough(readings, close & above), prior, nearly=near is not None)
+
+
+def fit_from(begun: PistonFit, readings: Readings, prior: Prior, *, nearly: bool) -> PistonFit:
+    """Fit readings from where another fit came to; less is left to settle where that was `nearly` the same."""
+    if nearly:
+        return fit_piston(readings, begun.values, prior, begun.noise, rounds=2, worth=_WORTH_A_STEP)
+    return fit_piston(readings, begun.values, prior, begun.noise, rounds=3)
 
 
 def _coarsely(readings: Readings, view: Contact, prior: Prior, step_mm: float) -> PistonFit:
