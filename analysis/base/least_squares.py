@@ -12,8 +12,8 @@ from scipy.linalg import cho_factor, cho_solve
 from analysis.base.streams import Floats
 
 _MOST_STEPS = 25
-_MOST_HALVINGS = 12
-_GAIN_WORTH_A_STEP = 1e-3
+_MOST_HALVINGS, _MOST_HALVINGS_NEAR = 12, 3
+_GAIN_WORTH_A_STEP, _GAIN_WORTH_TRYING = 1e-3, 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ def settle(
     prior: Prior,
     weight: Floats,
     within: Callable[[Floats], Floats] = lambda values: values,
-    worth: float = 0.0,
+    nearly: bool = False,
 ) -> tuple[Floats, M, Floats]:
     """Bring the parameters to the least weighted sum of squares, halving steps that do not help.
 
@@ -74,8 +74,9 @@ def settle(
         One over the variance of each reading; settled when a step gains less than 0.001 of the sum.
     within : callable
         Puts parameters back into their bounds.
-    worth : float
-        A step that would gain less of the sum, by the slopes where it begins, is not tried.
+    nearly : bool
+        Whether the start was the end of another search among nearly the same readings: what moves the parameters by less
+        than a hundredth of their standard uncertainty is not tried then, and at a kink of the model little is.
 
     Returns
     -------
@@ -87,9 +88,9 @@ def settle(
     cost = _cost(model, values, prior, weight)
     for _ in range(_MOST_STEPS):
         covariance, step, gain = _newton_step(model, values, prior, weight)
-        if gain < worth:
+        if nearly and gain < _GAIN_WORTH_TRYING:
             return values, model, covariance
-        for halving in range(_MOST_HALVINGS):
+        for halving in range(_MOST_HALVINGS_NEAR if nearly else _MOST_HALVINGS):
             trial = within(values + 0.5**halving * step)
             trial_model = model_at(trial)
             trial_cost = _cost(trial_model, trial, prior, weight)

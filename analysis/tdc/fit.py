@@ -183,7 +183,13 @@ def trailing(rate_mm_s: Floats, position_mm: Floats, time_s: Floats, stick_mm: f
 
 
 def fit_piston(
-    readings: Readings, start: Floats, prior: Prior, noise: NoiseModel, *, rounds: int = 4, worth: float = 0.0
+    readings: Readings,
+    start: Floats,
+    prior: Prior,
+    noise: NoiseModel,
+    *,
+    rounds: int = 4,
+    nearly: bool = False,
 ) -> PistonFit:
     """Fit the piston's motion to readings in contact, and their noise with it.
 
@@ -197,8 +203,8 @@ def fit_piston(
         First guess of the noise; jitter and extra are estimated anew in each round but the last.
     rounds : int
         How often weights and parameters are settled in turn.
-    worth : float
-        Steps that would gain less of the sum of squares are not tried; see `settle`.
+    nearly : bool
+        Whether it starts where a fit of nearly the same readings came to; see `settle`.
     """
     values = start
     model = model_piston(readings, values)
@@ -216,7 +222,7 @@ def fit_piston(
             prior=prior,
             weight=robust / variance,
             within=within_bounds,
-            worth=worth,
+            nearly=nearly,
         )
         fit = PistonFit(values, covariance, readings, model, noise, variance, known, robust)
         if left > 1:

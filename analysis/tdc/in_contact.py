@@ -12,8 +12,6 @@ from analysis.tdc.fit import CENTRE, LAG, SCALE, ZERO, PistonFit, Readings, fit_
 _FEWEST = 8
 _COARSE = 1500
 _REACH_DEG = 110.0
-# By less of the sum of squares the centre moves by less than a hundredth of its standard uncertainty.
-_WORTH_A_STEP = 1e-4
 
 Flags = NDArray[np.bool_]
 
@@ -49,9 +47,7 @@ def fit_in_contact(
 
 def fit_from(begun: PistonFit, readings: Readings, prior: Prior, *, nearly: bool) -> PistonFit:
     """Fit readings from where another fit came to; less is left to settle where that was `nearly` the same."""
-    if nearly:
-        return fit_piston(readings, begun.values, prior, begun.noise, rounds=2, worth=_WORTH_A_STEP)
-    return fit_piston(readings, begun.values, prior, begun.noise, rounds=3)
+    return fit_piston(readings, begun.values, prior, begun.noise, rounds=2 if nearly else 3, nearly=nearly)
 
 
 def _coarsely(readings: Readings, view: Contact, prior: Prior, step_mm: float) -> PistonFit:
