@@ -11,7 +11,7 @@ from analysis.tdc.contact import Wave
 from analysis.tdc.fit import CENTRE, LAG, SCALE, ZERO, PistonFit
 
 # From a start of its own a fit sees hollows that one which goes on would stay in; as readings grow, it becomes ever rarer.
-_GROWN = 1.1
+_GROWN = 1.2
 
 
 @dataclass(frozen=True, slots=True)
