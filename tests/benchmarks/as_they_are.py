@@ -92,24 +92,16 @@ class Case:
 
     def measured(self) -> tuple[float, float, bool]:
         """Error and interval of the centre, degrees, and whether it was said that the encoder could do more."""
-        streams, asked = self.until(np.inf), self.asked
-        lobe = isinstance(asked, LobeSettings)
-        told = find_lobe(streams, asked, self.facts) if lobe else find_tdc(streams, asked, self.facts)
-        return (
-            self.error_deg(told),
-            told.u95_deg,
-            any(one.code == "encoder_not_stated" for one in told.warnings),
-        )
-
-    def until(self, end_s: float) -> Streams:
-        """What has come until then."""
         trace = self.trace
-        crank, gauge = (
-            slice(int(np.searchsorted(time_s, end_s, side="right")))
-            for time_s in (trace.crank_time_s, trace.gauge_time_s)
-        )
-        told = trace.gauge_time_s[gauge], trace.gauge_mm[gauge]
-        return Streams(trace.crank_time_s[crank], trace.crank_deg[crank], *told)
+        told = self.found(Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm))
+        warned = any(warning.code == "encoder_not_stated" for warning in told.warnings)
+        return self.error_deg(told), told.u95_deg, warned
+
+    def found(self, streams: Streams) -> TdcResult | LobeResult:
+        asked = self.asked
+        if isinstance(asked, TdcSettings):
+            return find_tdc(streams, asked, self.facts)
+        return find_lobe(streams, asked, self.facts)
 
 
 def ordinary_gauge(rng: Rng) -> DialIndicator:
