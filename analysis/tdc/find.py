@@ -125,7 +125,7 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
         so_far.settled = Settled(rigid, loose, checked.ticks, near.readings if near else count)
     return tdc_result(
         checked,
-        doubt_lateness(doubt_lag(fit, prior)),
+        doubt_lateness(doubt_lag(fit, prior, nearly=near is not None)),
         settings=settings,
         gauge=gauge,
         prior=prior,

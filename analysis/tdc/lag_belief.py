@@ -55,23 +55,32 @@ def turned_both_ways(fit: PistonFit) -> bool:
     return _LEAST_WAY < forward < 1.0 - _LEAST_WAY
 
 
-def doubt_lag(fit: PistonFit, prior: Prior) -> PistonFit:
+def doubt_lag(fit: PistonFit, prior: Prior, *, nearly: bool = False) -> PistonFit:
     """Go through all lags that may be, and average over them by how well each fits.
 
     Gives `fit` itself where the lag is told surely or was known before.
+
+    Parameters
+    ----------
+    fit : PistonFit
+    prior : Prior
+    nearly : bool
+        Settle each lag as nearly as is quick, while the crank is still being turned; see `settle`.
     """
     known_s = float(prior.sd[LAG])
     if known_s < 2.0 * _SPACING_S or fit.covariance[LAG, LAG] < (_SURE_SHARE * known_s) ** 2:
         return fit
     lags = _lags(float(prior.mean[LAG]), known_s, float(fit.values[LAG]))
-    values, covariances, chance = _along(fit, prior, lags, 1.0 + _MISLED * _share_of_noise(fit, prior))
+    values, covariances, chance = _along(
+        fit, prior, lags, 1.0 + _MISLED * _share_of_noise(fit, prior), nearly
+    )
     mean = chance @ values
     away = values - mean
     covariance = np.einsum("k,kij->ij", chance, covariances) + (away * chance[:, None]).T @ away
     if covariance[CENTRE, CENTRE] < _WIDER**2 * fit.covariance[CENTRE, CENTRE]:
         return fit
     # The mean of curved hollows lies beside them; the fit with the mean lag does not.
-    told, model, _ = _with_lag(fit.readings, fit.values, prior, fit.weight, float(mean[LAG]))
+    told, model, _ = _with_lag(fit.readings, fit.values, prior, fit.weight, float(mean[LAG]), nearly)
     return replace(fit, values=told, covariance=covariance, model=model)
 
 
@@ -97,7 +106,9 @@ def _lags(mean_s: float, sd_s: float, found_s: float) -> Floats:
     )
 
 
-def _along(fit: PistonFit, prior: Prior, lags: Floats, doubt: float) -> tuple[Floats, Floats, Floats]:
+def _along(
+    fit: PistonFit, prior: Prior, lags: Floats, doubt: float, nearly: bool
+) -> tuple[Floats, Floats, Floats]:
     """The best parameters for every lag, their covariance, and the chance of each lag.
 
     What the readings say counts `doubt` times less than it would if all of it were true.
@@ -110,7 +121,7 @@ def _along(fit: PistonFit, prior: Prior, lags: Floats, doubt: float) -> tuple[Fl
     cost: list[float] = []
     for lag_s in lags[np.argsort(np.abs(lags - fit.values[LAG]), kind="stable")]:
         nearest = _nearest(values, float(lag_s), fit.values)
-        told, model, covariance = _with_lag(readings, nearest, prior, weight, float(lag_s))
+        told, model, covariance = _with_lag(readings, nearest, prior, weight, float(lag_s), nearly)
         values.append(told)
         covariances.append(covariance)
         off = (told[known] - prior.mean[known]) / prior.sd[known]
@@ -124,7 +135,7 @@ def _nearest(found: list[Floats], lag_s: float, otherwise: Floats) -> Floats:
 
 
 def _with_lag(
-    readings: Readings, start: Floats, prior: Prior, weight: Floats, lag_s: float
+    readings: Readings, start: Floats, prior: Prior, weight: Floats, lag_s: float, nearly: bool
 ) -> tuple[Floats, Modelled, Floats]:
     """Fit all but the lag, which is held."""
     mean, sd = prior.mean.copy(), prior.sd.copy()
@@ -135,5 +146,11 @@ def _with_lag(
     values[LAG] = lag_s
     model_at = partial(model_piston, readings)
     return settle(
-        model_at, values, model_at(values), prior=Prior(mean, sd), weight=weight, within=within_bounds
+        model_at,
+        values,
+        model_at(values),
+        prior=Prior(mean, sd),
+        weight=weight,
+        within=within_bounds,
+        nearly=nearly,
     )
