@@ -13,7 +13,7 @@ from analysis.base.streams import Floats
 
 _MOST_STEPS = 25
 _MOST_HALVINGS, _MOST_HALVINGS_NEAR = 12, 3
-_GAIN_WORTH_A_STEP, _GAIN_WORTH_TRYING = 1e-3, 1e-4
+_GAIN_WORTH_A_STEP = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +75,8 @@ def settle(
     within : callable
         Puts parameters back into their bounds.
     nearly : bool
-        Whether the start was the end of another search among nearly the same readings: what moves the parameters by less
-        than a hundredth of their standard uncertainty is not tried then, and at a kink of the model little is.
+        Whether the start was the end of another search among nearly the same readings: a step that would gain less than
+        0.001 of the sum, a thirtieth of a standard uncertainty, is not tried then, and is halved less often.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def settle(
     cost = _cost(model, values, prior, weight)
     for _ in range(_MOST_STEPS):
         covariance, step, gain = _newton_step(model, values, prior, weight)
-        if nearly and gain < _GAIN_WORTH_TRYING:
+        if nearly and gain < _GAIN_WORTH_A_STEP:
             return values, model, covariance
         for halving in range(_MOST_HALVINGS_NEAR if nearly else _MOST_HALVINGS):
             trial = within(values + 0.5**halving * step)

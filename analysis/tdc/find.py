@@ -121,11 +121,12 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
     noted = refuse_faulty_fit(fit, prior, coherence)
     if told_s is not None:
         noted += (_lag_warning(fit, known_s, told_s),)
-    else:
-        so_far.settled = Settled(rigid, loose, checked.ticks, near.readings if near else count)
+    fit, of_lags = doubt_lag(fit, prior, near.of_lags if near else None)
+    if told_s is None:
+        so_far.settled = Settled(rigid, loose, of_lags, checked.ticks, near.readings if near else count)
     return tdc_result(
         checked,
-        doubt_lateness(doubt_lag(fit, prior, nearly=near is not None)),
+        doubt_lateness(fit),
         settings=settings,
         gauge=gauge,
         prior=prior,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from analysis.base import Floats
@@ -24,6 +24,8 @@ class Settled:
         Without play between crank and encoder.
     loose : PistonFit or None
         With play, where it was looked for.
+    of_lags : sequence of ndarray
+        The parameters for each of several lags, where the readings leave it open.
     ticks : Ticks or None
         By which clock of the gauge its readings were taken.
     readings : int
@@ -32,6 +34,7 @@ class Settled:
 
     fit: PistonFit
     loose: PistonFit | None
+    of_lags: Sequence[Floats]
     ticks: Ticks | None
     readings: int
 
