@@ -141,10 +141,10 @@ def two_minutes(fault: Fault | None, duration_s: float = 118.0, one_way: bool = 
     engine = random_engine(rng)
     gauge = DialIndicator(step=0.01, rate_hz=50.0, lag_s=0.06, jitter_s=0.003, travel_mm=25.0)
     hand = Hand(-90.0, Manner(60.0, 0.02), rng) if one_way else Hand(-60.0, Manner(30.0, 0.1), rng)
-    for _ in range(round(duration_s / 8.0)):
-        if one_way:
-            hand.turns(1.3)
-        else:
+    if one_way:
+        hand.turns(round(duration_s / 6.0))
+    else:
+        for _ in range(round(duration_s / 8.0)):
             hand.rock(0.0, 60.0, 1)
     setup = Setup(engine, hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 20.0)})
     trace = record(setup, rng, [fault] if fault else [])
