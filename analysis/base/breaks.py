@@ -78,7 +78,7 @@ class Residuals:
         ahead = _from_here(scaled * self._left)
         weight = _from_here(scaled**2)
         shared = _from_here(scaled[:, None] * self._scaled)
-        free = weight - np.einsum("ij,jk,ik->i", shared, self._covariance, shared)
+        free = weight - np.sum((shared @ self._covariance) * shared, axis=1)
         seen = free > _LEAST_FREE * weight[0]
         gain = np.where(seen, ahead**2 / np.where(seen, free, 1.0), 0.0)
         gain[:_FEWEST] = gain[len(gain) - _FEWEST + 1 :] = 0.0

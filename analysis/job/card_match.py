@@ -179,6 +179,16 @@ def card_from(
 ) -> CamCard:
     """Return a new card made from measured lobes: full lift at their drop, lift, duration at a check lift.
 
+    Parameters
+    ----------
+    name : str
+        Of the card.
+    measured : sequence of LobeMeasured
+        One of each valve that the card is to have.
+    firing_offset_deg : float
+        Of their cylinder.
+    check_lift_mm : float
+
     Raises
     ------
     Refusal

@@ -51,11 +51,11 @@ from analysis.lobe.find import (
     worth_admitting,
 )
 from analysis.lobe.follow_clock import Followed, FollowedClock
+from analysis.lobe.passes import HandPasses
 from analysis.lobe.play import SAFE_SLACK_DEG, find_engagement
 from analysis.lobe.readings import forward_readings, wild_readings
 from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.slack import Slack
-from analysis.lobe.turned_by_hand import HandPasses
 from analysis.lobe.verdicts import FitChecks, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.readings import CheckedStreams, CrankFollower, Ticks, check_streams, no_fault_of_the_bench

@@ -11,9 +11,8 @@ from analysis.base import Floats, LobeSettings, Refusal
 from analysis.curve import ForwardReadings, LagPrior, LobeFit
 from analysis.lobe.changes import Change, PassScatter, ResidualPatterns
 from analysis.lobe.corners import REACH_DEG, Breaks, find_breaks
-from analysis.lobe.passes import PassFit
+from analysis.lobe.passes import HandPasses, PassFit, passes_by_hand
 from analysis.lobe.shape import LobeShape
-from analysis.lobe.turned_by_hand import HandPasses, passes_by_hand
 from analysis.readings import CrankMotion
 
 _CYCLE_DEG = 720.0

@@ -104,7 +104,18 @@ def cam_running_turn(engine: Engine, cam: Cam, seen_from: Side) -> Turn:
 
 
 def correction_for(engine: Engine, cam: Cam, error_deg: float, seen_from: Side = "timing end") -> Correction:
-    """Return what brings `cam` to its number from an error (positive = late)."""
+    """Return what brings `cam` to its number from an error (positive = late).
+
+    Parameters
+    ----------
+    engine : Engine
+    cam : Cam
+        One of its cams.
+    error_deg : float
+        Crank degrees, positive where the cam is late.
+    seen_from : str
+        From where ways round are told.
+    """
     late = error_deg > 0
     cam_running, crank_running = cam_running_turn(engine, cam, seen_from), running_turn(engine, seen_from)
     cam_turn = cam_running if late else opposite(cam_running)

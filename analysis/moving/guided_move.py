@@ -239,6 +239,17 @@ def crank_move(
 
     A late cam wants the crank back by its error, an early one forward.
 
+    Parameters
+    ----------
+    error_deg, crank_deg : float
+        Crank degrees: the error, and where the crank stands.
+    gauge_mm, gauge_step_mm : float
+        What the gauge on the held cam shows, and its step.
+    slack_deg : float, optional
+        Of the drive, which the way back has to take up.
+    forward_only : bool
+        Whether the engine must not be turned back.
+
     Raises
     ------
     Refusal

@@ -47,7 +47,18 @@ class Slip:
 
 
 def expected_mm(lift: StoredLift, crank_deg: float, base_mm: float, polarity: int = 1) -> float:
-    """Return what the gauge shows at a crank angle while the cam stands as it was measured."""
+    """Return what the gauge shows at a crank angle while the cam stands as it was measured.
+
+    Parameters
+    ----------
+    lift : StoredLift
+        The lobe's curve.
+    crank_deg : float
+    base_mm : float
+        What the gauge shows on the base circle.
+    polarity : int
+        1 where its reading grows with lift, else -1.
+    """
     return base_mm + polarity * lift.lift_mm(crank_deg)
 
 

@@ -45,7 +45,9 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
-class _Wave:
+class Wave:
+    """One wave a turn through the readings: lag, and centre (unwrapped), change a throw and reading at the top."""
+
     lag_s: float
     centre_deg: float
     scale_mm: float
@@ -53,15 +55,34 @@ class _Wave:
 
 
 def first_view(
-    motion: CrankMotion, time_s: Floats, gauge_mm: Floats, *, step_mm: float, lag_s: float | None
+    motion: CrankMotion,
+    time_s: Floats,
+    gauge_mm: Floats,
+    *,
+    step_mm: float,
+    lag_s: float | None,
+    near: Wave | None = None,
 ) -> Contact:
     """Sort readings into moving and flat, and find roughly where the piston turns.
+
+    Parameters
+    ----------
+    motion : CrankMotion
+    time_s, gauge_mm : ndarray, shape (m,)
+    step_mm : float
+        The gauge's step.
+    lag_s : float, optional
+        Its lag where known.
+    near : Wave, optional
+        Where the piston turned by nearly the same readings; it is then not looked for.
 
     Raises
     ------
     Refusal
         `no_contact`, `flat_at_top`, `gauge_stuck`, `zero_key_pressed`, `unit_key_pressed`.
     """
+    if lag_s is None and near is not None:
+        lag_s = near.lag_s
     rough_lag = lag_s if lag_s is not None else 0.06
     flat = find_flats(motion.angle_deg(time_s - rough_lag), gauge_mm, step_mm)
     # Two in a hundred readings may be wild; a plunger at its stop stays there for longer.
@@ -77,12 +98,12 @@ def first_view(
         moving &= high - gauge_mm > margin
     moving &= _in_company(moving)
     _refuse_few(moving)
-    wave = _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
+    wave = near or _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
     top_high = wave.scale_mm < 0.0
     _refuse_flat_top(motion.angle_deg(time_s - wave.lag_s) - wave.centre_deg, at_high if top_high else at_low)
     moving &= (gauge_mm - low > margin) if top_high else (high - gauge_mm > margin)
     _refuse_few(moving)
-    wave = _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
+    wave = near or _turning_end(motion, time_s[moving], gauge_mm[moving], lag_s)
     floor = low if wave.scale_mm < 0.0 else high
     return Contact(moving, wave.centre_deg, wave.lag_s, wave.zero_mm, wave.scale_mm, floor)
 
@@ -175,13 +196,13 @@ def _refuse_flat_top(angle_deg: Floats, flat: Flags) -> None:
     )
 
 
-def _turning_end(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: float | None) -> _Wave:
+def _turning_end(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: float | None) -> Wave:
     """Fit one wave a turn, for several lags; the readings gather round the end at which the piston turns."""
     waves = [_one_wave(motion, time_s, gauge_mm, lag) for lag in (_LAGS_S if lag_s is None else (lag_s,))]
     return min(waves, key=lambda found: found[0])[1]
 
 
-def _one_wave(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: float) -> tuple[float, _Wave]:
+def _one_wave(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: float) -> tuple[float, Wave]:
     angle = np.radians(motion.angle_deg(time_s - lag_s))
     design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
     weight = np.ones_like(angle)
@@ -198,4 +219,4 @@ def _one_wave(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: floa
         crest, height = crest + np.pi, -height
     turns = np.round((np.median(angle) - crest) / (2.0 * np.pi))
     centre = float(np.degrees(crest + 2.0 * np.pi * turns))
-    return misfit, _Wave(lag_s, centre, -height / 1.25, level + height)
+    return misfit, Wave(lag_s, centre, -height / 1.25, level + height)

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.base import (
-    Floats,
     GaugeFacts,
-    NoiseModel,
     Prior,
     Refusal,
     Streams,
@@ -23,11 +18,9 @@ from analysis.readings import (
     TYPICAL_LAG_U_S,
     CheckedStreams,
     ClockWatch,
-    CrankMotion,
     Ticks,
     check_streams,
     find_ticks,
-    follow_crank,
     no_fault_of_the_bench,
     refuse_slip,
     refuse_steps,
@@ -45,33 +38,20 @@ from analysis.tdc.fit import (
     Readings,
     doubt_lateness,
     doubt_offset,
-    fit_piston,
-    model_piston,
     turned_back,
 )
+from analysis.tdc.in_contact import fit_from, fit_in_contact
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
 from analysis.tdc.prior import piston_prior
 from analysis.tdc.result import tdc_result
+from analysis.tdc.so_far import Settled, SoFar
 
-_FEWEST = 8
-_COARSE = 1500
-_REACH_DEG = 110.0
-_NEAR_S = 0.01
 # A coupling that hangs by more is loose; what then seems play may be anything. Common practice, no source.
 _PLAY_U_DEG, _MOST_PLAY_DEG, _PLAY_SURE = 0.3, 1.5, 3.0
 
-Flags = NDArray[np.bool_]
 
-
-def find_tdc(
-    streams: Streams,
-    settings: TdcSettings,
-    gauge: GaugeFacts,
-    start: TdcResult | None = None,
-    follow: Callable[[Floats, Floats], CrankMotion] = follow_crank,
-    watch: ClockWatch | None = None,
-) -> TdcResult:
+def find_tdc(streams: Streams, settings: TdcSettings, gauge: GaugeFacts) -> TdcResult:
     """Find true TDC from the crank's and the gauge's readings.
 
     Parameters
@@ -82,13 +62,6 @@ def find_tdc(
         Stroke, rod and pin offset where known.
     gauge : GaugeFacts
         Lag, step and error of the gauge where known.
-    start : TdcResult, optional
-        An earlier result from the same trace, such as that of a moment ago: where it knew the lag, the search
-        for it is spared. The number that comes out is the same.
-    follow : callable
-        Follows the crank; `crank_follower.CrankFollower` while it is still being turned.
-    watch : ClockWatch, optional
-        What was seen of the gauge's own clock a moment ago: it is looked for anew only where that is due.
 
     Returns
     -------
@@ -99,52 +72,61 @@ def find_tdc(
     Refusal
         When the readings cannot carry a trustworthy number.
     """
-    checked = check_streams(streams, gauge, follow)
+    return find_again(streams, settings, gauge, SoFar())
+
+
+def find_again(streams: Streams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar) -> TdcResult:
+    """Find true TDC in readings of which most were looked at before, as `find_tdc` does; what was found is kept."""
+    checked = check_streams(streams, gauge, so_far.follow)
     with no_fault_of_the_bench(checked.waiting):
-        watch = ClockWatch() if watch is None else watch
+        watch = so_far.watch
         if watch.ticks is not None and not watch.due(len(checked.streams.gauge_mm)):
             checked = checked.as_measured(watch.ticks)
-        return _find(checked, settings, gauge, start, watch)
+        return _find(checked, settings, gauge, so_far)
 
 
-def _find(
-    checked: CheckedStreams,
-    settings: TdcSettings,
-    gauge: GaugeFacts,
-    start: TdcResult | None,
-    watch: ClockWatch,
-) -> TdcResult:
-    prior = piston_prior(settings, gauge)
+def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar) -> TdcResult:
+    prior = _known_before(checked, settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
-    prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
-    if checked.ticks is not None:
-        prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
     readings = _covered(checked, float(prior.mean[LAG]))
     refuse_steps(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
     )
-    near_s = start.lag_s if start is not None and start.lag_u_s < _NEAR_S else None
-    rough_s = gauge.lag_s if gauge.lag_s is not None else near_s
+    count = len(readings.time_s)
+    near = so_far.near(count, checked.ticks)
+    so_far.settled = None
     view = first_view(
-        checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=rough_s
+        checked.motion,
+        readings.time_s,
+        readings.gauge_mm,
+        step_mm=checked.step_mm,
+        lag_s=gauge.lag_s,
+        near=near.wave if near else None,
     )
     known_s = float(prior.mean[LAG])
-    fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
-    if checked.ticks is None and checked.waiting.little and (ticks := _ticks_of(fit, checked, watch)):
-        return _find(checked.as_measured(ticks), settings, gauge, start, watch)
-    unseen_play_deg = 0.0
-    if settings.encoder_error_deg:
-        fit, prior, unseen_play_deg = _with_play(fit, prior, settings.encoder_error_deg)
+    rigid, prior, told_s = _fit_doubting_lag(
+        readings, view, prior, checked.step_mm, near.fit if near else None
+    )
+    if (
+        checked.ticks is None
+        and checked.waiting.little
+        and (ticks := _ticks_of(rigid, checked, so_far.watch))
+    ):
+        return _find(checked.as_measured(ticks), settings, gauge, so_far)
+    loose = _loosened(rigid, prior, near.loose if near else None) if settings.encoder_error_deg else None
+    fit, prior, unseen_play_deg = _with_play(rigid, prior, loose, settings.encoder_error_deg)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
     noted = refuse_faulty_fit(fit, prior, coherence)
     if told_s is not None:
         noted += (_lag_warning(fit, known_s, told_s),)
-    fit = doubt_lateness(doubt_lag(fit, prior))
+    fit, of_lags = doubt_lag(fit, prior, near.of_lags if near else None)
+    if told_s is None:
+        so_far.settled = Settled(rigid, loose, of_lags, checked.ticks, near.readings if near else count)
     return tdc_result(
         checked,
-        fit,
+        doubt_lateness(fit),
         settings=settings,
         gauge=gauge,
         prior=prior,
@@ -152,6 +134,14 @@ def _find(
         coherence=coherence,
         unseen_play_deg=unseen_play_deg,
     )
+
+
+def _known_before(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts) -> Prior:
+    prior = piston_prior(settings, gauge)
+    prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
+    if checked.ticks is not None:
+        prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
+    return prior
 
 
 def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Ticks | None:
@@ -176,33 +166,44 @@ def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Tic
 
 
 def _fit_doubting_lag(
-    readings: Readings, view: Contact, prior: Prior, step_mm: float
+    readings: Readings, view: Contact, prior: Prior, step_mm: float, near: PistonFit | None
 ) -> tuple[PistonFit, Prior, float | None]:
     """Fit with the lag as known before; without it where the readings contradict it, and then say what they tell."""
-    fit = _fit(readings, view, prior, step_mm)
+    fit = fit_in_contact(readings, view, prior, step_mm, near)
     told_s = contradicted_lag(fit, prior)
     if told_s is None:
         return fit, prior, None
     prior = _without_lag(prior)
-    return _fit(readings, view, prior, step_mm), prior, told_s
+    return fit_in_contact(readings, view, prior, step_mm), prior, told_s
 
 
-def _with_play(fit: PistonFit, prior: Prior, limit_deg: float) -> tuple[PistonFit, Prior, float]:
-    """Let the coupling have play where the readings show it; else tell how much of it there may be, within the limit.
+def _loosened(fit: PistonFit, prior: Prior, near: PistonFit | None) -> PistonFit | None:
+    """The same with play between crank and encoder; nothing where the crank was not turned both ways.
 
     Turned back, an encoder that hangs behind shows all places alike later, at whatever speed and distance from the top:
     a lag's part grows with speed, a sticking plunger's as the top comes near.
     """
     if not turned_both_ways(fit):
-        return fit, prior, 0.0
+        return None
+    loosened = _with_room_for_play(prior)
+    return fit_from(near or fit, fit.readings, loosened, nearly=near is not None)
+
+
+def _with_room_for_play(prior: Prior) -> Prior:
     sd = prior.sd.copy()
     sd[PLAY] = _PLAY_U_DEG
-    loose = Prior(prior.mean, sd)
-    again = fit_piston(fit.readings, fit.values, loose, fit.noise, rounds=3)
-    play_deg, u_deg = float(again.values[PLAY]), float(np.sqrt(again.covariance[PLAY, PLAY]))
-    seen = _PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG
-    if seen:
-        return again, loose, 0.0
+    return Prior(prior.mean, sd)
+
+
+def _with_play(
+    fit: PistonFit, prior: Prior, loose: PistonFit | None, limit_deg: float
+) -> tuple[PistonFit, Prior, float]:
+    """Take the fit with play where the readings show it; else tell how much of it there may be, within the limit."""
+    if loose is None:
+        return fit, prior, 0.0
+    play_deg, u_deg = float(loose.values[PLAY]), float(np.sqrt(loose.covariance[PLAY, PLAY]))
+    if _PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG:
+        return loose, _with_room_for_play(prior), 0.0
     return fit, prior, min(max(play_deg, 0.0) + 2.0 * u_deg, max(limit_deg, play_deg))
 
 
@@ -234,77 +235,3 @@ def _covered(checked: CheckedStreams, lag_s: float) -> Readings:
     time_s = streams.gauge_time_s
     inside = checked.motion.covered(time_s - lag_s) & checked.motion.covered(time_s)
     return Readings(checked.motion, time_s, streams.gauge_mm).only(inside)
-
-
-def _fit(readings: Readings, view: Contact, prior: Prior, step_mm: float) -> PistonFit:
-    """Settle contact and parameters in turn: coarsely on some of the readings, then on all."""
-    values = prior.mean.copy()
-    values[[CENTRE, ZERO, SCALE, LAG]] = view.centre_deg, view.zero_mm, view.scale_mm, view.lag_s
-    noise = NoiseModel(step_mm, 0.003)
-    coarse = readings.only(slice(None, None, max(1, len(readings.time_s) // _COARSE)))
-    moving = view.moving[:: max(1, len(readings.time_s) // _COARSE)]
-    fit = fit_piston(coarse.only(moving), values, prior, noise, rounds=2)
-    for _ in range(2):
-        near, above = _in_contact(coarse, view, fit)
-        fit = fit_piston(_enough(coarse, near & above), fit.values, prior, fit.noise, rounds=2)
-    near, above = _in_contact(readings, view, fit)
-    _refuse_unexplained(view.moving & ~(near & above), view.moving, readings.time_s)
-    if _follows(readings.only(near & ~above), fit):
-        above |= near
-    return fit_piston(_enough(readings, near & above), fit.values, prior, fit.noise, rounds=3)
-
-
-def _refuse_unexplained(outside: Flags, moving: Flags, time_s: Floats) -> None:
-    """The plunger may not move where the piston, by the fit, is out of its reach."""
-    if outside.sum() <= max(_FEWEST, 0.2 * moving.sum()):
-        return
-    raise Refusal(
-        "turn_not_360",
-        f"The gauge moves where the piston should be out of reach, first at {time_s[outside][0]:.1f} s: TDC does "
-        "not come every 360 degrees of the encoder, or the gauge moved; check the counts a turn and the coupling.",
-    )
-
-
-def _enough(readings: Readings, chosen: Flags) -> Readings:
-    if chosen.sum() < _FEWEST:
-        raise Refusal(
-            "no_contact",
-            f"Only {int(chosen.sum())} readings touch the piston near the top: set the gauge with more pre-load "
-            "and turn more slowly.",
-        )
-    return readings.only(chosen)
-
-
-def _in_contact(readings: Readings, view: Contact, fit: PistonFit) -> tuple[Flags, Flags]:
-    """Readings whose piston stands, by the fit, near a TDC, and well within the plunger's travel."""
-    values = fit.values
-    model = model_piston(readings, values)
-    near = np.abs((model.angle_deg + 180.0) % 360.0 - 180.0) <= _REACH_DEG
-    travel = abs(view.floor_mm - values[ZERO])
-    shaken = np.minimum(4.0 * fit.noise.jitter_s, 0.08) * np.abs(model.rate_mm_s)
-    margin = np.maximum(4.0 * fit.noise.step_mm, 0.03 * travel) + shaken
-    return near, np.abs(values[SCALE]) * model.drop < travel - margin
-
-
-def _follows(far: Readings, fit: PistonFit) -> bool:
-    """Whether the readings at the far end of the travel follow the piston like all others."""
-    if len(far.time_s) < 2:
-        return False
-    spread = standardised(far, fit)
-    mean_square = float(np.mean(np.minimum(spread**2, 25.0)))
-    if mean_square > 1.0 + 4.0 / np.sqrt(len(spread)) or float(np.max(np.abs(spread))) > 5.0:
-        return False
-    # At its stop the plunger does not move at all, whatever the noise.
-    model = model_piston(far, fit.values)
-    return (
-        float(np.std(model.residual_mm))
-        < 0.5 * float(np.std(far.gauge_mm - model.residual_mm)) + fit.noise.step_mm
-    )
-
-
-def standardised(readings: Readings, fit: PistonFit) -> Floats:
-    """Residuals of readings outside the fit, each over its standard deviation."""
-    model = model_piston(readings, fit.values)
-    known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.moment_s(fit.values)), 10.0)
-    spread: Floats = model.residual_mm / np.sqrt(fit.noise.variance_mm2(model.rate_mm_s, known))
-    return spread

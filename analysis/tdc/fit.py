@@ -183,7 +183,13 @@ def trailing(rate_mm_s: Floats, position_mm: Floats, time_s: Floats, stick_mm: f
 
 
 def fit_piston(
-    readings: Readings, start: Floats, prior: Prior, noise: NoiseModel, *, rounds: int = 4
+    readings: Readings,
+    start: Floats,
+    prior: Prior,
+    noise: NoiseModel,
+    *,
+    rounds: int = 4,
+    nearly: bool = False,
 ) -> PistonFit:
     """Fit the piston's motion to readings in contact, and their noise with it.
 
@@ -197,6 +203,8 @@ def fit_piston(
         First guess of the noise; jitter and extra are estimated anew in each round but the last.
     rounds : int
         How often weights and parameters are settled in turn.
+    nearly : bool
+        Whether it starts where a fit of nearly the same readings came to; see `settle`.
     """
     values = start
     model = model_piston(readings, values)
@@ -214,6 +222,7 @@ def fit_piston(
             prior=prior,
             weight=robust / variance,
             within=within_bounds,
+            nearly=nearly,
         )
         fit = PistonFit(values, covariance, readings, model, noise, variance, known, robust)
         if left > 1:

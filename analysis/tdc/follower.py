@@ -1,15 +1,16 @@
 """True TDC while the crank is still being turned: the number again and again, without beginning anew each time.
 
-The crank's motion is kept as far as it has settled, the lag of a moment ago spares the search for it, and a clock of the
-gauge's own that was found is looked for anew only as its readings grow. The number that is kept is that of
+The crank's motion is kept as far as it has settled, the fit starts from that of a moment ago, and a clock of the gauge's
+own that was found is looked for anew only as its readings grow. The number that is kept is that of
 `analysis.tdc.find_tdc`, from the whole trace.
 """
 
 from __future__ import annotations
 
-from analysis.base import GaugeFacts, Streams, TdcResult, TdcSettings
-from analysis.readings import ClockWatch, CrankFollower
-from analysis.tdc.find import find_tdc
+from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
+from analysis.readings import CrankFollower
+from analysis.tdc.find import find_again
+from analysis.tdc.so_far import SoFar
 
 
 class TdcFollower:
@@ -24,9 +25,7 @@ class TdcFollower:
 
     def __init__(self, settings: TdcSettings, gauge: GaugeFacts) -> None:
         self._settings, self._gauge = settings, gauge
-        self._follow = CrankFollower()
-        self._watch = ClockWatch()
-        self._last: TdcResult | None = None
+        self._so_far = SoFar(CrankFollower())
 
     def update(self, streams: Streams) -> TdcResult:
         """True TDC in the readings so far: those of the last call, and what came since.
@@ -36,5 +35,11 @@ class TdcFollower:
         Refusal
             As `find_tdc`; the next update is none the worse for it.
         """
-        self._last = find_tdc(streams, self._settings, self._gauge, self._last, self._follow, self._watch)
-        return self._last
+        went_on = self._so_far.settled is not None
+        try:
+            return find_again(streams, self._settings, self._gauge, self._so_far)
+        except Refusal:
+            # What a moment ago was right may be a poor place to start from; nobody is accused for that.
+            if not went_on or self._so_far.settled is not None:
+                raise
+        return find_again(streams, self._settings, self._gauge, self._so_far)

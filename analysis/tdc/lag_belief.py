@@ -7,6 +7,7 @@ lag; a fit settles in one of them and sees only its width. Here the whole range 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -55,24 +56,42 @@ def turned_both_ways(fit: PistonFit) -> bool:
     return _LEAST_WAY < forward < 1.0 - _LEAST_WAY
 
 
-def doubt_lag(fit: PistonFit, prior: Prior) -> PistonFit:
+def doubt_lag(
+    fit: PistonFit, prior: Prior, earlier: Sequence[Floats] | None = None
+) -> tuple[PistonFit, Sequence[Floats]]:
     """Go through all lags that may be, and average over them by how well each fits.
 
-    Gives `fit` itself where the lag is told surely or was known before.
+    Parameters
+    ----------
+    fit : PistonFit
+    prior : Prior
+    earlier : sequence of ndarray, optional
+        What nearly the same readings gave for each lag, to start from while the crank is still being turned.
+
+    Returns
+    -------
+    fit : PistonFit
+        The one given where the lag is told surely or was known before.
+    told : sequence of ndarray
+        The parameters for each lag gone through.
     """
     known_s = float(prior.sd[LAG])
     if known_s < 2.0 * _SPACING_S or fit.covariance[LAG, LAG] < (_SURE_SHARE * known_s) ** 2:
-        return fit
+        return fit, ()
     lags = _lags(float(prior.mean[LAG]), known_s, float(fit.values[LAG]))
-    values, covariances, chance = _along(fit, prior, lags, 1.0 + _MISLED * _share_of_noise(fit, prior))
+    values, covariances, chance = _along(
+        fit, prior, lags, 1.0 + _MISLED * _share_of_noise(fit, prior), earlier
+    )
     mean = chance @ values
     away = values - mean
     covariance = np.einsum("k,kij->ij", chance, covariances) + (away * chance[:, None]).T @ away
     if covariance[CENTRE, CENTRE] < _WIDER**2 * fit.covariance[CENTRE, CENTRE]:
-        return fit
+        return fit, tuple(values)
     # The mean of curved hollows lies beside them; the fit with the mean lag does not.
-    told, model, _ = _with_lag(fit.readings, fit.values, prior, fit.weight, float(mean[LAG]))
-    return replace(fit, values=told, covariance=covariance, model=model)
+    told, model, _ = _with_lag(
+        fit.readings, fit.values, prior, fit.weight, float(mean[LAG]), earlier is not None
+    )
+    return replace(fit, values=told, covariance=covariance, model=model), tuple(values)
 
 
 def _share_of_noise(fit: PistonFit, prior: Prior) -> float:
@@ -97,7 +116,9 @@ def _lags(mean_s: float, sd_s: float, found_s: float) -> Floats:
     )
 
 
-def _along(fit: PistonFit, prior: Prior, lags: Floats, doubt: float) -> tuple[Floats, Floats, Floats]:
+def _along(
+    fit: PistonFit, prior: Prior, lags: Floats, doubt: float, earlier: Sequence[Floats] | None
+) -> tuple[Floats, Floats, Floats]:
     """The best parameters for every lag, their covariance, and the chance of each lag.
 
     What the readings say counts `doubt` times less than it would if all of it were true.
@@ -109,8 +130,10 @@ def _along(fit: PistonFit, prior: Prior, lags: Floats, doubt: float) -> tuple[Fl
     covariances: list[Floats] = []
     cost: list[float] = []
     for lag_s in lags[np.argsort(np.abs(lags - fit.values[LAG]), kind="stable")]:
-        nearest = _nearest(values, float(lag_s), fit.values)
-        told, model, covariance = _with_lag(readings, nearest, prior, weight, float(lag_s))
+        nearest = _nearest([*values, *(earlier or ())], float(lag_s), fit.values)
+        told, model, covariance = _with_lag(
+            readings, nearest, prior, weight, float(lag_s), earlier is not None
+        )
         values.append(told)
         covariances.append(covariance)
         off = (told[known] - prior.mean[known]) / prior.sd[known]
@@ -124,7 +147,7 @@ def _nearest(found: list[Floats], lag_s: float, otherwise: Floats) -> Floats:
 
 
 def _with_lag(
-    readings: Readings, start: Floats, prior: Prior, weight: Floats, lag_s: float
+    readings: Readings, start: Floats, prior: Prior, weight: Floats, lag_s: float, nearly: bool
 ) -> tuple[Floats, Modelled, Floats]:
     """Fit all but the lag, which is held."""
     mean, sd = prior.mean.copy(), prior.sd.copy()
@@ -135,5 +158,11 @@ def _with_lag(
     values[LAG] = lag_s
     model_at = partial(model_piston, readings)
     return settle(
-        model_at, values, model_at(values), prior=Prior(mean, sd), weight=weight, within=within_bounds
+        model_at,
+        values,
+        model_at(values),
+        prior=Prior(mean, sd),
+        weight=weight,
+        within=within_bounds,
+        nearly=nearly,
     )

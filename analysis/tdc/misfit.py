@@ -77,13 +77,17 @@ def _stretches(fit: PistonFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     model, time_s = fit.model, fit.readings.time_s
     flank = 2.0 * np.round(model.angle_deg / 360.0) + (fit.folded_deg > 0.0)
     apart = np.diff(time_s) > 1.0 + 3.0 * fit.readings.interval_s
-    runs = np.split(np.arange(len(time_s)), np.flatnonzero((np.diff(flank) != 0.0) | apart) + 1)
-    parts = [
-        part for run in runs if len(run) >= _STRETCH for part in np.array_split(run, len(run) // _STRETCH)
-    ]
-    if not parts:
-        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
-    return np.concatenate(parts), np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+    change = np.flatnonzero((np.diff(flank) != 0.0) | apart) + 1
+    begun = np.append(0, change)
+    size = np.append(change, len(time_s)) - begun
+    parts = size // _STRETCH
+    # Of a run's pieces the first ones are longer by one reading, until none is left over.
+    run = np.repeat(np.arange(len(parts)), parts)
+    place = np.arange(len(run)) - np.repeat(np.cumsum(parts) - parts, parts)
+    least, over = np.divmod(size, np.maximum(parts, 1))
+    lengths = least[run] + (place < over[run])
+    rows = np.flatnonzero(np.repeat(parts > 0, size))
+    return rows, np.repeat(np.arange(len(lengths)), lengths)
 
 
 def _without_lines(value: Floats, label: NDArray[np.intp], weight: Floats) -> Floats:

@@ -6,7 +6,6 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.base import (
     Contribution,
@@ -27,8 +26,6 @@ from analysis.tdc.lag_belief import unseen_error_s
 from analysis.tdc.misfit import Coherence
 from analysis.tdc.prior import known_throw_mm
 from analysis.timing import piston_drop
-
-Ints = NDArray[np.intp]
 
 # A lag that is wrong by less is one that was badly found, which its own uncertainty tells.
 _ANOTHER_LAG_S = 0.015
@@ -161,20 +158,25 @@ def _passes(checked: CheckedStreams, fit: PistonFit) -> tuple[Pass, ...]:
     sweep_of = np.clip(np.searchsorted(starts, moment, side="right") - 1, 0, len(sweeps) - 1)
     turn_of = np.round(fit.model.angle_deg / 360.0).astype(np.intp)
     change = np.flatnonzero((np.diff(sweep_of) != 0) | (np.diff(turn_of) != 0)) + 1
-    rows = np.split(np.arange(len(moment)), change)
-    return tuple(_one_pass(fit, part, sweeps[int(sweep_of[part[0]])]) for part in rows)
+    begun, over = np.append(0, change).tolist(), np.append(change, len(moment)).tolist()
+    folded_deg, weight = fit.folded_deg, fit.weight
+    return tuple(
+        _one_pass(
+            fit, slice(first, end), folded_deg[first:end], weight[first:end], sweeps[int(sweep_of[first])]
+        )
+        for first, end in zip(begun, over, strict=True)
+    )
 
 
-def _one_pass(fit: PistonFit, rows: Ints, sweep: Sweep) -> Pass:
-    folded = fit.folded_deg[rows]
-    slope, weight = fit.model.jacobian[rows, CENTRE], fit.weight[rows]
+def _one_pass(fit: PistonFit, rows: slice, folded: Floats, weight: Floats, sweep: Sweep) -> Pass:
+    slope = np.ascontiguousarray(fit.model.jacobian[rows, CENTRE])
     information = float(weight @ slope**2)
     both = min(int((folded < -2.0).sum()), int((folded > 2.0).sum())) >= 2 and information > 0.0
     shift = float((weight * slope) @ fit.model.residual_mm[rows]) / information if both else None
     seen = fit.readings.gauge_mm[rows]
     return Pass(
-        start_s=float(fit.readings.time_s[rows[0]]),
-        end_s=float(fit.readings.time_s[rows[-1]]),
+        start_s=float(fit.readings.time_s[rows.start]),
+        end_s=float(fit.readings.time_s[rows.stop - 1]),
         direction=sweep.direction,
         speed_deg_s=sweep.speed_deg_s,
         used=True,

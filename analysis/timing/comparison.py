@@ -77,6 +77,18 @@ def cam_error(job: Job, cam: Cam, measured: Sequence[LobeMeasured]) -> CamError:
     """Return how far a cam stands from its card, from one measurement of each of its reference lobes.
 
     A single cam is judged by the lobe that the job aims at, or by the mean of both (``share``).
+
+    Parameters
+    ----------
+    job : Job
+    cam : Cam
+    measured : sequence of LobeMeasured
+        At least one of each reference lobe.
+
+    Raises
+    ------
+    NotComparable
+        Where one is missing, or the card's way cannot be held against what was measured.
     """
     by_lobe = {Lobe(one.cylinder, one.valve): one for one in measured}
     missing = [lobe.words for lobe in job.engine.reference_lobes(cam) if lobe not in by_lobe]

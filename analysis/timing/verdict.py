@@ -46,7 +46,15 @@ class Verdict:
 
 
 def judge(error_deg: float, u95_deg: float, tolerance_deg: float) -> Verdict:
-    """Return the verdict on an error (positive = late) with its expanded uncertainty."""
+    """Return the verdict on an error (positive = late) with its expanded uncertainty.
+
+    Parameters
+    ----------
+    error_deg, u95_deg : float
+        Crank degrees.
+    tolerance_deg : float
+        Each way.
+    """
     call = _call(abs(error_deg), u95_deg, tolerance_deg)
     turns = _turns_needed(abs(error_deg), u95_deg, tolerance_deg) if call == "cannot_tell" else None
     sentence = _sentence(call, error_deg, u95_deg, tolerance_deg, turns)

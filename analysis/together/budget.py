@@ -66,6 +66,12 @@ def net_lag_u(first: Centre, second: Centre, correlation: float) -> float:
 def angle_between(first: Centre, second: Centre, correlation: float) -> float:
     """Standard uncertainty of the angle between two centres, their lags' errors correlated.
 
+    Parameters
+    ----------
+    first, second : Centre
+    correlation : float
+        Of the errors of both lags, 1 where they are one and the same.
+
     Examples
     --------
     >>> angle_between(Centre(0.3, 0.0, 0.01), Centre(0.4, 0.0, 0.01), 1.0)
@@ -117,6 +123,12 @@ def with_lag(result: TdcResult | LobeResult, lag_s: float, lag_u_s: float) -> Td
 
     The centre follows the lag as its covariance says; so does every other angle. What the lag adds to its
     uncertainty is what is left to be known of the lag.
+
+    Parameters
+    ----------
+    result : TdcResult or LobeResult
+    lag_s, lag_u_s : float
+        The lag and its standard uncertainty, seconds.
     """
     centre = Centre.of(result)
     u_deg = math.hypot(centre.rest_u_deg, centre.by_lag_deg_s * lag_u_s)

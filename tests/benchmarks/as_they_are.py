@@ -26,7 +26,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred are 
 
 import numpy as np
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, TdcResult, TdcSettings
 from analysis.base.limits import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
@@ -68,30 +68,40 @@ class Case:
     zero_deg: float = 0.0
     piston: bool = False
     engine: TdcSettings = field(default_factory=TdcSettings)
-
     encoder_told: bool = True
     zero_u_deg: float = 0.0
 
-    def measured(self) -> tuple[float, float, bool]:
-        """Error and interval of the centre, degrees, and whether it was said that the encoder could do more."""
-        trace = self.trace
-        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    @property
+    def asked(self) -> TdcSettings | LobeSettings:
+        """What is asked of the analysis."""
         if self.piston:
-            asked = replace(self.engine, encoder_error_deg=self.encoder_error_deg)
-            tdc = find_tdc(streams, asked, self.facts)
-            off = tdc.centre_deg - trace.truth.tdc_deg - self.zero_deg
-            return (off + 180.0) % 360.0 - 180.0, tdc.u95_deg, False
-        lobe_asked = LobeSettings(
+            return replace(self.engine, encoder_error_deg=self.encoder_error_deg)
+        return LobeSettings(
             tdc_deg=self.zero_deg,
             tdc_u_deg=self.zero_u_deg,
             drop_mm=DROP_MM,
             encoder_error_deg=self.encoder_error_deg,
             encoder_supposed=not self.encoder_told,
         )
-        lobe = find_lobe(streams, lobe_asked, self.facts)
-        warned = any(warning.code == "encoder_not_stated" for warning in lobe.warnings)
-        off = (lobe.centre_deg - trace.lobe.centre_deg(DROP_MM) + 360.0) % 720.0 - 360.0
-        return off, lobe.u95_deg, warned
+
+    def error_deg(self, told: TdcResult | LobeResult) -> float:
+        """By how much a centre is off."""
+        if isinstance(told, TdcResult):
+            return (told.centre_deg - self.trace.truth.tdc_deg - self.zero_deg + 180.0) % 360.0 - 180.0
+        return (told.centre_deg - self.trace.lobe.centre_deg(DROP_MM) + 360.0) % 720.0 - 360.0
+
+    def measured(self) -> tuple[float, float, bool]:
+        """Error and interval of the centre, degrees, and whether it was said that the encoder could do more."""
+        trace = self.trace
+        told = self.found(Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm))
+        warned = any(warning.code == "encoder_not_stated" for warning in told.warnings)
+        return self.error_deg(told), told.u95_deg, warned
+
+    def found(self, streams: Streams) -> TdcResult | LobeResult:
+        asked = self.asked
+        if isinstance(asked, TdcSettings):
+            return find_tdc(streams, asked, self.facts)
+        return find_lobe(streams, asked, self.facts)
 
 
 def ordinary_gauge(rng: Rng) -> DialIndicator:
