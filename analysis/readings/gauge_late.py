@@ -40,12 +40,12 @@ def find_late_readings(time_s: Floats) -> Flags:
     pace_s = float(np.median(gap))
     if np.mean(np.abs(gap - pace_s) < _KEEPS_PACE * pace_s) < 1.0 - _MOST:
         return none
-    late_s = _at_least_late_s(gap, _OF_PACE * pace_s)
+    late_s = at_least_late_s(gap, _OF_PACE * pace_s)
     usual_s = float(np.quantile(late_s, 1.0 - _MOST))
     return np.asarray(late_s > max(_LEAST_LATE_S, _TIMES_USUAL * usual_s))
 
 
-def _at_least_late_s(gap: Floats, pace_s: float) -> Floats:
+def at_least_late_s(gap: Floats, pace_s: float) -> Floats:
     """How late each reading came at least: the most by which any reading behind it outran the pace from there on."""
     outrun_s = np.concatenate(([0.0], np.cumsum(pace_s - gap)))
     return np.asarray(np.maximum.accumulate(outrun_s[::-1])[::-1] - outrun_s)

@@ -21,6 +21,7 @@ from analysis.base import (
 from analysis.readings import (
     TYPICAL_LAG_S,
     TYPICAL_LAG_U_S,
+    UNEVEN_S,
     CheckedStreams,
     ClockWatch,
     CrankMotion,
@@ -116,7 +117,8 @@ def _find(
 ) -> TdcResult:
     prior = piston_prior(settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
-    prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
+    # How late both ports were read in the mean need not be the same, nor what it was when the lag was found.
+    prior.sd[LAG] = np.hypot(prior.sd[LAG], np.hypot(checked.motion.late_u_s, checked.read_late.mean_s))
     if checked.ticks is not None:
         prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
     readings = _covered(checked, float(prior.mean[LAG]))
@@ -129,7 +131,8 @@ def _find(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=rough_s
     )
     known_s = float(prior.mean[LAG])
-    fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
+    noise = NoiseModel(checked.step_mm, 0.003, known_jitter_s=_known_jitter_s(gauge, checked))
+    fit, prior, told_s = _fit_doubting_lag(readings, view, prior, noise)
     if checked.ticks is None and checked.waiting.little and (ticks := _ticks_of(fit, checked, watch)):
         return _find(checked.as_measured(ticks), settings, gauge, start, watch)
     unseen_play_deg = 0.0
@@ -175,16 +178,22 @@ def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Tic
     return watch.ticks
 
 
+def _known_jitter_s(gauge: GaugeFacts, checked: CheckedStreams) -> float | None:
+    """What readings of this gauge were found to be unevenly late by; not where its own clock makes it so."""
+    its_own = gauge.tick_s is not None or checked.ticks is not None or (gauge.jitter_s or 0.0) > UNEVEN_S
+    return None if its_own else gauge.jitter_s
+
+
 def _fit_doubting_lag(
-    readings: Readings, view: Contact, prior: Prior, step_mm: float
+    readings: Readings, view: Contact, prior: Prior, noise: NoiseModel
 ) -> tuple[PistonFit, Prior, float | None]:
     """Fit with the lag as known before; without it where the readings contradict it, and then say what they tell."""
-    fit = _fit(readings, view, prior, step_mm)
+    fit = _fit(readings, view, prior, noise)
     told_s = contradicted_lag(fit, prior)
     if told_s is None:
         return fit, prior, None
     prior = _without_lag(prior)
-    return _fit(readings, view, prior, step_mm), prior, told_s
+    return _fit(readings, view, prior, noise), prior, told_s
 
 
 def _with_play(fit: PistonFit, prior: Prior, limit_deg: float) -> tuple[PistonFit, Prior, float]:
@@ -233,14 +242,13 @@ def _covered(checked: CheckedStreams, lag_s: float) -> Readings:
     streams = checked.streams
     time_s = streams.gauge_time_s
     inside = checked.motion.covered(time_s - lag_s) & checked.motion.covered(time_s)
-    return Readings(checked.motion, time_s, streams.gauge_mm).only(inside)
+    return Readings(checked.motion, time_s, streams.gauge_mm, checked.read_late.rms_s).only(inside)
 
 
-def _fit(readings: Readings, view: Contact, prior: Prior, step_mm: float) -> PistonFit:
+def _fit(readings: Readings, view: Contact, prior: Prior, noise: NoiseModel) -> PistonFit:
     """Settle contact and parameters in turn: coarsely on some of the readings, then on all."""
     values = prior.mean.copy()
     values[[CENTRE, ZERO, SCALE, LAG]] = view.centre_deg, view.zero_mm, view.scale_mm, view.lag_s
-    noise = NoiseModel(step_mm, 0.003)
     coarse = readings.only(slice(None, None, max(1, len(readings.time_s) // _COARSE)))
     moving = view.moving[:: max(1, len(readings.time_s) // _COARSE)]
     fit = fit_piston(coarse.only(moving), values, prior, noise, rounds=2)

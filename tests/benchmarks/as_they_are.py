@@ -36,6 +36,7 @@ from simulated_devices.faults.as_they_are import (
     DiscOffItsAxis,
     LooseCoupling,
     MeasuresByItsTick,
+    OneQueueOverloaded,
     OverloadedComputer,
     PinionOffItsAxis,
     StickingPlunger,
@@ -293,6 +294,24 @@ def overloaded(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, fault, speeds=(speed, 0.8 * speed)), found_by_tdc(rng, gauge, fault))
 
 
+def one_queue(rng: Rng, piston: bool, known: bool = False) -> Case:
+    """Both ports read by one process that is run late; TDC with engine and gauge known from a quiet one before, or not."""
+    gauge = ordinary_gauge(rng)
+    fault = OneQueueOverloaded(
+        int(rng.integers(1 << 30)), off_s=rng.uniform(0.004, 0.02), heavy=rng.uniform(0.2, 0.9)
+    )
+    quiet = found_by_tdc(rng, gauge) if known or not piston else GaugeFacts(step_mm=gauge.step_mm)
+    if not piston:
+        speed = rng.uniform(20.0, 110.0)
+        return Case(lobe_trace(rng, gauge, fault, speeds=(speed, 0.8 * speed)), quiet)
+    trace = tdc_trace(rng, gauge, fault)
+    crank = trace.setup.engine.crank
+    engine = TdcSettings()
+    if known:
+        engine = TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm, pin_side_known=True)
+    return Case(trace, quiet, piston=True, engine=engine)
+
+
 def late_only(rng: Rng, piston: bool) -> Case:
     gauge = replace(ordinary_gauge(rng), lag_s=0.06, jitter_s=0.008, jitter_law="late_only")
     if piston:
@@ -332,6 +351,9 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "hiccups_tdc": lambda rng: hiccups(rng, piston=True),
     "overloaded": lambda rng: overloaded(rng, piston=False),
     "overloaded_tdc": lambda rng: overloaded(rng, piston=True),
+    "one_queue": lambda rng: one_queue(rng, piston=False),
+    "one_queue_tdc": lambda rng: one_queue(rng, piston=True),
+    "one_queue_known_tdc": lambda rng: one_queue(rng, piston=True, known=True),
     "late_only": lambda rng: late_only(rng, piston=False),
     "late_only_tdc": lambda rng: late_only(rng, piston=True),
 }
