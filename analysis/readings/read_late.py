@@ -12,13 +12,14 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.base import Floats
+from analysis.readings.crank_edges import find_lines
 from analysis.readings.gauge_late import at_least_late_s
 
 _OF_PACE = 0.97
 _FEWEST = 20
 _REST_S = 0.1
 # What waited longer is left out by itself, on either port.
-_LONGEST_S = 0.008
+_LONGEST_S = 0.005
 _LEAST_S = 0.0005
 
 
@@ -51,3 +52,14 @@ def how_late(time_s: Floats, shaken_s: float | None) -> ReadLate:
     late_s = np.minimum(at_least_late_s(gap, _OF_PACE * float(np.median(short))), _LONGEST_S)
     rms_s = float(np.sqrt(np.mean(late_s**2)))
     return ReadLate(float(np.mean(late_s)), rms_s) if rms_s > _LEAST_S else ReadLate()
+
+
+def at_their_pace(time_s: Floats, crank_deg: Floats) -> Floats:
+    """Put lines that were read late back to where they came at the latest, by the pace of those behind them."""
+    lines = find_lines(time_s, crank_deg)
+    gap = np.diff(time_s)
+    short = gap[gap < _REST_S]
+    if lines.shaken_s is None or lines.frugal or short.size < _FEWEST:
+        return time_s
+    late_s = at_least_late_s(gap, _OF_PACE * float(np.median(short)))
+    return np.maximum.accumulate(time_s - np.where(late_s > _LEAST_S, late_s, 0.0))

@@ -13,7 +13,7 @@ from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
 from analysis.readings.gauge_late import find_late_readings
 from analysis.readings.held_up import Waited, share_waited
-from analysis.readings.read_late import ReadLate, how_late
+from analysis.readings.read_late import ReadLate, at_their_pace, how_late
 from analysis.readings.value_age import Ticks
 
 FEWEST_CRANK = 8
@@ -90,6 +90,7 @@ def check_streams(
     waited = find_held_up(crank_s, late, gauge_s) | find_late_readings(gauge_s)
     gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]
     crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, late, warnings)
+    arrived_s, crank_s = crank_s, at_their_pace(crank_s, crank_deg)
     _refuse_absurd(crank_s, crank_deg, gauge_mm)
     _refuse_no_movement(crank_s, crank_deg)
     _refuse_no_overlap(crank_s, gauge_s)
@@ -99,7 +100,7 @@ def check_streams(
     step = gauge.step_mm if gauge.step_mm is not None else smallest_step(gauge_mm)
     told = _tells_something(gauge_s, motion.angle_deg(gauge_s), gauge_mm, step)
     gauge_s, gauge_mm = gauge_s[told], gauge_mm[told]
-    read_late = how_late(crank_s, motion.lines.shaken_s)
+    read_late = how_late(arrived_s, motion.lines.shaken_s)
     return CheckedStreams(
         Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings), waiting, read_late
     )

@@ -55,7 +55,7 @@ def test_a_jitter_found_before_is_believed_beside_few_readings():
     assert alone.u95_deg == none.u95_deg < with_it.u95_deg
 
 
-@pytest.mark.parametrize("late_s", [0.001, 0.002, 0.003])
+@pytest.mark.parametrize("late_s", [0.001, 0.0015, 0.002])
 def test_lateness_is_told_by_the_encoder_s_pace(late_s):
     """Every fifth line of 5 ms read late by an exponential wait, which its root mean square is 0.63 of."""
     rng = np.random.default_rng(11)
