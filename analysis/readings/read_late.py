@@ -19,7 +19,7 @@ _OF_PACE = 0.97
 _FEWEST = 20
 _REST_S = 0.1
 # What waited longer is left out by itself, on either port.
-_LONGEST_S = 0.005
+_LONGEST_S = 0.003
 _LEAST_S = 0.0005
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from analysis.base import GaugeFacts, Streams, TdcSettings
-from analysis.readings.read_late import how_late
+from analysis.readings.read_late import at_their_pace, how_late
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import OneQueueOverloaded
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
@@ -55,15 +55,32 @@ def test_a_jitter_found_before_is_believed_beside_few_readings():
     assert alone.u95_deg == none.u95_deg < with_it.u95_deg
 
 
-@pytest.mark.parametrize("late_s", [0.001, 0.0015, 0.002])
+@pytest.mark.parametrize("late_s", [0.002, 0.0025, 0.003])
 def test_lateness_is_told_by_the_encoder_s_pace(late_s):
-    """Every fifth line of 5 ms read late by an exponential wait, which its root mean square is 0.63 of."""
+    """Every second line of 5 ms read late, by nothing up to `late_s` alike: so are its mean and its mean square."""
     rng = np.random.default_rng(11)
-    time_s = 0.005 * np.arange(4000.0)
-    waited_s = np.where(rng.random(4000) < 0.2, rng.exponential(late_s, 4000), 0.0)
-    told = how_late(np.maximum.accumulate(time_s + waited_s), 0.0)
-    assert told.rms_s == pytest.approx(math.sqrt(0.4) * late_s, rel=0.2)
-    assert told.mean_s == pytest.approx(0.2 * late_s, rel=0.3)
+    waited_s = np.where(rng.random(4000) < 0.5, rng.uniform(0.0, late_s, 4000), 0.0)
+    told = how_late(0.005 * np.arange(4000.0) + waited_s, 0.0)
+    assert told.rms_s == pytest.approx(late_s * math.sqrt(0.5 / 3.0), rel=0.25)
+    assert told.mean_s == pytest.approx(late_s * 0.25, rel=0.35)
+
+
+def test_what_waited_is_put_back_to_where_it_came():
+    rng = np.random.default_rng(13)
+    due_s = 0.005 * np.arange(2000.0)
+    waited_s = np.where(rng.random(2000) < 0.2, rng.exponential(0.003, 2000), 0.0)
+    deg = np.floor(373.0 * (due_s + 0.05 * np.sin(due_s))) / 10.0
+    arrived_s = np.maximum.accumulate(due_s + waited_s)
+    put_back_s = at_their_pace(arrived_s, deg)
+    assert np.mean(np.abs(put_back_s - due_s)) < 0.3 * np.mean(np.abs(arrived_s - due_s))
+    assert np.all(put_back_s <= arrived_s)
+    assert np.all(put_back_s > due_s - 0.0003)
+
+
+def test_lines_that_each_count_sends_are_left_where_they_came():
+    """A hand that speeds up sends them sooner and sooner, and none was late."""
+    time_s = np.sqrt(np.arange(1.0, 2000.0) / 100.0)
+    np.testing.assert_array_equal(at_their_pace(time_s, 0.1 * np.arange(1999.0)), time_s)
 
 
 def test_an_even_encoder_and_one_without_a_pace_tell_no_lateness():
