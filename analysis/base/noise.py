@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +11,8 @@ from analysis.base.streams import Floats
 _SAMPLE = 100_000
 _RUNS = 20
 _ORDINARY = 3.0
+# What the gauge showed before counts as so many readings: that of another day is not quite that of today.
+_KNOWN_COUNT = 12.0
 
 
 def smallest_step(values: Floats) -> float:
@@ -64,11 +66,14 @@ class NoiseModel:
         Standard deviation of the reading's delay; contributes jitter times the plunger's rate.
     extra_mm
         What the residuals show beyond the known parts.
+    known_jitter_s
+        The gauge's jitter as found before, if it was: of few readings chance makes too little of it at times.
     """
 
     step_mm: float
     jitter_s: float = 0.0
     extra_mm: float = 0.0
+    known_jitter_s: float | None = None
 
     def variance_mm2(self, rate_mm_s: Floats, known_mm: Floats) -> Floats:
         """Variance of each reading, mm².
@@ -104,7 +109,14 @@ class NoiseModel:
             variance = model.variance_mm2(rate_mm_s, known_mm)
             excess = np.minimum(squares, 16.0 * variance) - self.step_mm**2 / 12.0 - known_mm**2
             model = _components(rate_mm_s**2, excess, 1.0 / variance**2, self.step_mm)
-        return model
+        found_s = self._no_less_than_known(model.jitter_s, freedom_share * len(residual_mm))
+        return replace(model, jitter_s=found_s, known_jitter_s=self.known_jitter_s)
+
+    def _no_less_than_known(self, found_s: float, freedom: float) -> float:
+        if self.known_jitter_s is None:
+            return found_s
+        both2 = freedom * found_s**2 + _KNOWN_COUNT * self.known_jitter_s**2
+        return max(found_s, float(np.sqrt(both2 / (freedom + _KNOWN_COUNT))))
 
 
 def _components(rate2: Floats, excess: Floats, weight: Floats, step_mm: float) -> NoiseModel:

@@ -23,6 +23,7 @@ from analysis.readings import (
     EXPLAINED,
     UNEVEN_S,
     CheckedStreams,
+    ReadLate,
     Sweep,
     Ticks,
     check_streams,
@@ -160,6 +161,12 @@ def known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
     return replace(prior, u_s=u_s, jitter_s=shaken_s, wander_s=ticks.wander_s)
 
 
+def read_late_with(late: ReadLate, prior: LagPrior) -> LagPrior:
+    """What is known of the gauge at least, where the computer reads lines late; asked again the same."""
+    jitter_s = None if prior.jitter_s is None else max(prior.jitter_s, late.rms_s)
+    return replace(prior, u_s=max(prior.u_s, late.mean_s), jitter_s=jitter_s)
+
+
 def lobe_lag_prior(gauge: GaugeFacts) -> LagPrior:
     """What is known of the gauge beforehand: lag, jitter, and what its plunger sticks by."""
     mean_s, u_s = lag_prior(gauge)
@@ -201,7 +208,7 @@ def make_ready(checked: CheckedStreams, prior: LagPrior, wild: Bools, slack_deg:
     Refusal
         `turned_backwards`, `slack_not_taken_up`, `not_a_lobe`, `nose_not_seen`.
     """
-    motion = checked.motion
+    motion, prior = checked.motion, read_late_with(checked.read_late, prior)
     sweeps = find_sweeps(motion)
     engaged = find_engagement(motion, slack_deg)
     time_s, value = forward_readings(checked, engaged, prior, wild)

@@ -13,6 +13,7 @@ from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
 from analysis.readings.gauge_late import find_late_readings
 from analysis.readings.held_up import Waited, share_waited
+from analysis.readings.read_late import ReadLate, at_their_pace, how_late
 from analysis.readings.value_age import Ticks
 
 FEWEST_CRANK = 8
@@ -45,6 +46,8 @@ class CheckedStreams:
         What was left out, and what else the builder should know.
     waiting : Waited
         How much of the time the encoder's lines waited and came in lumps.
+    read_late : ReadLate
+        How late the others were read.
     ticks : Ticks or None
         By which clock the gauge was found to measure; its readings are then those measurements, each once.
     """
@@ -54,6 +57,7 @@ class CheckedStreams:
     step_mm: float
     warnings: tuple[Warn, ...]
     waiting: Waited
+    read_late: ReadLate
     ticks: Ticks | None = None
 
     def as_measured(self, ticks: Ticks) -> CheckedStreams:
@@ -86,6 +90,7 @@ def check_streams(
     waited = find_held_up(crank_s, late, gauge_s) | find_late_readings(gauge_s)
     gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]
     crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, late, warnings)
+    arrived_s, crank_s = crank_s, at_their_pace(crank_s, crank_deg)
     _refuse_absurd(crank_s, crank_deg, gauge_mm)
     _refuse_no_movement(crank_s, crank_deg)
     _refuse_no_overlap(crank_s, gauge_s)
@@ -95,8 +100,9 @@ def check_streams(
     step = gauge.step_mm if gauge.step_mm is not None else smallest_step(gauge_mm)
     told = _tells_something(gauge_s, motion.angle_deg(gauge_s), gauge_mm, step)
     gauge_s, gauge_mm = gauge_s[told], gauge_mm[told]
+    read_late = how_late(arrived_s, motion.lines.shaken_s)
     return CheckedStreams(
-        Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings), waiting
+        Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings), waiting, read_late
     )
 
 

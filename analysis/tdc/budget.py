@@ -96,7 +96,13 @@ def budget_of(
     return Budget(tuple(part for part in parts if part.u > 0.0), told)
 
 
-_OF_READINGS = ("gauge step", "jitter of the lag", "encoder count", "other scatter of the readings")
+_OF_READINGS = (
+    "gauge step",
+    "jitter of the lag",
+    "encoder count",
+    "lines read late",
+    "other scatter of the readings",
+)
 
 
 def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
@@ -114,7 +120,9 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
 
     yield Component("gauge step", part(step2))
     yield Component("jitter of the lag", part((noise.jitter_s * fit.model.rate_mm_s) ** 2), freedom)
-    yield Component("encoder count", part(np.maximum(fit.known_mm**2 - shared2, 0.0)))
+    late2 = (fit.readings.late_s * fit.model.rate_mm_s) ** 2
+    yield Component("encoder count", part(np.maximum(fit.known_mm**2 - shared2 - late2, 0.0)))
+    yield Component("lines read late", part(late2))
     yield Component("other scatter of the readings", part(noise.extra_mm**2), freedom)
     names = {
         LAG: "gauge lag as known before",

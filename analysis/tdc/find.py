@@ -16,6 +16,7 @@ from analysis.base import (
 from analysis.readings import (
     TYPICAL_LAG_S,
     TYPICAL_LAG_U_S,
+    UNEVEN_S,
     CheckedStreams,
     ClockWatch,
     Ticks,
@@ -104,9 +105,8 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
         near=near.wave if near else None,
     )
     known_s = float(prior.mean[LAG])
-    rigid, prior, told_s = _fit_doubting_lag(
-        readings, view, prior, checked.step_mm, near.fit if near else None
-    )
+    noise = NoiseModel(checked.step_mm, 0.003, known_jitter_s=_known_jitter_s(gauge, checked))
+    rigid, prior, told_s = _fit_doubting_lag(readings, view, prior, noise, near.fit if near else None)
     if (
         checked.ticks is None
         and checked.waiting.little
@@ -138,7 +138,8 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
 
 def _known_before(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts) -> Prior:
     prior = piston_prior(settings, gauge)
-    prior.sd[LAG] = np.hypot(prior.sd[LAG], checked.motion.late_u_s)
+    # How late both ports were read in the mean need not be the same, nor what it was when the lag was found.
+    prior.sd[LAG] = np.hypot(prior.sd[LAG], np.hypot(checked.motion.late_u_s, checked.read_late.mean_s))
     if checked.ticks is not None:
         prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
     return prior
@@ -165,16 +166,22 @@ def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Tic
     return watch.ticks
 
 
+def _known_jitter_s(gauge: GaugeFacts, checked: CheckedStreams) -> float | None:
+    """What readings of this gauge were found to be unevenly late by; not where its own clock makes it so."""
+    its_own = gauge.tick_s is not None or checked.ticks is not None or (gauge.jitter_s or 0.0) > UNEVEN_S
+    return None if its_own else gauge.jitter_s
+
+
 def _fit_doubting_lag(
-    readings: Readings, view: Contact, prior: Prior, step_mm: float, near: PistonFit | None
+    readings: Readings, view: Contact, prior: Prior, noise: NoiseModel, near: PistonFit | None
 ) -> tuple[PistonFit, Prior, float | None]:
     """Fit with the lag as known before; without it where the readings contradict it, and then say what they tell."""
-    fit = fit_in_contact(readings, view, prior, step_mm, near)
+    fit = fit_in_contact(readings, view, prior, noise, near)
     told_s = contradicted_lag(fit, prior)
     if told_s is None:
         return fit, prior, None
     prior = _without_lag(prior)
-    return fit_in_contact(readings, view, prior, step_mm), prior, told_s
+    return fit_in_contact(readings, view, prior, noise), prior, told_s
 
 
 def _loosened(fit: PistonFit, prior: Prior, near: PistonFit | None) -> PistonFit | None:
@@ -234,4 +241,4 @@ def _covered(checked: CheckedStreams, lag_s: float) -> Readings:
     streams = checked.streams
     time_s = streams.gauge_time_s
     inside = checked.motion.covered(time_s - lag_s) & checked.motion.covered(time_s)
-    return Readings(checked.motion, time_s, streams.gauge_mm).only(inside)
+    return Readings(checked.motion, time_s, streams.gauge_mm, checked.read_late.rms_s).only(inside)

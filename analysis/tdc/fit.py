@@ -37,15 +37,16 @@ _HALVINGS = 30
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """Readings of the gauge in contact with the piston, and the motion of the crank meanwhile."""
+    """Readings of the gauge in contact with the piston, the motion of the crank meanwhile, and how late lines were read."""
 
     motion: CrankMotion
     time_s: Floats
     gauge_mm: Floats
+    late_s: float = 0.0
 
     def only(self, chosen: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Readings:
         """Some of them."""
-        return Readings(self.motion, self.time_s[chosen], self.gauge_mm[chosen])
+        return Readings(self.motion, self.time_s[chosen], self.gauge_mm[chosen], self.late_s)
 
     @property
     def through(self) -> Floats:
@@ -301,14 +302,14 @@ def doubt_lateness(fit: PistonFit) -> PistonFit:
 
 
 def _known_mm(readings: Readings, model: Modelled, step_mm: float, moment_s: Floats) -> Floats:
-    """What the crank's counts add, and what one step shared by several readings adds to each."""
+    """What the crank's counts add, lines read late, and what one step shared by several readings adds to each."""
     noise = readings.motion.noise(moment_s)
     at_once = np.square(np.minimum(noise.u_deg, 10.0))
     crank = np.maximum(at_once, noise.density_deg2_s / max(readings.interval_s, 1e-3))
     slope = model.slope_mm_deg
     moved = np.diff(model.angle_deg) * 0.5 * (slope[1:] + slope[:-1])
     rounding = (crowding(moved, step_mm) - 1.0) * step_mm**2 / 12.0
-    known: Floats = np.sqrt(slope**2 * crank + rounding)
+    known: Floats = np.sqrt(slope**2 * crank + rounding + (readings.late_s * model.rate_mm_s) ** 2)
     return known
 
 

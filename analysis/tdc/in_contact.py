@@ -17,7 +17,7 @@ Flags = NDArray[np.bool_]
 
 
 def fit_in_contact(
-    readings: Readings, view: Contact, prior: Prior, step_mm: float, near: PistonFit | None = None
+    readings: Readings, view: Contact, prior: Prior, noise: NoiseModel, near: PistonFit | None = None
 ) -> PistonFit:
     """Settle contact and parameters in turn: coarsely on some of the readings, then on all.
 
@@ -27,8 +27,8 @@ def fit_in_contact(
     view : Contact
         Which of them move, and a rough place to start from.
     prior : Prior
-    step_mm : float
-        The gauge's step.
+    noise : NoiseModel
+        What is known of it before: the gauge's step, its jitter.
     near : PistonFit, optional
         A fit of nearly the same readings: it is started from, and nothing is settled coarsely before.
 
@@ -37,7 +37,7 @@ def fit_in_contact(
     Refusal
         `turn_not_360`, `no_contact`.
     """
-    fit = _coarsely(readings, view, prior, step_mm) if near is None else near
+    fit = _coarsely(readings, view, prior, noise) if near is None else near
     close, above = _in_contact(readings, view, fit)
     _refuse_unexplained(view.moving & ~(close & above), view.moving, readings.time_s)
     if _follows(readings.only(close & ~above), fit):
@@ -50,10 +50,9 @@ def fit_from(begun: PistonFit, readings: Readings, prior: Prior, *, nearly: bool
     return fit_piston(readings, begun.values, prior, begun.noise, rounds=2 if nearly else 3, nearly=nearly)
 
 
-def _coarsely(readings: Readings, view: Contact, prior: Prior, step_mm: float) -> PistonFit:
+def _coarsely(readings: Readings, view: Contact, prior: Prior, noise: NoiseModel) -> PistonFit:
     values = prior.mean.copy()
     values[[CENTRE, ZERO, SCALE, LAG]] = view.centre_deg, view.zero_mm, view.scale_mm, view.lag_s
-    noise = NoiseModel(step_mm, 0.003)
     coarse = readings.only(slice(None, None, max(1, len(readings.time_s) // _COARSE)))
     moving = view.moving[:: max(1, len(readings.time_s) // _COARSE)]
     fit = fit_piston(coarse.only(moving), values, prior, noise, rounds=2)

@@ -115,7 +115,7 @@ def piston_beside(touches: str) -> str:
 def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Fields:
     """Take lag, retrace, jitter and clock from the last true TDC found with the same gauge where no lag is given.
 
-    A measurement of TDC finds its retrace anew.
+    A measurement of TDC finds its retrace and its clock anew.
     """
     facts: Fields = {"lag_s": asked.lag_s, "lag_u_s": asked.lag_u_s, "lag_from": None}
     last = store.last_tdc(gauge=gauge)
@@ -128,6 +128,8 @@ def _lag(asked: MeasurementAsked, gauge: str, store: MeasurementReader) -> Field
             "jitter_s": last.detail["jitter_s"],
             "tick_s": last.detail.get("tick_s"),  # what was kept before has none
         }
+    elif asked.kind != "lobe" and not last.detail.get("tick_s"):
+        facts |= {"jitter_s": last.detail["jitter_s"]}
     if asked.lag_s is not None:
         return facts
     known = {"lag_s": last.result["lag_s"], "lag_u_s": last.detail["lag_u_s"]}

@@ -211,3 +211,56 @@ class OverloadedComputer(Fault):
                 late_s = rng.exponential(self.late_s) if rng.random() < 2.0 * self.often else 0.0
                 return begun_s + lasted_s + late_s
         return wakes_s
+
+
+@dataclass(frozen=True)
+class OneQueueOverloaded(Fault):
+    """One reader for all ports, run late by a scheduler that has more to run than processors: all ports share its waits.
+
+    It runs for a slice and is then kept off for another, drawn anew; heavy spells follow light ones. What arrived while
+    it was off is read when it runs again, and stamped back from then at the pace of the wire.
+
+    Parameters
+    ----------
+    seed : int
+        Draws the waits, the same for all streams of a trace.
+    runs_s, off_s : float
+        Mean times for which it runs and is kept off in a heavy spell.
+    heavy : float
+        Share of spells, half a second each, that are heavy.
+    line_s : float
+        What a line takes on the wire.
+    """
+
+    seed: int
+    runs_s: float = 0.03
+    off_s: float = 0.012
+    heavy: float = 0.5
+    line_s: float = 0.0006
+    name = "one_queue_overloaded"
+    _SPELL_S = 0.5
+
+    def on_arrivals(self, time_s: Floats, rng: Rng) -> Floats:
+        """Read every line when the reader next runs."""
+        begun_s, ended_s = self._kept_off(float(time_s[-1]) + 1.0)
+        place = np.maximum(np.searchsorted(begun_s, time_s, side="right") - 1, 0)
+        held = (time_s >= begun_s[place]) & (time_s < ended_s[place])
+        read_s = np.where(held, ended_s[place], time_s)
+        behind = np.searchsorted(read_s, read_s, side="right") - 1 - np.arange(len(time_s))
+        stamps = np.where(held, np.maximum(read_s - self.line_s * behind, begun_s[place]), time_s)
+        return np.maximum.accumulate(stamps)
+
+    def _kept_off(self, until_s: float) -> tuple[Floats, Floats]:
+        rng = np.random.default_rng([self.seed, 4])
+        begun, ended, at_s = [-2.0], [-2.0], -1.0
+        while at_s < until_s:
+            if rng.random() >= self.heavy:
+                at_s += self._SPELL_S
+                continue
+            over_s = at_s + self._SPELL_S
+            while at_s < over_s:
+                at_s += rng.exponential(self.runs_s)
+                begun.append(at_s)
+                at_s += rng.exponential(self.off_s)
+                ended.append(at_s)
+        return np.array(begun), np.array(ended)

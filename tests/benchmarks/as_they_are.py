@@ -36,6 +36,7 @@ from simulated_devices.faults.as_they_are import (
     DiscOffItsAxis,
     LooseCoupling,
     MeasuresByItsTick,
+    OneQueueOverloaded,
     OverloadedComputer,
     PinionOffItsAxis,
     StickingPlunger,
@@ -123,14 +124,21 @@ def lobe_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[flo
     return record(Setup(engine, hand.done(), encoder, {"valve": mounting}), rng, faults)
 
 
-def tdc_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[float, ...] = ()) -> Trace:
+def tdc_trace(
+    rng: Rng,
+    gauge: DialIndicator,
+    *faults: Fault,
+    speeds: tuple[float, ...] = (),
+    rocks: int = 3,
+    fastest: float = 40.0,
+) -> Trace:
     """Rocked over the top three times and on both sides, or turned over it at given speeds."""
-    engine, speed = random_engine(rng), rng.uniform(12.0, 40.0)
+    engine, speed = random_engine(rng), rng.uniform(0.3 * fastest, fastest)
     hand = Hand(-70.0, Manner(speed, rng.uniform(0.0, 0.2)), rng)
     for each in speeds:
         hand.turns(1.0, each)
     if not speeds:
-        hand.rock(0.0, rng.uniform(40.0, 55.0), 3)
+        hand.rock(0.0, rng.uniform(40.0, 55.0), rocks)
     encoder = replace(random_encoder(rng), zero_deg=0.0)
     mounting = Mounting(gauge, "piston_1", gauge.travel_mm - 2.0)
     return record(Setup(engine, hand.done(), encoder, {"plug": mounting}), rng, faults)
@@ -303,6 +311,24 @@ def overloaded(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, fault, speeds=(speed, 0.8 * speed)), found_by_tdc(rng, gauge, fault))
 
 
+def one_queue(rng: Rng, piston: bool, known: bool = False) -> Case:
+    """Both ports read by one process that is run late, the gauge (and the engine) known from quiet, or not.
+
+    As short as a builder in a hurry makes it: two rocks, or two turns over a lobe.
+    """
+    gauge, facts, asked = ordinary_gauge(rng), GaugeFacts(), TdcSettings()
+    fault = OneQueueOverloaded(int(rng.integers(1 << 30)), off_s=rng.uniform(0.004, 0.02))
+    if known or not piston:
+        facts = found_by_tdc(rng, gauge)
+    if not piston:
+        return Case(lobe_trace(rng, gauge, fault, speeds=(rng.uniform(20.0, 110.0),) * 2), facts)
+    trace = tdc_trace(rng, gauge, fault, rocks=2, fastest=90.0)
+    if known:
+        crank = trace.setup.engine.crank
+        asked = TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm)
+    return Case(trace, facts, piston=True, engine=asked)
+
+
 def late_only(rng: Rng, piston: bool) -> Case:
     gauge = replace(ordinary_gauge(rng), lag_s=0.06, jitter_s=0.008, jitter_law="late_only")
     if piston:
@@ -342,6 +368,9 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "hiccups_tdc": lambda rng: hiccups(rng, piston=True),
     "overloaded": lambda rng: overloaded(rng, piston=False),
     "overloaded_tdc": lambda rng: overloaded(rng, piston=True),
+    "one_queue": lambda rng: one_queue(rng, piston=False),
+    "one_queue_tdc": lambda rng: one_queue(rng, piston=True),
+    "one_queue_known_tdc": lambda rng: one_queue(rng, piston=True, known=True),
     "late_only": lambda rng: late_only(rng, piston=False),
     "late_only_tdc": lambda rng: late_only(rng, piston=True),
 }
