@@ -51,15 +51,15 @@ from analysis.tdc.fit import (
 )
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
-from analysis.tdc.prior import piston_prior
-from analysis.tdc.result import tdc_result
+from analysis.tdc.prior import piston_prior, unseen_play
+from analysis.tdc.result import PLAY_SURE, tdc_result
 
 _FEWEST = 8
 _COARSE = 1500
 _REACH_DEG = 110.0
 _NEAR_S = 0.01
 # A coupling that hangs by more is loose; what then seems play may be anything. Common practice, no source.
-_PLAY_U_DEG, _MOST_PLAY_DEG, _PLAY_SURE = 0.3, 1.5, 3.0
+_PLAY_U_DEG, _MOST_PLAY_DEG = 0.3, 1.5
 
 Flags = NDArray[np.bool_]
 
@@ -132,9 +132,8 @@ def _find(
     fit, prior, told_s = _fit_doubting_lag(readings, view, prior, checked.step_mm)
     if checked.ticks is None and checked.waiting.little and (ticks := _ticks_of(fit, checked, watch)):
         return _find(checked.as_measured(ticks), settings, gauge, start, watch)
-    unseen_play_deg = 0.0
     if settings.encoder_error_deg:
-        fit, prior, unseen_play_deg = _with_play(fit, prior, settings.encoder_error_deg)
+        fit, prior = _with_play(fit, prior, settings.encoder_error_deg)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
@@ -150,7 +149,6 @@ def _find(
         prior=prior,
         noted=noted,
         coherence=coherence,
-        unseen_play_deg=unseen_play_deg,
     )
 
 
@@ -187,23 +185,28 @@ def _fit_doubting_lag(
     return _fit(readings, view, prior, step_mm), prior, told_s
 
 
-def _with_play(fit: PistonFit, prior: Prior, limit_deg: float) -> tuple[PistonFit, Prior, float]:
-    """Let the coupling have play where the readings show it; else tell how much of it there may be, within the limit.
+def _with_play(fit: PistonFit, prior: Prior, limit_deg: float) -> tuple[PistonFit, Prior]:
+    """Let the coupling have play: as much as the readings show, or what it may have where they do not.
 
     Turned back, an encoder that hangs behind shows all places alike later, at whatever speed and distance from the top:
     a lag's part grows with speed, a sticking plunger's as the top comes near.
     """
     if not turned_both_ways(fit):
-        return fit, prior, 0.0
-    sd = prior.sd.copy()
-    sd[PLAY] = _PLAY_U_DEG
-    loose = Prior(prior.mean, sd)
+        return fit, prior
+    loose = _play_known(prior, 0.0, _PLAY_U_DEG)
     again = fit_piston(fit.readings, fit.values, loose, fit.noise, rounds=3)
     play_deg, u_deg = float(again.values[PLAY]), float(np.sqrt(again.covariance[PLAY, PLAY]))
-    seen = _PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG
-    if seen:
-        return again, loose, 0.0
-    return fit, prior, min(max(play_deg, 0.0) + 2.0 * u_deg, max(limit_deg, play_deg))
+    if PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG:
+        return again, loose
+    own = max(1.0 / u_deg**2 - 1.0 / _PLAY_U_DEG**2, 0.0)
+    likely = _play_known(prior, *unseen_play(play_deg / u_deg**2, own, limit_deg))
+    return fit_piston(fit.readings, fit.values, likely, fit.noise, rounds=2), likely
+
+
+def _play_known(prior: Prior, mean_deg: float, u_deg: float) -> Prior:
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    mean[PLAY], sd[PLAY] = mean_deg, u_deg
+    return Prior(mean, sd)
 
 
 def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:
