@@ -1,4 +1,4 @@
-"""Passes over one nose that stand apart, as of a cam with play on its key: no gauge with a clock of its own, and never silent."""
+"""Passes over one nose that stand apart, as of a cam with play on its key: no clock of a gauge, and never silent."""
 
 from __future__ import annotations
 
