@@ -68,6 +68,11 @@ class PassScatter:
     unseen_deg: float
 
 
+def by_chance(freedom: int) -> float:
+    """What chance hardly ever makes of a sum of so many squares."""
+    return freedom + 5.0 * float(np.sqrt(2.0 * freedom))
+
+
 class ResidualPatterns:
     """Residuals of a lobe fit, ready to be asked what they remember.
 

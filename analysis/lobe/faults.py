@@ -12,7 +12,7 @@ from analysis.base import (
     Warn,
 )
 from analysis.curve import LagPrior, LobeFit
-from analysis.lobe.changes import PassScatter
+from analysis.lobe.changes import PassScatter, by_chance
 from analysis.lobe.shape import LobeShape, Reading
 from analysis.lobe.slack import Slack
 from analysis.readings import Sweep
@@ -219,6 +219,15 @@ def _agreement(scatter: PassScatter) -> list[Warn]:
                 "agreement_unproven",
                 f"The passes had to tell the gauge's lag, so play between them up to {scatter.unseen_deg:.1f} "
                 "degrees would not show: turn one more, or measure TDC first with this gauge.",
+            )
+        ]
+    if scatter.freedom and scatter.chi_square > by_chance(scatter.freedom):
+        return [
+            Warn(
+                "agreement_unproven",
+                "The passes agree on one lobe less well than their readings scatter, too little to say what is wrong: a "
+                "cam with play on its key and a gauge of which the lag is not known look alike. Turn through the lobe "
+                "again, or measure TDC first with this gauge.",
             )
         ]
     return []

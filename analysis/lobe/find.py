@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Refusal, Streams
-from analysis.curve import CYCLE_DEG, ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
+from analysis.curve import ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
 from analysis.lobe.faults import refuse_before_fit, refuse_unlike_slack
-from analysis.lobe.passes import fit_passes
+from analysis.lobe.passes import fit_passes, pass_of
 from analysis.lobe.play import SAFE_SLACK_DEG, Engagement, find_engagement
 from analysis.lobe.readings import backward_readings, forward_readings, wild_readings
 from analysis.lobe.result import Measured, lobe_result
@@ -145,7 +145,7 @@ def _ticks_of(
         -slope * speed,
         still_mm2=still,
         jitter_s=noise.jitter_s,
-        passes=np.round((crank_deg - phase) / CYCLE_DEG).astype(np.intp) if passes_apart else None,
+        passes=pass_of(motion, curve.survey, time_s - curve.lag_s, found.sweeps) if passes_apart else None,
         most_left=most_left,
         at_most=at_most,
         period_s=period_s,

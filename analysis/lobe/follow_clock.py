@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.base import GaugeFacts
 from analysis.curve import FitState, LagPrior, LobeWork
 from analysis.lobe.find import known_with
-from analysis.readings import EXPLAINED, UNEVEN_S, CheckedStreams, ClockWatch, Ticks, find_ticks
+from analysis.lobe.passes import pass_of
+from analysis.readings import (
+    EXPLAINED,
+    UNEVEN_S,
+    CheckedStreams,
+    ClockWatch,
+    Ticks,
+    find_sweeps,
+    find_ticks,
+)
 
 _LIKELY, _LIKELY_LEFT = 2, 0.85
 
@@ -30,9 +40,24 @@ class Followed:
         self._noise = state.noise
         self._jitter_s = float(np.hypot(state.noise.jitter_s, ticks.spread_s if ticks else 0.0))
         self._counts = self._placed.known & work.basis.covers(self._placed.phase_deg)
+        then_s = self._time_s - state.lag_s
+        self._passes = pass_of(work.motion, work.survey, then_s, find_sweeps(work.motion))
 
-    def clocks(self, period_s: float | None, most_left: float = EXPLAINED, at_most: int = 1) -> list[Ticks]:
-        """The clocks by which those readings would lie on that curve."""
+    def clocks(self, period_s: float | None) -> list[Ticks]:
+        """The clock by which those readings lie on that curve, where passes that stand apart explain less."""
+        return self._clocks(period_s, self._passes)
+
+    def likely_clocks(self, period_s: float | None) -> list[Ticks]:
+        """Clocks by which they would lie nearer to it."""
+        return self._clocks(period_s, None, _LIKELY_LEFT, _LIKELY)
+
+    def _clocks(
+        self,
+        period_s: float | None,
+        passes: NDArray[np.intp] | None,
+        most_left: float = EXPLAINED,
+        at_most: int = 1,
+    ) -> list[Ticks]:
         counts, placed = self._counts, self._placed
         rate, slope = placed.rate_mm_s[counts], placed.slope_mm_deg[counts]
         if not len(rate):
@@ -44,6 +69,7 @@ class Followed:
             -rate,
             still_mm2=self._noise.variance_mm2(np.zeros_like(slope), placed.crank_mm[counts]),
             jitter_s=self._jitter_s,
+            passes=None if passes is None else passes[counts],
             most_left=most_left,
             at_most=at_most,
             period_s=period_s,
@@ -92,4 +118,4 @@ class FollowedClock:
 
     def likely(self, followed: Followed) -> list[Ticks]:
         """Clocks that seem likely beside a curve that has given way to the ages in part."""
-        return followed.clocks(self._watch.period_s, _LIKELY_LEFT, _LIKELY)
+        return followed.likely_clocks(self._watch.period_s)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from analysis.base import Floats
-from analysis.curve import CYCLE_DEG, ForwardReadings, LobeFit
+from analysis.curve import CYCLE_DEG, ForwardReadings, LobeFit, Survey
 from analysis.readings import CrankMotion, Sweep
 
 _FEWEST = 5
@@ -54,14 +54,17 @@ def fit_passes(
     motion: CrankMotion, fit: LobeFit, readings: ForwardReadings, sweeps: tuple[Sweep, ...]
 ) -> tuple[PassFit, ...]:
     """Cut the forward readings into passes of the nose and fit shift and offset of each."""
-    crank = motion.angle_deg(readings.time_s - fit.lag_s)
-    cycle = np.floor((crank - fit.survey.start_deg) / CYCLE_DEG).astype(np.intp)
-    starts = np.array([sweep.start_s for sweep in sweeps])
-    sweep_of = np.searchsorted(starts, readings.time_s - fit.lag_s, side="right") - 1
-    key = sweep_of * 1_000_000 + cycle
-    change = np.flatnonzero(np.diff(key)) + 1
-    groups = np.split(np.arange(len(key), dtype=np.intp), change)
+    passes = pass_of(motion, fit.survey, readings.time_s - fit.lag_s, sweeps)
+    groups = np.split(np.arange(len(passes), dtype=np.intp), np.flatnonzero(np.diff(passes)) + 1)
     return tuple(_fit_pass(fit, readings, group) for group in groups if len(group) >= _FEWEST)
+
+
+def pass_of(motion: CrankMotion, survey: Survey, at_s: Floats, sweeps: tuple[Sweep, ...]) -> Ints:
+    """To which pass of the nose each moment belongs: another cycle is another pass, and another way forward, too."""
+    cycle = np.floor((motion.angle_deg(at_s) - survey.start_deg) / CYCLE_DEG)
+    sweep = np.searchsorted([one.start_s for one in sweeps], at_s, side="right")
+    begins = (np.diff(cycle, prepend=cycle[:1]) != 0.0) | (np.diff(sweep, prepend=sweep[:1]) != 0)
+    return np.cumsum(begins, dtype=np.intp)
 
 
 def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.base import Floats, LobeSettings, Refusal
 from analysis.curve import ForwardReadings, LagPrior, LobeFit
-from analysis.lobe.changes import Change, PassScatter, ResidualPatterns
+from analysis.lobe.changes import Change, PassScatter, ResidualPatterns, by_chance
 from analysis.lobe.corners import REACH_DEG, Breaks, find_breaks
 from analysis.lobe.passes import HandPasses, PassFit, passes_by_hand
 from analysis.lobe.shape import LobeShape
@@ -172,8 +172,7 @@ def _refuse_memory(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatt
     step_mm = fit.noise.step_mm
     found: list[tuple[float, Refusal]] = []
     apart, wander = _apart(seen, scatter), _wander_deg(seen)
-    usual = scatter.freedom + 5.0 * np.sqrt(2.0 * scatter.freedom)
-    if apart > _PASSES_APART_DEG + wander and scatter.chi_square > usual + _SURE:
+    if apart > _PASSES_APART_DEG + wander and scatter.chi_square > by_chance(scatter.freedom) + _SURE:
         found.append((scatter.chi_square, _passes_refusal(seen, memory, scatter, apart)))
     later = memory.change(memory.moved_later)
     felt = later.largest_mm > _STAND_MM + _STAND_STEPS * step_mm

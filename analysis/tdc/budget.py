@@ -30,7 +30,6 @@ _RETRACE_SHARE = 1.0 / 3.0
 _HARMONICS = (1.0, 2.0, 3.0)
 _LEAST_FREEDOM = 1.0
 _WORTH_TELLING = 0.02
-_PLAY_LINE = "play between crank and encoder"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,6 @@ def budget_of(
     passes: Sequence[Pass],
     coherence: Coherence,
     encoder_error_deg: float = 0.0,
-    unseen_play_deg: float = 0.0,
 ) -> Budget:
     """Itemise the uncertainty of a centre and expand it.
 
@@ -71,8 +69,6 @@ def budget_of(
         How far stretches of readings stand off the fit.
     encoder_error_deg : float
         The encoder's limit of error over its turn.
-    unseen_play_deg : float
-        So much play its coupling may have without the readings showing it; they tell the middle of both ways then.
     """
     parts = _matched(list(_from_fit(fit, prior)), float(fit.covariance[CENTRE, CENTRE]))
     readings_u = math.sqrt(math.fsum(part.u**2 for part in parts if part.source in _OF_READINGS))
@@ -85,7 +81,6 @@ def budget_of(
     parts += [
         Component("gauge error", _gauge_error_u(fit, gauge)),
         Component(ENCODER_LINE, _encoder_u(fit, encoder_error_deg)),
-        Component(_PLAY_LINE, limit_u(0.5 * unseen_play_deg)),
         between,
         stretches,
     ]
@@ -129,7 +124,7 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
         RATIO: "rod ratio",
         OFFSET: "pin offset",
         STICK: RETRACE_LINE,
-        PLAY: _PLAY_LINE,
+        PLAY: "play between crank and encoder",
         WANDER: "clock of the gauge",
     }
     for index, name in names.items():

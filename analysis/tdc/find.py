@@ -6,6 +6,7 @@ import numpy as np
 
 from analysis.base import (
     GaugeFacts,
+    NoiseModel,
     Prior,
     Refusal,
     Streams,
@@ -39,17 +40,18 @@ from analysis.tdc.fit import (
     Readings,
     doubt_lateness,
     doubt_offset,
+    fit_piston,
     turned_back,
 )
 from analysis.tdc.in_contact import fit_from, fit_in_contact
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
-from analysis.tdc.prior import piston_prior
-from analysis.tdc.result import tdc_result
+from analysis.tdc.prior import piston_prior, unseen_play
+from analysis.tdc.result import PLAY_SURE, tdc_result
 from analysis.tdc.so_far import Settled, SoFar
 
 # A coupling that hangs by more is loose; what then seems play may be anything. Common practice, no source.
-_PLAY_U_DEG, _MOST_PLAY_DEG, _PLAY_SURE = 0.3, 1.5, 3.0
+_PLAY_U_DEG, _MOST_PLAY_DEG = 0.3, 1.5
 
 
 def find_tdc(streams: Streams, settings: TdcSettings, gauge: GaugeFacts) -> TdcResult:
@@ -114,7 +116,8 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
     ):
         return _find(checked.as_measured(ticks), settings, gauge, so_far)
     loose = _loosened(rigid, prior, near.loose if near else None) if settings.encoder_error_deg else None
-    fit, prior, unseen_play_deg = _with_play(rigid, prior, loose, settings.encoder_error_deg)
+    limit_deg = settings.encoder_error_deg
+    fit, prior = _with_play(rigid, prior, loose, limit_deg, nearly=near is not None)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
     coherence = coherence_of(fit)
@@ -132,7 +135,6 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
         prior=prior,
         noted=noted,
         coherence=coherence,
-        unseen_play_deg=unseen_play_deg,
     )
 
 
@@ -192,26 +194,28 @@ def _loosened(fit: PistonFit, prior: Prior, near: PistonFit | None) -> PistonFit
     """
     if not turned_both_ways(fit):
         return None
-    loosened = _with_room_for_play(prior)
+    loosened = _play_known(prior, 0.0, _PLAY_U_DEG)
     return fit_from(near or fit, fit.readings, loosened, nearly=near is not None)
 
 
-def _with_room_for_play(prior: Prior) -> Prior:
-    sd = prior.sd.copy()
-    sd[PLAY] = _PLAY_U_DEG
-    return Prior(prior.mean, sd)
-
-
 def _with_play(
-    fit: PistonFit, prior: Prior, loose: PistonFit | None, limit_deg: float
-) -> tuple[PistonFit, Prior, float]:
-    """Take the fit with play where the readings show it; else tell how much of it there may be, within the limit."""
+    fit: PistonFit, prior: Prior, loose: PistonFit | None, limit_deg: float, *, nearly: bool
+) -> tuple[PistonFit, Prior]:
+    """Let the coupling have play: as much as the readings show, or what it may have where they do not."""
     if loose is None:
-        return fit, prior, 0.0
+        return fit, prior
     play_deg, u_deg = float(loose.values[PLAY]), float(np.sqrt(loose.covariance[PLAY, PLAY]))
-    if _PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG:
-        return loose, _with_room_for_play(prior), 0.0
-    return fit, prior, min(max(play_deg, 0.0) + 2.0 * u_deg, max(limit_deg, play_deg))
+    if PLAY_SURE * u_deg < play_deg < _MOST_PLAY_DEG:
+        return loose, _play_known(prior, 0.0, _PLAY_U_DEG)
+    own = max(1.0 / u_deg**2 - 1.0 / _PLAY_U_DEG**2, 0.0)
+    likely = _play_known(prior, *unseen_play(play_deg / u_deg**2, own, limit_deg))
+    return fit_piston(fit.readings, fit.values, likely, fit.noise, rounds=2, nearly=nearly), likely
+
+
+def _play_known(prior: Prior, mean_deg: float, u_deg: float) -> Prior:
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    mean[PLAY], sd[PLAY] = mean_deg, u_deg
+    return Prior(mean, sd)
 
 
 def _lag_warning(fit: PistonFit, known_s: float, told_s: float) -> Warn:

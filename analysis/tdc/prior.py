@@ -5,8 +5,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.special import log_ndtr
 
-from analysis.base import GaugeFacts, Prior, Refusal, TdcSettings, limit_u
+from analysis.base import (
+    USUAL_ENCODER_ERROR_DEG,
+    WORST_ENCODER_ERROR_DEG,
+    GaugeFacts,
+    Prior,
+    Refusal,
+    TdcSettings,
+    limit_u,
+)
 from analysis.readings import lag_prior
 from analysis.tdc.fit import LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER
 from analysis.timing import throw_mm
@@ -19,6 +28,7 @@ _NO_STICK_U_MM = 1e-7
 _NO_PLAY_U_DEG = 1e-6
 _NO_WANDER_U_S = 1e-8
 _STATED_OFFSET_U = 2e-4
+_LEAST_LEFT = 0.01
 
 
 def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
@@ -98,3 +108,31 @@ def _impossible(settings: TdcSettings) -> str:
         if value is not None
     ]
     return f"No engine can turn with {' and '.join(said)}: check these figures in the engine's data."
+
+
+def unseen_play(pull: float, own: float, limit_deg: float) -> tuple[float, float]:
+    """What to suppose of play that readings hardly show, so that a fit tells mean and spread of what is likely.
+
+    Play is never below nought. Before the readings a little is likelier than much (half a normal curve), and more than a
+    coupling fitted by eye may have is seldom: common practice, no source. The limit stated of the encoder sets the
+    measure.
+
+    Parameters
+    ----------
+    pull, own : float
+        What the readings say of the play, times how surely (1/deg), and how surely (1/deg²).
+    limit_deg : float
+        Limit of the encoder's error.
+
+    Returns
+    -------
+    tuple of float
+        Mean and standard uncertainty.
+    """
+    before = 1.0 / limit_u(limit_deg * WORST_ENCODER_ERROR_DEG / USUAL_ENCODER_ERROR_DEG) ** 2
+    sd = 1.0 / math.sqrt(own + before)
+    at = pull * sd
+    rise = math.exp(-0.5 * at**2 - float(log_ndtr(at))) / math.sqrt(2.0 * math.pi)
+    mean, variance = sd * (at + rise), sd**2 * max(1.0 - rise * (at + rise), _LEAST_LEFT)
+    precision = max(1.0 / variance - own, before)
+    return (mean / variance - pull) / precision, 1.0 / math.sqrt(precision)

@@ -31,6 +31,7 @@ from analysis.timing import piston_drop
 _ANOTHER_LAG_S = 0.015
 _MATTERS_DEG = 0.1
 _WORTH_TIGHTENING_DEG = 0.1
+PLAY_SURE = 3.0
 
 
 def tdc_result(
@@ -42,7 +43,6 @@ def tdc_result(
     prior: Prior,
     noted: tuple[Warn, ...],
     coherence: Coherence,
-    unseen_play_deg: float = 0.0,
 ) -> TdcResult:
     """Put a fit into the words of `TdcResult`."""
     values = fit.values
@@ -54,7 +54,6 @@ def tdc_result(
         passes=passes,
         coherence=coherence,
         encoder_error_deg=settings.encoder_error_deg,
-        unseen_play_deg=unseen_play_deg,
     )
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
     by_lag_deg_s = float(fit.covariance[CENTRE, LAG]) / lag_u**2
@@ -63,7 +62,7 @@ def tdc_result(
         warnings.append(_lag_unknown())
     if _rests_on_trust(gauge, noted, unseen_error_s(fit, prior), by_lag_deg_s, budget.u95_deg):
         warnings.append(_lag_not_tested(float(prior.mean[LAG]), by_lag_deg_s))
-    if values[PLAY] > _WORTH_TIGHTENING_DEG:
+    if values[PLAY] > max(_WORTH_TIGHTENING_DEG, PLAY_SURE * math.sqrt(float(fit.covariance[PLAY, PLAY]))):
         warnings.append(_coupling_has_play(float(values[PLAY])))
     if settings.pin_offset_mm and not settings.pin_side_known:
         warnings.append(_side_not_known(settings.pin_offset_mm))

@@ -19,14 +19,18 @@ def _lobe_name(setup: Setup) -> str:
 
 
 def _passes(course: Course) -> NDArray[np.int64]:
-    """Number of the pass at every knot: a new one where the valve opens and where forward turning begins."""
+    """Number of the pass at every knot: a new one where the valve opens, and where forward turning begins with it open.
+
+    Turned back until it is shut and forward again makes one more and not two, or passes over the nose that were to
+    differ could all be alike, which is a cam that stands elsewhere and no play.
+    """
     lift = course.setup.engine.valve_lift_mm(course.valve, course.sprocket_deg)
     opened = np.diff((lift > 0.05).astype(int), prepend=0) == 1
     step = np.sign(np.diff(course.crank_deg, prepend=course.crank_deg[:1]))
     moving = np.flatnonzero(step)
     turned = np.zeros(len(opened), dtype=bool)
     turned[moving[1:][(step[moving[1:]] > 0) & (step[moving[:-1]] < 0)]] = True
-    return np.cumsum(opened | turned)
+    return np.cumsum(opened | (turned & (lift > 0.05)))
 
 
 @dataclass
