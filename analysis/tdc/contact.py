@@ -116,15 +116,14 @@ def _in_company(moving: Flags) -> Flags:
 def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     """Tell which readings belong to a stretch of crank travel over which the gauge did not move.
 
-    A real dwell is rounder: only stretches three times as long as the dwell of a short-throw engine count.
+    A real dwell is rounder: only stretches three times as long as the dwell of a short-throw engine count. So is the
+    stair of a gauge that is asked more often than it measures: only stretches three times as long as its usual tread do.
     """
     tolerance = max(1.5 * step_mm, 0.004, min(2.0 * _quiet_range(gauge_mm), 0.05))
     dwell = 2.0 * np.degrees(np.sqrt(2.0 * tolerance / _SMALL_SCALE_MM))
     turned = np.abs(np.diff(angle_deg))
-    turning = turned[turned > 0.05]
-    usual = float(np.median(turning)) if len(turning) else 0.0
-    length = max(_LEAST_FLAT_DEG, 3.0 * dwell, 3.0 * usual)
     path = np.concatenate([[0.0], np.cumsum(turned)])
+    length = max(_LEAST_FLAT_DEG, 3.0 * dwell, 3.0 * _usual_tread_deg(turned, path, gauge_mm, tolerance))
     spacing = max(length / _PLACES, path[-1] / (4.0 * len(path) + 100.0))
     places = np.searchsorted(path, spacing * np.arange(int(path[-1] / spacing) + 1))
     size = max(3, round(length / spacing) + 1)
@@ -141,6 +140,15 @@ def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     held = np.abs(np.diff(gauge_mm)) <= tolerance
     beside = np.append(held, False) | np.insert(held, 0, False)
     return np.asarray((np.cumsum(marks[:-1]) > 0.5) & beside & _level_with(gauge_mm, places, tolerance))
+
+
+def _usual_tread_deg(turned_deg: Floats, path_deg: Floats, gauge_mm: Floats, tolerance_mm: float) -> float:
+    """How far the crank usually turns between two readings, or between two changes where the gauge goes by stairs."""
+    turning = turned_deg > 0.05
+    if not turning.any():
+        return 0.0
+    treads = np.diff(path_deg[1:][turning & (np.abs(np.diff(gauge_mm)) > tolerance_mm)])
+    return float(max(np.median(turned_deg[turning]), np.median(treads) if len(treads) else 0.0))
 
 
 def _level_with(gauge_mm: Floats, places: NDArray[np.intp], tolerance_mm: float) -> Flags:

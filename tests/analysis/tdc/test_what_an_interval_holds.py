@@ -11,7 +11,7 @@ from analysis.tdc.fit import TwoAnswers
 from analysis.tdc.prior import unseen_play
 from simulated_devices.faults.as_they_are import MeasuresByItsTick
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
-from simulated_devices.traces import Setup, record
+from simulated_devices.traces import Setup, Trace, record
 from simulated_devices.traces.random_benches import random_engine
 
 
@@ -83,3 +83,24 @@ def test_play_hardly_told_is_supposed_with_mean_and_spread_of_what_is_likely(tol
     precision = own + 1.0 / before_u**2
     assert (told_deg * own + before / before_u**2) / precision == pytest.approx(mean, rel=0.01)
     assert precision**-0.5 == pytest.approx(spread, rel=0.01)
+
+
+def _by_stairs(seed: int) -> Trace:
+    """Turned at 107 deg/s with a gauge that measures eight times a second and is heard twenty times, finely stepped."""
+    rng = np.random.default_rng([seed, 23])
+    gauge = DialIndicator(
+        step=0.001, rate_hz=20.0, lag_s=0.05, jitter_s=0.001, travel_mm=25.0, noise_mm=0.003
+    )
+    hand = Hand(-150.0, Manner(107.0, 0.1), rng).turns(3.0, 107.0)
+    setup = Setup(random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)})
+    return record(setup, rng, [MeasuresByItsTick(0.125)])
+
+
+def test_a_gauge_that_goes_by_stairs_is_not_said_to_stick():
+    """Two or three readings in a row are one measurement, while the crank turns by 13 degrees: a tread, no standstill."""
+    for seed in range(8):
+        trace = _by_stairs(seed)
+        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=0.001))
+        off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
+        assert abs(off) < 1.5 * found.u95_deg
