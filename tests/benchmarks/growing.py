@@ -15,14 +15,19 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 import time
 from collections import Counter
 from dataclasses import dataclass, field
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-from as_they_are import DEFAULTS, FAMILIES, LONG_MISS, Case
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from as_they_are import LONG_MISS
+from families import DEFAULTS, FAMILIES, Case
 
 from analysis.base import GaugeFacts, LobeResult, Refusal, Streams, TdcResult, TdcSettings
 from analysis.base.limits import USUAL_ENCODER_ERROR_DEG
