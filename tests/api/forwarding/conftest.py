@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+from benches_of_one_archive import Shop
 from postgres import Server
 
 from api.forwarding import prepare
@@ -26,3 +28,8 @@ def archive(server: Server) -> str:
     """Name of a database that is an archive with two benches."""
     prepare(server.new_database("shop"), BENCHES)
     return "shop"
+
+
+@pytest.fixture
+def shop(server: Server, archive: str, tmp_path: Path) -> Shop:
+    return Shop(server, archive, tmp_path)
