@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import subprocess
-from itertools import zip_longest
 from typing import Any, NoReturn
 
 import pytest
@@ -17,8 +16,6 @@ settings.load_profile("untimed")
 LEFT_OUT = {"slow", "browser", "faults"}
 DEAR = ("tests/browser/desk/", "tests/api/jobs/recorded/")
 """Folders whose files share a running bench, or a job of minutes."""
-WAITING = "tests/faults/"
-"""Where tests hardly compute: they wait for what a fault does, and for what comes back."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -48,14 +45,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _long_first(items: list[pytest.Item]) -> None:
-    """What takes long begins first, or its last would keep the build waiting; what computes and what waits in turn."""
-    files = dict.fromkeys(_together(item.nodeid) for item in items)
-    computing = dict.fromkeys(_together(item.nodeid) for item in items if item.get_closest_marker("slow"))
-    waiting = [file for file in files if file.startswith(WAITING) and file not in computing]
-    pairs = zip_longest(computing, waiting)
-    order = [file for pair in pairs for file in pair if file] + list(files)
-    place = {file: number for number, file in reversed(list(enumerate(order)))}
-    items.sort(key=lambda item: place[_together(item.nodeid)])
+    """Where tests run side by side, a long one begun last would keep the build waiting."""
+    long = {_together(item.nodeid) for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: _together(item.nodeid) not in long)
 
 
 def _together(nodeid: str) -> str:

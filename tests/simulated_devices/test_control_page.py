@@ -79,7 +79,6 @@ def test_the_page_moves_the_bench_and_shows_what_it_does(page):
     assert page.troubles == []
 
 
-@pytest.mark.slow
 def test_the_page_says_when_the_bench_is_gone(page):
     page.bench.end()
     expect(page.locator("#link")).to_have_text("no answer", timeout=20_000)

@@ -76,7 +76,6 @@ def test_what_is_read_is_what_the_journal_says(run_bench):
         assert content.count(b"\r\n") >= 15
 
 
-@pytest.mark.slow
 def test_the_script_takes_the_gauge_from_piston_to_valve(run_bench, tmp_path):
     quick = TWIN.replace("speed_deg_s = 40.0", "speed_deg_s = 300.0").replace(
         "speed_deg_s = 30.0", "speed_deg_s = 400.0"

@@ -96,7 +96,6 @@ def recorded(tmp_path: Path) -> Iterator[Recorded]:
         running.close()
 
 
-@pytest.mark.slow
 def test_a_backup_while_the_recorder_runs_holds_all_that_was_saved_and_disturbs_nothing(
     recorded: Recorded, tmp_path: Path
 ) -> None:

@@ -94,7 +94,6 @@ def test_ports_that_are_not_there_do_not_stop_the_service_and_dead_capture_is_re
     assert not Path(f"/proc/{last}").exists()
 
 
-@pytest.mark.slow
 def test_the_demo_plays_its_script_and_leaves_nothing_behind(tmp_path: Path) -> None:
     """From the command to the first finished measurement, then Ctrl-C as a terminal sends it."""
     port, control = free_port(), free_port()

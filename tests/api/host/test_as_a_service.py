@@ -195,7 +195,6 @@ def test_the_watchdog_starves_when_capture_hangs_and_is_fed_again_when_it_goes_o
     assert manager.hear(20, "WATCHDOG")[-1] == "WATCHDOG=1"
 
 
-@pytest.mark.slow
 def test_a_capture_that_hangs_is_not_taken_over_but_started_anew(service: Any, bench_file: Path) -> None:
     process, manager, data = service
     manager.hear(40, "STATUS=crank")

@@ -156,7 +156,6 @@ def assert_close(found: dict[str, Fields], truths_deg: dict[str, float], within_
         )
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("demo", ["as here", WITHOUT_POSIX], indirect=True)
 def test_the_demo_bench_finds_true_tdc_and_both_lobes_within_their_intervals(demo: Shop) -> None:
     rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 45.0, "times": 2, **STEADY}
