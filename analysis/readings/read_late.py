@@ -45,11 +45,9 @@ def how_late(time_s: Floats, shaken_s: float | None) -> ReadLate:
     ReadLate
         Noughts, too, where they were hardly late: an instrument's own clock wavers by as much.
     """
-    gap = np.diff(time_s)
-    short = gap[gap < _REST_S]
-    if shaken_s is None or short.size < _FEWEST:
+    if shaken_s is None:
         return ReadLate()
-    late_s = np.minimum(at_least_late_s(gap, _OF_PACE * float(np.median(short))), _LONGEST_S)
+    late_s = np.minimum(_late_s(time_s), _LONGEST_S)
     rms_s = float(np.sqrt(np.mean(late_s**2)))
     return ReadLate(float(np.mean(late_s)), rms_s) if rms_s > _LEAST_S else ReadLate()
 
@@ -57,9 +55,16 @@ def how_late(time_s: Floats, shaken_s: float | None) -> ReadLate:
 def at_their_pace(time_s: Floats, crank_deg: Floats) -> Floats:
     """Put lines that were read late back to where they came at the latest, by the pace of those behind them."""
     lines = find_lines(time_s, crank_deg)
+    if lines.shaken_s is None or lines.frugal:
+        return time_s
+    late_s = _late_s(time_s)
+    return np.maximum.accumulate(time_s - np.where(late_s > _LEAST_S, late_s, 0.0))
+
+
+def _late_s(time_s: Floats) -> Floats:
+    """How late each line was read at least; nought where too few follow each other to have a pace."""
     gap = np.diff(time_s)
     short = gap[gap < _REST_S]
-    if lines.shaken_s is None or lines.frugal or short.size < _FEWEST:
-        return time_s
-    late_s = at_least_late_s(gap, _OF_PACE * float(np.median(short)))
-    return np.maximum.accumulate(time_s - np.where(late_s > _LEAST_S, late_s, 0.0))
+    if short.size < _FEWEST:
+        return np.zeros_like(time_s)
+    return at_least_late_s(gap, _OF_PACE * float(np.median(short)))
