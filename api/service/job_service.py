@@ -96,13 +96,14 @@ class JobService:
         self, health: Health, measurement: MeasurementView | None, centre: Centre | None
     ) -> GuideContext | None:
         job_id = self.contexts.active
-        if measurement is not None and measurement.job_id is not None and measurement.state == "finished":
-            self._due.set()
         if job_id is None:
             return None
         if measurement is not None and measurement.state == "running" and measurement.job_id != job_id:
             return None
-        return self.contexts.context(job_id, health, measurement, centre, to_show=True)
+        context = self.contexts.context(job_id, health, measurement, centre, to_show=True)
+        if context is not None and context.waiting:
+            self._due.set()
+        return context
 
     def _context_now(self, job_id: int) -> GuideContext:
         board = self._parts.board

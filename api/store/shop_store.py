@@ -80,19 +80,79 @@ class ShopReader(Asking):
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        if not self.path.exists():
+        self._file()
+        with blaming(self.path), closing(_connected(self.path)) as connection:
+            yield connection
+
+    def _file(self) -> tuple[int, int]:
+        """Give which file the path names now."""
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
             raise StoreError(
                 "no_shop_file", f"there is no {self.path}; start the service once, or check --data."
-            )
-        with blaming(self.path), closing(_connected(self.path)) as connection:
-            connection.row_factory = sqlite3.Row
-            _refuse_newer(connection, self.path)
-            yield connection
+            ) from None
+        return found.st_dev, found.st_ino
+
+
+class ServiceReader(ShopReader):
+    """The reading half of a service, which asks many times a second: keeps a connection for the next question.
+
+    No cursor stays open between questions, so the WAL is not held.
+    """
+
+    def __init__(self, data_dir: Path) -> None:
+        super().__init__(data_dir)
+        self._kept: list[tuple[tuple[int, int], sqlite3.Connection]] = []
+        self._lock = Lock()
+        self._closed = False
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        file = self._file()
+        with blaming(self.path):
+            connection = self._taken(file) or _connected(self.path)
+            try:
+                yield connection
+            except BaseException:
+                connection.close()
+                raise
+        with self._lock:
+            if not self._closed:
+                self._kept.append((file, connection))
+                return
+        connection.close()
+
+    def _taken(self, file: tuple[int, int]) -> sqlite3.Connection | None:
+        """Take a connection that was kept, if the file is still the one it was made for."""
+        with self._lock:
+            if not self._kept:
+                return None
+            made_for, connection = self._kept.pop()
+        if made_for == file:
+            return connection
+        connection.close()
+        return None
+
+    def close(self) -> None:
+        """Let go of the file; who still asks makes a connection for that question."""
+        with self._lock:
+            self._closed = True
+            kept, self._kept = self._kept, []
+        for _, connection in kept:
+            connection.close()
 
 
 def _connected(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(reading_uri(path), uri=True, timeout=BUSY_S)
-    connection.execute("PRAGMA trusted_schema=OFF")
+    """Connect for reading; one thread at a time may ask, and not always the same."""
+    connection = sqlite3.connect(reading_uri(path), uri=True, timeout=BUSY_S, check_same_thread=False)
+    try:
+        connection.execute("PRAGMA trusted_schema=OFF")
+        connection.row_factory = sqlite3.Row
+        _refuse_newer(connection, path)
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -127,7 +187,7 @@ class ShopStore:
 
     def __init__(self, data_dir: Path) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
-        self.read = ShopReader(data_dir)
+        self.read = ServiceReader(data_dir)
         self.importing = Lock()
         """Held while something from elsewhere is taken in: one at a time."""
         self._lock = hold_shop(data_dir)
@@ -158,6 +218,7 @@ class ShopStore:
 
     def close(self) -> None:
         """Finish what is queued, close the file and let another service have it."""
+        self.read.close()
         self._thread.submit(self._connection.close).result()
         self._thread.shutdown()
         self._lock.release()
