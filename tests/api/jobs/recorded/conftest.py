@@ -253,15 +253,21 @@ class RecordedShop:
 Started = Callable[..., RecordedShop]
 
 
-@pytest.fixture(scope="session")
-def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Started]:
-    """Start shops: ``recorded(inlet=3.4, exhaust=-2.6, **makers)``, cams late by so much."""
-    with start_blocking_portal() as portal, contextlib.ExitStack() as stack:
+@pytest.fixture(scope="package")
+def portal() -> Iterator[BlockingPortal]:
+    with start_blocking_portal() as portal:
+        yield portal
+
+
+@contextlib.contextmanager
+def starting(portal: BlockingPortal, folders: pytest.TempPathFactory) -> Iterator[Started]:
+    """Start shops, and end them all at the end: each that runs on follows its bench many times a second."""
+    with contextlib.ExitStack() as stack:
 
         def start(
             inlet: float = 3.4, exhaust: float = -2.6, data: Path | None = None, **makers: Any
         ) -> RecordedShop:
-            data = data or tmp_path_factory.mktemp("shop")
+            data = data or folders.mktemp("shop")
             app = create_app(ServiceConfig(data))
             client = InProcess(app, portal, stack)
             engine = setup_of(load_scenario("hollin_lane_twin_cam"), Hand().pause(1.0).done()).engine
@@ -271,9 +277,17 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Started]:
         yield start
 
 
-@pytest.fixture(scope="session")
-def signed(recorded: Started) -> RecordedShop:
+@pytest.fixture(scope="module")
+def recorded(portal: BlockingPortal, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Started]:
+    """Start shops: ``recorded(inlet=3.4, exhaust=-2.6, **makers)``, cams late by so much."""
+    with starting(portal, tmp_path_factory) as start:
+        yield start
+
+
+@pytest.fixture(scope="package")
+def signed(portal: BlockingPortal, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RecordedShop]:
     """A shop with one job that went from the card to the signature."""
-    shop = recorded()
-    shop.whole_job()
-    return shop
+    with starting(portal, tmp_path_factory) as start:
+        shop = start()
+        shop.whole_job()
+        yield shop
