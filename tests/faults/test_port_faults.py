@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import until
 
 pytestmark = pytest.mark.faults
 
@@ -266,7 +267,12 @@ def test_a_megabyte_without_a_line_end_stays_within_4_kb_and_the_next_line_is_re
     for _ in range(100):
         bench.order("raw", hex=(b"7" * 3000).hex())
         time.sleep(0.005)
-    bench.order("raw", hex=b"\r\n".hex())
+
+    def has_ended() -> bool:  # a terminal that is full drops what is sent to it, as the sender says
+        dropped = bench.order("set", paused=True)["dropped"]
+        return bool(bench.order("raw", hex=b"\r\n".hex())["dropped"] == dropped)
+
+    until(has_ended, "the line has its end")
     resumed = bench.order("set", paused=False)
 
     def read_since(message: dict[str, Any]) -> bool:  # what was read before the flood may lie here still

@@ -58,13 +58,22 @@ class Server:
 
     def start(self) -> None:
         """Start it, and wait until it answers."""
+        self._begin()
+        until(self._is_up, "the server answers", 30.0)
+
+    def _is_up(self) -> bool:
+        """Whether it answers; begun anew where children of one that was killed held its memory for a moment longer."""
+        if not self.running:
+            self._begin()
+        return self._answers()
+
+    def _begin(self) -> None:
         settings = [word for name, value in QUICK.items() for word in ("-c", f"{name}={value}")]
         program = str(self._bin / "postgres")
         command = [*as_nobody_special(), program, "-D", str(self._data), "-k", str(self.folder), *settings]
         log = (self.folder.parent / f"{self.folder.name}.log").open("ab")
         with log:
             self._process = subprocess.Popen(command, stdout=log, stderr=log, cwd="/")
-        until(self._answers, "the server answers", 30.0)
 
     @property
     def running(self) -> bool:
