@@ -6,6 +6,7 @@ import asyncio
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,39 @@ def test_a_change_that_fails_leaves_nothing_behind(shop: ShopStore) -> None:
 def test_readers_cannot_write(shop: ShopStore) -> None:
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
         shop.read.rows("DELETE FROM measurements RETURNING id")
+
+
+def test_a_reader_that_keeps_its_connection_sees_every_change_and_another_file_put_in_its_place(
+    shop: ShopStore, tmp_path: Path
+) -> None:
+    count = "SELECT count(*) AS n FROM measurements"
+    for n in range(3):
+        assert shop.read.rows(count) == [{"n": n}]
+        shop.write(adding(RUNNING))
+    elsewhere = tmp_path / "elsewhere"
+    other = ShopStore(elsewhere)
+    other.close()
+    (elsewhere / "shop.db").replace(tmp_path / "shop.db")
+    for left in ("shop.db-wal", "shop.db-shm"):
+        (tmp_path / left).unlink()
+    assert shop.read.rows(count) == [{"n": 0}]
+
+
+def test_readers_that_ask_at_the_same_time_get_each_its_own_answer(shop: ShopStore) -> None:
+    def asked(n: int) -> list[int]:
+        return [shop.read.rows("SELECT ? AS n", (n,))[0]["n"] for _ in range(200)]
+
+    with ThreadPoolExecutor(8) as threads:
+        assert list(threads.map(asked, range(8))) == [[n] * 200 for n in range(8)]
+
+
+def test_a_store_that_is_closed_leaves_its_file_whole_without_a_log(tmp_path: Path) -> None:
+    store = ShopStore(tmp_path)
+    store.write(adding(RUNNING))
+    assert MeasurementReader(store.read).listed()
+    store.close()
+    assert [path.name for path in tmp_path.glob("shop.db*")] == ["shop.db"]
+    assert len(MeasurementReader(store.read).listed()) == 1, "who still asks is answered"
 
 
 def test_a_second_service_on_the_folder_is_refused_by_name(shop: ShopStore, tmp_path: Path) -> None:
