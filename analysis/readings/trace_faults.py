@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from analysis.base import Floats, GaugeFacts, Refusal, Streams, Warn, smallest_step
 from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
-from analysis.readings.gauge_late import find_late_readings
 from analysis.readings.held_up import Waited, share_waited
-from analysis.readings.read_late import ReadLate, at_their_pace, how_late
+from analysis.readings.late_by_pace import ReadLate, at_their_pace, find_late_readings, how_late
 from analysis.readings.value_age import Ticks
 
 FEWEST_CRANK = 8
