@@ -74,16 +74,8 @@ def lobe_result(
     centre = refuse_shape(fit, shape, settings.drop_mm)
     peak, full = shape.peak(), shape.full_lift()
     tell = _Teller(fit.survey, settings, gauge)
-    budget = budget_of(
-        fit,
-        shape,
-        centre,
-        settings=settings,
-        gauge=gauge,
-        passes=found.passes,
-        wander_s=found.prior.wander_s,
-        unsettled_deg=0.0 if moved is None else abs(float(centre.gradient @ moved)),
-    )
+    unsettled_deg = 0.0 if moved is None else abs(float(centre.gradient @ moved))
+    budget = _budget(found, settings, gauge, centre, unsettled_deg)
     expanded = expand(budget)
     u_deg = 0.5 * expanded.expanded
     centre_deg, full_deg = tell.phase(centre.value), tell.phase(full.value)
@@ -120,6 +112,21 @@ def lobe_result(
         max_slope_mm_deg=shape.largest_slope(),
         base_mm=None if fit.base_mm is None else fit.survey.polarity * fit.base_mm,
         centre_by_lag_deg_s=float(centre.gradient @ fit.covariance[-1]) / fit.lag_u_s**2,
+    )
+
+
+def _budget(
+    found: Measured, settings: LobeSettings, gauge: GaugeFacts, centre: Reading, unsettled_deg: float
+) -> tuple[Component, ...]:
+    return budget_of(
+        found.fit,
+        found.shape,
+        centre,
+        settings=settings,
+        gauge=gauge,
+        passes=found.passes,
+        wander_s=found.prior.wander_s,
+        unsettled_deg=unsettled_deg,
     )
 
 
