@@ -170,6 +170,7 @@ def _measured_before(evidence: Evidence, step: Step, one: Lobe, number: int) -> 
 
 
 def _too_near(one: Lobe, clearance: PistonClearanceFound, shift_deg: float) -> Warn | None:
+    """Warn of a move that leaves a valve nearer to its piston than is allowed, or of which that is not known."""
     least = least_when_shifted(clearance, shift_deg)
     if least is None:
         return Warn(

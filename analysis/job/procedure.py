@@ -91,6 +91,7 @@ def check(job: Job, facts: Sequence[Fact], payload: Payload, *, by: str) -> None
 
 
 def _state_of(evidence: Evidence) -> JobState:
+    """Conclude every step from the facts that count, then the order among them."""
     outcomes = {step.id: _RULES[step.kind](evidence, step) for step in evidence.steps}
     zero, _, _ = zero_of(evidence)
     signature = evidence.signature()
@@ -149,6 +150,7 @@ def _standing(
 
 
 def _step_state(step: Step, outcome: StepOutcome, standing: StepStanding, why: str) -> StepState:
+    """Put together what a step is and what became of it; a blocked one says what it would do, not what it found."""
     own_block = outcome.code if why and why == outcome.why else ""
     sentence = step.do if standing == "blocked" and not own_block else outcome.sentence
     return StepState(
@@ -172,6 +174,7 @@ def _step_state(step: Step, outcome: StepOutcome, standing: StepStanding, why: s
 
 
 def _cam_standing(evidence: Evidence, cam: Cam) -> CamStanding:
+    """Every measurement of a cam's reference lobes, and what the newest of them say together."""
     lobes = evidence.job.engine.reference_lobes(cam)
     measured = tuple(
         _lobe_standing(evidence, cam, fact.number, fact.what)
@@ -191,6 +194,7 @@ def _cam_standing(evidence: Evidence, cam: Cam) -> CamStanding:
 
 
 def _lobe_standing(evidence: Evidence, cam: Cam, number: int, measured: LobeMeasured) -> LobeStanding:
+    """One measurement against the card, or why the card cannot judge it."""
     offset = evidence.job.engine.firing_offset_deg(measured.cylinder)
     verdict, not_comparable = None, ""
     try:

@@ -68,6 +68,7 @@ def pass_of(motion: CrankMotion, survey: Survey, at_s: Floats, sweeps: tuple[Swe
 
 
 def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
+    """By how much one pass is later and higher than the curve; not told where it shows one flank alone."""
     slope = fit.placed.slope_mm_deg[group]
     weight, residual = fit.weight[group], fit.placed.residual_mm[group]
     speed = float(np.mean(np.abs(fit.placed.speed_deg_s[group])))

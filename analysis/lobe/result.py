@@ -178,6 +178,7 @@ def _together(*parts: float) -> float:
 def _events(
     found: Measured, settings: LobeSettings, tell: _Teller, base_u_mm: float
 ) -> tuple[LiftEvents, ...]:
+    """Opening and closing at every check lift that both flanks reach; none where no base circle was seen."""
     if found.fit.base_mm is None:
         return ()
 
@@ -227,6 +228,7 @@ def _pairs(found: Measured, settings: LobeSettings, tell: _Teller) -> tuple[Equa
 
 
 def _passes(found: Measured, centre: Reading, tell: _Teller, u_deg: float) -> tuple[Pass, ...]:
+    """Forward passes with what each tells by itself, ways back as they were turned."""
     forward = [
         Pass(
             one.start_s,

@@ -121,6 +121,7 @@ def _tells_something(time_s: Floats, crank_deg: Floats, gauge_mm: Floats, step_m
 def _clean(
     name: str, time_s: Floats, value: Floats, fewest: int, warnings: list[Warn]
 ) -> tuple[Floats, Floats]:
+    """Leave out what is no number; refuse what then is too little, or out of order."""
     time_s, value = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
     if time_s.shape != value.shape or time_s.ndim != 1:
         raise Refusal(
@@ -255,6 +256,7 @@ def _refuse_frozen(motion: CrankMotion, gauge_s: Floats, gauge_mm: Floats) -> No
 
 
 def _note_gaps(motion: CrankMotion, crank_s: Floats, gauge_s: Floats, warnings: list[Warn]) -> None:
+    """Warn of silences of either instrument over which the crank turned."""
     gap = np.diff(gauge_s)
     turned = np.abs(np.diff(motion.angle_deg(gauge_s)))
     long = np.flatnonzero((gap > max(_GAP_S, 8.0 * float(np.median(gap)))) & (turned > 2.0))

@@ -263,6 +263,7 @@ class Forwarder(Errand):
     def _send_documents(
         self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress, upto: int
     ) -> bool:
+        """Send what has changed, with the blocks it may stand on."""
         documents, last = self._here.changed(progress.documents, upto, DOCUMENTS_AT_ONCE)
         if last == progress.documents:
             return False
@@ -281,6 +282,7 @@ class Forwarder(Errand):
     def _send_streams(
         self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress
     ) -> bool:
+        """Send blocks of one run after another, the oldest first; one that has ended and gone whole is done with."""
         more = changed = False
         for run, ended in self._here.runs(progress.runs_done):
             document, channels = self._here.run(run)

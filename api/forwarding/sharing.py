@@ -173,6 +173,7 @@ class Sharer(Errand):
         return more
 
     def _versions(self, connection: Connection[tuple[Any, ...]]) -> bool:
+        """Take in what is not here; one that cannot be read is told of and never asked for again."""
         there = {key for (key,) in connection.execute("SELECT DISTINCT key FROM lobewright.shared")}
         new = sorted(there - known_versions(self.shop.read) - self._refused.keys())[:AT_ONCE]
         if not new:

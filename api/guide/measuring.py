@@ -55,6 +55,7 @@ def measuring(context: GuideContext, step: StepState) -> Guidance:
 
 
 def _to_begin(context: GuideContext, step: StepState) -> Guidance:
+    """Say how to set up and to turn; where the last was refused, its reason comes first."""
     part = _next_part(context, step)
     view = context.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
@@ -149,6 +150,7 @@ class _Live:
 
 
 def _running(context: GuideContext, step: StepState, view: MeasurementView) -> Guidance:
+    """Say how far the measurement is, and what would make it enough."""
     kind: Kind = "bench_check" if step.kind == "bench_check" else view.what
     how = how_to_turn(kind, forward_only=context.job.engine.forward_only)
     target = TURNS_DEG.get(kind)
@@ -227,6 +229,7 @@ def _live_tdc(context: GuideContext, result: dict[str, Any]) -> _Live:
 def _live_lobe(
     context: GuideContext, view: MeasurementView, result: dict[str, Any], *, enough: bool
 ) -> _Live:
+    """The settling number in the card's words, and whether it is enough for the tolerance."""
     what = touched(context.job.engine, view.touches)
     offset = context.job.engine.firing_offset_deg(what.cylinder)
     side = "ATDC" if what.valve == "inlet" else "BTDC"

@@ -233,6 +233,7 @@ class TurnedParts:
         return view.model_copy(update={"kept": await self._keep(row, view)})
 
     async def _keep(self, row: ToldPart, view: PartView) -> KeptPart:
+        """Keep it in the open job where it is named and the job allows it, else in the shop."""
         part, job_id, why = row.measured.part, row.job_id, ""
         if part and job_id is not None:
             numbers: list[int] = []

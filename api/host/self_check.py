@@ -205,6 +205,7 @@ def _disk(data_dir: Path) -> Finding:
 
 
 def _clock(data_dir: Path, now_s: float) -> Finding:
+    """Was it ever set, does it run behind what is stored, does anything keep it right."""
     now = dt.datetime.fromtimestamp(now_s, dt.UTC)
     if now < NOT_BEFORE:
         return Finding("clock", State.WRONG, f"It says {now:%Y-%m-%d}, so it was never set; set it.")
@@ -248,6 +249,7 @@ def _kept_by_network() -> bool | None:
 
 
 def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
+    """Look at both files by themselves, then at what each says of the other."""
     if find_spec("pysqlite3") is not None:
         yield Finding(
             "databases",

@@ -209,6 +209,7 @@ def told_to_stop() -> Iterator[None]:
 
 
 def _serve_bench(pages: Pages, config: ServiceConfig, service: Service, companion: Companion | None) -> None:
+    """Capture, what acts by itself, the name under .local, and the pages: begun in this order, ended in the other."""
     from api.host.finding import announced
     from api.host.supervise import CaptureKeeper
     from api.web import create_app

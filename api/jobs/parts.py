@@ -60,6 +60,7 @@ def _entry(told: PartView) -> Entry:
 
 @_entry.register
 def _runout(told: RunoutView) -> Entry:
+    """Of a face it is the swash that is kept."""
     figures = [
         _mm("full swing", told.total_mm),
         _mm("off its axis", told.eccentricity_mm),

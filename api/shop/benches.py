@@ -249,6 +249,7 @@ class Benches:
         return shown
 
     def _follow(self, shown: Shown, connection: Connection[tuple[Any, ...]], line: BenchLine) -> None:
+        """Take in what has arrived of one bench, for a while; its trouble is its own line's."""
         copy, until_s = shown.copy, time.monotonic() + AT_MOST_S
         try:
             while not self._ending.is_set():

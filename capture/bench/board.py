@@ -83,6 +83,7 @@ class BoardDecoder(Decoder):
         return decimal_frame(match[2], end, line, micros)
 
     def _count(self, tag: str, value: bytes, micros: int, end: int, line: bytes) -> Frame | None:
+        """A count, or one of the notices that make counts worthless for a while."""
         if not self._COUNT.fullmatch(value):
             return None
         if tag == "E":
@@ -132,6 +133,7 @@ class BoardDecoder(Decoder):
             )
 
     def _problem_told(self, value: str) -> None:
+        """What the board says of one of its inputs concerns the channel of that input alone."""
         channel, _, what = value.partition(",")
         if channel == "command" and self.speaks_for_board:
             self._say(

@@ -149,6 +149,7 @@ class LiveFeed:
                 return
 
     def _turn(self) -> None:
+        """One round: hear, send, and cut whoever is too slow or never says who it is."""
         for key, _ in self._selector.select(TICK_S if self._clients else IDLE_TICK_S):
             if key.fileobj is self._listening:
                 self._publish_heard()
@@ -215,6 +216,7 @@ class LiveFeed:
                 return
 
     def _obey(self, client: ClientSlot, line: bytes) -> None:
+        """Carry out a command; whatever is sent, there is an answer."""
         try:
             message = decoded(line)
             name, number = message["command"], message.get("id")

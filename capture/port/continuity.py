@@ -319,6 +319,7 @@ class GaugeContinuity(Continuity):
         return self._decimals or 0
 
     def _other_resolution(self, frame: Frame, t_ns: int) -> list[Admitted]:
+        """Another number of decimals is believed once several lines in a row have it."""
         if self._other and self._other[-1][0].decimals != frame.decimals:
             self.implausible += len(self._other)
             self._other = []

@@ -115,6 +115,7 @@ class PortReader:
     # --- the thread ---------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        """Open again and again: what can come back is tried with growing pauses, a fault of ours told and started over."""
         while not self._stop.is_set():
             try:
                 self._session()
@@ -170,6 +171,7 @@ class PortReader:
         self.channels.hold(in_doubt=bool(sentence))
 
     def _read(self, port: Port) -> None:
+        """Read until told to stop; what comes after the process itself was held up is marked as late."""
         checked_ns = time.monotonic_ns()
         while not self._stop.is_set():
             chunk = port.read(self._patience_s())
