@@ -133,7 +133,6 @@ def _sum(value: float, parts: list[tuple[float, float]]) -> Figure:
 
 
 def _refuse_what_cannot_be(cylinder: Cylinder) -> None:
-    """Each figure and its limit of error within what engines have."""
     limits: list[tuple[str, Typed, float, float, str]] = [
         ("bore", cylinder.bore_mm, 10.0, 1000.0, "mm"),
         ("stroke", cylinder.stroke_mm, 10.0, 3000.0, "mm"),
