@@ -82,7 +82,6 @@ class FollowedClock:
 
     Parameters
     ----------
-    gauge : GaugeFacts
     prior : LagPrior
         What is known of its lag, however it measures.
     """

@@ -155,7 +155,6 @@ def passes_by_hand(motion: CrankMotion, readings: ForwardReadings, lag_s: float)
 
     Parameters
     ----------
-    motion : CrankMotion
     readings : ForwardReadings
         Lift-positive, in order of time.
     lag_s : float

@@ -53,7 +53,6 @@ def refuse_stream_faults(checked: CheckedStreams, lag: LagPrior, wild: Bools) ->
 
     Parameters
     ----------
-    checked : CheckedStreams
     lag : LagPrior
         What is known of the gauge's lag.
     wild : ndarray of bool

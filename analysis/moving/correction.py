@@ -108,7 +108,6 @@ def correction_for(engine: Engine, cam: Cam, error_deg: float, seen_from: Side =
 
     Parameters
     ----------
-    engine : Engine
     cam : Cam
         One of its cams.
     error_deg : float

@@ -67,7 +67,6 @@ def first_view(
 
     Parameters
     ----------
-    motion : CrankMotion
     time_s, gauge_mm : ndarray, shape (m,)
     step_mm : float
         The gauge's step.

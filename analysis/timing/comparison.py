@@ -80,8 +80,6 @@ def cam_error(job: Job, cam: Cam, measured: Sequence[LobeMeasured]) -> CamError:
 
     Parameters
     ----------
-    job : Job
-    cam : Cam
     measured : sequence of LobeMeasured
         At least one of each reference lobe.
 
