@@ -14,7 +14,6 @@ from analysis.timing import (
     Lobe,
     LobeMeasured,
     NotComparable,
-    Payload,
     Tightened,
     Verdict,
     cam_words,
@@ -326,9 +325,5 @@ def _gauge_for_that(context: GuideContext, step: StepState) -> str:
 
 def _measure_again(step: StepState) -> Action:
     if step.kind == "verdict":
-        return Action("To be measured again.", facts=((_decide(step, "measure_again"), None),))
+        return Action("To be measured again.", facts=((Decided(step.cam, "measure_again"), None),))
     return Action("Begun.", begin=step.lobes[0].touches)
-
-
-def _decide(step: StepState, decision: str) -> Payload:
-    return replace(Decided(step.cam, "correct"), decision=decision)  # type: ignore[arg-type]
