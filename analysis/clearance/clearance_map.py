@@ -234,6 +234,7 @@ def _wall(shifts: Floats, least: Floats, u95: Floats, minimum: float, side: int)
 
 
 def _first_under(shifts: Floats, spare: Floats, side: int) -> float | None:
+    """Where on one side the least allowed is first reached, between the steps; `None` where the map ends before."""
     start = float(np.interp(0.0, shifts, spare))
     if start <= 0:
         return 0.0

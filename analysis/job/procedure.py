@@ -136,6 +136,7 @@ def _step_states(
 def _standing(
     evidence: Evidence, step: Step, outcome: StepOutcome, in_the_way: Sequence[str], may_be_now: bool
 ) -> tuple[StepStanding, str]:
+    """A step that was left out counts as left out while nothing was found at it."""
     skip = evidence.skip(step)
     if skip is not None and (not outcome.done or not outcome.facts):
         return "skipped", skip[1]
@@ -216,6 +217,7 @@ def _lobe_standing(evidence: Evidence, cam: Cam, number: int, measured: LobeMeas
 
 
 def _departures(evidence: Evidence, steps: Sequence[StepState]) -> tuple[Departure, ...]:
+    """Those that still stand: a step that was opened again takes its own back."""
     titles = {step.id: step.title for step in steps}
     skipped = {step.id for step in steps if step.state == "skipped"}
     found = []

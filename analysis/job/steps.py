@@ -150,7 +150,6 @@ def _through_the_top(job: Job) -> str:
 
 
 def _opening(job: Job) -> tuple[Step, ...]:
-    """Everything before the cams."""
     reference = job.engine.reference
     turning = _turning(job)
     return (
@@ -264,7 +263,6 @@ def _where(job: Job) -> str:
 
 
 def _cam_steps(job: Job, cam: Cam) -> tuple[Step, ...]:
-    """One cam from as found to torqued; each step rests on the one before."""
     lobes = job.engine.reference_lobes(cam)
     words = " and ".join(lobe.words for lobe in lobes)
     steps: list[Step] = []
@@ -365,7 +363,6 @@ def _cylinder(job: Job, cylinder: str, needs: tuple[str, ...]) -> Step:
 
 
 def _closing(job: Job, before: tuple[str, ...], torqued: tuple[str, ...]) -> tuple[Step, ...]:
-    """Everything behind the cams, each with all that has to be done before it."""
     reference = job.engine.reference
     both = (Lobe(reference, "inlet"), Lobe(reference, "exhaust"))
     return (

@@ -20,6 +20,7 @@ from analysis.base import (
     LobeResult,
     LobeSettings,
     Pass,
+    Warn,
     encoder_u_deg,
     expand,
 )
@@ -101,11 +102,7 @@ def lobe_result(
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
-        warnings=(
-            *found.checked.warnings,
-            *warnings_of(fit, shape, found.prior, scatter, found.slack, forward_only=settings.forward_only),
-            *encoder_not_stated(_encoder_u_deg(budget), settings, expanded.expanded),
-        ),
+        warnings=_warnings(found, scatter, settings, _encoder_u_deg(budget), expanded.expanded),
         budget=_told(budget, expanded),
         curve=_curve(fit, settings.tdc_deg, base_u_mm),
         polarity=fit.survey.polarity,
@@ -113,6 +110,15 @@ def lobe_result(
         base_mm=None if fit.base_mm is None else fit.survey.polarity * fit.base_mm,
         centre_by_lag_deg_s=float(centre.gradient @ fit.covariance[-1]) / fit.lag_u_s**2,
     )
+
+
+def _warnings(
+    found: Measured, scatter: PassScatter, settings: LobeSettings, encoder_u_deg: float, u95_deg: float
+) -> tuple[Warn, ...]:
+    own = warnings_of(
+        found.fit, found.shape, found.prior, scatter, found.slack, forward_only=settings.forward_only
+    )
+    return (*found.checked.warnings, *own, *encoder_not_stated(encoder_u_deg, settings, u95_deg))
 
 
 def _budget(

@@ -111,6 +111,7 @@ class _Still:
 
 
 def _still_stretches(checked: CheckedStreams) -> list[_Still]:
+    """Where the crank stood: until it was left, which is before the next count's line came."""
     time_s, angle = checked.streams.crank_time_s, checked.streams.crank_deg
     moved = np.flatnonzero(np.diff(angle) != 0.0)
     starts = np.concatenate([[0], moved + 1])

@@ -234,6 +234,7 @@ class Benches:
         return None
 
     def _show(self, bench: str, connection: Connection[tuple[Any, ...]]) -> Shown:
+        """Bring up a bench's copy and its pages; a copy that fits the archive no more is made anew."""
         copy = BenchCopy(self._data_dir, self._archive, bench)
         if not copy.fits(connection):
             copy.close()

@@ -179,6 +179,7 @@ def _literally(word: str) -> str:
 
 
 def _opened(path: Path) -> sqlite3.Connection:
+    """Open the index; one of another layout is made anew, for all in it is copied."""
     with suppress(sqlite3.DatabaseError):
         db = sqlite3.connect(path, check_same_thread=False)
         if db.execute("PRAGMA user_version").fetchone()[0] == LAYOUT:

@@ -55,6 +55,7 @@ class BoardDecoder(Decoder):
         self._begins = False
 
     def _recognise(self, line: bytes, end: int) -> Frame | None:
+        """Only lines whose sum is right are believed, and counts only from a board of a known version."""
         match = self._LINE.fullmatch(line)
         if not match or int(match[5], 16) != crc8(match[1]) or int(match[4]) >= _WRAP:
             return None

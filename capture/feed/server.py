@@ -190,6 +190,7 @@ class LiveFeed:
         return client.known
 
     def _publish_heard(self) -> None:
+        """Send to everyone let in what was heard since the last time, numbered on even while nobody listens."""
         heard = [self._heard.popleft() for _ in range(len(self._heard))]
         lines = []
         for item in _coalesced(heard):

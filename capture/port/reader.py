@@ -158,6 +158,7 @@ class PortReader:
         self._tell("port_opened", f"{self.name}: {port.name} is open")
 
     def _judge_device(self, port: Port) -> None:
+        """Another device than before is in doubt, and nothing of it passes, until somebody accepts it."""
         sentence = self._devices.judge(self.name, port.identity)
         if sentence:
             if self.status.port_state is not ChannelState.IN_DOUBT:
@@ -219,6 +220,7 @@ class PortReader:
             self._progress.taken(len(chunk))
 
     def _take_answer(self, chunk: bytes, now_ns: int, asker: Asker) -> None:
+        """An answer has its time from the question; one that nobody waits for any more is only counted."""
         frames = self.intake.decoder.feed(chunk)
         if not frames:
             asker.heard(now_ns)

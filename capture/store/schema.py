@@ -65,6 +65,7 @@ def _create_runs(db: Database) -> None:
 
 
 def _create_readings(db: Database) -> None:
+    """Segments and blocks; a block is looked for by its first number or by its end."""
     db.table("segments").create(
         {
             "channel_id": int,
