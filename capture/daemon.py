@@ -194,6 +194,7 @@ class Capture:
         self.stop()
 
     def _hello(self) -> Message:
+        """Who records what, into which folder, and both clocks at one moment; every listener is told it first."""
         mono_ns, wall_ns = wire_now_ns(), time.time_ns()
         return {
             "run_id": self.run_id,
@@ -217,6 +218,7 @@ class Capture:
     # --- looking after the parts --------------------------------------------------------------------
 
     def _revive(self) -> None:
+        """Start again whatever thread has ended, and tell of it."""
         if not self.recorder.alive:
             self._tell(Event(wire_now_ns(), "", "recorder_dead", "the recorder stopped and was restarted"))
             self.recorder.start()

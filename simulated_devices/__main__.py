@@ -71,6 +71,7 @@ def _ask_for_priority() -> None:
 
 
 def _run(arguments: argparse.Namespace, ended: threading.Event) -> None:
+    """Simulate until told to end; whatever fails, ports and page are closed."""
     clock = clock_asked_for()
     if not isinstance(
         clock, BenchClock

@@ -163,6 +163,7 @@ def piston_map(
 def _cylinder(
     engine: Engine, cylinder: str, known: Mapping[Lobe, Pushed], shifts: Floats, tdc_u_deg: float
 ) -> CylinderMap:
+    """A valve that cannot be mapped has its reason instead; without the piston's motion there is no map at all."""
     edges: dict[str, MapEdge] = {}
     why_not: dict[Lobe, Refusal] = {}
     for lobe in (Lobe(cylinder, "inlet"), Lobe(cylinder, "exhaust")):
@@ -196,6 +197,7 @@ def _nearer(inlet: MapEdge | None, exhaust: MapEdge | None) -> tuple[Floats, Flo
 
 
 def _edge(engine: Engine, pushed: Pushed, shifts: Floats, tdc_u_deg: float) -> MapEdge:
+    """One valve at every phase of its cam, from the curve it has now; the push was made with the curve of then."""
     drop = pushed.drop
     for curve in (pushed.then, pushed.now):
         refuse_if_impossible(drop, curve)
@@ -232,6 +234,7 @@ def _wall(shifts: Floats, least: Floats, u95: Floats, minimum: float, side: int)
 
 
 def _first_under(shifts: Floats, spare: Floats, side: int) -> float | None:
+    """Where on one side the least allowed is first reached, between the steps; `None` where the map ends before."""
     start = float(np.interp(0.0, shifts, spare))
     if start <= 0:
         return 0.0

@@ -97,6 +97,7 @@ def _component(
     usual: float,
     count: float = _USUAL_COUNT,
 ) -> float:
+    """One round towards the size of one kind of scatter, which the usual size holds as so many readings would."""
     present = max(present, 1e-3 * usual, 1e-14)
     share = present * shape / variance
     found = float(np.sum(share * squares / variance)) + count * usual / present

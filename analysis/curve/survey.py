@@ -190,6 +190,7 @@ def _clear_of_base(phase: Floats, lift: Floats, peak: float, noise: float) -> tu
 
 
 def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise: float) -> Survey:
+    """Survey a lobe not turned through whole: its base may be seen in the middle, at one end, at both, or nowhere."""
     rest = _resting(centre, level, noise)
     if rest is not None and min(rest[0] - centre[0], centre[-1] - rest[1]) > _INSIDE_DEG:
         return _survey_round_base(start, centre, level, rest, noise)

@@ -87,6 +87,7 @@ def verdict(evidence: Evidence, step: Step) -> StepOutcome:
 
 
 def _decided(evidence: Evidence, step: Step, error: CamError, facts: tuple[int, ...]) -> StepOutcome:
+    """Done where it is in, or was decided; "measure again" leaves it to be done."""
     sentence = words_of(evidence, error)
     decision = evidence.decision(step.id, step.cam, max(facts))
     if decision is not None and decision[1].decision != "measure_again":
@@ -170,6 +171,7 @@ def _measured_before(evidence: Evidence, step: Step, one: Lobe, number: int) -> 
 
 
 def _too_near(one: Lobe, clearance: PistonClearanceFound, shift_deg: float) -> Warn | None:
+    """Warn of a move that leaves a valve nearer to its piston than is allowed, or of which that is not known."""
     least = least_when_shifted(clearance, shift_deg)
     if least is None:
         return Warn(
@@ -212,6 +214,7 @@ def torqued(evidence: Evidence, step: Step) -> StepOutcome:
 
 
 def _proved(evidence: Evidence, step: Step, to: str) -> StepOutcome:
+    """Done once every lobe was measured after the last tightening; a cam that was not moved needs none of it."""
     moved = evidence.moved(f"correction.{step.cam}", step.cam)
     tight = evidence.tightened(step.id, step.cam, to)
     if not moved and not tight:

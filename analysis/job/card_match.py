@@ -187,7 +187,6 @@ def card_from(
         One of each valve that the card is to have.
     firing_offset_deg : float
         Of their cylinder.
-    check_lift_mm : float
 
     Raises
     ------

@@ -208,6 +208,7 @@ def _slack(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
 
 
 def _slack_changed(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
+    """Slack that comes out unlike each time: the tensioner is not in its checking state."""
     for cam in job.engine.cams:
         lobes = job.engine.reference_lobes(cam)
         slacks = [
@@ -286,6 +287,7 @@ def _groups_of(lobe: Lobe, run: Sequence[LobeMeasured]) -> Iterator[Warn]:
 
 
 def _tdc_stands(job: Job, facts: Sequence[Fact]) -> Iterator[Warn]:
+    """True TDC that comes out elsewhere at the end than at the beginning."""
     measured = [
         fact.what
         for fact in facts

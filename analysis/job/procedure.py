@@ -91,6 +91,7 @@ def check(job: Job, facts: Sequence[Fact], payload: Payload, *, by: str) -> None
 
 
 def _state_of(evidence: Evidence) -> JobState:
+    """Conclude every step from the facts that count, then the order among them."""
     outcomes = {step.id: _RULES[step.kind](evidence, step) for step in evidence.steps}
     zero, _, _ = zero_of(evidence)
     signature = evidence.signature()
@@ -135,6 +136,7 @@ def _step_states(
 def _standing(
     evidence: Evidence, step: Step, outcome: StepOutcome, in_the_way: Sequence[str], may_be_now: bool
 ) -> tuple[StepStanding, str]:
+    """A step that was left out counts as left out while nothing was found at it."""
     skip = evidence.skip(step)
     if skip is not None and (not outcome.done or not outcome.facts):
         return "skipped", skip[1]
@@ -149,6 +151,7 @@ def _standing(
 
 
 def _step_state(step: Step, outcome: StepOutcome, standing: StepStanding, why: str) -> StepState:
+    """Put together what a step is and what became of it; a blocked one says what it would do, not what it found."""
     own_block = outcome.code if why and why == outcome.why else ""
     sentence = step.do if standing == "blocked" and not own_block else outcome.sentence
     return StepState(
@@ -172,6 +175,7 @@ def _step_state(step: Step, outcome: StepOutcome, standing: StepStanding, why: s
 
 
 def _cam_standing(evidence: Evidence, cam: Cam) -> CamStanding:
+    """Every measurement of a cam's reference lobes, and what the newest of them say together."""
     lobes = evidence.job.engine.reference_lobes(cam)
     measured = tuple(
         _lobe_standing(evidence, cam, fact.number, fact.what)
@@ -191,6 +195,7 @@ def _cam_standing(evidence: Evidence, cam: Cam) -> CamStanding:
 
 
 def _lobe_standing(evidence: Evidence, cam: Cam, number: int, measured: LobeMeasured) -> LobeStanding:
+    """One measurement against the card, or why the card cannot judge it."""
     offset = evidence.job.engine.firing_offset_deg(measured.cylinder)
     verdict, not_comparable = None, ""
     try:
@@ -212,6 +217,7 @@ def _lobe_standing(evidence: Evidence, cam: Cam, number: int, measured: LobeMeas
 
 
 def _departures(evidence: Evidence, steps: Sequence[StepState]) -> tuple[Departure, ...]:
+    """Those that still stand: a step that was opened again takes its own back."""
     titles = {step.id: step.title for step in steps}
     skipped = {step.id for step in steps if step.state == "skipped"}
     found = []

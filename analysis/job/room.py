@@ -103,6 +103,7 @@ def room(evidence: Evidence, step: Step) -> StepOutcome:
 
 
 def _looked_at(evidence: Evidence, step: Step, size: float, facts: tuple[int, ...]) -> StepOutcome:
+    """Whether all is known that a large move wants, or a cam new to this engine."""
     known = rooms(evidence, step)
     to_valve = room_to_valve(evidence, step)
     said = " ".join(one.sentence for one in (*known, to_valve) if one is not None)

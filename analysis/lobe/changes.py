@@ -78,7 +78,6 @@ class ResidualPatterns:
 
     Parameters
     ----------
-    fit : LobeFit
     time_s : ndarray, shape (m,)
         Arrival times of its readings, rising.
     """

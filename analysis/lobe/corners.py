@@ -60,10 +60,6 @@ class Breaks:
 def find_breaks(fit: LobeFit) -> Breaks:
     """Try every phase of a lobe for a corner and for a step.
 
-    Parameters
-    ----------
-    fit : LobeFit
-
     Returns
     -------
     Breaks

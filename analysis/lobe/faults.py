@@ -205,6 +205,7 @@ def _way_back(slack: Slack | None, *, forward_only: bool) -> list[Warn]:
 
 
 def _agreement(scatter: PassScatter) -> list[Warn]:
+    """Say how little is known of whether the lobe repeats, where that is little."""
     if scatter.passes < 2:
         return [
             Warn(

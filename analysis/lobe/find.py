@@ -79,6 +79,7 @@ def find_lobe_with_fit(
 
 
 def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -> tuple[LobeResult, Measured]:
+    """Which kind of gauge it is has to be known before its readings are judged."""
     prior = lobe_lag_prior(gauge)
     wild = wild_readings(checked.streams.gauge_mm)
     if (gauge.jitter_s or 0.0) > UNEVEN_S:

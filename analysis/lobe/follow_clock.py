@@ -58,6 +58,7 @@ class Followed:
         most_left: float = EXPLAINED,
         at_most: int = 1,
     ) -> list[Ticks]:
+        """Clocks that explain what the curve leaves over, at most so many."""
         counts, placed = self._counts, self._placed
         rate, slope = placed.rate_mm_s[counts], placed.slope_mm_deg[counts]
         if not len(rate):
@@ -81,7 +82,6 @@ class FollowedClock:
 
     Parameters
     ----------
-    gauge : GaugeFacts
     prior : LagPrior
         What is known of its lag, however it measures.
     """

@@ -141,6 +141,7 @@ class LobeFollower:
             return self._update(checked)
 
     def _update(self, arrived: CheckedStreams) -> LobeResult:
+        """One round with what has arrived; the costly looks take turns, so that none holds an update up."""
         if self._kept is not None and self._clock.due(arrived):
             self._look_for_clock(arrived, self._kept)
         checked, prior = self._clock.as_known(arrived)

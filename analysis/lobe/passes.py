@@ -31,7 +31,7 @@ class PassFit:
     ----------
     shift_deg, shift_u_deg
         How much later this pass is than the joint curve; `None` where it does not see both flanks.
-    offset_mm, offset_u_mm
+    offset_mm
         How much higher it reads.
     by_wander_deg_s
         How much later it comes for each second that the lag grows from the middle of the trace to its end.
@@ -45,7 +45,6 @@ class PassFit:
     shift_deg: float | None
     shift_u_deg: float | None
     offset_mm: float | None
-    offset_u_mm: float | None
     readings: Ints
     by_wander_deg_s: float = 0.0
 
@@ -68,6 +67,7 @@ def pass_of(motion: CrankMotion, survey: Survey, at_s: Floats, sweeps: tuple[Swe
 
 
 def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
+    """By how much one pass is later and higher than the curve; not told where it shows one flank alone."""
     slope = fit.placed.slope_mm_deg[group]
     weight, residual = fit.weight[group], fit.placed.residual_mm[group]
     speed = float(np.mean(np.abs(fit.placed.speed_deg_s[group])))
@@ -75,14 +75,13 @@ def _fit_pass(fit: LobeFit, readings: ForwardReadings, group: Ints) -> PassFit:
     design = np.column_stack([-slope, np.ones_like(slope)])
     normal = (design * weight[:, None]).T @ design
     if not _both_flanks(slope, weight):
-        return PassFit(start, end, speed, None, None, None, None, group)
+        return PassFit(start, end, speed, None, None, None, group)
     inverse = np.linalg.inv(normal)
     shift, offset = inverse @ (design * weight[:, None]).T @ residual
-    u_shift, u_offset = np.sqrt(np.diag(inverse))
     pull = weight * slope**2
     by_wander = float(pull @ (fit.placed.speed_deg_s * readings.through)[group]) / float(pull.sum())
     return PassFit(
-        start, end, speed, float(shift), float(u_shift), float(offset), float(u_offset), group, by_wander
+        start, end, speed, float(shift), float(np.sqrt(inverse[0, 0])), float(offset), group, by_wander
     )
 
 
@@ -154,7 +153,6 @@ def passes_by_hand(motion: CrankMotion, readings: ForwardReadings, lag_s: float)
 
     Parameters
     ----------
-    motion : CrankMotion
     readings : ForwardReadings
         Lift-positive, in order of time.
     lag_s : float

@@ -52,7 +52,6 @@ def find_engagement(motion: CrankMotion, slack_deg: float = SAFE_SLACK_DEG) -> E
 
     Parameters
     ----------
-    motion : CrankMotion
     slack_deg : float
         Upper bound of the slack, crank degrees.
 

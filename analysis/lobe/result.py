@@ -20,6 +20,7 @@ from analysis.base import (
     LobeResult,
     LobeSettings,
     Pass,
+    Warn,
     encoder_u_deg,
     expand,
 )
@@ -74,16 +75,8 @@ def lobe_result(
     centre = refuse_shape(fit, shape, settings.drop_mm)
     peak, full = shape.peak(), shape.full_lift()
     tell = _Teller(fit.survey, settings, gauge)
-    budget = budget_of(
-        fit,
-        shape,
-        centre,
-        settings=settings,
-        gauge=gauge,
-        passes=found.passes,
-        wander_s=found.prior.wander_s,
-        unsettled_deg=0.0 if moved is None else abs(float(centre.gradient @ moved)),
-    )
+    unsettled_deg = 0.0 if moved is None else abs(float(centre.gradient @ moved))
+    budget = _budget(found, settings, gauge, centre, unsettled_deg)
     expanded = expand(budget)
     u_deg = 0.5 * expanded.expanded
     centre_deg, full_deg = tell.phase(centre.value), tell.phase(full.value)
@@ -109,17 +102,37 @@ def lobe_result(
         centres=_centres(found, settings, tell),
         equal_readings=_pairs(found, settings, tell),
         passes=_passes(found, centre, tell, u_deg),
-        warnings=(
-            *found.checked.warnings,
-            *warnings_of(fit, shape, found.prior, scatter, found.slack, forward_only=settings.forward_only),
-            *encoder_not_stated(_encoder_u_deg(budget), settings, expanded.expanded),
-        ),
+        warnings=_warnings(found, scatter, settings, _encoder_u_deg(budget), expanded.expanded),
         budget=_told(budget, expanded),
         curve=_curve(fit, settings.tdc_deg, base_u_mm),
         polarity=fit.survey.polarity,
         max_slope_mm_deg=shape.largest_slope(),
         base_mm=None if fit.base_mm is None else fit.survey.polarity * fit.base_mm,
         centre_by_lag_deg_s=float(centre.gradient @ fit.covariance[-1]) / fit.lag_u_s**2,
+    )
+
+
+def _warnings(
+    found: Measured, scatter: PassScatter, settings: LobeSettings, encoder_u_deg: float, u95_deg: float
+) -> tuple[Warn, ...]:
+    own = warnings_of(
+        found.fit, found.shape, found.prior, scatter, found.slack, forward_only=settings.forward_only
+    )
+    return (*found.checked.warnings, *own, *encoder_not_stated(encoder_u_deg, settings, u95_deg))
+
+
+def _budget(
+    found: Measured, settings: LobeSettings, gauge: GaugeFacts, centre: Reading, unsettled_deg: float
+) -> tuple[Component, ...]:
+    return budget_of(
+        found.fit,
+        found.shape,
+        centre,
+        settings=settings,
+        gauge=gauge,
+        passes=found.passes,
+        wander_s=found.prior.wander_s,
+        unsettled_deg=unsettled_deg,
     )
 
 
@@ -171,6 +184,7 @@ def _together(*parts: float) -> float:
 def _events(
     found: Measured, settings: LobeSettings, tell: _Teller, base_u_mm: float
 ) -> tuple[LiftEvents, ...]:
+    """Opening and closing at every check lift that both flanks reach; none where no base circle was seen."""
     if found.fit.base_mm is None:
         return ()
 
@@ -220,6 +234,7 @@ def _pairs(found: Measured, settings: LobeSettings, tell: _Teller) -> tuple[Equa
 
 
 def _passes(found: Measured, centre: Reading, tell: _Teller, u_deg: float) -> tuple[Pass, ...]:
+    """Forward passes with what each tells by itself, ways back as they were turned."""
     forward = [
         Pass(
             one.start_s,

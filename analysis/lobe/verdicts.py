@@ -168,6 +168,7 @@ def _spacing_refusal(over: np.ndarray[tuple[int], np.dtype[np.float64]], at_s: f
 
 
 def _refuse_memory(seen: FitChecks, memory: ResidualPatterns, scatter: PassScatter, hand: HandPasses) -> None:
+    """Of all that can have changed between passes, refuse the likeliest."""
     fit = seen.fit
     step_mm = fit.noise.step_mm
     found: list[tuple[float, Refusal]] = []
@@ -293,6 +294,7 @@ def _refuse_misfit(fit: LobeFit, count_deg: float) -> None:
 
 
 def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> None:
+    """Refuse the worst corner or step in the curve; near the nose and over long reaches less is allowed."""
     fit, shape = seen.fit, seen.shape
     if not len(breaks.phase_deg):
         return
@@ -339,6 +341,7 @@ def _between(ends: tuple[float, float], share: Floats) -> Floats:
 
 
 def _break_refusal(seen: FitChecks, breaks: Breaks, worst: int, settings: LobeSettings) -> Refusal:
+    """Name what makes such a corner: the gauge's stop, a spring, a piston; where that cannot be told, all of them."""
     fit, shape = seen.fit, seen.shape
     phase, lift = float(breaks.phase_deg[worst]), float(breaks.lift_mm[worst])
     crank = float(np.mod(phase + fit.survey.start_deg - settings.tdc_deg, _CYCLE_DEG))

@@ -53,7 +53,6 @@ def refuse_stream_faults(checked: CheckedStreams, lag: LagPrior, wild: Bools) ->
 
     Parameters
     ----------
-    checked : CheckedStreams
     lag : LagPrior
         What is known of the gauge's lag.
     wild : ndarray of bool
@@ -74,6 +73,7 @@ def refuse_stream_faults(checked: CheckedStreams, lag: LagPrior, wild: Bools) ->
 
 
 def _refuse_leap(checked: CheckedStreams) -> None:
+    """Refuse an encoder that steps further than the crank, by its speed on either side, can have turned meanwhile."""
     time_s, angle = checked.streams.crank_time_s, checked.streams.crank_deg
     n = _BESIDE_LINES
     if len(time_s) < 2 * n + 4:
@@ -111,6 +111,7 @@ class _Still:
 
 
 def _still_stretches(checked: CheckedStreams) -> list[_Still]:
+    """Where the crank stood: until it was left, which is before the next count's line came."""
     time_s, angle = checked.streams.crank_time_s, checked.streams.crank_deg
     moved = np.flatnonzero(np.diff(angle) != 0.0)
     starts = np.concatenate([[0], moved + 1])
@@ -139,6 +140,7 @@ def _refuse_moved_while_still(
 
 
 def _moved_refusal(time_s: Floats, shown: Floats, step_mm: float) -> Refusal:
+    """Name what moves a reading while the encoder says that the crank stands."""
     total = float(np.ptp(shown))
     leap = np.diff(shown)
     worst = int(np.argmax(np.abs(leap)))
@@ -200,6 +202,7 @@ def _equal_runs(value: Floats, step_mm: float) -> tuple[Ints, Ints]:
 def _refuse_leaps_after_rest(
     checked: CheckedStreams, time_s: Floats, value: Floats, runs: tuple[Ints, Ints, Floats]
 ) -> None:
+    """Refuse a reading that stood while the crank turned and then leapt by more than any lobe lifts meanwhile."""
     starts, ends, turned = runs
     some = (turned > _LEAST_FROZEN_DEG) & (ends + 1 < len(value))
     starts, ends, turned = starts[some], ends[some], turned[some]

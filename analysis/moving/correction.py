@@ -108,7 +108,6 @@ def correction_for(engine: Engine, cam: Cam, error_deg: float, seen_from: Side =
 
     Parameters
     ----------
-    engine : Engine
     cam : Cam
         One of its cams.
     error_deg : float
@@ -184,6 +183,7 @@ def setting_of(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
 
 
 def _slots(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
+    """Where the pulley then stands in its slots, and what is left where they end first."""
     room = inf if adjuster.slot_each_way_cam_deg is None else adjuster.slot_each_way_cam_deg
     wanted = adjuster.fitted_deg - cam_deg_of(error_deg)
     reached = max(-room, min(room, wanted))
@@ -233,6 +233,7 @@ def _steps_sentence(steps: int, name: str, leaves_deg: float) -> str:
 
 
 def _sizes(adjuster: Adjuster, error_deg: float) -> AdjusterSetting | None:
+    """Which of the sizes at hand comes nearest; `None` where none is known."""
     if not adjuster.sizes_deg:
         return None
     crank_for_one = 2.0 if adjuster.sizes_act_on == "cam" else 1.0

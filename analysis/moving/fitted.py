@@ -48,6 +48,8 @@ def crank_for_one(adjuster: Adjuster) -> float:
 
 @dataclass(slots=True)
 class _Slot:
+    """Where a cam stands in its slots: as it was measured, and by what was asked since."""
+
     at_cam_deg: float
     centre_deg: float | None = None
     touched: bool = False

@@ -69,6 +69,7 @@ def best_park(lift: StoredLift, error_deg: float, tdcs_deg: tuple[float, ...] = 
 def _steepest(
     lift: StoredLift, error_deg: float, tdcs_deg: tuple[float, ...]
 ) -> tuple[float, Literal["opening", "closing"], float] | None:
+    """The crank angle about which a flank is steep all the way of the move, if there is one; better far from every TDC."""
     grid = np.arange(0.0, CYCLE_DEG, _GRID_DEG)
     slopes = lift.slopes_mm_deg(grid)
     low, high = min(0.0, error_deg) - _ROOM_DEG, max(0.0, error_deg) + _ROOM_DEG
@@ -112,6 +113,7 @@ def _park(
     leaves_deg: float,
     tdcs_deg: tuple[float, ...] = (),
 ) -> Park:
+    """Put a place to park into words."""
     sentence = (
         f"Turn forward to {crank_deg:.0f} deg ({dead_centre_words(crank_deg, digits=0)}) and hold the crank "
         f"there: on the {flank} flank the gauge moves {slope:.3f} mm or more for a degree."

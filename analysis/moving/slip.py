@@ -53,7 +53,6 @@ def expected_mm(lift: StoredLift, crank_deg: float, base_mm: float, polarity: in
     ----------
     lift : StoredLift
         The lobe's curve.
-    crank_deg : float
     base_mm : float
         What the gauge shows on the base circle.
     polarity : int

@@ -9,7 +9,7 @@ from analysis.readings.equal_pairs import equal_readings
 from analysis.readings.gauge_steps import refuse_rest_changed, refuse_steps, unit_key, zero_key
 from analysis.readings.held_up import no_fault_of_the_bench
 from analysis.readings.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
-from analysis.readings.read_late import ReadLate
+from analysis.readings.late_by_pace import ReadLate
 from analysis.readings.sweeps import Sweep, find_sweeps
 from analysis.readings.trace_faults import CheckedStreams, check_streams
 from analysis.readings.value_age import EXPLAINED, UNEVEN_S, Ticks, find_ticks

@@ -270,6 +270,7 @@ def _all_knots(
 def _rests(
     time_s: Floats, crank_deg: Floats, moved: Ints, left_s: Floats, entered_s: Floats, count_deg: float
 ) -> Rests:
+    """Stretches without a count that lasted longer than those beside, and where the motion wants knots for them."""
     if not len(moved):
         span = time_s[[0, -1]]
         return Rests(span[:1], span[1:], np.array([count_deg**2 / 12.0]), span, crank_deg[[0, -1]])

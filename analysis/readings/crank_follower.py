@@ -94,7 +94,7 @@ def _extended(motion: CrankMotion, settled: _Settled, time_s: Floats, crank_deg:
     before_s = float(motion.clock.unwarped(np.array([step * cells - _UNSETTLED_S]))[0])
     first = max(min(int(np.searchsorted(time_s, before_s)), settled.readings - _FEWEST_BEFORE), 0)
     knots = find_knots(time_s[first:], crank_deg[first:], motion.lines)
-    own = clock_of(knots.time_s, 0.0)
+    own = clock_of(knots.time_s)
     end = np.array([settled.end_s])
     own = Clock(own.time_s, own.warped_s + step * cells - own.warped(end)[0])
     cell = max(int(own.warped_s[0] / step), 0)

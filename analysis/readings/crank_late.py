@@ -108,6 +108,7 @@ def _long_silence_s(gap: Floats) -> float:
 
 
 def _once(time_s: Floats, crank_deg: Floats) -> Flags:
+    """Mark the lumps that can be told by what lies beside them as it is."""
     late = np.zeros(len(time_s), dtype=np.bool_)
     gap = np.diff(time_s)
     if len(gap) < 4 or float(gap.max()) <= _LEAST_SILENCE_S:

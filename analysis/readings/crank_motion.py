@@ -197,20 +197,20 @@ def follow_crank(time_s: Floats, crank_deg: Floats) -> CrankMotion:
         With fewer than two readings at different times.
     """
     knots = find_knots(time_s, crank_deg)
-    clock = clock_of(knots.time_s, 0.0)
+    clock = clock_of(knots.time_s)
     length_s = float(clock.warped_s[-1])
     step = max(_GRID_S, length_s / (4.0 * np.count_nonzero(changes(crank_deg)) + 1000.0))
     grid = grid_of(knots, clock, step, 0, int(length_s / step) + 2)
     return motion_of(replace(knots.lines, jitter_s=knots.jitter_s), knots.lost, clock, step, grid)
 
 
-def clock_of(knot_s: Floats, start_s: float) -> Clock:
-    """The clock of some knots, which shows `start_s` at the first of them."""
+def clock_of(knot_s: Floats) -> Clock:
+    """The clock of some knots, which shows 0 at the first of them."""
     gap = np.diff(knot_s)
     long = np.flatnonzero(gap > _LONGEST_GAP_S)
     at = np.unique(np.concatenate([[0], long, long + 1, [len(knot_s) - 1]]))
     passed = np.concatenate([[0.0], np.cumsum(np.minimum(gap, _LONGEST_GAP_S))])
-    return Clock(knot_s[at], start_s + passed[at])
+    return Clock(knot_s[at], passed[at])
 
 
 def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> Grid:

@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from analysis.base import Floats, GaugeFacts, Refusal, Streams, Warn, smallest_step
 from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
-from analysis.readings.gauge_late import find_late_readings
 from analysis.readings.held_up import Waited, share_waited
-from analysis.readings.read_late import ReadLate, at_their_pace, how_late
+from analysis.readings.late_by_pace import ReadLate, at_their_pace, find_late_readings, how_late
 from analysis.readings.value_age import Ticks
 
 FEWEST_CRANK = 8
@@ -122,6 +121,7 @@ def _tells_something(time_s: Floats, crank_deg: Floats, gauge_mm: Floats, step_m
 def _clean(
     name: str, time_s: Floats, value: Floats, fewest: int, warnings: list[Warn]
 ) -> tuple[Floats, Floats]:
+    """Leave out what is no number; refuse what then is too little, or out of order."""
     time_s, value = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
     if time_s.shape != value.shape or time_s.ndim != 1:
         raise Refusal(
@@ -256,6 +256,7 @@ def _refuse_frozen(motion: CrankMotion, gauge_s: Floats, gauge_mm: Floats) -> No
 
 
 def _note_gaps(motion: CrankMotion, crank_s: Floats, gauge_s: Floats, warnings: list[Warn]) -> None:
+    """Warn of silences of either instrument over which the crank turned."""
     gap = np.diff(gauge_s)
     turned = np.abs(np.diff(motion.angle_deg(gauge_s)))
     long = np.flatnonzero((gap > max(_GAP_S, 8.0 * float(np.median(gap)))) & (turned > 2.0))

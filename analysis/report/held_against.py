@@ -203,6 +203,7 @@ def _flagged(left: Floats, own: Floats) -> Floats:
 
 
 def _places(deg: Floats, left: Floats, own: Floats, lift: Floats) -> tuple[Place, ...]:
+    """Stretches that differ by more than chance, the worst first."""
     flagged = _flagged(left, own) > 0.0
     edges = np.flatnonzero(np.diff(np.concatenate([[0], flagged.astype(int), [0]])))
     found = []

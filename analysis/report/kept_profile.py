@@ -93,6 +93,7 @@ def profile_of_table(rows: Sequence[tuple[float, float]], *, cam_degrees: bool =
 
 
 def _read(rows: Sequence[tuple[float, float]]) -> tuple[Floats, Floats]:
+    """Refuse a table that is none, else give its degrees, rising, and its lifts."""
     if not _FEWEST_ROWS <= len(rows) <= _MOST_ROWS:
         raise EntryError(
             "bad_lift_table",

@@ -217,6 +217,7 @@ def _steepest(off: ReadingOff, flank: Flank) -> Figure | None:
 
 
 def _ramp(off: ReadingOff, flank: Flank) -> Ramp | None:
+    """From the foot up to where the slope passes a share of the steepest; `None` where the two do not lie so."""
     foot, steep = off.shape.at_level(RAMP_FOOT_MM, flank.side, False), off.steepest(flank)
     if foot is None or steep is None:
         return None

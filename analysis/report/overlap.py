@@ -54,6 +54,7 @@ def _lifts(report: CamReport, crank: Floats, later_deg: float = 0.0) -> tuple[Fl
 
 
 def _area(inlet: CamReport, exhaust: CamReport) -> Figure:
+    """Area under both lifts at once, in doubt by where each lobe stands and by its level."""
     crank: Floats = np.arange(0.0, _CYCLE_DEG, _STEP_DEG)
 
     def area(inlet_later: float = 0.0, exhaust_later: float = 0.0) -> float:

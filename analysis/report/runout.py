@@ -206,6 +206,7 @@ def _rows(angle: Floats) -> Floats:
 
 
 def _fitted(angle: Floats, value: Floats) -> _Fit:
+    """Fit all waves, and a drift where there are turns enough to tell it from a wave."""
     drifts = np.ptp(angle) > _DRIFT_TURNS * _TURN_DEG
     along = (angle - angle.mean()) / _TURN_DEG
     # Readings taken while the crank rested say little more than one: weighed by how far apart they lie.
@@ -245,6 +246,7 @@ def _rounding_told_once(fit: _Fit, angle: Floats, shown: Floats, step_mm: float,
 
 
 def _wave(fit: _Fit, times: int, step_u: float, late_deg: float, stick_mm: float, zero_deg: float) -> Wave:
+    """One wave of so many times a turn: its height and where it is high, by scatter, step and a sticking plunger."""
     at = slice(2 * times - 1, 2 * times + 1)
     cosine, sine = fit.wave[at]
     own = fit.covariance[at, at]
@@ -340,6 +342,7 @@ def _refuse_unlike_turns(angle: Floats, left: Floats, blamed: str) -> None:
 
 
 def _warnings(angle: Floats, fit: _Fit, step_u: float, on_face: bool) -> list[Warn]:
+    """What the waves leave over, and what one turn cannot show."""
     _, mean, u = _turn_means(angle, fit.left)
     found = []
     rough = float(np.sqrt(np.mean(mean**2)))

@@ -108,6 +108,7 @@ def drive_slack(
 def _cam(
     cam: str, slacks: Sequence[SlackSeen], then: Sequence[SlackSeen], line: DriveLine | None
 ) -> CamSlack:
+    """Slack of one cam, and by how much it has grown since last time where that is known."""
     slack, u = _mean(slacks)
     slack_deg = _figure(slack, u)
     mm = None if line is None else _times(slack_deg, line.mm_a_degree)

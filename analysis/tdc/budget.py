@@ -60,7 +60,6 @@ def budget_of(
     ----------
     fit : PistonFit
         With the covariance that is to be told.
-    prior : Prior
     gauge : GaugeFacts
         For the stated error.
     passes : sequence of Pass

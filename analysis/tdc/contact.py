@@ -67,7 +67,6 @@ def first_view(
 
     Parameters
     ----------
-    motion : CrankMotion
     time_s, gauge_mm : ndarray, shape (m,)
     step_mm : float
         The gauge's step.
@@ -211,6 +210,7 @@ def _turning_end(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: f
 
 
 def _one_wave(motion: CrankMotion, time_s: Floats, gauge_mm: Floats, lag_s: float) -> tuple[float, Wave]:
+    """A cosine through all readings, what lies far off counting less; tells its misfit, and where its crest is."""
     angle = np.radians(motion.angle_deg(time_s - lag_s))
     design = np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle)])
     weight = np.ones_like(angle)

@@ -71,6 +71,7 @@ def _refuse_one_side(fit: PistonFit) -> None:
 
 
 def _refuse_breaks(fit: PistonFit, prior: Prior, wild: Flags) -> None:
+    """Blame the likeliest of what changes within a trace: counts a turn, counts lost, a slip, the stand, the scale."""
     jacobian, values = fit.model.jacobian, fit.values
     residuals = Residuals(
         np.where(wild, 0.0, fit.model.residual_mm),
@@ -178,6 +179,7 @@ def _scale_refusal(what: Suspicion, readings: Readings) -> Refusal:
 
 
 def _refuse_misfit(fit: PistonFit, coherence: Coherence) -> None:
+    """Readings that no piston makes, whatever else was doubted."""
     noise = fit.noise
     far = np.abs(fit.model.residual_mm) > _WILD * np.sqrt(fit.variance_mm2)
     share = float(np.mean(far))

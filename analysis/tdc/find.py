@@ -89,6 +89,7 @@ def find_again(streams: Streams, settings: TdcSettings, gauge: GaugeFacts, so_fa
 
 
 def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar) -> TdcResult:
+    """Fit the passes, doubt in turn the lag, the clock, the offset and the coupling, and refuse what no doubt explains."""
     prior = _known_before(checked, settings, gauge)
     refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
     readings = _covered(checked, float(prior.mean[LAG]))
@@ -148,6 +149,7 @@ def _known_before(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFa
 
 
 def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Ticks | None:
+    """Look in what the fit leaves over for a clock of the gauge's own, when it is time to."""
     readings = len(checked.streams.gauge_mm)
     if not watch.due(readings):
         return None

@@ -196,10 +196,8 @@ def fit_piston(
 
     Parameters
     ----------
-    readings : Readings
     start : ndarray, shape (9,)
         First guess, in the order of `CENTRE` and its fellows.
-    prior : Prior
     noise : NoiseModel
         First guess of the noise; jitter and extra are estimated anew in each round but the last.
     rounds : int

@@ -23,10 +23,8 @@ def fit_in_contact(
 
     Parameters
     ----------
-    readings : Readings
     view : Contact
         Which of them move, and a rough place to start from.
-    prior : Prior
     noise : NoiseModel
         What is known of it before: the gauge's step, its jitter.
     near : PistonFit, optional

@@ -63,8 +63,6 @@ def doubt_lag(
 
     Parameters
     ----------
-    fit : PistonFit
-    prior : Prior
     earlier : sequence of ndarray, optional
         What nearly the same readings gave for each lag, to start from while the crank is still being turned.
 

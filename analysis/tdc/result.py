@@ -149,6 +149,7 @@ def _pairs(fit: PistonFit, centre: float) -> tuple[EqualReadings, ...]:
 
 
 def _passes(checked: CheckedStreams, fit: PistonFit) -> tuple[Pass, ...]:
+    """A pass ends where the crank turns back or goes on to the next top."""
     sweeps = find_sweeps(checked.motion)
     if not sweeps:
         return ()

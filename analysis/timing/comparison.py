@@ -80,8 +80,6 @@ def cam_error(job: Job, cam: Cam, measured: Sequence[LobeMeasured]) -> CamError:
 
     Parameters
     ----------
-    job : Job
-    cam : Cam
     measured : sequence of LobeMeasured
         At least one of each reference lobe.
 
@@ -132,6 +130,7 @@ def _half_card(job: Job, valve: Valve) -> LobeCard:
 
 
 def _refuse_another_lobe(job: Job, measured: LobeMeasured) -> None:
+    """A lobe a turn off, or where another one should be, is not judged."""
     lobe = Lobe(measured.cylinder, measured.valve)
     expected = expected_crank_deg(job, lobe)
     if expected is None:

@@ -68,7 +68,6 @@ def angle_between(first: Centre, second: Centre, correlation: float) -> float:
 
     Parameters
     ----------
-    first, second : Centre
     correlation : float
         Of the errors of both lags, 1 where they are one and the same.
 
@@ -126,7 +125,6 @@ def with_lag(result: TdcResult | LobeResult, lag_s: float, lag_u_s: float) -> Td
 
     Parameters
     ----------
-    result : TdcResult or LobeResult
     lag_s, lag_u_s : float
         The lag and its standard uncertainty, seconds.
     """

@@ -248,6 +248,7 @@ def _result(
     correlations: Floats,
     asked: LobeSettings,
 ) -> TogetherResult:
+    """Tell every lobe from the TDC found beside it: what both have in common drops out of the angle between them."""
     centres = [Centre.of(one) for one in found]
     lobes = [
         _from_tdc(
@@ -278,6 +279,7 @@ def _from_tdc(
     pair: tuple[Centre, Centre, float],
     asked: LobeSettings,
 ) -> LobeFromTdc:
+    """One lobe told from overlap TDC, its interval that of the angle between the two."""
     turn_u = encoder_u_deg(asked.encoder_error_deg, overlap_deg, lobe.centre_deg)
     told = with_more_u(moved(lobe, -overlap_deg), math.hypot(angle_between(*pair), turn_u))
     kept = tuple(warning for warning in lobe.warnings if not _needless(warning, *pair))

@@ -73,6 +73,7 @@ def find_top(streams: Streams, lag_s: float | None, noise_mm: float) -> Top | No
 
 
 def _top(own: Seen, polarity: int, share: float, noise_mm: float) -> Top | None:
+    """By the readings of turning forward alone where these tell it, else by all."""
     value = polarity * own.mm
     height = min(share * float(np.ptp(value)), MOST_TOP_MM)
     if height < max(LEAST_TOP_MM, 8.0 * noise_mm):

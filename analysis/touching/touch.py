@@ -106,7 +106,6 @@ def recognise(streams: Streams, gauge: GaugeFacts | None = None, zero: KnownZero
         Crank and gauge since the gauge was set where it stands.
     gauge : GaugeFacts, optional
         Its lag and its step where they are known.
-    zero : KnownZero, optional
     """
     facts, known = gauge or GaugeFacts(), zero or KnownZero()
     turned = float(np.ptp(streams.crank_deg)) if streams.crank_deg.size else 0.0

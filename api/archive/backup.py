@@ -250,6 +250,7 @@ def _copy(source: Path, target: Path) -> None:
 
 
 def _packed(folder: Path, imported: Path, part: Path) -> Manifest:
+    """Pack everything with its sums, and see it onto the disk."""
     files = {path.name: path for path in sorted(folder.iterdir())}
     traces = sorted(imported.iterdir()) if imported.is_dir() else []
     files |= {f"{IMPORTED_FOLDER}/{path.name}": path for path in traces if path.is_file()}
@@ -301,6 +302,7 @@ def _unpacked(file: Path, beside: Path) -> Iterator[tuple[Path, Manifest]]:
 
 
 def _extracted(file: Path, folder: Path) -> Manifest:
+    """Unpack within bounds, proving every file; whatever is wrong becomes one sentence."""
     try:
         with open_within(file, BUDGET, folder) as archive:
             manifest = _manifest(archive, file)

@@ -151,6 +151,7 @@ def _chosen_gauge(asked: str | None, gauges: list[str]) -> str:
 def _planned(
     asked: MeasurementAsked, gauge: str, name: str, interval: StoredInterval, told: dict[str, Any]
 ) -> Measurement:
+    """The row as it will be kept: what the file states goes before what is usual."""
     settings = (asked.tdc or TdcAsked()) if asked.kind == "tdc" else (asked.lobe or LobeAsked())
     facts = _known_marks(told) if _part(told, "facts") else USUAL_FACTS
     return Measurement(

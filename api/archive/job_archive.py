@@ -169,6 +169,7 @@ def read_job(path: Path, shop: ShopStore, data_dir: Path, show: Show, came: Came
 
 
 def _checked(told: JobInFile) -> _Checked:
+    """Refuse what no program of ours can have written, before anything is changed."""
     try:
         job = from_plain(Job, told.job)
         refuse_impossible_engine(job.engine)
@@ -235,6 +236,7 @@ def _taking_in(
     names = {trace: intake.new_name(sums[trace][:MARK_LETTERS]) for trace in parts}
 
     def change(db: Database) -> int:
+        """Everything of the file in one change, its numbers made ours; the traces get their places last."""
         if came is not None:
             _make_way(db, checked, came)
         _refuse_twin(checked, JobReader(WithinChange(db)))

@@ -1,6 +1,6 @@
 """What every room of the service stands on: errors, settings, messages, limits, addresses."""
 
-from api.base.addresses import ANY, own_ip_addresses, qr_code, shop_addresses
+from api.base.addresses import ANY, is_loopback, own_ip_addresses, page_address, qr_code, shop_addresses
 from api.base.config import DEFAULT_PORT, ServiceConfig
 from api.base.errors import (
     BenchError,
@@ -77,7 +77,7 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
-from api.base.plain_text import is_seen, readable, safe_cell, unreadable
+from api.base.plain_text import csv_text, is_seen, readable, safe_cell, unreadable
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.shared_messages import (
     CardKept,
@@ -180,9 +180,12 @@ __all__ = [
     "VersionsOfCard",
     "VersionsOfEngine",
     "add_problems",
+    "csv_text",
     "in_one_sentence",
+    "is_loopback",
     "is_seen",
     "own_ip_addresses",
+    "page_address",
     "qr_code",
     "readable",
     "safe_cell",

@@ -22,11 +22,11 @@ def shop_addresses(host: str, port: int, local_name: str = "") -> list[str]:
     local_name : str
         The name under ``.local`` that was announced; empty where none was.
     """
-    named = [_address(local_name, port)] if local_name else []
+    named = [page_address(local_name, port)] if local_name else []
     if host not in ANY:
-        return [_address(host, port), *named]
+        return [page_address(host, port), *named]
     own = sorted(own_ip_addresses(), key=lambda ip: (ip.version, int(ip)))
-    return [*(_address(str(ip), port) for ip in own), *named, _address("127.0.0.1", port)]
+    return [*(page_address(str(ip), port) for ip in own), *named, page_address("127.0.0.1", port)]
 
 
 def own_ip_addresses() -> set[ipaddress.IPv4Address | ipaddress.IPv6Address]:
@@ -46,5 +46,16 @@ def qr_code(address: str) -> str:
     return segno.make(address, error="m").svg_data_uri(scale=6, border=3, dark="black", light="white")
 
 
-def _address(host: str, port: int) -> str:
+def is_loopback(host: str) -> bool:
+    """Tell whether a host of an address is this machine, whichever it is that asks."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def page_address(host: str, port: int) -> str:
+    """Give the address of pages."""
     return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import unicodedata
+from collections.abc import Iterable
 from typing import Any
 
 LINES = frozenset("\n\r\t")
@@ -50,3 +53,10 @@ def safe_cell(text: str) -> str:
     first = next((one for one in shown if is_seen(one)), "")
     starts_oddly = text[:1] in {"\t", "\r", "\n"}
     return f"'{text}" if first in FORMULA or starts_oddly else text
+
+
+def csv_text(rows: Iterable[Iterable[object]]) -> str:
+    """Give rows as CSV; cells that people wrote go through `safe_cell` first."""
+    file = io.StringIO()
+    csv.writer(file, lineterminator="\r\n").writerows(rows)
+    return file.getvalue()

@@ -155,6 +155,7 @@ class Broker:
         )
 
     def _made(self) -> Client:
+        """The client as the bench file wants it; raises `MisuseError` where that cannot be. Nothing is connected yet."""
         try:
             from paho.mqtt.client import Client, MQTTv311
             from paho.mqtt.enums import CallbackAPIVersion

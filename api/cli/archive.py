@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import urllib.request
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import click
 
 from api.base import MisuseError, ServiceError, StoreError
-from api.host import WEB_FILE, data_option
+from api.host import data_option, running_address
 
 
 @click.command()
@@ -104,11 +103,13 @@ def import_(files: tuple[Path, ...], touches: str | None, gauge: str | None, dat
 
 def _running_service(data_dir: Path) -> str | None:
     """Give the address of the service that uses this folder, if it answers."""
+    address = running_address(data_dir)
+    if address is None:
+        return None
     try:
-        address = str(json.loads((data_dir / WEB_FILE).read_text(encoding="utf-8"))["url"])
         with urllib.request.urlopen(f"{address}/api/latest", timeout=5):
             return address
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError):
         return None
 
 

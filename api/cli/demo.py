@@ -22,6 +22,7 @@ from api.host import (
     DemoScript,
     FinishedJobs,
     cam_of,
+    end_child,
     listening,
     serve,
 )
@@ -130,12 +131,7 @@ def _simulator(scenario_file: str, links: Path, control_port: int, first: int | 
             )
     finally:
         stopping.set()
-        child.terminate()
-        try:
-            child.wait(STOP_S)
-        except subprocess.TimeoutExpired:
-            child.kill()
-            child.wait()
+        end_child(child, STOP_S)
 
 
 def _end_with(child: subprocess.Popen[bytes], stopping: threading.Event) -> None:

@@ -153,6 +153,7 @@ class _Recording:
         raise RuntimeError(f"{self._done.scenario} stopped at {view.now}")
 
     async def _step(self, step: StepView, view: JobView) -> None:
+        """Do the one step that is due, as hands at a bench would."""
         if step.measures and step.kind != "bench_check":
             await self._measure(step, view)
             return

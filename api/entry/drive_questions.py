@@ -100,6 +100,7 @@ def _same_kind(kind: str, said: str) -> bool:
 
 
 def _adjuster(cam: Cam, adjuster: Adjuster) -> Iterator[Question]:
+    """What cannot be chosen by these sizes, or looks like a slip of the pen."""
     place = f"engine.cams.{cam.name}.adjuster"
     yield from _figures(cam, adjuster)
     if adjuster.kind in SIZED and not adjuster.sizes_deg:

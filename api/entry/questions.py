@@ -34,6 +34,7 @@ def refuse_impossible_engine(engine: Engine) -> None:
 
 
 def _refuse_cylinders(engine: Engine) -> None:
+    """Cylinders and their firing order, each named once and in both."""
     names = engine.cylinders
     odd = [name for name in names if not CYLINDER.fullmatch(name)]
     if not names or odd:
@@ -73,6 +74,7 @@ def _not(odd: list[str]) -> str:
 
 
 def _refuse_cams(engine: Engine) -> None:
+    """Every valve is opened by one cam at most, the reference cylinder's by one at least."""
     if not engine.cams:
         raise EntryError("no_cam", "The engine has no cam; give one for both valves, or inlet and exhaust.")
     names = [cam.name for cam in engine.cams]
@@ -98,6 +100,7 @@ def _refuse_cams(engine: Engine) -> None:
 
 
 def _refuse_crank(engine: Engine) -> None:
+    """Lengths that no crank train can have."""
     for word, value in (("stroke", engine.stroke_mm), ("rod", engine.rod_mm)):
         if value is not None and value <= 0:
             raise EntryError("impossible_engine", f"A {word} of {value:g} mm cannot be; correct it.")
@@ -233,6 +236,7 @@ def _refuse_separation(card: CamCard) -> None:
 
 
 def _refuse_half(card: CamCard, valve: Valve, half: LobeCard) -> None:
+    """One valve's half: what its card's way needs, and no figure that cannot be."""
     _refuse_full_lift(valve, half.full_lift_deg)
     wanted: dict[str, tuple[str, ...]] = {
         "full_lift": ("full_lift_deg",),
@@ -305,6 +309,7 @@ def _of_the_whole(card: CamCard) -> Iterable[Question | None]:
 
 
 def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question | None]:
+    """What is out of the usual in one valve's half."""
     at = f"card.{valve}"
 
     def asked(name: str, words: str, low: float, high: float) -> Question | None:
@@ -330,6 +335,7 @@ def _of_half(card: CamCard, valve: Valve, half: LobeCard) -> Iterable[Question |
 
 
 def _of_events(valve: Valve, half: LobeCard, at: str) -> Iterable[Question | None]:
+    """By how much opening, closing, duration and centre disagree with one another."""
     if half.opens_deg is None or half.closes_deg is None:
         yield outside(
             f"{valve}_duration_deg", f"{at}.duration_deg", "A duration of", half.duration_deg, (160, 360)

@@ -82,6 +82,7 @@ def _scaled(value: float, unit: Unit) -> float:
 
 
 def _angle(text: str, place: str, name: str) -> float:
+    """Read an angle, and turn its sign where it is told from the other side of its dead centre."""
     found = ANGLE.fullmatch(text)
     if found is None:
         raise EntryError(

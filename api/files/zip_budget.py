@@ -96,6 +96,7 @@ def _refuse(entries: list[zipfile.ZipInfo], packed_bytes: int, budget: ZipBudget
 
 
 def _refuse_long_directory(path: Path, budget: ZipBudget) -> None:
+    """Reading the list of files alone would take what memory there is; so its length is looked at first."""
     with path.open("rb") as file:
         size = file.seek(0, os.SEEK_END)
         start = max(0, size - END.size - LONGEST_COMMENT)

@@ -112,6 +112,7 @@ class CopiedBlocks:
 
 
 def _row_form(bench: str) -> Callable[[KeptBlock], tuple[bytes, bytes]]:
+    """Give what packs a block as a row of binary `COPY`, for all blocks of one bench: names and widths are packed once."""
     name = bench.encode()
     row = struct.Struct(f">hi{len(name)}s{'iq' * (len(BLOCK_COLUMNS) + 1)}i32si").pack
     place, sha256, fields, wide = _PLACE.pack, hashlib.sha256, len(COPIED), _WIDE

@@ -187,6 +187,7 @@ class BenchCopy:
     def _fetch_blocks(
         self, connection: Connection[tuple[Any, ...]], channel: int, span: tuple[int, int]
     ) -> None:
+        """Fetch all blocks a span needs, each proved, or none."""
         first, last = blocks_of_span(connection, self.bench, channel, span)
         names = ", ".join(BLOCK_COLUMNS)
         with connection.cursor(binary=True) as cursor:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import logging
 import os
 import sqlite3
-import threading
 import time
 import uuid
 from collections.abc import Callable
@@ -24,6 +23,7 @@ from api.base import ServiceError, StoreError
 from api.forwarding.adding import add_blocks, add_documents, add_sign_off, has_less
 from api.forwarding.blocks import CopiedBlocks
 from api.forwarding.connecting import BenchName, first_line, open_as
+from api.forwarding.errand import Errand
 from api.forwarding.kept import KeptHere
 from api.forwarding.sharing import Sharer
 from api.forwarding.telling import Teller
@@ -39,7 +39,6 @@ EVERY_S = 0.5
 LONGEST_WAIT_S = 60.0
 DOCUMENTS_AT_ONCE = 500
 BLOCKS_AT_ONCE = 5000
-ENDING_S = 2.0
 
 
 class Progress(BaseModel):
@@ -124,41 +123,29 @@ def forwarder_of(data_dir: Path, bench_file: Path | None) -> Forwarder | None:
     return None if archive is None else Forwarder(data_dir, archive.url, archive.name)
 
 
-class Forwarder:
+class Forwarder(Errand):
     """Carries one data folder to one archive; `start` begins a thread, `step` does one round in this one."""
 
     def __init__(
         self, data_dir: Path, url: str, name: str, *, clock_s: Callable[[], float] = time.monotonic
     ) -> None:
-        self._data_dir, self._url, self._name, self._clock_s = data_dir, url, name, clock_s
+        super().__init__(url, name)
+        self._data_dir, self._clock_s = data_dir, clock_s
         self._here = KeptHere(data_dir)
         self._progress: Progress | None = None
         self._sent_upto = -1
         """The last change at which nothing was left to send of the shop: while there is no other, it is not looked at."""
-        self._connection: Connection[tuple[Any, ...]] | None = None
         self._whole_at_s = clock_s()
         self._trouble = ""
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="forwarder", daemon=True)
         self._standing = NO_ARCHIVE.model_copy(update={"bench": name, "state": "starting"})
-
-    def start(self) -> None:
-        """Begin to carry."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End; what has not arrived goes next time."""
-        self._ending.set()
-        if self._thread.is_alive():
-            self._thread.join(ENDING_S)
 
     def teller(self) -> Teller:
         """Give what tells the same archive what the bench says of itself now."""
-        return Teller(lambda: self._progress.identity if self._progress else "", self._url, self._name)
+        return Teller(lambda: self._progress.identity if self._progress else "", self.url, self.name)
 
     def sharer(self, shop: ShopStore) -> Sharer:
         """Give what fetches from the same archive what other benches share."""
-        return Sharer(shop, lambda: self._progress.identity if self._progress else "", self._url, self._name)
+        return Sharer(shop, lambda: self._progress.identity if self._progress else "", self.url, self.name)
 
     def standing(self) -> ArchiveStanding:
         """Give how far behind it is."""
@@ -174,7 +161,7 @@ class Forwarder:
         """
         progress = self._noted()
         connection = self._connected(progress)
-        bench = BenchName(self._name, progress.identity)
+        bench = BenchName(self.name, progress.identity)
         upto = self._here.last_change()  # a sign-off noted from here on waits: none arrives without its seal
         if upto != self._sent_upto and (
             self._send_signed(connection, bench, progress)
@@ -183,12 +170,6 @@ class Forwarder:
             return True
         self._sent_upto = upto
         return self._send_streams(connection, bench, progress)
-
-    def close(self) -> None:
-        """Let go of the archive."""
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
 
     # -- the thread
 
@@ -229,7 +210,7 @@ class Forwarder:
                 return
         behind_s = self._clock_s() - self._whole_at_s if self._trouble or changes or blocks else 0.0
         self._standing = ArchiveStanding(
-            bench=self._name,
+            bench=self.name,
             state="waiting" if self._trouble else "sending" if changes or blocks else "up to date",
             changes_waiting=changes,
             blocks_waiting=blocks,
@@ -253,8 +234,8 @@ class Forwarder:
 
     def _connected(self, progress: Progress) -> Connection[tuple[Any, ...]]:
         if self._connection is None or self._connection.closed:
-            bench = BenchName(self._name, progress.identity)
-            self._connection = open_as(bench, self._url)
+            bench = BenchName(self.name, progress.identity)
+            self._connection = open_as(bench, self.url)
             if has_less(self._connection, bench, progress.arrived, progress.channels):
                 log.warning(
                     "The archive has less than had arrived there; it gets all again that is kept here."
@@ -282,6 +263,7 @@ class Forwarder:
     def _send_documents(
         self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress, upto: int
     ) -> bool:
+        """Send what has changed, with the blocks it may stand on."""
         documents, last = self._here.changed(progress.documents, upto, DOCUMENTS_AT_ONCE)
         if last == progress.documents:
             return False
@@ -300,6 +282,7 @@ class Forwarder:
     def _send_streams(
         self, connection: Connection[tuple[Any, ...]], bench: BenchName, progress: Progress
     ) -> bool:
+        """Send blocks of one run after another, the oldest first; one that has ended and gone whole is done with."""
         more = changed = False
         for run, ended in self._here.runs(progress.runs_done):
             document, channels = self._here.run(run)

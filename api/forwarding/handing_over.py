@@ -45,6 +45,8 @@ def hand_over(sharer: Sharer, row: JobRow, onto: str, by: str, write: Callable[[
 def _hand_over(
     sharer: Sharer, row: JobRow, onto: str, by: str, write: Callable[[], tuple[Path, int]]
 ) -> None:
+    """Note what is asked for before the archive hears of it, and then what it answered."""
+
     def refused() -> None:
         sharer.shop.write(lambda db: answering(db, asked, "refused", 0, row.changed_at))
 
@@ -74,6 +76,7 @@ def _given(
     path: Path,
     facts: int,
 ) -> tuple[int, str]:
+    """Give the file to the archive; raises `ConflictError` where it may not go."""
     if path.stat().st_size > LARGEST_FILE:
         raise ConflictError(
             "too_large_to_hand_over",

@@ -73,6 +73,7 @@ def _of_bench(connection: Connection[tuple[Any, ...]], bench: str) -> BenchProof
 
 
 def _documents(connection: Connection[tuple[Any, ...]], bench: str, trouble: list[str]) -> Found:
+    """Prove every document by itself; tells them all."""
     found: Found = {}
     with connection.cursor("documents") as cursor:
         cursor.itersize = AT_ONCE
@@ -90,6 +91,7 @@ def _documents(connection: Connection[tuple[Any, ...]], bench: str, trouble: lis
 
 
 def _blocks(connection: Connection[tuple[Any, ...]], bench: str, trouble: list[str]) -> tuple[Found, int]:
+    """Prove every block by itself; tells them all and how many readings they hold."""
     found: Found = {}
     readings = 0
     with connection.cursor("blocks", binary=True) as cursor:
@@ -113,6 +115,7 @@ def _blocks(connection: Connection[tuple[Any, ...]], bench: str, trouble: list[s
 def _chain(
     connection: Connection[tuple[Any, ...]], bench: str, documents: Found, blocks: Found, trouble: list[str]
 ) -> tuple[int, bytes]:
+    """Follow the sign-offs from the first, each by the seal before it; tells how many there are and the last seal."""
     count, seal = 0, b""
     rows = connection.execute(
         "SELECT number, fact, before, seal, manifest FROM lobewright.signoffs WHERE bench = %s ORDER BY number",
@@ -145,6 +148,7 @@ _SIGNED = """
 
 
 def _misfits(manifest: bytes, bench: str, fact: str, documents: Found, blocks: Found) -> list[str]:
+    """Hold what was signed against what is there now."""
     try:
         told = json.loads(manifest)
         named = [(tuple(row[:-1]), bytes.fromhex(row[-1])) for row in told["documents"]]

@@ -65,6 +65,7 @@ def restore_from_archive(url: str, bench: str, data_dir: Path) -> Contents:
 
 
 def _fetch(connection: Connection[tuple[Any, ...]], bench: str, folder: Path) -> None:
+    """Fill both files, each in one transaction, and note how far the archive has them."""
     row = connection.execute(
         "SELECT identity::text FROM lobewright.benches WHERE name = %s", (bench,)
     ).fetchone()
@@ -99,6 +100,7 @@ def _put_documents(
     streams: Database,
     progress: Progress,
 ) -> None:
+    """The newest version of every row, numbered as before, so that what is changed next comes behind."""
     numbers = []
     with connection.cursor("newest", binary=True) as cursor:
         cursor.itersize = AT_ONCE

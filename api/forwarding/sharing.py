@@ -22,7 +22,8 @@ from analysis.base import EntryError
 from analysis.timing import Engine
 from api.base import ServiceError
 from api.entry import refuse_impossible_card, refuse_impossible_engine
-from api.forwarding.connecting import connect, first_line, refuse_other_version, version_of
+from api.forwarding.connecting import first_line
+from api.forwarding.errand import Errand
 from api.records import (
     answering,
     hand_overs,
@@ -43,7 +44,6 @@ HEARS_WITHIN_S = 0.25
 LONGEST_WAIT_S = 60.0
 AT_ONCE = 100
 LONGEST_BODY = 1 << 20
-ENDING_S = 2.0
 
 
 class ComingJob(BaseModel):
@@ -88,7 +88,7 @@ class SharedStanding(BaseModel):
     sentence: str = ""
 
 
-class Sharer:
+class Sharer(Errand):
     """Fetches what other benches share; `start` begins a thread, `step` looks once in this one."""
 
     def __init__(
@@ -98,26 +98,15 @@ class Sharer:
         url: str,
         name: str,
     ) -> None:
-        self.shop, self.url, self.name, self.identify = shop, url, name, identity
+        super().__init__(url, name)
+        self.shop, self.identify = shop, identity
         self.handing = threading.Lock()
         """Held while a job is handed over: what is only asked for is being answered."""
         self.taking = asyncio.Lock()
         """Held while a job is taken over, so that nobody lets go of what another has just taken in."""
-        self._connection: Connection[tuple[Any, ...]] | None = None
         self._refused: dict[str, str] = {}
         self._standing = SharedStanding(bench=name)
-        self._ending, self._called = threading.Event(), threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sharer", daemon=True)
-
-    def start(self) -> None:
-        """Begin to listen."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Listen no more; `shop` is no longer written to."""
-        self._ending.set()
-        if self._thread.is_alive():
-            self._thread.join(ENDING_S)
+        self._called = threading.Event()
 
     def standing(self) -> SharedStanding:
         """Give what is known of the others."""
@@ -126,12 +115,6 @@ class Sharer:
     def look_now(self) -> None:
         """Look again, without waiting for a notification."""
         self._called.set()
-
-    def close(self) -> None:
-        """Let go of the archive."""
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
 
     # -- the thread
 
@@ -174,7 +157,7 @@ class Sharer:
         """
         if not self.identify():
             return False
-        connection = self._connected()
+        connection = self._opened("SET TIME ZONE 'UTC'", "LISTEN lobewright")
         more = self._versions(connection)
         offered = self._handed(connection)
         others = connection.execute(
@@ -189,22 +172,8 @@ class Sharer:
         )
         return more
 
-    def _connected(self) -> Connection[tuple[Any, ...]]:
-        if self._connection is None or self._connection.closed:
-            connection = connect(self.url)
-            try:
-                refuse_other_version(version_of(connection))
-                connection.commit()
-                connection.autocommit = True
-                connection.execute("SET TIME ZONE 'UTC'")
-                connection.execute("LISTEN lobewright")
-            except BaseException:
-                connection.close()
-                raise
-            self._connection = connection
-        return self._connection
-
     def _versions(self, connection: Connection[tuple[Any, ...]]) -> bool:
+        """Take in what is not here; one that cannot be read is told of and never asked for again."""
         there = {key for (key,) in connection.execute("SELECT DISTINCT key FROM lobewright.shared")}
         new = sorted(there - known_versions(self.shop.read) - self._refused.keys())[:AT_ONCE]
         if not new:

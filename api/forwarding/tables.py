@@ -110,7 +110,69 @@ REVOKE ALL ON FUNCTION lobewright.tell FROM PUBLIC;
 arrive one after another, for only one connection at a time holds its place. And what a bench says of itself now, in the
 one row of its own that it may replace, and by this function alone."""
 
-THIRD = """
+_HAND_OVER = """@CREATE@ FUNCTION lobewright.hand_over(
+    wanted text, mine uuid, job bigint, upto bigint, onto text, called text, who text, content bytea
+) RETURNS TABLE (number bigint, at timestamptz)
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
+    END IF;
+    PERFORM 1 FROM lobewright.benches b WHERE b.name = onto AND b.name <> wanted;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_advisory_xact_lock(hashtextextended('lobewright/handed/' || wanted, 0));
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job@STANDS@;
+    IF FOUND THEN
+        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted
+        AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
+            THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
+    IF FOUND THEN
+        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'check_violation';
+    END IF;
+    PERFORM pg_notify('lobewright', onto);
+    RETURN QUERY INSERT INTO lobewright.handed AS h (bench, job_id, facts, reference, by_whom, to_bench, file)
+        VALUES (wanted, job, upto, called, who, onto, content) RETURNING h.number, h.at;
+END $$;
+"""
+_STILL_HELD = """@CREATE@ FUNCTION lobewright.still_held() RETURNS trigger
+    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    gone lobewright.handed;
+BEGIN
+    IF NEW.key !~ '^[0-9]{1,18}/[0-9]{1,18}$' THEN
+        RETURN NEW;
+    END IF;
+    PERFORM pg_advisory_xact_lock_shared(hashtextextended('lobewright/handed/' || NEW.bench, 0));
+    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = NEW.bench@STANDS@
+        AND h.job_id = split_part(NEW.key, '/', 1)::bigint AND h.facts < split_part(NEW.key, '/', 2)::bigint;
+    IF FOUND THEN
+        RAISE EXCEPTION 'job % of % is held by % since %, and something was done in it since on %',
+            gone.job_id, NEW.bench, gone.to_bench, to_char(gone.at, 'YYYY-MM-DD HH24:MI'), NEW.bench
+            USING ERRCODE = 'check_violation';
+    END IF;
+    RETURN NEW;
+END $$;
+"""
+
+
+def _made(function: str) -> str:
+    return function.replace("@CREATE@", "CREATE").replace("@STANDS@", "")
+
+
+def _made_anew(function: str) -> str:
+    """An offer that was taken back stands no more."""
+    return function.replace("@CREATE@", "CREATE OR REPLACE").replace("@STANDS@", " AND h.back_at IS NULL")
+
+
+THIRD = (
+    """
 CREATE INDEX documents_shared ON lobewright.documents (key, arrived) WHERE kind = 'versions';
 CREATE VIEW lobewright.shared AS
     SELECT bench, key, arrived, sha256, body FROM lobewright.documents WHERE kind = 'versions';
@@ -147,37 +209,9 @@ CREATE VIEW lobewright.given AS
     SELECT h.number, h.job_id, h.to_bench, h.by_whom, h.at FROM lobewright.handed h
     JOIN lobewright.benches b ON b.name = h.bench WHERE b.role = session_user;
 
-CREATE FUNCTION lobewright.hand_over(
-    wanted text, mine uuid, job bigint, upto bigint, onto text, called text, who text, content bytea
-) RETURNS TABLE (number bigint, at timestamptz)
-    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
-DECLARE
-    gone lobewright.handed;
-BEGIN
-    PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
-    IF NOT FOUND THEN
-        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
-    END IF;
-    PERFORM 1 FROM lobewright.benches b WHERE b.name = onto AND b.name <> wanted;
-    IF NOT FOUND THEN
-        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'check_violation';
-    END IF;
-    PERFORM pg_advisory_xact_lock(hashtextextended('lobewright/handed/' || wanted, 0));
-    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job;
-    IF FOUND THEN
-        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'check_violation';
-    END IF;
-    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted
-        AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
-            THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
-    IF FOUND THEN
-        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'check_violation';
-    END IF;
-    PERFORM pg_notify('lobewright', onto);
-    RETURN QUERY INSERT INTO lobewright.handed AS h (bench, job_id, facts, reference, by_whom, to_bench, file)
-        VALUES (wanted, job, upto, called, who, onto, content) RETURNING h.number, h.at;
-END $$;
-REVOKE ALL ON FUNCTION lobewright.hand_over FROM PUBLIC;
+"""
+    + _made(_HAND_OVER)
+    + """REVOKE ALL ON FUNCTION lobewright.hand_over FROM PUBLIC;
 
 CREATE FUNCTION lobewright.took(wanted text, mine uuid, which bigint, job bigint) RETURNS boolean
     LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
@@ -189,33 +223,19 @@ BEGIN
 END $$;
 REVOKE ALL ON FUNCTION lobewright.took FROM PUBLIC;
 
-CREATE FUNCTION lobewright.still_held() RETURNS trigger
-    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
-DECLARE
-    gone lobewright.handed;
-BEGIN
-    IF NEW.key !~ '^[0-9]{1,18}/[0-9]{1,18}$' THEN
-        RETURN NEW;
-    END IF;
-    PERFORM pg_advisory_xact_lock_shared(hashtextextended('lobewright/handed/' || NEW.bench, 0));
-    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = NEW.bench
-        AND h.job_id = split_part(NEW.key, '/', 1)::bigint AND h.facts < split_part(NEW.key, '/', 2)::bigint;
-    IF FOUND THEN
-        RAISE EXCEPTION 'job % of % is held by % since %, and something was done in it since on %',
-            gone.job_id, NEW.bench, gone.to_bench, to_char(gone.at, 'YYYY-MM-DD HH24:MI'), NEW.bench
-            USING ERRCODE = 'check_violation';
-    END IF;
-    RETURN NEW;
-END $$;
-REVOKE ALL ON FUNCTION lobewright.still_held FROM PUBLIC;
+"""
+    + _made(_STILL_HELD)
+    + """REVOKE ALL ON FUNCTION lobewright.still_held FROM PUBLIC;
 CREATE TRIGGER still_held BEFORE INSERT ON lobewright.documents
     FOR EACH ROW WHEN (NEW.kind = 'job_facts') EXECUTE FUNCTION lobewright.still_held();
 """
+)
 """Versions of engines and cards are looked at by every bench, and told of as they arrive. A job that is handed over has
 one row, which is there once and for all: what the bench that gave it did in it afterwards is not let in, whatever that
 bench was copied or put back from, and if the job comes back, it comes as a new job of that bench."""
 
-FOURTH = """
+FOURTH = (
+    """
 ALTER TABLE lobewright.handed ADD COLUMN taking_at timestamptz, ADD COLUMN back_at timestamptz,
     ADD CHECK (back_at IS NULL OR (taking_at IS NULL AND to_job_id IS NULL)),
     DROP CONSTRAINT handed_bench_job_id_key;
@@ -230,37 +250,9 @@ CREATE VIEW lobewright.given AS
         h.back_at IS NULL AND h.taking_at IS NULL AND h.to_job_id IS NULL AS waits
     FROM lobewright.handed h JOIN lobewright.benches b ON b.name = h.bench WHERE b.role = session_user;
 
-CREATE OR REPLACE FUNCTION lobewright.hand_over(
-    wanted text, mine uuid, job bigint, upto bigint, onto text, called text, who text, content bytea
-) RETURNS TABLE (number bigint, at timestamptz)
-    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
-DECLARE
-    gone lobewright.handed;
-BEGIN
-    PERFORM 1 FROM lobewright.benches b WHERE b.role = session_user AND b.name = wanted AND b.identity = mine;
-    IF NOT FOUND THEN
-        RAISE EXCEPTION 'the archive knows another folder under the name %', wanted USING ERRCODE = 'insufficient_privilege';
-    END IF;
-    PERFORM 1 FROM lobewright.benches b WHERE b.name = onto AND b.name <> wanted;
-    IF NOT FOUND THEN
-        RAISE EXCEPTION 'the archive knows no other bench %', onto USING ERRCODE = 'check_violation';
-    END IF;
-    PERFORM pg_advisory_xact_lock(hashtextextended('lobewright/handed/' || wanted, 0));
-    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = wanted AND h.job_id = job AND h.back_at IS NULL;
-    IF FOUND THEN
-        RAISE EXCEPTION 'the job was handed over to % before', gone.to_bench USING ERRCODE = 'check_violation';
-    END IF;
-    PERFORM 1 FROM lobewright.documents d WHERE d.bench = wanted
-        AND CASE WHEN d.kind = 'job_facts' AND d.key ~ '^[0-9]{1,18}/[0-9]{1,18}$'
-            THEN split_part(d.key, '/', 1) = job::text AND split_part(d.key, '/', 2)::bigint > upto END;
-    IF FOUND THEN
-        RAISE EXCEPTION 'more was done in this job than this folder knows of' USING ERRCODE = 'check_violation';
-    END IF;
-    PERFORM pg_notify('lobewright', onto);
-    RETURN QUERY INSERT INTO lobewright.handed AS h (bench, job_id, facts, reference, by_whom, to_bench, file)
-        VALUES (wanted, job, upto, called, who, onto, content) RETURNING h.number, h.at;
-END $$;
-
+"""
+    + _made_anew(_HAND_OVER)
+    + """
 CREATE FUNCTION lobewright.taking(wanted text, mine uuid, which bigint) RETURNS TABLE (bench text, file bytea)
     LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 BEGIN
@@ -307,25 +299,9 @@ BEGIN
 END $$;
 REVOKE ALL ON FUNCTION lobewright.take_back FROM PUBLIC;
 
-CREATE OR REPLACE FUNCTION lobewright.still_held() RETURNS trigger
-    LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
-DECLARE
-    gone lobewright.handed;
-BEGIN
-    IF NEW.key !~ '^[0-9]{1,18}/[0-9]{1,18}$' THEN
-        RETURN NEW;
-    END IF;
-    PERFORM pg_advisory_xact_lock_shared(hashtextextended('lobewright/handed/' || NEW.bench, 0));
-    SELECT * INTO gone FROM lobewright.handed h WHERE h.bench = NEW.bench AND h.back_at IS NULL
-        AND h.job_id = split_part(NEW.key, '/', 1)::bigint AND h.facts < split_part(NEW.key, '/', 2)::bigint;
-    IF FOUND THEN
-        RAISE EXCEPTION 'job % of % is held by % since %, and something was done in it since on %',
-            gone.job_id, NEW.bench, gone.to_bench, to_char(gone.at, 'YYYY-MM-DD HH24:MI'), NEW.bench
-            USING ERRCODE = 'check_violation';
-    END IF;
-    RETURN NEW;
-END $$;
 """
+    + _made_anew(_STILL_HELD)
+)
 """An offer may be taken back until the other bench has begun to take the job: which of both came first is settled in the
 one row, before either does anything in its own folder. A bench that found that the file is none may let go of it. The row
 stays where the offer was taken back, so that an archive put back from a copy of its own is never taken for an answer."""

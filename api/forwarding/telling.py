@@ -8,23 +8,19 @@ from __future__ import annotations
 
 import json
 import logging
-import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
 from api.base import ServiceError
-from api.forwarding.connecting import connect, first_line, refuse_other_version, version_of
-
-if TYPE_CHECKING:
-    from psycopg import Connection
+from api.forwarding.connecting import first_line
+from api.forwarding.errand import Errand
 
 log = logging.getLogger(__name__)
 EVERY_S = 1.0
 LONGEST_WAIT_S = 30.0
 MOST_LETTERS = 600
-ENDING_S = 2.0
 
 
 class LiveWord(BaseModel):
@@ -55,52 +51,32 @@ class LiveWord(BaseModel):
         return self.model_copy(update={name: getattr(self, name)[:MOST_LETTERS] for name in words})
 
 
-class Teller:
+class Teller(Errand):
     """Tells the newest word; `say` gives it another, from any thread."""
 
     def __init__(self, identity: Callable[[], str], url: str, name: str) -> None:
-        self._identify, self._url, self._name = identity, url, name
+        super().__init__(url, name)
+        self._identify = identity
         self._word: LiveWord | None = None
-        self._connection: Connection[tuple[Any, ...]] | None = None
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
 
     def say(self, word: LiveWord) -> None:
         """Take what is to be told next."""
         self._word = word
-
-    def start(self) -> None:
-        """Begin to tell."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Tell no more."""
-        self._ending.set()
-        if self._thread.is_alive():
-            self._thread.join(ENDING_S)
 
     def step(self) -> bool:
         """Tell the newest word; whether the archive took it. It takes none before the bench's name is claimed."""
         word, identity = self._word, self._identify()
         if word is None or not identity:
             return False
-        if self._connection is None or self._connection.closed:
-            self._connection = connect(self._url)
-            refuse_other_version(version_of(self._connection))
-            self._connection.commit()
-            self._connection.autocommit = True
-            self._connection.execute("SET synchronous_commit = off")
-        row = self._connection.execute(
-            "SELECT lobewright.tell(%s, %s, %s)",
-            (self._name, identity, json.dumps(word.shortened().model_dump())),
-        ).fetchone()
+        row = (
+            self._opened("SET synchronous_commit = off")
+            .execute(
+                "SELECT lobewright.tell(%s, %s, %s)",
+                (self.name, identity, json.dumps(word.shortened().model_dump())),
+            )
+            .fetchone()
+        )
         return row is not None and bool(row[0])
-
-    def close(self) -> None:
-        """Let go of the archive."""
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
 
     def _run(self) -> None:
         wait_s = EVERY_S

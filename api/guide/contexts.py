@@ -134,6 +134,7 @@ class GuideContexts:
         )
 
     def _look(self, job_id: int, number: int, what: LobeMeasured) -> KnownLobe | None:
+        """Fit the trace of a lobe; `None` where it was measured by hand or cannot be fitted any more."""
         if not what.measurement_id.isdecimal():
             return None
         try:

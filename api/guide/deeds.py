@@ -107,6 +107,7 @@ def _to_hold(ahead: GuideContext) -> Deed | None:
 
 
 def _held_deed(ahead: GuideContext, stage: GuideStage, *, decided: bool) -> Deed | None:
+    """What the hands did while the crank was held for a move: slackened, turned on, nipped up."""
     assert ahead.step is not None
     lobe, body = ahead.lobes.get(ahead.step.cam), stage.body
     gauge, crank = ahead.gauges.get(body["gauge"]), ahead.crank

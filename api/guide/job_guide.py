@@ -76,6 +76,7 @@ def guidance_in(context: GuideContext) -> Guidance:
 
 
 def _of_step(context: GuideContext) -> Guidance:
+    """What holds the step up comes before the step: the bench in trouble, a zero that does not stand."""
     step = context.step
     if step is None:
         return Guidance(_signed(context))

@@ -245,6 +245,7 @@ def _against_its_side(view: MeasurementView) -> str:
 
 
 def _while_measuring(context: BenchContext, view: MeasurementView) -> Guidance:
+    """Without a job there is no tolerance: what is wide is told by what is usual."""
     sentence, why = view.sentence or HOW[view.what], ""
     centre = context.centre
     if centre is not None and not view.sentence:

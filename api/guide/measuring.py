@@ -14,7 +14,6 @@ from analysis.timing import (
     Lobe,
     LobeMeasured,
     NotComparable,
-    Payload,
     Tightened,
     Verdict,
     cam_words,
@@ -55,6 +54,7 @@ def measuring(context: GuideContext, step: StepState) -> Guidance:
 
 
 def _to_begin(context: GuideContext, step: StepState) -> Guidance:
+    """Say how to set up and to turn; where the last was refused, its reason comes first."""
     part = _next_part(context, step)
     view = context.measurement
     refused = view is not None and view.state == "refused" and view.touches == part
@@ -149,6 +149,7 @@ class _Live:
 
 
 def _running(context: GuideContext, step: StepState, view: MeasurementView) -> Guidance:
+    """Say how far the measurement is, and what would make it enough."""
     kind: Kind = "bench_check" if step.kind == "bench_check" else view.what
     how = how_to_turn(kind, forward_only=context.job.engine.forward_only)
     target = TURNS_DEG.get(kind)
@@ -227,6 +228,7 @@ def _live_tdc(context: GuideContext, result: dict[str, Any]) -> _Live:
 def _live_lobe(
     context: GuideContext, view: MeasurementView, result: dict[str, Any], *, enough: bool
 ) -> _Live:
+    """The settling number in the card's words, and whether it is enough for the tolerance."""
     what = touched(context.job.engine, view.touches)
     offset = context.job.engine.firing_offset_deg(what.cylinder)
     side = "ATDC" if what.valve == "inlet" else "BTDC"
@@ -323,9 +325,5 @@ def _gauge_for_that(context: GuideContext, step: StepState) -> str:
 
 def _measure_again(step: StepState) -> Action:
     if step.kind == "verdict":
-        return Action("To be measured again.", facts=((_decide(step, "measure_again"), None),))
+        return Action("To be measured again.", facts=((Decided(step.cam, "measure_again"), None),))
     return Action("Begun.", begin=step.lobes[0].touches)
-
-
-def _decide(step: StepState, decision: str) -> Payload:
-    return replace(Decided(step.cam, "correct"), decision=decision)  # type: ignore[arg-type]

@@ -134,6 +134,7 @@ def _by_scale(cam: Cam, correction: Correction) -> Guidance:
 def _to_park(
     context: GuideContext, step: StepState, correction: Correction, lobe: KnownLobe, way: Way
 ) -> Guidance:
+    """Lead the crank to where the gauge tells most of the move."""
     engine, alone = context.job.engine, way == "cam_turned"
     park = best_park(lobe.lift, correction.error_deg if alone else 0.0, engine.tdcs_deg() if alone else ())
     there = dead_centre_words(park.crank_deg, 0.0, 0)
@@ -272,6 +273,7 @@ def _crank_move(context: GuideContext, body: dict[str, Any], lobe: KnownLobe) ->
 def _follow(
     context: GuideContext, step: StepState, stage: GuideStage, correction: Correction, lobe: KnownLobe
 ) -> Guidance:
+    """Lead the move itself, reading by reading; where what it was begun by no longer holds, begin anew."""
     gauge = context.gauges.get(stage.body["gauge"])
     if gauge is None or not gauge.alive or context.crank is None:
         fault = "The gauge is not read: leave everything as it stands and see its cable."

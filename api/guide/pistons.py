@@ -109,6 +109,7 @@ def _held(
 
 
 def _push(context: GuideContext, lobe: Lobe, stage: GuideStage) -> Guidance:
+    """Lead the push of one valve after another; the least of them is what counts."""
     gauge = context.gauges.get(stage.body["gauge"])
     travel = None if gauge is None else abs(gauge.reading_mm - stage.body["reading_mm"])
     now = context.job_deg()

@@ -130,6 +130,7 @@ def card_words(context: GuideContext, step: StepState) -> str:
 
 
 def _lobe_in_hand(context: GuideContext, step: StepState) -> Lobe | None:
+    """The lobe that is spoken of: being measured, else what times the cam, else just measured, else the first."""
     view = context.measurement
     if view is not None and view.state == "running":
         what = touched(context.job.engine, view.touches)

@@ -112,6 +112,7 @@ class BenchDesk:
             return Pressed(did=action.did, guide=bench_guide(self._context_now()))
 
     async def _perform(self, action: Action) -> None:
+        """What one press does where no job is open."""
         measuring, view = self._parts.measuring, self._parts.board.measurement
         if action.dismiss or action.by_itself is not None:
             self._hands_free.answered()

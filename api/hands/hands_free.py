@@ -268,6 +268,7 @@ class HandsFree:
     # -- looking
 
     async def _look(self, lead: Lead, touches: str, running: Measurement | None = None) -> dict[str, Look]:
+        """Look at what each gauge has said since it was set, or since the measurement began."""
         zero = lead.zero(touches)
         gauges = self._parts.bench.gauges() if running is None else [running.gauge]
         found = {}

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TypeVar
 
-from analysis.timing import Withdrawn
+from sqlite_utils import Database
+
+from analysis.timing import Fact, PartMeasured, Withdrawn
 from api.base import BlockedError, Body, ConflictError, NotFoundError, ServiceError
 from api.hands.awaited_part import (
     ENOUGH_EACH_WAY,
@@ -233,23 +235,34 @@ class TurnedParts:
         return view.model_copy(update={"kept": await self._keep(row, view)})
 
     async def _keep(self, row: ToldPart, view: PartView) -> KeptPart:
-        part, job_id, why = row.measured.part, row.job_id, ""
-        if part and job_id is not None:
+        """Keep it in the open job where it is named and the job allows it, else in the shop."""
+        job_id, why = row.job_id, ""
+        if row.measured.part and job_id is not None:
             numbers: list[int] = []
-            try:
-                fact = await self._jobs.add(
-                    job_id,
-                    row.measured,
-                    source=part_source(view),
-                    beside=lambda db, fact: numbers.append(keeping_part(replace(row, fact=fact.number))(db)),
-                )
-            except BlockedError as blocked:
-                why = blocked.message
-            else:
-                words = f"Kept in job {self._reference(job_id)} as {part}."
-                return KeptPart(number=numbers[0], job_id=job_id, fact=fact.number, sentence=words)
+            entered, why = await self._entered(
+                job_id,
+                row.measured,
+                part_source(view),
+                lambda db, fact: numbers.append(keeping_part(replace(row, fact=fact.number))(db)),
+            )
+            if entered is not None:
+                return KeptPart(number=numbers[0], job_id=job_id, fact=entered, sentence=why)
         number = await self._parts.shop.change(keeping_part(row))
         return KeptPart(number=number, job_id=job_id, sentence=self._words(row, why))
+
+    async def _entered(
+        self,
+        job_id: int,
+        measured: PartMeasured,
+        source: Fields | None,
+        beside: Callable[[Database, Fact], object],
+    ) -> tuple[int | None, str]:
+        """Make it an entry of a job; gives the entry's number and what to say, or `None` and what is in the way."""
+        try:
+            fact = await self._jobs.add(job_id, measured, source=source, beside=beside)
+        except BlockedError as blocked:
+            return None, blocked.message
+        return fact.number, f"Kept in job {self._reference(job_id)} as {measured.part}."
 
     def _words(self, row: ToldPart, why: str) -> str:
         named = f"as {row.measured.part}" if row.measured.part else "without a name"
@@ -273,18 +286,14 @@ class TurnedParts:
         named = replace(row, measured=replace(row.measured, part=part))
         job_id, why = row.job_id, ""
         if job_id is not None:
-            try:
-                fact = await self._jobs.add(
-                    job_id,
-                    named.measured,
-                    source=kept_source(row.told),
-                    beside=lambda db, fact: naming_part(number, named.measured, fact.number)(db),
-                )
-            except BlockedError as blocked:
-                why = blocked.message
-            else:
-                words = f"Kept in job {self._reference(job_id)} as {part}."
-                return KeptPart(number=number, job_id=job_id, fact=fact.number, sentence=words)
+            entered, why = await self._entered(
+                job_id,
+                named.measured,
+                kept_source(row.told),
+                lambda db, fact: naming_part(number, named.measured, fact.number)(db),
+            )
+            if entered is not None:
+                return KeptPart(number=number, job_id=job_id, fact=entered, sentence=why)
         await self._parts.shop.change(naming_part(number, named.measured))
         words = f"Kept as {part}. No job was open when it was told, so it is on no job's sheet."
         return KeptPart(number=number, job_id=job_id, sentence=self._words(named, why) if job_id else words)

@@ -4,6 +4,7 @@ from api.host.asking_service import ask, fetch_file, running_address, send_file
 from api.host.builder import Builder, BuilderGaveUp, part_in
 from api.host.demo_job import DemoJob, FinishedJobs
 from api.host.demo_script import DemoScript
+from api.host.holding import end_child
 from api.host.installing import Installation, write_for_review
 from api.host.options import data_option
 from api.host.self_check import State, self_test
@@ -38,6 +39,7 @@ __all__ = [
     "check_bench",
     "data_option",
     "do_the_job",
+    "end_child",
     "engine_of",
     "fetch_file",
     "listening",

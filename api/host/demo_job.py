@@ -17,6 +17,7 @@ from api.host.asking_json import Address
 from api.host.asking_service import send_file
 from api.host.builder import Builder, BuilderGaveUp, HandedOver
 from api.host.demo_script import LOOK_S, wait_for_bench
+from api.host.holding import end_child
 from api.host.whole_job import begin_job, do_the_job
 
 log = logging.getLogger("lobewright.demo")
@@ -153,7 +154,7 @@ class FinishedJobs:
                 if not self._stop.wait(LOOK_S):
                     log.warning("the finished jobs of the demo's shop could not be made: %s", error)
             finally:
-                _end(child)
+                end_child(child, ENDS_WITHIN_S)
 
     def _send(self, child: subprocess.Popen[bytes], folder: Path, address: str) -> None:
         """Give every file to the service as soon as it is there."""
@@ -174,12 +175,3 @@ def _gently(folder: str) -> dict[str, str]:
         "TMPDIR": folder,
         "TEMP": folder,
     }
-
-
-def _end(child: subprocess.Popen[bytes]) -> None:
-    child.terminate()
-    try:
-        child.wait(ENDS_WITHIN_S)
-    except subprocess.TimeoutExpired:
-        child.kill()
-        child.wait()

@@ -7,7 +7,6 @@ addresses work without it.
 from __future__ import annotations
 
 import contextlib
-import ipaddress
 import logging
 import socket
 import sys
@@ -17,7 +16,7 @@ from urllib.parse import urlsplit
 import click
 import segno
 
-from api.base import ANY, own_ip_addresses
+from api.base import ANY, is_loopback, own_ip_addresses
 
 log = logging.getLogger("lobewright.finding")
 KIND = "_http._tcp.local."
@@ -37,7 +36,7 @@ def announced(host: str, port: int) -> Iterator[str]:
     str
         The name under which other screens find the bench, such as ``bench.local``; empty where there is none.
     """
-    reachable = host in ANY or not _is_loopback(host)
+    reachable = host in ANY or not is_loopback(host)
     with contextlib.ExitStack() as stack:
         name = ""
         if reachable:
@@ -70,21 +69,12 @@ def _registered(port: int) -> Iterator[str]:
 def say_where(own: str, shop: list[str]) -> None:
     """Tell where the pages are: on this machine, and for other screens with a code for a phone's camera."""
     click.echo(f"Lobewright is at {own}", err=True)
-    others = [address for address in shop if not _is_loopback(urlsplit(address).hostname or "")]
+    others = [address for address in shop if not is_loopback(urlsplit(address).hostname or "")]
     if not others:
         return
     click.echo(f"Other screens of the shop: {', '.join(others)}", err=True)
     if sys.stderr.isatty():
         segno.make(others[0], error="m").terminal(out=sys.stderr, compact=True)
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def say_own_link(own: str, path: str) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -94,3 +95,15 @@ def _has_open(pid: int, path: Path) -> bool:
                 if (there.st_dev, there.st_ino) == (own.st_dev, own.st_ino):
                     return True
     return False
+
+
+def end_child(child: subprocess.Popen[bytes], within_s: float) -> bool:
+    """End a process that we have started: by asking, else by force; tells whether asking was enough."""
+    child.terminate()
+    try:
+        child.wait(within_s)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        child.wait()
+        return False
+    return True

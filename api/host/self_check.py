@@ -21,8 +21,8 @@ from typing import NamedTuple
 
 from api.archive import look_for_left
 from api.base import StoreError
-from api.host.serving import WEB_FILE
-from api.records import trouble_in_shop, trouble_in_streams
+from api.host.asking_service import running_address
+from api.records import trouble_in_shop, trouble_in_streams, with_advice
 from api.store import FILE_NAME as SHOP_NAME
 from api.store import ShopReader, read_only_words
 from capture.base import BenchFileError, CaptureError, FeedError, PortError
@@ -205,6 +205,7 @@ def _disk(data_dir: Path) -> Finding:
 
 
 def _clock(data_dir: Path, now_s: float) -> Finding:
+    """Was it ever set, does it run behind what is stored, does anything keep it right."""
     now = dt.datetime.fromtimestamp(now_s, dt.UTC)
     if now < NOT_BEFORE:
         return Finding("clock", State.WRONG, f"It says {now:%Y-%m-%d}, so it was never set; set it.")
@@ -248,6 +249,7 @@ def _kept_by_network() -> bool | None:
 
 
 def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
+    """Look at both files by themselves, then at what each says of the other."""
     if find_spec("pysqlite3") is not None:
         yield Finding(
             "databases",
@@ -266,9 +268,7 @@ def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
             continue
         trouble = trouble_in(path, thorough)
         for sentence in trouble:
-            told = any(word in sentence for word in ("newer", "read-only", "restore"))
-            advice = "" if told else " Stop the service and restore the last backup (lobewright restore)."
-            yield Finding(topic, State.WRONG, sentence + advice)
+            yield Finding(topic, State.WRONG, with_advice(sentence))
         if not trouble:
             how = "every byte was read" if thorough else "its structure was read; --thorough reads every byte"
             yield Finding(topic, State.OK, f"{name} is whole ({how}).")
@@ -302,9 +302,8 @@ def _open_measurements(data_dir: Path) -> Iterator[Finding]:
 
 
 def _service(data_dir: Path) -> Finding:
-    try:
-        url = json.loads((data_dir / WEB_FILE).read_text(encoding="utf-8"))["url"]
-    except (OSError, ValueError, KeyError, TypeError):
+    url = running_address(data_dir)
+    if url is None:
         return Finding("service", State.MIND, "It does not run with this folder.")
     try:
         opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
-from api.base import DEFAULT_PORT, MisuseError, ServiceConfig, StoreError
+from api.base import ANY, DEFAULT_PORT, MisuseError, ServiceConfig, StoreError, page_address
 from api.files import keep_private
 from api.host.options import data_option
 from api.store import read_only_words
@@ -209,6 +209,7 @@ def told_to_stop() -> Iterator[None]:
 
 
 def _serve_bench(pages: Pages, config: ServiceConfig, service: Service, companion: Companion | None) -> None:
+    """Capture, what acts by itself, the name under .local, and the pages: begun in this order, ended in the other."""
     from api.host.finding import announced
     from api.host.supervise import CaptureKeeper
     from api.web import create_app
@@ -285,9 +286,7 @@ def _all_listening(host: str, port: int) -> Iterator[list[socket.socket]]:
 def address_of(listener: socket.socket) -> str:
     """Give the address of the pages, to be opened on this machine."""
     host, port = listener.getsockname()[:2]
-    if host in {"0.0.0.0", "::"}:
-        host = "127.0.0.1"
-    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+    return page_address(THIS_MACHINE if host in ANY else host, port)
 
 
 @contextlib.contextmanager

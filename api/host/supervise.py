@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from api.host.holding import end_capture, what_answers
+from api.host.holding import end_capture, end_child, what_answers
 from api.live import PROGRAM
 from capture.base import is_held, withdraw_facts
 from capture.bench import bench_sha256
@@ -51,7 +51,8 @@ class CaptureKeeper:
         if self._thread.is_alive():
             self._thread.join()
         if self._child is not None:
-            _end_child(self._child)
+            if not end_child(self._child, STOP_S):
+                log.warning("capture did not stop in %.0f s; it was killed", STOP_S)
         elif self._adopted:
             end_capture(self._data_dir)
 
@@ -125,13 +126,3 @@ class CaptureKeeper:
 
     def _ending(self) -> str:
         return "adopted" if self._child is None else f"exit code {self._child.returncode}"
-
-
-def _end_child(child: subprocess.Popen[bytes]) -> None:
-    child.terminate()
-    try:
-        child.wait(STOP_S)
-    except subprocess.TimeoutExpired:
-        log.warning("capture did not stop in %.0f s; it is killed", STOP_S)
-        child.kill()
-        child.wait()

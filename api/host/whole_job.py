@@ -85,6 +85,7 @@ def do_the_job(builder: Builder, name: str) -> None:
 
 
 def _do(builder: Builder, step: Fields, view: Fields, name: str) -> None:
+    """The hands that one step wants."""
     kind, cam = step["kind"], step["cam"]
     if kind == "sign_off":
         builder.post(f"/api/jobs/{builder.job_id}/sign", {"by": name})

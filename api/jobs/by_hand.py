@@ -40,6 +40,7 @@ def _tools(entry: HandEntry) -> HandTools:
 
 
 def _lobe(job: Job, state: JobState, entry: HandEntry, lobe: Lobe) -> LobeMeasured:
+    """A typed curve that makes none is refused here; it is kept beside the fact, not in it."""
     curve_of(source_of(entry))
     found = lobe_by_hand(
         lobe.valve,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 
 import numpy as np
@@ -11,6 +9,7 @@ import numpy as np
 from analysis.base import Floats, Refusal
 from analysis.clearance import piston_below_top_mm
 from analysis.timing import CYCLE_DEG, Engine, Lobe, StoredLift
+from api.base import csv_text
 
 
 def lift_table(engine: Engine, lifts: Mapping[Lobe, StoredLift]) -> str:
@@ -24,12 +23,11 @@ def lift_table(engine: Engine, lifts: Mapping[Lobe, StoredLift]) -> str:
         for cylinder in dict.fromkeys(lobe.cylinder for lobe in lifts)
         if (below := _piston(engine, cylinder, crank)) is not None
     ]
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\r\n")
-    writer.writerow(["crank_deg", "cam_deg", *(name for name, _ in columns)])
-    for row, deg in enumerate(crank):
-        writer.writerow([f"{deg:g}", f"{deg / 2:g}", *(_cell(values[row]) for _, values in columns)])
-    return file.getvalue()
+    rows = (
+        [f"{deg:g}", f"{deg / 2:g}", *(_cell(values[row]) for _, values in columns)]
+        for row, deg in enumerate(crank)
+    )
+    return csv_text([["crank_deg", "cam_deg", *(name for name, _ in columns)], *rows])
 
 
 def _piston(engine: Engine, cylinder: str, crank: Floats) -> Floats | None:

@@ -96,6 +96,7 @@ class JobMeasuring:
         return Touched(left[0].cylinder, left[0].valve)
 
     def _asked(self, job: Job, state: JobState, what: Touched, gauge: str | None) -> MeasurementAsked:
+        """What a measurement is asked, from engine, card and what is known of the zero."""
         if what.valve is None:
             engine = job.engine
             tdc = TdcAsked(

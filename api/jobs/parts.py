@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable
 from functools import singledispatch
 from typing import Any
 
 from analysis.timing import Fact, PartFigure, PartKind, PartMeasured
-from api.base import Body, NotFoundError, safe_cell
+from api.base import Body, NotFoundError, csv_text, safe_cell
 from api.measure import (
     CompressionView,
     DeckView,
@@ -60,6 +58,7 @@ def _entry(told: PartView) -> Entry:
 
 @_entry.register
 def _runout(told: RunoutView) -> Entry:
+    """Of a face it is the swash that is kept."""
     figures = [
         _mm("full swing", told.total_mm),
         _mm("off its axis", told.eccentricity_mm),
@@ -246,11 +245,7 @@ def curve_csv(source: dict[str, Any] | None) -> str:
 
 
 def _csv(head: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\r\n")
-    writer.writerow(head)
-    writer.writerows([[_cell(cell) for cell in row] for row in rows])
-    return file.getvalue()
+    return csv_text([head, *([_cell(cell) for cell in row] for row in rows)])
 
 
 def _cell(cell: object) -> str:

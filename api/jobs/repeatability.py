@@ -73,6 +73,7 @@ def _pass(kept: dict[str, Any]) -> Pass:
 
 
 def _difference(first: Measurement, other: Measurement) -> DifferenceView:
+    """By how much two differ; what both owe to one TDC is no difference between them."""
     if first.touches != other.touches:
         return DifferenceView(measurement_id=other.id, sentence="Another part: there is nothing to repeat.")
     before, after = _centre_at(first, None), _centre_at(other, (first.result or {}).get("drop_mm"))

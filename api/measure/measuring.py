@@ -268,6 +268,7 @@ class Measuring:
         self._board.screens.draw(running.measurement.id, running.points)
 
     async def _estimate(self, running: Running) -> None:
+        """Compute the settling number, unless nothing has come since the last."""
         if running.size == running.estimated_at or not running.interval.gauge.t_ns:
             return
         running.estimated_at = running.size

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from pydantic import field_validator
 
 from analysis.base import Floats
-from api.base import Body, Finding
+from api.base import Body, Finding, csv_text
 
 if TYPE_CHECKING:
     from analysis.report import Profile
@@ -162,11 +160,10 @@ def profile_csv(profile: Profile, by: By = "crank", unit: Unit = "mm") -> str:
     for _, value, u, power in columns:
         told.append(np.interp(rows, around, value) * length * power)
         told.append(np.interp(rows, around, 2.0 * u) * length * power)
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\r\n")
     heads = [name for column, *_ in columns for name in (column, f"{column}_u95")]
-    writer.writerow([f"{by}_deg_from_full_lift", "crank_deg", *heads])
     crank = np.mod(profile.crank_deg[0] + rows - around[0], 720.0)
-    for at, deg in enumerate(rows):
-        writer.writerow([f"{deg / turns:g}", f"{crank[at]:.3f}", *(f"{values[at]:.7f}" for values in told)])
-    return file.getvalue()
+    lines = (
+        [f"{deg / turns:g}", f"{crank[at]:.3f}", *(f"{values[at]:.7f}" for values in told)]
+        for at, deg in enumerate(rows)
+    )
+    return csv_text([[f"{by}_deg_from_full_lift", "crank_deg", *heads], *lines])

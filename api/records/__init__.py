@@ -46,7 +46,7 @@ from api.records.measurement_store import (
     trace_name,
 )
 from api.records.part_store import PartReader, ToldPart, keeping_part, naming_part, throwing_away
-from api.records.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams
+from api.records.store_check import Contents, contents_of, trouble_in_shop, trouble_in_streams, with_advice
 from api.records.streams import StoredInterval, StoredStreams, interval_of
 from api.records.trace_file import CRANK, Trace, read_trace, trace_lines
 from api.records.version_store import (
@@ -120,4 +120,5 @@ __all__ = [
     "trouble_in_streams",
     "version_in",
     "versions_of",
+    "with_advice",
 ]

@@ -167,3 +167,10 @@ def _unpacks(data: bytes, kept: int) -> bool:
         return len(zlib.decompress(data)) == BYTES_A_READING * kept
     except (TypeError, zlib.error):
         return False
+
+
+def with_advice(sentence: str) -> str:
+    """Say of trouble what to do, where it does not say so itself."""
+    if any(word in sentence for word in ("newer", "read-only", "restore")):
+        return sentence
+    return f"{sentence} Stop the service and restore the last backup (lobewright restore)."

@@ -70,6 +70,7 @@ def job_cam_report(job: Job, newest: Mapping[Lobe, tuple[int, LobeMeasured]], fi
 def _lobe(
     job: Job, lobe: Lobe, measured: LobeMeasured, fits: Fits, made: dict[Lobe, CamReport]
 ) -> LobeReport:
+    """One lobe's report, kept in `made`, or why there is none."""
     number, why_not = None, ""
     if measured.measurement_id.isdecimal():
         number = int(measured.measurement_id)
@@ -93,6 +94,7 @@ def _lobe(
 
 
 def _card(card: LobeCard | None) -> CardFigures | None:
+    """What the card says in the report's terms: lift at the valve, duration from its events."""
     if card is None:
         return None
     duration = card.duration_deg

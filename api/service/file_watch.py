@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable
 from pathlib import Path
 
-from api.records import trouble_in_shop, trouble_in_streams
+from api.records import trouble_in_shop, trouble_in_streams, with_advice
 from api.store import FILE_NAME as SHOP_NAME
 from capture.store import STORE_NAME
 
@@ -21,18 +21,12 @@ async def watch_files(data_dir: Path, tell: Callable[[str], None]) -> None:
     """Look now and then, and tell in a sentence what is damaged, or nothing where all is whole."""
     before = ""
     while True:
-        found = " ".join(_with_advice(one) for one in await asyncio.to_thread(_trouble, data_dir))
+        found = " ".join(with_advice(one) for one in await asyncio.to_thread(_trouble, data_dir))
         if found != before:
             log.warning("%s", found or "the shop's files are whole again")
         before = found
         tell(found)
         await asyncio.sleep(EVERY_S)
-
-
-def _with_advice(sentence: str) -> str:
-    if any(word in sentence for word in ("newer", "read-only", "restore")):
-        return sentence
-    return f"{sentence} Stop the service and restore the last backup (lobewright restore)."
 
 
 def _trouble(data_dir: Path) -> list[str]:

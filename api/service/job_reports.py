@@ -304,6 +304,7 @@ def _clearance_view(
     known: tuple[int, PistonClearanceFound],
     curve: ClearanceCurveView | None,
 ) -> PistonClearanceView:
+    """What was found beside the least that holds now; `enough` is by the least of then."""
     number, what = known
     lobe = Lobe(what.cylinder, what.valve)
     touched = max(evidence.touches(job.engine.cam_of(lobe).name), default=0)
@@ -342,6 +343,7 @@ def _room(evidence: Evidence, cam: str, lobe: Lobe) -> RoomView | None:
 def _correction(
     job: Job, cam: Cam, standing: CamStanding, known: KnownLobe | None, facts: Sequence[Fact]
 ) -> CamCorrection:
+    """By how much, by which setting, parked where, and what it leaves."""
     assert standing.to_make_deg is not None
     error = -standing.to_make_deg
     found = correction_for(job.engine, cam, error)

@@ -281,6 +281,7 @@ class JobService:
         self.contexts.active = job_id
 
     async def _perform(self, job_id: int, action: Action, by: str) -> None:
+        """What one press does, in the order in which its parts rest on one another."""
         for payload, source in action.facts:
             await self.jobs.add(job_id, payload, by, source)
         if action.forget or action.stage is not None:

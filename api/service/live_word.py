@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import ipaddress
 from typing import Literal
 from urllib.parse import urlsplit
 
-from api.base import Guide, Health
+from api.base import Guide, Health, is_loopback
 from api.forwarding import LiveWord
 from api.live import PROGRAM, BenchState, Board
 
@@ -71,7 +70,4 @@ def _reads(bench: BenchState, health: Health) -> Literal["live", "partly", "stop
 
 def _from_elsewhere(address: str) -> bool:
     host = urlsplit(address).hostname or ""
-    try:
-        return not ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host not in {"", "localhost"}
+    return bool(host) and not is_loopback(host)

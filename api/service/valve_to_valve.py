@@ -75,6 +75,7 @@ def _valves_apart(
 
 
 def _apart_view(job: Job, evidence: Evidence, number: int, what: ValvesApartFound) -> ValvesApartView:
+    """What was found, whether it still holds, and how far either cam may go."""
     cams = [job.engine.cam_of(Lobe(what.cylinder, valve)).name for valve in VALVES]
     steps = [evidence.step(f"room.{cam}") for cam in cams]
     rooms_to = [room_to_valve(evidence, step) for step in steps if step is not None]

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
-
-from api.base import safe_cell
+from api.base import csv_text, safe_cell
 from api.sheet.model import Sheet
 
 COLUMNS = (
@@ -41,23 +38,11 @@ COLUMNS = (
 
 def sheet_csv(sheet: Sheet) -> str:
     """Give the measurements with the job's reference, engine and card in every row."""
-    file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\r\n")
-    writer.writerow(["job", "engine", "card", "tolerance_deg", *COLUMNS])
     job = sheet.job
-    for one in sheet.measurements:
-        plain = one.model_dump()
-        cells = [_cell(plain[name]) for name in COLUMNS]
-        writer.writerow(
-            [
-                safe_cell(job.reference),
-                safe_cell(job.engine.name),
-                safe_cell(job.card.name),
-                _cell(job.tolerance),
-                *cells,
-            ]
-        )
-    return file.getvalue()
+    about = (job.reference, job.engine.name, job.card.name, job.tolerance)
+    plain = [one.model_dump() for one in sheet.measurements]
+    rows = ([*map(_cell, about), *(_cell(one[name]) for name in COLUMNS)] for one in plain)
+    return csv_text([["job", "engine", "card", "tolerance_deg", *COLUMNS], *rows])
 
 
 def _cell(value: object) -> str:

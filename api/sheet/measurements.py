@@ -107,6 +107,7 @@ def _counts(evidence: Evidence, fact: Fact, step: str) -> bool:
 def _tdc(
     job: Job, evidence: Evidence, fact: Fact, what: TdcMeasured, measured: dict[int, Measurement]
 ) -> SheetMeasurement:
+    """A TDC has no card to be held against."""
     passes = _passes(what.measurement_id, measured)
     method = "by hand: equal readings" if what.by_hand else "piston motion, every reading"
     return _line(
@@ -145,6 +146,7 @@ def _line(fact: Fact, source: TdcMeasured | LobeMeasured, **fields: object) -> S
 def _lobe(
     job: Job, evidence: Evidence, fact: Fact, what: LobeMeasured, measured: dict[int, Measurement]
 ) -> SheetMeasurement:
+    """A lobe in the card's own words; where the card cannot judge it, full lift stands there and why."""
     cam = job.engine.cam_of(Lobe(what.cylinder, what.valve))
     offset = job.engine.firing_offset_deg(what.cylinder)
     fields: dict[str, object] = {

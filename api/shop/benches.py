@@ -234,6 +234,7 @@ class Benches:
         return None
 
     def _show(self, bench: str, connection: Connection[tuple[Any, ...]]) -> Shown:
+        """Bring up a bench's copy and its pages; a copy that fits the archive no more is made anew."""
         copy = BenchCopy(self._data_dir, self._archive, bench)
         if not copy.fits(connection):
             copy.close()
@@ -249,6 +250,7 @@ class Benches:
         return shown
 
     def _follow(self, shown: Shown, connection: Connection[tuple[Any, ...]], line: BenchLine) -> None:
+        """Take in what has arrived of one bench, for a while; its trouble is its own line's."""
         copy, until_s = shown.copy, time.monotonic() + AT_MOST_S
         try:
             while not self._ending.is_set():

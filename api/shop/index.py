@@ -99,6 +99,7 @@ class ShopIndex:
             self.changes += bool(wanted)
 
     def _put(self, bench: str, job_id: int, line: ShopLine | None, text: str) -> None:
+        """Replace a job's line and its words; lines lie in the order of their last change."""
         before = self._db.execute(
             "SELECT place FROM lines WHERE bench = ? AND job_id = ?", (bench, job_id)
         ).fetchone()
@@ -178,6 +179,7 @@ def _literally(word: str) -> str:
 
 
 def _opened(path: Path) -> sqlite3.Connection:
+    """Open the index; one of another layout is made anew, for all in it is copied."""
     with suppress(sqlite3.DatabaseError):
         db = sqlite3.connect(path, check_same_thread=False)
         if db.execute("PRAGMA user_version").fetchone()[0] == LAYOUT:
@@ -207,6 +209,7 @@ def _place(changed_at: str) -> int:
 
 
 def _read(bench: str, shop: ShopReader, jobs: list[int]) -> Iterator[tuple[int, ShopLine | None, str]]:
+    """Every job that changed with its line and words; one that is deleted or gone has none."""
     marks = ", ".join("?" for _ in jobs)
     told: dict[int, list[str]] = {}
     for row in shop.rows(
@@ -239,6 +242,7 @@ def _named(body: dict[str, Any], part: str) -> str:
 
 
 def _line(bench: str, row: dict[str, Any]) -> tuple[ShopLine, list[str]]:
+    """A job's line in the list, and all words by which it can be found."""
     body = _body(row["body"])
     words = {name: row[name] or "" for name in ("at", "changed_at", "now_title", "signed_at", "signed_by")}
     line = ShopLine.model_validate(

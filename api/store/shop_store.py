@@ -225,6 +225,7 @@ class ShopStore:
 
 
 def _open_for_writing(path: Path) -> sqlite3.Connection:
+    """Refuse a file of a newer program before anything is written, then bring an older one up."""
     try:
         connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
     except sqlite3.Error as error:

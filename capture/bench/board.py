@@ -55,6 +55,7 @@ class BoardDecoder(Decoder):
         self._begins = False
 
     def _recognise(self, line: bytes, end: int) -> Frame | None:
+        """Only lines whose sum is right are believed, and counts only from a board of a known version."""
         match = self._LINE.fullmatch(line)
         if not match or int(match[5], 16) != crc8(match[1]) or int(match[4]) >= _WRAP:
             return None
@@ -83,6 +84,7 @@ class BoardDecoder(Decoder):
         return decimal_frame(match[2], end, line, micros)
 
     def _count(self, tag: str, value: bytes, micros: int, end: int, line: bytes) -> Frame | None:
+        """A count, or one of the notices that make counts worthless for a while."""
         if not self._COUNT.fullmatch(value):
             return None
         if tag == "E":
@@ -132,6 +134,7 @@ class BoardDecoder(Decoder):
             )
 
     def _problem_told(self, value: str) -> None:
+        """What the board says of one of its inputs concerns the channel of that input alone."""
         channel, _, what = value.partition(",")
         if channel == "command" and self.speaks_for_board:
             self._say(

@@ -58,6 +58,7 @@ class Endpoint:
         shutil.rmtree(self._folder, ignore_errors=True)
 
     def _bound(self) -> socket.socket:
+        """Where there are no local sockets, a port of this machine and a secret in a file for its owner's eyes."""
         if sys.platform != "win32" and HAS_LOCAL_SOCKETS:
             local = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
             local.bind(str(self.path))

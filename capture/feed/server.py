@@ -149,6 +149,7 @@ class LiveFeed:
                 return
 
     def _turn(self) -> None:
+        """One round: hear, send, and cut whoever is too slow or never says who it is."""
         for key, _ in self._selector.select(TICK_S if self._clients else IDLE_TICK_S):
             if key.fileobj is self._listening:
                 self._publish_heard()
@@ -189,6 +190,7 @@ class LiveFeed:
         return client.known
 
     def _publish_heard(self) -> None:
+        """Send to everyone let in what was heard since the last time, numbered on even while nobody listens."""
         heard = [self._heard.popleft() for _ in range(len(self._heard))]
         lines = []
         for item in _coalesced(heard):
@@ -215,6 +217,7 @@ class LiveFeed:
                 return
 
     def _obey(self, client: ClientSlot, line: bytes) -> None:
+        """Carry out a command; whatever is sent, there is an answer."""
         try:
             message = decoded(line)
             name, number = message["command"], message.get("id")

@@ -319,6 +319,7 @@ class GaugeContinuity(Continuity):
         return self._decimals or 0
 
     def _other_resolution(self, frame: Frame, t_ns: int) -> list[Admitted]:
+        """Another number of decimals is believed once several lines in a row have it."""
         if self._other and self._other[-1][0].decimals != frame.decimals:
             self.implausible += len(self._other)
             self._other = []
@@ -335,6 +336,7 @@ class GaugeContinuity(Continuity):
         ]
 
     def _same_resolution(self, value: int, t_ns: int) -> list[Admitted]:
+        """A leap is held until the next line tells whether the count went on from there or was never there."""
         if self._last is None or (self._held is None and not self._leaps(self._last, value)):
             self._last = value
             return [self._admitted(value, t_ns)]

@@ -82,6 +82,7 @@ def holders(rdevs: set[int]) -> dict[int, list[Holder]]:
 
 
 def _devices_read_by(pid: int, rdevs: set[int]) -> set[int]:
+    """The devices that a process reads; the terminal ends it made itself are none."""
     if sys.platform == "win32":
         return set()
     names = {f"/dev/pts/{os.minor(rdev)}" for rdev in rdevs if is_pty(rdev)}

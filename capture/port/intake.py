@@ -157,6 +157,7 @@ class Intake:
             self._out.gap(Gap(self.channel.name, *gap))
 
     def _take_frames(self, stamped: list[tuple[Frame, int]], *, late: bool) -> None:
+        """Let through what is proven and continues; until a doubt is settled it is counted and not passed on."""
         if late != self._late:
             self._late = late
             self._begin_reason = self._begin_reason or ("late" if late else "fresh")

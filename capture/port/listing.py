@@ -102,6 +102,8 @@ def _is_mute(found: Sniffed) -> bool:
 
 
 def _sniff_at_speeds(port: ListedPort, listen_s: float, *, dtr: bool, rts: bool) -> Sniffed:
+    """Try every framing at every speed; a port silent at all speeds of the first is not tried any further."""
+
     def nothing(sentence: str, heard: bytes = b"", *, could_open: bool = True) -> Sniffed:
         sample = as_text(heard[-40:])
         return Sniffed(port, "", 0, "", sample, f"{port.name}: {sentence}", dtr, rts, could_open)

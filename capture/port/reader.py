@@ -115,6 +115,7 @@ class PortReader:
     # --- the thread ---------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        """Open again and again: what can come back is tried with growing pauses, a fault of ours told and started over."""
         while not self._stop.is_set():
             try:
                 self._session()
@@ -157,6 +158,7 @@ class PortReader:
         self._tell("port_opened", f"{self.name}: {port.name} is open")
 
     def _judge_device(self, port: Port) -> None:
+        """Another device than before is in doubt, and nothing of it passes, until somebody accepts it."""
         sentence = self._devices.judge(self.name, port.identity)
         if sentence:
             if self.status.port_state is not ChannelState.IN_DOUBT:
@@ -170,6 +172,7 @@ class PortReader:
         self.channels.hold(in_doubt=bool(sentence))
 
     def _read(self, port: Port) -> None:
+        """Read until told to stop; what comes after the process itself was held up is marked as late."""
         checked_ns = time.monotonic_ns()
         while not self._stop.is_set():
             chunk = port.read(self._patience_s())
@@ -217,6 +220,7 @@ class PortReader:
             self._progress.taken(len(chunk))
 
     def _take_answer(self, chunk: bytes, now_ns: int, asker: Asker) -> None:
+        """An answer has its time from the question; one that nobody waits for any more is only counted."""
         frames = self.intake.decoder.feed(chunk)
         if not frames:
             asker.heard(now_ns)

@@ -118,6 +118,7 @@ class DeviceClock:
         return self._device_ns
 
     def _add(self, device_ns: int, offset_ns: int) -> None:
+        """Keep the lower hull of the delays over the last seconds."""
         self._note_least(device_ns, offset_ns)
         hull = self._hull
         while hull and hull[0][0] < device_ns - HULL_WINDOW_NS:

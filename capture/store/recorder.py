@@ -230,6 +230,7 @@ class Recorder:
             done(stored)
 
     def _write_all(self) -> bool:
+        """Write until nothing waits; what cannot be written waits on."""
         while self._dirty or self._others:
             with self._wake:
                 others, self._others = self._others, Batch()
@@ -292,6 +293,7 @@ class Recorder:
             self._on_event(Event(wire_now_ns(), "", "recorder_recovered", sentence))
 
     def _look_at_wal(self) -> None:
+        """A log that grows because somebody reads for too long is told of."""
         size = self._writer.wal_bytes()
         if size > self._limits.wal_shrink_bytes and self._writer.shrink_wal():
             size = 0

@@ -28,6 +28,12 @@ migrations = Migrations("streams")
 @migrations()
 def m001_first_tables(db: Database) -> None:
     """Runs, channels, segments, blocks of readings, gaps, events."""
+    _create_runs(db)
+    _create_readings(db)
+    _create_gaps_and_events(db)
+
+
+def _create_runs(db: Database) -> None:
     db.table("runs").create(
         {
             "id": int,
@@ -56,6 +62,10 @@ def m001_first_tables(db: Database) -> None:
         },
         pk="id",
     )
+
+
+def _create_readings(db: Database) -> None:
+    """Segments and blocks; a block is looked for by its first number or by its end."""
     db.table("segments").create(
         {
             "channel_id": int,
@@ -86,6 +96,9 @@ def m001_first_tables(db: Database) -> None:
     )
     db.table("blocks").create_index(["channel_id", "first"], unique=True)
     db.table("blocks").create_index(["channel_id", "end_ns"])
+
+
+def _create_gaps_and_events(db: Database) -> None:
     db.table("gaps").create(
         {
             "id": int,

@@ -270,6 +270,7 @@ def unpack(data: bytes, kept: int, start_ns: int) -> tuple[Integers, Integers, I
 
 
 def _joined(channel: Channel, segments: dict[int, Segment], blocks: list[Any]) -> ChannelReadings:
+    """Unpack blocks and set them end to end; what a block has folded into its tail is one more row."""
     parts: list[ChannelReadings] = []
     for number, first, kept, block_start_ns, tail_ns, tail_lines, data in blocks:
         t_ns, raw, folded = unpack(data, kept, block_start_ns)

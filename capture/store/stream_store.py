@@ -168,6 +168,7 @@ class StreamWriter:
         return int(cursor.lastrowid or 0)
 
     def _put_block(self, block: Block) -> int:
+        """A block that was written before has only grown at its tail."""
         channel_id = self._channel_ids[block.channel.name]
         if block.row_id is not None:
             self._connection.execute(
@@ -194,6 +195,7 @@ class StreamWriter:
         return int(cursor.lastrowid or 0)
 
     def _put_rest(self, batch: Batch) -> None:
+        """All of a batch that is no block."""
         run_id, connection = self.run_id, self._connection
         connection.executemany(
             "INSERT OR REPLACE INTO segments (channel_id, number, reason, shift, decimals, first, start_ns)"

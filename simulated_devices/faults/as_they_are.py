@@ -251,6 +251,7 @@ class OneQueueOverloaded(Fault):
         return np.maximum.accumulate(stamps)
 
     def _kept_off(self, until_s: float) -> tuple[Floats, Floats]:
+        """When the program that reads is kept off the processor: in spells, and in these again and again."""
         rng = np.random.default_rng([self.seed, 4])
         begun, ended, at_s = [-2.0], [-2.0], -1.0
         while at_s < until_s:

@@ -83,6 +83,7 @@ class UnlikeFlanks(Fault):
 
 
 def _reground(engine: Engine, valve: str, rng: Rng) -> Engine:
+    """Another lobe in the same place: flanks of unlike laws and widths, at times a flat nose."""
     lobe = engine.valve(valve).lobe
     half, apart = rng.uniform(60.0, 76.0), float(rng.choice([-1.0, 1.0])) * rng.uniform(8.0, 15.0)
     opening_law, closing_law = rng.choice(["cycloidal", "3-4-5", "modified_sine", "harmonic"], 2)

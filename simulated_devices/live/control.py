@@ -82,6 +82,8 @@ class ControlServer(ThreadingHTTPServer):
 
 
 class _Handler(BaseHTTPRequestHandler):
+    """One request: how the bench is, its page, or a command for its hands; other machines and pages are refused."""
+
     protocol_version = "HTTP/1.1"
     server_version = "SimulatedBench"
     sys_version = ""

@@ -200,6 +200,7 @@ class BenchClock(MachineClock):
         return ahead_s
 
     def _turn(self, speaker: Speaker, at_s: float) -> None:
+        """Let one speaker speak, and wait until whoever listens has read all of it."""
         for other in [one for one in self._due_s if one.listens]:
             self._let_it_be_asked(other, round(at_s * 1e9))
         self._set(at_s)

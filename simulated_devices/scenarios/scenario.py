@@ -270,6 +270,7 @@ class Scenario(_Table):
 
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
+        """Everything is named once, and nothing names what is not there."""
         opened = [
             (lobe.valve, cylinder)
             for cam in self.cam

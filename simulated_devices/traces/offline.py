@@ -268,6 +268,7 @@ def _arrivals(
 
 
 def _crank_trace(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]) -> tuple[Floats, Floats]:
+    """What the encoder says: each fault has its say at the crank, at the count and on the way."""
     motion, encoder = setup.motion, setup.encoder
     time = _ticks(encoder.rate_hz, motion.duration_s, rng)
     angle = motion.at(time + motion.time_s[0])
@@ -287,6 +288,7 @@ def _crank_trace(setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
 def _gauge_trace(
     name: str, mounting: Mounting, setup: Setup, rng: np.random.Generator, faults: Sequence[Fault]
 ) -> GaugeTrace:
+    """What one gauge says: each fault has its say at the plunger, at the reading and on the way."""
     gauge, motion = mounting.gauge, setup.motion
     when = _asked(gauge, motion.duration_s, rng) if gauge.asked else None
     time = _ticks(gauge.rate_hz, motion.duration_s, rng) if when is None else when

@@ -115,6 +115,13 @@ class Builder:
         assert block.value.message.strip().endswith((".", "?"))
         return block.value
 
+    def blocked(self, payload, code, step=None, by="Ida Thorne"):
+        """Try to add, see by which code that is blocked and at which step; give the block."""
+        block = self.refused(payload, by)
+        assert block.code == code, block.message
+        assert step is None or block.step == step
+        return block
+
     def lobe(self, valve, late=0.0, u95=0.1, cylinder="1", **more):
         """A lobe of the reference cylinder so many degrees late of its card."""
         card = self.job.card.lobe(valve)

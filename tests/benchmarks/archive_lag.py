@@ -97,6 +97,15 @@ def behind_s(seen: list[tuple[float, dict[str, int]]], committed: dict[str, np.n
     return np.array(ages)
 
 
+def told(readings: int, took_s: float, late_s: np.ndarray) -> str:
+    p50, p99 = np.percentile(late_s, [50, 99])
+    return (
+        f"{readings:,} readings in {took_s:.0f} s ({readings / took_s:,.0f} readings/s):"
+        f" behind p50 {p50:.2f} s, p99 {p99:.2f} s, largest {late_s.max():.2f} s of {late_s.size:,} looks;"
+        f" p99/goal {p99 / GOAL_S:.2f} ({'within' if p99 <= GOAL_S else 'OVER'})"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -140,15 +149,9 @@ def main() -> None:
             over.set()
             looking.join()
             committed = {name: np.load(path) for name, path in notes.items()}
-            late_s = behind_s([one for one in seen if one[0] > begin + 5.0], committed)
             readings = 2 * 250 * asked.day * asked.benches
-            p50, p99 = np.percentile(late_s, [50, 99])
-            print(
-                f"{asked.benches} benches, {readings:,} readings in {ended_s - begin:.0f} s"
-                f" ({readings / (ended_s - begin):,.0f} readings/s): behind p50 {p50:.2f} s, p99 {p99:.2f} s,"
-                f" largest {late_s.max():.2f} s of {late_s.size:,} looks;"
-                f" p99/goal {p99 / GOAL_S:.2f} ({'within' if p99 <= GOAL_S else 'OVER'})"
-            )
+            late_s = behind_s([one for one in seen if one[0] > begin + 5.0], committed)
+            print(f"{asked.benches} benches, {told(readings, ended_s - begin, late_s)}")
             with contextlib.suppress(TimeoutError):
                 _wait_for_all(reader, readings // 250)
             trouble = prove(reader).trouble

@@ -279,50 +279,12 @@ def test_a_whole_job_by_keyboard(single_cam_demo, open_tab, picture) -> None:
     _begin_from_nothing(keys)
     job_url = f"{demo.url}/jobs/1"
 
-    # Once, before the crank is turned: what holds all through the job, and what this engine is fitted up by.
-    expect(page.locator("#cautions .note")).to_have_count(9)
-    expect(page.locator("#hands-free")).to_be_checked()
-    picture(page, "bench_read_first")
-    hands.touch("piston_1")
-    hands.begin("Fitted up, clearances set, all read: Start")
-    expect(page.locator("#mind")).to_be_hidden()
-    hands.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.4, "speed_deg_s": 110})
-    hands.ended(0, "piston_1")
-    hands.measure("piston_1", ROCK)
-    hands.measure("piston_1", ROCK)
-    hands.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": 180})
-    hands.press("Both valves rocking")
-
-    hands.measure("inlet_1", *TURNS)
-    if "OUT." not in page.inner_text("#headline"):
-        hands.measure("exhaust_1", *TURNS)
-    expect(page.locator("#headline")).to_contain_text("OUT.")
-    expect(page.locator("#others")).to_contain_text("Leave it, with a reason")
-    picture(page, "bench_verdict_out")
-    hands.to_the_park()
-    picture(page, "bench_on_the_move")
-    hands.pulley("slacken")
-    hands.turn_the_cam()
-    hands.reads("Nip up, then turn on")
-    picture(page, "bench_on_the_number")
-    hands.pulley("tighten")
-    hands.hand({"do": "turn_by", "by_deg": 30.0, "speed_deg_s": 60})
-    expect(page.locator(".figure")).to_contain_text("now unproved")
-    expect(page.locator("#number")).to_be_hidden()
-    picture(page, "bench_unproved")
+    to_the_lobes(page, hands, picture)
+    move_the_cam(page, hands, picture)
     hands.lobes()
     expect(page.locator("#headline")).to_contain_text("IN.")
     picture(page, "bench_verdict_in")
-    before = len(hands.listed())
-    hands.touch("inlet_1")
-    hands.begin("Torqued")
-    hands.hand({"do": "hold", "seconds": 0.8}, *TURNS)
-    hands.ended(before, "inlet_1")
-    hands.measure("exhaust_1", *TURNS)
-    expect(page.locator("#step")).to_contain_text("TDC", timeout=30_000)
-    hands.measure("piston_1", ROCK)
-    for valve in ("inlet_1", "exhaust_1"):
-        hands.push(valve)
+    to_the_signature(page, hands, picture)
 
     picture(page, "bench_sign_off")
     hands.press("Read the sheet")
@@ -353,3 +315,52 @@ def test_a_whole_job_by_keyboard(single_cam_demo, open_tab, picture) -> None:
     page.goto(demo.url)
     hands.press("Put the job away")
     hands.reads("Start: True TDC")
+
+
+def to_the_lobes(page: Page, hands: Hands, picture: Callable[..., Any]) -> None:
+    # Once, before the crank is turned: what holds all through the job, and what this engine is fitted up by.
+    expect(page.locator("#cautions .note")).to_have_count(9)
+    expect(page.locator("#hands-free")).to_be_checked()
+    picture(page, "bench_read_first")
+    hands.touch("piston_1")
+    hands.begin("Fitted up, clearances set, all read: Start")
+    expect(page.locator("#mind")).to_be_hidden()
+    hands.hand({"do": "hold", "seconds": 0.5}, {"do": "turns", "count": 2.4, "speed_deg_s": 110})
+    hands.ended(0, "piston_1")
+    hands.measure("piston_1", ROCK)
+    hands.measure("piston_1", ROCK)
+    hands.hand({"do": "turn_to", "crank_deg": 0.0, "way": "forward", "speed_deg_s": 180})
+    hands.press("Both valves rocking")
+
+
+def move_the_cam(page: Page, hands: Hands, picture: Callable[..., Any]) -> None:
+    hands.measure("inlet_1", *TURNS)
+    if "OUT." not in page.inner_text("#headline"):
+        hands.measure("exhaust_1", *TURNS)
+    expect(page.locator("#headline")).to_contain_text("OUT.")
+    expect(page.locator("#others")).to_contain_text("Leave it, with a reason")
+    picture(page, "bench_verdict_out")
+    hands.to_the_park()
+    picture(page, "bench_on_the_move")
+    hands.pulley("slacken")
+    hands.turn_the_cam()
+    hands.reads("Nip up, then turn on")
+    picture(page, "bench_on_the_number")
+    hands.pulley("tighten")
+    hands.hand({"do": "turn_by", "by_deg": 30.0, "speed_deg_s": 60})
+    expect(page.locator(".figure")).to_contain_text("now unproved")
+    expect(page.locator("#number")).to_be_hidden()
+    picture(page, "bench_unproved")
+
+
+def to_the_signature(page: Page, hands: Hands, picture: Callable[..., Any]) -> None:
+    before = len(hands.listed())
+    hands.touch("inlet_1")
+    hands.begin("Torqued")
+    hands.hand({"do": "hold", "seconds": 0.8}, *TURNS)
+    hands.ended(before, "inlet_1")
+    hands.measure("exhaust_1", *TURNS)
+    expect(page.locator("#step")).to_contain_text("TDC", timeout=30_000)
+    hands.measure("piston_1", ROCK)
+    for valve in ("inlet_1", "exhaust_1"):
+        hands.push(valve)

@@ -13,6 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from command import lobewright
 from kept_shop import add_job
+from on_file import WHINFELL, bench_of_archive
 from playwright.sync_api import Page, expect
 from postgres import Server
 from waiting import until
@@ -21,20 +22,6 @@ from warm import WarmService
 from api.forwarding import prepare
 
 pytestmark = pytest.mark.browser
-BENCH = """[crank]
-port = "/dev/no-such-counter"
-frame = "count"
-counts_per_turn = 3600
-[archive]
-url = "{url}"
-name = "{name}"
-"""
-CARD: dict[str, Any] = {
-    "name": "Whinfell 262",
-    "way": "full_lift",
-    "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
-    "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
-}
 SERIOUS = {"serious", "critical"}
 
 
@@ -44,7 +31,7 @@ class RunningBench:
     def __init__(self, server: Server, folder: Path, name: str) -> None:
         self.data = folder / name
         file = folder / f"{name}.toml"
-        file.write_text(BENCH.format(url=server.url("shop", f"lobewright_{name}"), name=name))
+        file.write_text(bench_of_archive(server.url("shop", f"lobewright_{name}"), name))
         words = ["run", "--bench", str(file), "--data", str(self.data), "--port", "0"]
         self._process = WarmService(words, folder / f"{name}.log")
         self.url = until(self._address, f"{name} is up", 120)
@@ -85,11 +72,17 @@ def test_two_benches_share_cards_and_a_job(
     benches: tuple[Server, RunningBench, RunningBench], shared_tab: Page
 ) -> None:
     server, east, west = benches
-    page = shared_tab
+    answer_what_the_other_has(server, east, west, shared_tab)
+    hand_a_job_over_and_take_it_back(east, shared_tab)
+    hand_it_over_and_take_it_over(east, west, shared_tab)
+
+
+def answer_what_the_other_has(server: Server, east: RunningBench, west: RunningBench, page: Page) -> None:
+    """One card changed at both benches meanwhile, asked about at one, settled at both."""
     page.goto(f"{west.url}/jobs")
     expect(page.locator("#card-form")).to_be_visible()
     expect(page.get_by_text("No job yet.")).to_be_visible()
-    kept = east.post("/api/cards", {"card": CARD, "by": "Ida Thorne"})
+    kept = east.post("/api/cards", {"card": WHINFELL, "by": "Ida Thorne"})
     there = until(lambda: west.get("/api/cards"), "the card is there")[0]
 
     expect(page.locator("#cards li").first).to_contain_text("bench east")
@@ -99,7 +92,7 @@ def test_two_benches_share_cards_and_a_job(
     server.kill()
     west.post(
         f"/api/cards/{there['id']}",
-        {"card": {**CARD, "inlet": {**CARD["inlet"], "lift_mm": 9.2}}, "by": "Tom Marsh"},
+        {"card": {**WHINFELL, "inlet": {**WHINFELL["inlet"], "lift_mm": 9.2}}, "by": "Tom Marsh"},
     )
     page.get_by_role("button", name="Change Whinfell 262").click()
     dialog = page.get_by_role("dialog", name="Change Whinfell 262")
@@ -129,6 +122,8 @@ def test_two_benches_share_cards_and_a_job(
     expect(page.locator("#cards .file-list li")).to_have_count(4)
     expect(page.locator("#cards .file-list li", has_text="bench west")).to_have_count(1)
 
+
+def hand_a_job_over_and_take_it_back(east: RunningBench, page: Page) -> None:
     job = east.get("/api/jobs")[0]["id"]
     steps = [one["id"] for one in east.get(f"/api/jobs/{job}")["steps"] if one["id"] != "sign_off"]
     what = {"kind": "went_back", "step": steps[-1], "reason": "the other bench is free"}
@@ -145,6 +140,10 @@ def test_two_benches_share_cards_and_a_job(
     expect(page.locator("#hand-over-form")).to_be_visible()
     expect(page.locator("#now-title")).not_to_contain_text("Held by")
 
+
+def hand_it_over_and_take_it_over(east: RunningBench, west: RunningBench, page: Page) -> None:
+    """By the command at one bench and the page at the other, and back by commands alone."""
+    job = east.get("/api/jobs")[0]["id"]
     assert "Held by the bench west since" in said(east, "hand-over", str(job), "west", "--by", "Ida Thorne")
     until(lambda: f"job {job}: waits at the bench west" in said(east, "waiting"), "it is known as offered")
     assert "It goes on here." in said(east, "take-back", str(job))

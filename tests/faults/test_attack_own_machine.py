@@ -12,6 +12,7 @@ from typing import Any
 import httpx
 import pytest
 from attacked_shop import AttackedShop, attacked_shop
+from on_file import CRANK_BENCH
 from waiting import LOBEWRIGHT, until
 
 pytestmark = pytest.mark.faults
@@ -95,7 +96,7 @@ def test_the_command_of_the_same_account_needs_no_link_and_prints_a_new_one(shop
 
 def test_the_service_unit_asks_for_the_secret_and_for_private_files(tmp_path: Path) -> None:
     bench = tmp_path / "bench.toml"
-    bench.write_text('[crank]\nport = "/dev/ttyNONE0"\nframe = "count"\ncounts_per_turn = 3600\n')
+    bench.write_text(CRANK_BENCH)
     words = ["service", "install", "--bench", str(bench), "--to", str(tmp_path / "unit"), "--user", "ida"]
     told = subprocess.run([*LOBEWRIGHT, *words], capture_output=True, text=True, check=True)
     unit = (tmp_path / "unit" / "lobewright.service").read_text()

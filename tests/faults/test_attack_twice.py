@@ -13,7 +13,8 @@ from typing import Any
 
 import httpx
 import pytest
-from attacked_shop import CARD, ENGINE, AttackedShop, attacked_shop, begin_job
+from attacked_shop import AttackedShop, attacked_shop, begin_job
+from on_file import TARN, WHINFELL
 
 pytestmark = [pytest.mark.faults]
 
@@ -44,8 +45,8 @@ def test_one_key_makes_one_thing_however_often_and_however_fast(shop: AttackedSh
     job = begin_job(shop, "Stall 9")
     note = {"what": {"kind": "noted", "text": "Chain tensioner changed"}, "by": "Ida"}
     for path, body, listed in (
-        ("/api/engines", {"layout": "twin cam", "engine": ENGINE | {"name": "Once 1"}}, "/api/engines"),
-        ("/api/cards", {"card": CARD | {"name": "Once 2"}}, "/api/cards"),
+        ("/api/engines", {"layout": "twin cam", "engine": TARN | {"name": "Once 1"}}, "/api/engines"),
+        ("/api/cards", {"card": WHINFELL | {"name": "Once 2"}}, "/api/cards"),
         ("/api/jobs", {"reference": "Once 3", "engine_id": 1, "card_id": 1}, "/api/jobs"),
         (f"/api/jobs/{job}/facts", note, None),
     ):
@@ -64,8 +65,8 @@ def _facts(shop: AttackedShop, job: int) -> int:
 
 def test_a_twin_without_a_key_is_found_inside_the_write(shop: AttackedShop) -> None:
     for path, body in (
-        ("/api/engines", {"layout": "twin cam", "engine": ENGINE | {"name": "Twin 1"}}),
-        ("/api/cards", {"card": CARD | {"name": "Twin 2"}}),
+        ("/api/engines", {"layout": "twin cam", "engine": TARN | {"name": "Twin 1"}}),
+        ("/api/cards", {"card": WHINFELL | {"name": "Twin 2"}}),
         ("/api/jobs", {"reference": "Twin 3", "engine_id": 1, "card_id": 1}),
     ):
         answers = asked_at_once(shop, path, body, {}, 5)
@@ -74,7 +75,7 @@ def test_a_twin_without_a_key_is_found_inside_the_write(shop: AttackedShop) -> N
 
 
 def test_an_answer_that_was_lost_is_given_again(shop: AttackedShop) -> None:
-    body = {"layout": "twin cam", "engine": ENGINE | {"name": "Lost answer"}}
+    body = {"layout": "twin cam", "engine": TARN | {"name": "Lost answer"}}
     headers = key()
     request = httpx.Request("POST", f"http://127.0.0.1:{shop.port}/api/engines", json=body, headers=headers)
     lines = [f"{name}: {value}" for name, value in request.headers.items() if name != "connection"]
@@ -88,7 +89,7 @@ def test_an_answer_that_was_lost_is_given_again(shop: AttackedShop) -> None:
 
 def test_a_key_belongs_to_one_request_and_to_one_caller(shop: AttackedShop) -> None:
     headers = key()
-    body = {"layout": "twin cam", "engine": ENGINE | {"name": "Mine"}}
+    body = {"layout": "twin cam", "engine": TARN | {"name": "Mine"}}
     assert shop.bench.post("/api/engines", json=body, headers=headers).status_code == 201
     other = shop.bench.post("/api/engines", json=body | {"by": "Jem"}, headers=headers)
     assert (other.status_code, other.json()["code"]) == (422, "request_key_used")
@@ -109,7 +110,7 @@ def test_a_refusal_is_no_result_and_can_be_asked_again(shop: AttackedShop) -> No
 
 def test_a_key_is_known_again_after_the_service_was_killed(tmp_path: Path, measured: Any) -> None:
     headers = key()
-    body = {"layout": "twin cam", "engine": ENGINE}
+    body = {"layout": "twin cam", "engine": TARN}
     with attacked_shop(tmp_path) as first:
         made = first.bench.post("/api/engines", json=body, headers=headers)
         assert made.status_code == 201

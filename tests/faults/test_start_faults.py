@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from on_file import CRANK_BENCH
 
 from capture.store.schema import SCHEMA_VERSION
 
@@ -82,7 +83,7 @@ def test_of_two_starters_one_wins_and_the_other_says_so_with_its_pid(
 def test_a_newer_file_is_refused_by_name(tmp_path: Path, measured: Any) -> None:
     bench_file, data = tmp_path / "bench.toml", tmp_path / "data"
     data.mkdir()
-    bench_file.write_text('[crank]\nport = "/dev/nothing"\nframe = "count"\ncounts_per_turn = 3600\n')
+    bench_file.write_text(CRANK_BENCH)
     with closing(sqlite3.connect(data / "streams.db")) as connection:
         connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
         connection.execute("CREATE TABLE runs (id)")

@@ -14,25 +14,12 @@ from typing import Any
 
 import httpx
 import pytest
+from on_file import TARN, WHINFELL
 from waiting import until
 from warm import WarmService
 from websockets.sync.client import ClientConnection, connect
 
 from api.base import own_ip_addresses
-
-ENGINE: dict[str, Any] = {
-    "name": "Mellor 1.9 twin-cam",
-    "cylinders": ["1", "2", "3", "4"],
-    "firing_order": ["1", "3", "4", "2"],
-    "stroke_mm": 82,
-    "rod_mm": 138,
-}
-CARD: dict[str, Any] = {
-    "name": "Mellor M2",
-    "way": "full_lift",
-    "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.6, "checking_clearance_mm": 0.25},
-    "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.2, "checking_clearance_mm": 0.3},
-}
 
 
 @dataclass
@@ -123,9 +110,9 @@ def network_address(port: int) -> str:
 
 def begin_job(shop: AttackedShop, reference: str = "Stall 4") -> int:
     """An engine, a card and a job of them; gives the job's number."""
-    engine = shop.bench.post("/api/engines", json={"layout": "twin cam", "engine": ENGINE})
+    engine = shop.bench.post("/api/engines", json={"layout": "twin cam", "engine": TARN})
     assert engine.status_code == 201, engine.text
-    card = shop.bench.post("/api/cards", json={"card": CARD})
+    card = shop.bench.post("/api/cards", json={"card": WHINFELL})
     assert card.status_code == 201, card.text
     body = {"reference": reference, "engine_id": engine.json()["id"], "card_id": card.json()["id"]}
     job = shop.bench.post("/api/jobs", json=body | {"builder": "Ida"})

@@ -10,39 +10,19 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from on_file import WHINFELL, bench_of_archive
 from postgres import Server
 
 from api.base import ServiceConfig
 from api.web import create_app
 
-BENCH = """[crank]
-port = "/dev/ttyUSB0"
-frame = "count"
-counts_per_turn = 3600
-[archive]
-url = "{url}"
-name = "{name}"
-"""
-ENGINE: dict[str, Any] = {
-    "name": "Tarn 1.8 twin-cam",
-    "cylinders": ["1", "2", "3", "4"],
-    "firing_order": ["1", "3", "4", "2"],
-    "stroke_mm": 80,
-    "rod_mm": 135,
-}
-CARD: dict[str, Any] = {
-    "name": "Whinfell 262",
-    "way": "full_lift",
-    "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
-    "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
-}
 LONG_S = 90.0
 Ask = Callable[[httpx.AsyncClient], Awaitable[Any]]
 
 
-def lifted(mm: float, name: str = CARD["name"]) -> dict[str, Any]:
+def lifted(mm: float, name: str = WHINFELL["name"]) -> dict[str, Any]:
     """The card with another lift of its inlet valve."""
-    return {"card": {**CARD, "name": name, "inlet": {**CARD["inlet"], "lift_mm": mm}}}
+    return {"card": {**WHINFELL, "name": name, "inlet": {**WHINFELL["inlet"], "lift_mm": mm}}}
 
 
 class Shop:
@@ -59,7 +39,7 @@ class Shop:
     async def bench(self, name: str) -> AsyncIterator[httpx.AsyncClient]:
         file = self.data(name).with_name("bench.toml")
         url = self.server.url(self.archive, f"lobewright_{name}")
-        file.write_text(BENCH.format(url=url, name=name), encoding="utf-8")
+        file.write_text(bench_of_archive(url, name), encoding="utf-8")
         app = create_app(ServiceConfig(self.data(name), file))
         async with app.router.lifespan_context(app):
             transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 1))

@@ -15,28 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from on_file import TARN, WHINFELL
 from waiting import until
 from warm import WarmService
 
 Fields = dict[str, Any]
-ENGINE: Fields = {
-    "engine": {
-        "name": "Tarn 1.8 twin-cam",
-        "cylinders": ["1", "2", "3", "4"],
-        "firing_order": ["1", "3", "4", "2"],
-        "stroke_mm": 80,
-        "rod_mm": 135,
-    },
-    "layout": "twin cam",
-}
-CARD: Fields = {
-    "card": {
-        "name": "Whinfell 262",
-        "way": "full_lift",
-        "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
-        "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
-    }
-}
+ENGINE: Fields = {"engine": TARN, "layout": "twin cam"}
+CARD: Fields = {"card": WHINFELL}
 
 
 class RunningShop:

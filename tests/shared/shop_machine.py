@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import functools
 import itertools
-import math
 import shutil
 import tempfile
 import threading
 import time
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -24,16 +22,12 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 from running import CARD, ENGINE, job_file, still_trace
 from running import measured as told_of
+from shop_kept import SHOWN, Kept
 from shop_world import World, answered
 from waiting import until
 
-from api.live import estimate
-from api.records import Measurement, MeasurementReader, StoredStreams
-from api.store import ShopReader
-
 Fields = dict[str, Any]
 TDC = {"stroke_mm": 80.0, "rod_mm": 135.0, "pin_offset_mm": 0.8}
-SHOWN = ("state", "result", "sentence")
 BESIDE_A_KILL_S = 0.15
 ROCK: list[Fields] = [
     {"do": "hold", "seconds": 0.3},
@@ -54,19 +48,6 @@ def plan(examples: int, steps: int) -> settings:
         suppress_health_check=list(HealthCheck),
         print_blob=False,
     )
-
-
-@dataclass
-class Kept:
-    """What was acknowledged."""
-
-    jobs: set[int] = field(default_factory=set)
-    notes: dict[int, list[str]] = field(default_factory=dict)
-    measurements: dict[int, Fields] = field(default_factory=dict)
-    engines: set[int] = field(default_factory=set)
-    cards: set[int] = field(default_factory=set)
-    running: int = 0
-    rocked: bool = False
 
 
 class ShopMachine(RuleBasedStateMachine):
@@ -371,7 +352,9 @@ class ShopMachine(RuleBasedStateMachine):
             self.kept.notes[job].append(text)
         elif what == "trace":
             newest = self.world.rows("SELECT max(id) FROM measurements")[0][0]
-            self._imported(self._get(f"/api/measurements/{newest}").json() if done_already else again.json())
+            self._imported(
+                self.world.get(f"/api/measurements/{newest}").json() if done_already else again.json()
+            )
         else:
             newest = self.world.rows("SELECT max(id) FROM jobs")[0][0]
             self._job_taken(int(newest if done_already else again.json()["id"]))
@@ -394,36 +377,6 @@ class ShopMachine(RuleBasedStateMachine):
 
     def check(self) -> None:
         """All that was acknowledged is there and nothing else; every job opens; every number comes out again."""
-        rows = self.world.rows
-        assert {row[0] for row in rows("SELECT id FROM jobs")} == self.kept.jobs
-        assert {row[0] for row in rows("SELECT id FROM engines")} == self.kept.engines
-        assert {row[0] for row in rows("SELECT id FROM cards")} == self.kept.cards
-        for job, notes in self.kept.notes.items():
-            view = self._get(f"/api/jobs/{job}").json()
-            assert [one["what"]["text"] for one in view["facts"] if one["what"]["kind"] == "noted"] == notes
-            for paper in ("sheet.json", "sheet.pdf", "job.zip"):
-                assert self._get(f"/api/jobs/{job}/{paper}").content
-        known = set(self.kept.measurements) | ({self.kept.running} if self.kept.running else set())
-        assert {row[0] for row in rows("SELECT id FROM measurements")} == known
-        for number, told in self.kept.measurements.items():
-            view = self._get(f"/api/measurements/{number}").json()
-            assert {name: view[name] for name in SHOWN} == told
-        self._numbers_come_out_again()
-
-    def _get(self, path: str) -> httpx.Response:
-        answer = self.world.web.get(path)
-        assert answer.status_code == 200, f"{path}: {answer.text}"
-        return answer
-
-    def _numbers_come_out_again(self) -> None:
-        reader, stored = MeasurementReader(ShopReader(self.world.data)), StoredStreams(self.world.data)
-        for number, told in self.kept.measurements.items():
-            one = reader.get(number)
-            if told["state"] == "finished" and one.imported_file is None:
-                assert _computed_deg(one, stored) == one.result["centre_deg"]  # type: ignore[index]
-                self._note("number computed again")
-
-
-def _computed_deg(one: Measurement, stored: StoredStreams) -> float:
-    outcome = estimate(stored.of(one).streams(), one.analysis_settings(), one.gauge_facts())
-    return math.nan if outcome.result is None else float(outcome.result["centre_deg"])
+        self.kept.assert_all_is_there(self.world)
+        for _ in range(self.kept.assert_numbers_come_out_again(self.world.data)):
+            self._note("number computed again")

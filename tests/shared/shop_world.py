@@ -55,6 +55,11 @@ class World:
         with self._switches.open("r+b") as file:
             file.write(struct.pack("=q", seconds * 1_000_000_000))
 
+    def get(self, path: str) -> httpx.Response:
+        answer = self.web.get(path)
+        assert answer.status_code == 200, f"{path}: {answer.text}"
+        return answer
+
     # -- processes
 
     def start(self) -> None:

@@ -69,6 +69,7 @@ def _tdc(result: TdcResult) -> Iterator[str]:
 
 
 def _lobe(result: LobeResult) -> Iterator[str]:
+    """The lines of a lobe alone."""
     drop = f"at {result.drop_mm:g} mm drop"
     yield f"  Lobe centre       {result.centre_deg:9.3f} deg   ± {result.u95_deg:.3f} deg (k = 2), {drop}"
     yield f"  Nose (peak lift)  {result.full_lift_deg:9.3f} deg   ± {2 * result.full_lift_u_deg:.3f} deg"

@@ -25,6 +25,8 @@ _PUSH = re.compile(r"(\d+(?:[.,]\d+)?)(?:@([+-]?\d+(?:[.,]\d+)?))?")
 
 
 def _valve_options(valve: str) -> Callable[[Any], Any]:
+    """The same four options for either valve."""
+
     def add(command: Any) -> Any:
         for option in (
             click.option(
@@ -167,6 +169,8 @@ def _edges(found: CylinderMap) -> Iterator[MapEdge]:
 
 
 def _fields(found: CylinderMap) -> dict[str, Any]:
+    """Give the map for programs."""
+
     def wall(edge: MapEdge, side: str) -> dict[str, float | None] | None:
         stands = getattr(edge, side)
         return None if stands is None else {"shift_deg": stands.shift_deg, "sure_deg": stands.sure_deg}

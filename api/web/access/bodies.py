@@ -53,6 +53,7 @@ def bounded(scope: Scope, receive: Receive, still_welcome: Callable[[], None]) -
     whole = False
 
     async def receiving() -> Message:
+        """Pass the body on as it comes, within its size and its time."""
         nonlocal heard, whole
         if whole:
             return await receive()

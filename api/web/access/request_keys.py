@@ -61,6 +61,7 @@ class RequestKeys:
             await self._once(asked, scope, receive, send)
 
     async def _once(self, asked: AskedOnce, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer as before, or do it and keep the answer; that the service failed is not kept, for it may be asked again."""
         shop: ShopStore = scope["app"].state.service.shop
         known = await asyncio.to_thread(shop.read.answered, asked.name)
         if known is not None:

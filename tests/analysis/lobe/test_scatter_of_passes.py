@@ -12,7 +12,7 @@ SPEED_DEG_S = 40.0
 
 def a_pass(shift_deg: float, through: float, u_deg: float = 0.01) -> PassFit:
     rows = np.zeros(0, dtype=np.intp)
-    return PassFit(0.0, 1.0, SPEED_DEG_S, shift_deg, u_deg, 0.0, 0.01, rows, through * SPEED_DEG_S)
+    return PassFit(0.0, 1.0, SPEED_DEG_S, shift_deg, u_deg, 0.0, rows, through * SPEED_DEG_S)
 
 
 def test_a_lag_that_grows_by_2_ms_explains_what_it_would_do_at_40_degrees_a_second():

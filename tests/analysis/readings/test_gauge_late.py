@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.readings.gauge_late import find_late_readings
+from analysis.readings.late_by_pace import find_late_readings
 
 
 def kept_back(time_s: np.ndarray, from_s: float, until_s: float) -> tuple[np.ndarray, np.ndarray]:

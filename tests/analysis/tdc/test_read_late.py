@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from analysis.base import GaugeFacts, Streams, TdcSettings
-from analysis.readings.read_late import at_their_pace, how_late
+from analysis.readings.late_by_pace import at_their_pace, how_late
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import OneQueueOverloaded
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting

@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 from free_ports import free_port
 from mosquitto import Listener, Mosquitto
+from on_file import CRANK_BENCH
 from recorded_instruments import Instruments
 from running import RunningShop, running, write_bench
 from waiting import until
@@ -304,9 +305,6 @@ def test_without_a_broker_nothing_is_begun(tmp_path: Path) -> None:
     assert broker_of(write_bench(tmp_path)) is None
 
 
-BENCH = '[crank]\nport = "/dev/ttyUSB0"\nframe = "count"\ncounts_per_turn = 3600\n[mqtt]\n'
-
-
 @pytest.mark.parametrize(
     ("lines", "line", "words"),
     [
@@ -323,7 +321,7 @@ BENCH = '[crank]\nport = "/dev/ttyUSB0"\nframe = "count"\ncounts_per_turn = 3600
 )
 def test_a_mistake_in_the_bench_file_is_told_with_its_line(lines: str, line: int, words: str) -> None:
     with pytest.raises(BenchFileError) as mistake:
-        parse_bench((BENCH + lines).encode())
+        parse_bench((CRANK_BENCH + "[mqtt]\n" + lines).encode())
     told = str(mistake.value)
     assert words in told
     assert f"line {line}:" in told

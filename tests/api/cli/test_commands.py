@@ -12,18 +12,8 @@ from pathlib import Path
 import httpx
 import pytest
 from free_ports import free_port
+from on_file import GAUGE_BENCH
 from waiting import LOBEWRIGHT, until
-
-BENCH = """[crank]
-port = "/dev/ttyNONE0"
-frame = "count"
-counts_per_turn = 3600
-
-[[gauge]]
-name = "dial"
-port = "/dev/ttyNONE1"
-frame = "decimal"
-"""
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
@@ -44,7 +34,7 @@ def test_a_mistake_in_the_bench_file_is_told_with_its_line(
     tmp_path: Path, was: str, now: str, words: list[str]
 ) -> None:
     bench = tmp_path / "bench.toml"
-    bench.write_text(BENCH.replace(was, now, 1))
+    bench.write_text(GAUGE_BENCH.replace(was, now, 1))
     done = command("run", "--bench", str(bench), "--data", str(tmp_path / "data"), "--port", "0")
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
@@ -55,7 +45,7 @@ def test_a_mistake_in_the_bench_file_is_told_with_its_line(
 
 
 def test_a_busy_port_is_told_in_one_line_and_starts_nothing(tmp_path: Path) -> None:
-    (tmp_path / "bench.toml").write_text(BENCH)
+    (tmp_path / "bench.toml").write_text(GAUGE_BENCH)
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
@@ -72,7 +62,7 @@ def test_ports_that_are_not_there_do_not_stop_the_service_and_dead_capture_is_re
     tmp_path: Path,
 ) -> None:
     bench, data = tmp_path / "bench.toml", tmp_path / "data"
-    bench.write_text(BENCH)
+    bench.write_text(GAUGE_BENCH)
     words = ["run", "--bench", str(bench), "--data", str(data), "--port", "0"]
     service = subprocess.Popen([*LOBEWRIGHT, *words])
     try:

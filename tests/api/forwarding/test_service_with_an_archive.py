@@ -12,6 +12,7 @@ import httpx
 import psycopg
 import pytest
 from kept_shop import add_job, add_run
+from on_file import bench_of_archive
 from postgres import Server
 
 from api.base import ServiceConfig
@@ -20,14 +21,6 @@ from api.web import create_app
 from capture.base import BenchFileError
 from capture.bench import parse_bench
 
-BENCH = """[crank]
-port = "/dev/ttyUSB0"
-frame = "count"
-counts_per_turn = 3600
-[archive]
-url = "{url}"
-name = "{name}"
-"""
 PASSWORD = "copper kettle 41"
 
 
@@ -48,7 +41,7 @@ async def told(config: ServiceConfig, state: str) -> dict[str, Any]:
 
 def config_of(folder: Path, url: str, name: str = "east") -> ServiceConfig:
     bench = folder / "bench.toml"
-    bench.write_text(BENCH.format(url=url, name=name), encoding="utf-8")
+    bench.write_text(bench_of_archive(url, name), encoding="utf-8")
     return ServiceConfig(folder / "data", bench)
 
 
@@ -107,6 +100,6 @@ def test_a_mistake_in_the_bench_file_is_told_with_its_line(
     url: str, name: str, line: int, words: str
 ) -> None:
     with pytest.raises(BenchFileError, match=words) as mistake:
-        parse_bench(BENCH.format(url=url, name=name).encode())
+        parse_bench(bench_of_archive(url, name).encode())
     assert f"line {line}:" in str(mistake.value)
     assert "secret" not in str(mistake.value)

@@ -6,7 +6,8 @@ import asyncio
 
 import psycopg
 import pytest
-from benches_of_one_archive import CARD, ENGINE, Shop, get, lifted, post, told
+from benches_of_one_archive import Shop, get, lifted, post, told
+from on_file import TARN, WHINFELL
 
 from api.forwarding import prove, sharing
 
@@ -19,8 +20,8 @@ def test_what_one_bench_keeps_is_on_the_other_at_once_with_who_and_when(
 
     async def work() -> None:
         async with shop.both() as (east, west):
-            kept = await post(east, "/api/cards", {"card": CARD, "by": "Ida Thorne"})
-            engine = {"layout": "twin cam", "engine": ENGINE, "by": "Ida Thorne"}
+            kept = await post(east, "/api/cards", {"card": WHINFELL, "by": "Ida Thorne"})
+            engine = {"layout": "twin cam", "engine": TARN, "by": "Ida Thorne"}
             made = await post(east, "/api/engines", engine)
             (card,) = await told(west, "/api/cards", len)
             assert card["card"] == kept["card"]
@@ -44,8 +45,8 @@ def test_what_one_bench_keeps_is_on_the_other_at_once_with_who_and_when(
 def test_the_same_card_typed_at_both_benches_is_one(shop: Shop) -> None:
     async def work() -> None:
         async with shop.both() as (east, west):
-            here = await post(east, "/api/cards", {"card": CARD})
-            there = await post(west, "/api/cards", {"card": CARD})
+            here = await post(east, "/api/cards", {"card": WHINFELL})
+            there = await post(west, "/api/cards", {"card": WHINFELL})
             assert here["version"] == there["version"]
             mark = await post(east, "/api/cards", lifted(8.0, "Whinfell 240"))
             await told(west, "/api/cards", lambda cards: mark["version"] in {one["version"] for one in cards})
@@ -58,8 +59,8 @@ def test_the_same_card_typed_at_both_benches_is_one(shop: Shop) -> None:
 def test_changes_made_apart_are_both_kept_and_asked_about(shop: Shop) -> None:
     async def work() -> None:
         async with shop.both() as (east, west):
-            kept = await post(east, "/api/cards", {"card": CARD, "by": "Ida Thorne"})
-            engine = await post(east, "/api/engines", {"layout": "twin cam", "engine": ENGINE})
+            kept = await post(east, "/api/cards", {"card": WHINFELL, "by": "Ida Thorne"})
+            engine = await post(east, "/api/engines", {"layout": "twin cam", "engine": TARN})
             (card,) = await told(west, "/api/cards", len)
             entry = {"reference": "HL-3", "engine_id": engine["id"], "card_id": kept["id"], "open": False}
             job = await post(east, "/api/jobs", entry)
@@ -103,7 +104,7 @@ def test_changes_made_apart_are_both_kept_and_asked_about(shop: Shop) -> None:
 def test_a_version_that_is_not_what_it_says_is_not_taken_in(shop: Shop) -> None:
     async def work() -> None:
         async with shop.both() as (east, west):
-            await post(east, "/api/cards", {"card": CARD})
+            await post(east, "/api/cards", {"card": WHINFELL})
             await told(west, "/api/cards", len)
             url = shop.server.url(shop.archive, "lobewright_east")
             body = b'{"kind": "cards", "item": "x", "parents": "[]", "body": "{}", "bench": "", "by": "", "at": ""}'

@@ -15,13 +15,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from on_file import CRANK_BENCH
 from waiting import LOBEWRIGHT
 
 from api.base import MisuseError
 from api.host import Installation, write_for_review
 from api.host.installing import RULES_NAME, UNIT_NAME, unit_text
-
-BENCH = '[crank]\nport = "/dev/ttyNONE0"\nframe = "count"\ncounts_per_turn = 3600\n'
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
@@ -31,7 +30,7 @@ def command(*words: str) -> subprocess.CompletedProcess[str]:
 @pytest.fixture
 def bench_file(tmp_path: Path) -> Path:
     path = tmp_path / "bench.toml"
-    path.write_text(BENCH)
+    path.write_text(CRANK_BENCH)
     return path
 
 

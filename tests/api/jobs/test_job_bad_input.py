@@ -9,25 +9,10 @@ from typing import Any
 import httpx
 import pytest
 from fastapi import FastAPI
+from on_file import TARN_WITH_PIN, WHINFELL
 
 from api.base import ServiceConfig
 from api.web import create_app
-
-ENGINE: dict[str, Any] = {
-    "name": "Tarn 1.8 twin-cam",
-    "cylinders": ["1", "2", "3", "4"],
-    "firing_order": ["1", "3", "4", "2"],
-    "stroke_mm": 80,
-    "rod_mm": 135,
-    "pin_offset_mm": 0.8,
-    "pin_side_known": True,
-}
-CARD: dict[str, Any] = {
-    "name": "Whinfell 262",
-    "way": "full_lift",
-    "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
-    "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
-}
 
 
 class Shop:
@@ -62,8 +47,8 @@ class Shop:
         return kept
 
     def job(self) -> int:
-        engine = self.made("/api/engines", {"layout": "twin cam", "engine": ENGINE})
-        card = self.made("/api/cards", {"card": CARD})
+        engine = self.made("/api/engines", {"layout": "twin cam", "engine": TARN_WITH_PIN})
+        card = self.made("/api/cards", {"card": WHINFELL})
         entry = {
             "reference": "HL-3",
             "engine_id": engine["id"],
@@ -79,7 +64,7 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
 
 
 def card_with(**inlet: Any) -> dict[str, Any]:
-    return {"card": CARD | {"inlet": CARD["inlet"] | inlet}}
+    return {"card": WHINFELL | {"inlet": WHINFELL["inlet"] | inlet}}
 
 
 def test_a_card_that_mixes_inch_and_mm_is_asked_about_and_kept_once_confirmed(shop: Shop) -> None:
@@ -98,7 +83,7 @@ def test_a_lift_that_looks_like_inch_is_asked_about(shop: Shop) -> None:
 
 @pytest.mark.parametrize("given", [-112, "112 ATDC"])
 def test_an_exhaust_given_after_tdc_is_refused(shop: Shop, given: Any) -> None:
-    card = CARD | {"exhaust": CARD["exhaust"] | {"full_lift_deg": given}}
+    card = WHINFELL | {"exhaust": WHINFELL["exhaust"] | {"full_lift_deg": given}}
     told = shop.refused("/api/cards", {"card": card, "confirmed": ["exhaust_full_lift_deg"]})
     assert told["code"] == "other_side_of_tdc"
     assert "BTDC" in told["message"]
@@ -110,13 +95,13 @@ def test_a_centre_of_210_is_refused(shop: Shop) -> None:
 
 
 def test_a_tolerance_of_nothing_is_refused(shop: Shop) -> None:
-    told = shop.refused("/api/cards", {"card": CARD | {"tolerance_deg": 0}})
+    told = shop.refused("/api/cards", {"card": WHINFELL | {"tolerance_deg": 0}})
     assert told["code"] == "tolerance_impossible"
 
 
 def test_a_job_with_a_tolerance_of_nothing_is_refused_and_none_is_begun(shop: Shop) -> None:
-    engine = shop.made("/api/engines", {"layout": "twin cam", "engine": ENGINE})
-    card = shop.made("/api/cards", {"card": CARD})
+    engine = shop.made("/api/engines", {"layout": "twin cam", "engine": TARN_WITH_PIN})
+    card = shop.made("/api/cards", {"card": WHINFELL})
     body = {"reference": "x", "engine_id": engine["id"], "card_id": card["id"], "tolerance_deg": 0}
     assert "tolerance_deg" in shop.refused("/api/jobs", body)["message"]
     assert shop.ask("GET", "/api/jobs").json() == []
@@ -144,7 +129,7 @@ def test_a_length_in_no_known_unit_is_refused(shop: Shop) -> None:
     ],
 )
 def test_an_engine_that_cannot_be_is_refused(shop: Shop, change: dict[str, Any], code: str) -> None:
-    told = shop.refused("/api/engines", {"layout": "twin cam", "engine": ENGINE | change})
+    told = shop.refused("/api/engines", {"layout": "twin cam", "engine": TARN_WITH_PIN | change})
     assert told["code"] == code
 
 
@@ -154,8 +139,8 @@ def test_a_job_of_an_engine_that_is_not_there_is_refused(shop: Shop) -> None:
 
 
 def test_a_job_with_a_cylinder_that_is_not_there_is_refused(shop: Shop) -> None:
-    engine = shop.made("/api/engines", {"layout": "twin cam", "engine": ENGINE})
-    card = shop.made("/api/cards", {"card": CARD})
+    engine = shop.made("/api/engines", {"layout": "twin cam", "engine": TARN_WITH_PIN})
+    card = shop.made("/api/cards", {"card": WHINFELL})
     body = {"reference": "x", "engine_id": engine["id"], "card_id": card["id"], "cylinders_wanted": ["7"]}
     assert shop.refused("/api/jobs", body)["code"] == "no_such_cylinder"
 

@@ -13,15 +13,10 @@ from typing import Any
 
 import httpx
 import pytest
+from on_file import WHINFELL
 
 Fields = dict[str, Any]
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
-CARD: Fields = {
-    "name": "Whinfell 262",
-    "way": "full_lift",
-    "inlet": {"full_lift_deg": 108, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
-    "exhaust": {"full_lift_deg": 112, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
-}
 
 
 def begin(builder: Any, table: Fields) -> None:
@@ -30,7 +25,7 @@ def begin(builder: Any, table: Fields) -> None:
     engine["pin_side_known"] = True
     engine |= {"cylinders": sorted(order), "firing_order": order}
     kept = builder.post("/api/engines", {"layout": "twin cam", "engine": engine})
-    card = builder.post("/api/cards", {"card": CARD})
+    card = builder.post("/api/cards", {"card": WHINFELL})
     entry = {"reference": "HL-1807", "engine_id": kept["id"], "card_id": card["id"], "builder": "Ida Thorne"}
     builder.job_id = builder.post("/api/jobs", entry)["id"]
     builder.fact(kind="skipped", step="bench_check", reason="Proved an hour ago.")

@@ -13,6 +13,7 @@ import psycopg
 import pytest
 from command import lobewright
 from kept_shop import add_job
+from on_file import bench_of_archive
 from postgres import Server
 from running_pages import RunningPages
 from waiting import until
@@ -181,20 +182,10 @@ def test_a_bench_is_heard_and_grows_stale(
     assert old.heard_s >= 180
 
 
-BENCH = """[crank]
-port = "/dev/ttyNONE0"
-frame = "count"
-counts_per_turn = 3600
-[archive]
-url = "{url}"
-name = "east"
-"""
-
-
 def test_a_service_that_runs_is_heard(server: Server, archive: str, benches: Benches, tmp_path: Path) -> None:
     add_job(tmp_path / "east")
     bench = tmp_path / "bench.toml"
-    bench.write_text(BENCH.format(url=server.url(archive, "lobewright_east")), encoding="utf-8")
+    bench.write_text(bench_of_archive(server.url(archive, "lobewright_east"), "east"), encoding="utf-8")
     config = ServiceConfig(tmp_path / "east", bench, host="0.0.0.0", port=8731)
 
     def heard() -> Any:

@@ -22,6 +22,7 @@ import pytest
 import schemathesis
 import uvicorn
 from hypothesis import HealthCheck, given, settings
+from on_file import TARN_WITH_PIN, WHINFELL
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
@@ -35,22 +36,6 @@ from simulated_devices.traces import random_tdc
 
 EXAMPLES = int(os.environ.get("LOBEWRIGHT_FUZZ", "12"))
 """Of each operation; more, and other ones each time, where the variable says so."""
-ENGINE = {
-    "name": "Tarn 1.8 twin-cam",
-    "cylinders": ["1", "2", "3", "4"],
-    "firing_order": ["1", "3", "4", "2"],
-    "stroke_mm": 80,
-    "rod_mm": 135,
-    "pin_offset_mm": 0.8,
-    "pin_side_known": True,
-}
-SIDE = {"drop_mm": 1.27, "checking_clearance_mm": 0.25, "lift_mm": 9.4}
-CARD = {
-    "name": "Whinfell 262",
-    "way": "full_lift",
-    "inlet": {"full_lift_deg": 108, **SIDE},
-    "exhaust": {"full_lift_deg": 112, **SIDE},
-}
 
 
 def furnish(url: str, folder: Path) -> None:
@@ -60,8 +45,8 @@ def furnish(url: str, folder: Path) -> None:
     rows = "".join(f"{t!r},{channel},{value!r}\n" for t, channel, value in trace.rows())
     path.write_text("time_s,channel,value\n" + rows)
     with httpx.Client(base_url=url, timeout=60) as client:
-        client.post("/api/engines", json={"layout": "twin cam", "engine": ENGINE}).raise_for_status()
-        client.post("/api/cards", json={"card": CARD}).raise_for_status()
+        client.post("/api/engines", json={"layout": "twin cam", "engine": TARN_WITH_PIN}).raise_for_status()
+        client.post("/api/cards", json={"card": WHINFELL}).raise_for_status()
         job = {"reference": "HL-1", "engine_id": 1, "card_id": 1, "builder": "Ida Thorne"}
         client.post("/api/jobs", json=job).raise_for_status()
         with path.open("rb") as file:

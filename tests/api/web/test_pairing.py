@@ -16,6 +16,7 @@ import pytest
 from command import lobewright
 from hypothesis import given
 from hypothesis import strategies as st
+from on_file import CRANK_BENCH
 from waiting import LOBEWRIGHT
 
 from api.base import ConflictError, MisuseError, NotFoundError, StoreError, own_ip_addresses
@@ -203,7 +204,7 @@ def test_a_service_on_one_network_address_still_hears_its_own_machine(tmp_path: 
     if not addresses:
         pytest.skip("this machine has no network address")
     bench, data = tmp_path / "bench.toml", tmp_path / "data"
-    bench.write_text('[crank]\nport = "/dev/ttyNONE0"\nframe = "count"\ncounts_per_turn = 3600\n')
+    bench.write_text(CRANK_BENCH)
     options = ["--bench", str(bench), "--data", str(data), "--host", addresses[0], "--port", "0"]
     service = subprocess.Popen([*LOBEWRIGHT, "run", *options], stderr=subprocess.PIPE, text=True)
     try:

@@ -10,6 +10,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from on_file import TARN_WITH_PIN, WHINFELL
 
 GAUGE = "dial_a"
 
@@ -68,23 +69,7 @@ def stored(still_demo: Any) -> dict[str, int]:
     return numbers
 
 
-ENGINE = {
-    "name": "Tarn 1.8 twin-cam",
-    "cylinders": ["1", "2", "3", "4"],
-    "firing_order": ["1", "3", "4", "2"],
-    "stroke_mm": 80.0,
-    "rod_mm": 135.0,
-    "pin_offset_mm": 0.8,
-    "pin_side_known": True,
-}
 SLOTS = {"kind": "slots", "bolt_circle_radius_mm": 42.0, "slot_each_way_cam_deg": 6.0}
-CARD = {
-    "name": "Whinfell 262",
-    "way": "full_lift",
-    "tolerance_deg": 1.0,
-    "inlet": {"full_lift_deg": 108.0, "drop_mm": 1.27, "lift_mm": 9.4, "checking_clearance_mm": 0.25},
-    "exhaust": {"full_lift_deg": 112.0, "drop_mm": 1.27, "lift_mm": 9.1, "checking_clearance_mm": 0.3},
-}
 
 
 def begin_job(url: str, reference: str) -> int:
@@ -97,8 +82,8 @@ def begin_job(url: str, reference: str) -> int:
             return answer.json()
 
         cams = [{"name": name, "valves": [name], "adjuster": SLOTS} for name in ("inlet", "exhaust")]
-        engine = post("/api/engines", {"engine": {**ENGINE, "cams": cams}})["id"]
-        card = post("/api/cards", {"card": CARD})["id"]
+        engine = post("/api/engines", {"engine": {**TARN_WITH_PIN, "cams": cams}})["id"]
+        card = post("/api/cards", {"card": WHINFELL})["id"]
         people = {"builder": "Ida Thorne", "customer": "Merrick", "open": False}
         entry = {"reference": reference, "engine_id": engine, "card_id": card, **people}
         here = f"/api/jobs/{post('/api/jobs', entry)['id']}"
