@@ -177,6 +177,9 @@ def _folder(data_dir: Path) -> Iterator[Finding]:
     if not data_dir.exists():
         yield Finding("data folder", State.MIND, f"{data_dir} is not there yet; the first run makes it.")
         return
+    if not data_dir.is_dir():
+        yield Finding("data folder", State.WRONG, f"{data_dir} is a file; name a folder with --data.")
+        return
     files = [data_dir, *(path for path in data_dir.iterdir() if path.suffix in {".db", ".json", ".lock"})]
     locked = [path for path in files if not os.access(path, os.W_OK)]
     if locked and lies_read_only(data_dir / STORE_NAME):
