@@ -24,7 +24,7 @@ from api.base import StoreError
 from api.host.serving import WEB_FILE
 from api.records import trouble_in_shop, trouble_in_streams
 from api.store import FILE_NAME as SHOP_NAME
-from api.store import ShopReader, read_only_words
+from api.store import ShopReader, not_readable_words, read_only_words
 from capture.base import BenchFileError, CaptureError, FeedError, PortError
 from capture.bench import Bench, load_bench
 from capture.feed import LiveClient
@@ -266,6 +266,9 @@ def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
         path = data_dir / name
         if not path.exists():
             yield Finding(topic, State.MIND, f"There is no {name} yet.")
+            continue
+        if not os.access(path, os.R_OK):
+            yield Finding(topic, State.WRONG, f"{not_readable_words(path)}.")
             continue
         trouble = trouble_in(path, thorough)
         for sentence in trouble:
