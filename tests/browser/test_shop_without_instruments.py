@@ -7,10 +7,14 @@ import signal
 from collections.abc import Callable, Iterator
 
 import httpx
+import numpy as np
 import pytest
+from command import lobewright
 from playwright.sync_api import Page, expect
 from waiting import until
 from warm import WarmService
+
+from simulated_devices.traces import random_tdc
 
 pytestmark = pytest.mark.browser
 LONG = {
@@ -28,6 +32,13 @@ LOBES = {
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = tmp_path_factory.mktemp("shop")
+    piston = random_tdc(np.random.default_rng(9000), "turns").trace
+    rows = "".join(f"{at!r},{name},{value!r}\n" for at, name, value in piston.rows())
+    (folder / "piston.csv").write_text(f"time_s,channel,value\n{rows}")
+    taken = lobewright(
+        "import", "--touches", "inlet_1", str(folder / "piston.csv"), "--data", str(folder / "data")
+    )
+    assert taken.returncode == 0, taken.stderr
     service = WarmService(["run", "--data", str(folder / "data"), "--port", "0"], folder / "run.log")
     url = str(
         until(lambda: json.loads((folder / "data" / "web.json").read_text())["url"], "it has an address")
@@ -110,3 +121,14 @@ def test_where_no_instrument_is_nothing_is_said_to_have_stopped(
     page.goto(f"{shop}/instruments")
     expect(page.locator("#recorder")).to_contain_text("there is nothing to keep")
     expect(page.locator("#recorder .note")).to_have_count(0)
+
+
+def test_a_refused_lobe_offers_no_report_and_promises_no_centre(
+    shop: str, open_tab: Callable[..., Page]
+) -> None:
+    """A piston's trace brought in as a lobe's."""
+    page = open_tab(390, 844)
+    page.goto(f"{shop}/traces/1")
+    expect(page.locator("main")).to_contain_text("No number.")
+    expect(page.locator("main")).to_contain_text("There is no fit, so no centre and no band.")
+    expect(page.get_by_role("link", name="Cam report")).to_have_count(0)
