@@ -91,6 +91,13 @@ def lobewright() -> None:
     """Time camshafts from the streams of an encoder and dial indicators."""
 
 
+def _plain(message: str) -> str:
+    """Put what the library says of a number that is none into a builder's words, on one line."""
+    for said in ("is not a valid integer range.", "is not a valid integer."):
+        message = message.replace(said, "is no whole number.")
+    return " ".join(message.split())
+
+
 def main() -> None:
     """Run the command; every mistake is told in one line on the error stream."""
     try:
@@ -99,7 +106,7 @@ def main() -> None:
         click.echo(error.format_message())
         code = 2
     except click.ClickException as error:
-        click.echo(f"lobewright: {' '.join(error.format_message().split())}", err=True)
+        click.echo(f"lobewright: {_plain(error.format_message())}", err=True)
         code = 2
     except ServiceError as error:
         click.echo(f"lobewright: {error.message}", err=True)

@@ -41,6 +41,7 @@ _STEP_DEG = 0.25
 _OPEN_MM = 0.05
 _HAND_U_MM = 0.05
 _TDC_U_DEG = 0.1
+_MOST_PUSH_DEG = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,11 +256,30 @@ class Gap:
         self.now = lift if now is None else now
         self.offset = engine.firing_offset_deg(drop.lobe.cylinder)
         self.drop_after = nearest(drop.crank_deg - self.offset)
+        self._refuse_another_stroke()
         self.after: Floats = np.arange(-180.0, 180.0 + _STEP_DEG / 2, _STEP_DEG)
         stood = 0.0 if drop.from_seat else self._as_measured(self.drop_after)
         self.seat_to_touch = drop.least_mm + stood
         fallen = self._piston(self.after) - self._piston(np.array([self.drop_after]))
         self.room: Floats = self.seat_to_touch + self._along_the_stem(fallen)
+
+    def _refuse_another_stroke(self) -> None:
+        """By the other TDC of the cycle a valve that is nearest its piston seems never to come near it."""
+        lobe, nose = self.drop.lobe, nearest(self.lift.nose_deg - self.offset)
+        after = nose if lobe.valve == "inlet" else -nose
+        if self.lift.lift_mm(self.lift.nose_deg) > _OPEN_MM and not 0.0 < after < 180.0:
+            side = "after" if lobe.valve == "inlet" else "before"
+            raise Refusal(
+                "wrong_stroke",
+                f"{lobe.words.capitalize()}, is at full lift {after % CYCLE_DEG:.0f} deg {side} the overlap TDC that was "
+                "given, and no such valve is: give the TDC at which both valves rock, or see which lobe it is.",
+            )
+        if abs(self.drop_after) > _MOST_PUSH_DEG:
+            raise Refusal(
+                "pushed_far_from_top",
+                f"{lobe.words.capitalize()}, was pushed with the crank {abs(self.drop_after):.0f} deg from its TDC, "
+                "where the piston is out of its reach. Turn to about 10 deg from overlap TDC and push it there.",
+            )
 
     def _along_the_stem(self, fallen_mm: Floats) -> Floats:
         """What the piston gives way along the stem when it falls along the bore."""

@@ -15,6 +15,8 @@ from analysis.report.reading_off import Figure
 
 CM3_PER_MM3 = 1e-3
 _LEAST_RATIO, _MOST_RATIO = 2.0, 40.0
+_GASKET_MAY_STAND_IN_MM = 1.0
+"""By rounding, or where a bore was opened and its gasket was not; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +53,19 @@ class Cylinder:
 
 @dataclass(frozen=True, slots=True)
 class Compression:
-    """The ratio, its volumes in cm³, and what each line adds to its uncertainty (standard, of the ratio)."""
+    """The ratio, its volumes in cm³, and what each line adds to its uncertainty (standard, of the ratio).
+
+    Attributes
+    ----------
+    without_limit
+        What was given without a limit of error: what it is off by is not in the intervals.
+    """
 
     ratio: Figure
     swept_cm3: Figure
     left_cm3: Figure
     budget: tuple[Component, ...]
+    without_limit: tuple[str, ...]
 
 
 def compression(cylinder: Cylinder) -> Compression:
@@ -106,6 +115,7 @@ def compression(cylinder: Cylinder) -> Compression:
         _sum(swept, [(limit, by_swept) for _, limit, by_swept, _ in moves]),
         _sum(left, [(limit, by_left) for _, limit, _, by_left in moves]),
         budget,
+        tuple(name for name, typed, *_ in _limits_of(cylinder) if typed.value and not typed.limit),
     )
 
 
@@ -132,18 +142,23 @@ def _sum(value: float, parts: list[tuple[float, float]]) -> Figure:
     return Figure(value, expand(lines).expanded if lines else 0.0)
 
 
-def _refuse_what_cannot_be(cylinder: Cylinder) -> None:
-    limits: list[tuple[str, Typed, float, float, str]] = [
+def _limits_of(cylinder: Cylinder) -> list[tuple[str, Typed, float, float, str]]:
+    """Name, what was typed, and between what it may be."""
+    hole = cylinder.gasket_bore_mm
+    return [
         ("bore", cylinder.bore_mm, 10.0, 1000.0, "mm"),
         ("stroke", cylinder.stroke_mm, 10.0, 3000.0, "mm"),
         ("chamber", cylinder.chamber_cm3, 0.0, 100_000.0, "cm³"),
         ("gasket", cylinder.gasket_mm, 0.0, 20.0, "mm"),
-        ("gasket's hole", cylinder.gasket_bore_mm or cylinder.bore_mm, 10.0, 1100.0, "mm"),
+        *([] if hole is None else [("gasket's hole", hole, 10.0, 1100.0, "mm")]),
         ("deck", cylinder.deck_mm, -20.0, 50.0, "mm"),
         ("dish", cylinder.dish_cm3, -10_000.0, 10_000.0, "cm³"),
         ("crevice", cylinder.crevice_cm3, 0.0, 100.0, "cm³"),
     ]
-    for name, typed, low, high, unit in limits:
+
+
+def _refuse_what_cannot_be(cylinder: Cylinder) -> None:
+    for name, typed, low, high, unit in _limits_of(cylinder):
         if not (math.isfinite(typed.value) and low <= typed.value <= high):
             raise EntryError(
                 "bad_volume",
@@ -154,3 +169,9 @@ def _refuse_what_cannot_be(cylinder: Cylinder) -> None:
                 "bad_volume",
                 f"A limit of error of {typed.limit:g} {unit} for the {name} cannot be; look again.",
             )
+    hole, bore = cylinder.gasket_bore_mm, cylinder.bore_mm
+    if hole is not None and hole.value < bore.value - _GASKET_MAY_STAND_IN_MM:
+        raise EntryError(
+            "gasket_in_the_bore",
+            f"A gasket's hole of {hole.value:g} mm would stand into a bore of {bore.value:g} mm; measure both across.",
+        )

@@ -9,6 +9,7 @@ from analysis.base import EntryError
 from analysis.report.reading_off import Figure
 
 _LEAST_RIM_MM, _MOST_RIM_MM = 20.0, 3000.0
+_MOST_TDC_U95_DEG = 10.0
 _MARK_U95_DEG = 0.2
 """How surely the mark is brought under the pointer."""
 
@@ -75,6 +76,15 @@ def mark_error(mark_deg: float, tdc_deg: float, rim_mm: float, *, tdc_u95_deg: f
         raise EntryError(
             "bad_rim",
             f"A rim of {rim_mm:g} mm cannot be; measure its diameter, {_LEAST_RIM_MM:g} to {_MOST_RIM_MM:g} mm.",
+        )
+    if not (math.isfinite(mark_deg) and math.isfinite(tdc_deg)):
+        raise EntryError(
+            "bad_angle", "The mark and true TDC are angles of the encoder; give both as numbers."
+        )
+    if not 0.0 <= tdc_u95_deg <= _MOST_TDC_U95_DEG:
+        raise EntryError(
+            "bad_interval",
+            f"An interval of true TDC of {tdc_u95_deg:g} deg cannot be; give 0 to {_MOST_TDC_U95_DEG:g} deg.",
         )
     late = (mark_deg - tdc_deg + 180.0) % 360.0 - 180.0
     u95 = math.hypot(_MARK_U95_DEG, tdc_u95_deg)

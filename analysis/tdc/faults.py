@@ -18,6 +18,8 @@ _WILD = 5.0
 _MOST_WILD = 0.03
 _MOST_JITTER_S = 0.06
 _LEAST_SIDE_DEG = 3.0
+# A gauge that leans by 45 degrees shows up to 1.41 of what the piston moves.
+_MOST_OF_STROKE = 1.5
 _LIKELY = 9.0
 # A gauge answers after the encoder; 20 to 150 ms is common practice, no source, and radio adds to it.
 _LAGS_S = (-0.03, 0.4)
@@ -48,6 +50,23 @@ def refuse_faulty_fit(fit: PistonFit, prior: Prior, coherence: Coherence) -> tup
             "readings_left_out", f"Far off the rest and given next to no weight: {left_out} of the readings."
         ),
     )
+
+
+def refuse_more_than_stroke(fit: PistonFit, stroke_mm: float) -> None:
+    """Refuse a stroke that is less than the piston was seen to move: inches for millimetres, or a radius.
+
+    Raises
+    ------
+    Refusal
+        `more_than_stroke`.
+    """
+    low, high = np.percentile(fit.readings.gauge_mm, (1.0, 99.0))
+    if high - low > _MOST_OF_STROKE * stroke_mm:
+        raise Refusal(
+            "more_than_stroke",
+            f"The gauge moved by {high - low:.1f} mm, and a stroke of {stroke_mm:g} mm has no room for it: enter stroke "
+            "and rod in mm, and the whole stroke, not the throw.",
+        )
 
 
 def _isolated(far: Flags) -> Flags:

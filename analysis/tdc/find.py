@@ -28,7 +28,7 @@ from analysis.readings import (
     refuse_steps,
 )
 from analysis.tdc.contact import Contact, first_view
-from analysis.tdc.faults import refuse_faulty_fit
+from analysis.tdc.faults import refuse_faulty_fit, refuse_more_than_stroke
 from analysis.tdc.fit import (
     CENTRE,
     LAG,
@@ -121,6 +121,8 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
     fit, prior = _with_play(rigid, prior, loose, limit_deg, nearly=near is not None)
     if settings.pin_offset_mm is None:
         fit = doubt_offset(fit, prior)
+    if settings.stroke_mm is not None:
+        refuse_more_than_stroke(fit, settings.stroke_mm)
     coherence = coherence_of(fit)
     noted = refuse_faulty_fit(fit, prior, coherence)
     if told_s is not None:

@@ -243,7 +243,8 @@ def _copy(source: Path, target: Path) -> None:
     except CaptureError as error:
         raise StoreError("bad_store", f"{error}.") from None
     except sqlite3.Error as error:
-        told = store_error(error, source)
+        full = getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_FULL
+        told = store_error(error, target if full else source)  # only what is written can fill a disk
         if told is not None:
             raise told from None
         raise StoreError("backup_failed", f"{source} cannot be copied ({error}); check the disk.") from None

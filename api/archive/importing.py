@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -31,6 +32,7 @@ from api.records import (
 from api.store import ShopStore, WithinChange
 
 MARK = "# measurement "
+PLACE = re.compile(r"(piston|inlet|exhaust|valve)_\w{1,12}")
 LOOKED_AT_LINES = 50
 FACTS = ("step_mm", "error_mm", "retrace_mm", "found_retrace_mm", "found_retrace_u_mm", "jitter_s", "tick_s")
 SETTINGS = ("encoder_error_deg", "encoder_supposed")
@@ -61,6 +63,11 @@ def asked_of(told: dict[str, Any]) -> MeasurementAsked:
         raise MisuseError(
             "what_did_it_touch",
             "the file does not say what the gauge touched; say so: touches piston_1, inlet_2 …",
+        )
+    if not PLACE.fullmatch(str(told["touches"])):
+        raise MisuseError(
+            "what_did_it_touch",
+            f"a gauge cannot touch {told['touches']}; say piston_1, inlet_2 or exhaust_3, with the cylinder's own number.",
         )
     settings, facts = _part(told, "settings"), _part(told, "facts")
     fields: dict[str, Any] = {"touches": told.get("touches"), "gauge": told.get("gauge")}

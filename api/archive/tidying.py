@@ -68,8 +68,12 @@ def tidy(data_dir: Path, rules: TidyRules, dry_run: bool) -> Tidied:
     MisuseError
         There is no shop: nobody could say which readings belong to a signed job.
     """
-    if not (data_dir / SHOP_NAME).exists() or not (data_dir / STORE_NAME).exists():
+    if not (data_dir / SHOP_NAME).exists():
         raise MisuseError("no_shop_file", f"there is no shop in {data_dir}; give its folder with --data.")
+    if not (data_dir / STORE_NAME).exists():
+        raise MisuseError(
+            "no_readings", f"{data_dir} keeps no readings of instruments, so there is nothing to tidy."
+        )
     with folder_at_rest(data_dir):
         kept = _kept_measurements(data_dir, rules.unsigned_measurements)
         try:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from http import HTTPStatus
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
@@ -18,6 +18,7 @@ from capture.base import LimitedLog
 
 log = logging.getLogger("lobewright.web")
 _limited = LimitedLog(log)
+API = "/api/"
 
 
 class Problem(BaseModel):
@@ -41,24 +42,35 @@ def add_problems(app: FastAPI) -> None:
     app.add_exception_handler(Exception, _failed)
 
 
-def problem(status: int, code: str, message: str) -> JSONResponse:
-    """Make one answer."""
-    return JSONResponse({"code": code, "message": message}, status)
+def _answer(request: Request, status: int, fields: dict[str, Any]) -> Response:
+    """Answer a person who opened an address with a page, where the app has one for that; a program with its code."""
+    page: Callable[[Request, str, int], Response] | None = getattr(request.app.state, "problem_page", None)
+    if page is not None and _opened_by_a_person(request):
+        return page(request, fields["message"], status)
+    return JSONResponse(fields, status)
 
 
-async def _told(request: Request, error: Exception) -> JSONResponse:
+def _opened_by_a_person(request: Request) -> bool:
+    path = request.url.path
+    reads = request.method == "GET" and "text/html" in request.headers.get("accept", "")
+    return reads and (API not in path or path.endswith(".html"))
+
+
+async def _told(request: Request, error: Exception) -> Response:
     assert isinstance(error, ServiceError)
     if error.status >= HTTPStatus.INTERNAL_SERVER_ERROR:
         _limited.warning(error.code, f"{_asked(request)}: {error.message}")
-    return JSONResponse(error.fields(), error.status)
+    return _answer(request, error.status, error.fields())
 
 
-async def _misasked(request: Request, error: Exception) -> JSONResponse:
+async def _misasked(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    return problem(422, "bad_request", in_one_sentence(error.errors()))
+    if _opened_by_a_person(request):
+        return await _by_status(request, HTTPException(HTTPStatus.NOT_FOUND))
+    return _answer(request, 422, {"code": "bad_request", "message": in_one_sentence(error.errors())})
 
 
-async def _by_status(request: Request, error: Exception) -> JSONResponse:
+async def _by_status(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     sentences = {
         404: "There is nothing at this address.",
@@ -66,14 +78,15 @@ async def _by_status(request: Request, error: Exception) -> JSONResponse:
     }
     message = sentences.get(error.status_code, str(error.detail))
     code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "_")
-    answer = problem(error.status_code, code, message)
+    answer = _answer(request, error.status_code, {"code": code, "message": message})
     answer.headers.update(error.headers or {})
     return answer
 
 
 async def _failed(request: Request, error: Exception) -> JSONResponse:
     log.error("%s failed", _asked(request))
-    return problem(500, "internal", "The service failed at this; nothing stored is lost. Its log says more.")
+    sentence = "The service failed at this; nothing stored is lost. Its log says more."
+    return JSONResponse({"code": "internal", "message": sentence}, 500)
 
 
 def _asked(request: Request) -> str:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import urllib.error
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -39,22 +42,36 @@ def export(numbers: tuple[int, ...], jobs: tuple[int, ...], folder: Path, data_d
     chosen = [reader.get(number) for number in numbers] or _all_of(reader)
     if not chosen:
         raise MisuseError("nothing_to_export", f"there are no traces in {data_dir} yet.")
-    folder.mkdir(parents=True, exist_ok=True)
-    for measurement in chosen:
-        click.echo(str(_write(measurement, stored, folder)))
+    with _writing_into(folder):
+        for measurement in chosen:
+            click.echo(str(_write(measurement, stored, folder)))
+
+
+@contextmanager
+def _writing_into(folder: Path) -> Iterator[None]:
+    """Make a folder, and say so where nothing can be written there."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except urllib.error.URLError:
+        raise  # the service's, not the folder's
+    except OSError as error:
+        raise MisuseError(
+            "cannot_write", f"{folder} cannot be written ({error.strerror}); choose another --to."
+        ) from None
 
 
 def _export_jobs(jobs: tuple[int, ...], folder: Path, data_dir: Path) -> None:
     from api.cli.jobs import fetch_job, write_jobs
 
-    folder.mkdir(parents=True, exist_ok=True)
-    address = _running_service(data_dir)
-    if address is None:
-        for path in write_jobs(jobs, folder, data_dir):
-            click.echo(str(path))
-        return
-    for number in jobs:
-        click.echo(str(fetch_job(address, number, folder)))
+    with _writing_into(folder):
+        address = _running_service(data_dir)
+        if address is None:
+            for path in write_jobs(jobs, folder, data_dir):
+                click.echo(str(path))
+            return
+        for number in jobs:
+            click.echo(str(fetch_job(address, number, folder)))
 
 
 def _all_of(reader: Any) -> list[Any]:

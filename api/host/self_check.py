@@ -24,7 +24,7 @@ from api.base import StoreError
 from api.host.asking_service import running_address
 from api.records import trouble_in_shop, trouble_in_streams, with_advice
 from api.store import FILE_NAME as SHOP_NAME
-from api.store import ShopReader, read_only_words
+from api.store import ShopReader, not_readable_words, read_only_words
 from capture.base import BenchFileError, CaptureError, FeedError, PortError
 from capture.bench import Bench, load_bench
 from capture.feed import LiveClient
@@ -177,6 +177,9 @@ def _folder(data_dir: Path) -> Iterator[Finding]:
     if not data_dir.exists():
         yield Finding("data folder", State.MIND, f"{data_dir} is not there yet; the first run makes it.")
         return
+    if not data_dir.is_dir():
+        yield Finding("data folder", State.WRONG, f"{data_dir} is a file; name a folder with --data.")
+        return
     files = [data_dir, *(path for path in data_dir.iterdir() if path.suffix in {".db", ".json", ".lock"})]
     locked = [path for path in files if not os.access(path, os.W_OK)]
     if locked and lies_read_only(data_dir / STORE_NAME):
@@ -265,6 +268,9 @@ def _databases(data_dir: Path, thorough: bool) -> Iterator[Finding]:
         path = data_dir / name
         if not path.exists():
             yield Finding(topic, State.MIND, f"There is no {name} yet.")
+            continue
+        if not os.access(path, os.R_OK):
+            yield Finding(topic, State.WRONG, f"{not_readable_words(path)}.")
             continue
         trouble = trouble_in(path, thorough)
         for sentence in trouble:

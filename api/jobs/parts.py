@@ -101,7 +101,9 @@ def _compression(told: CompressionView) -> Entry:
         PartFigure("swept", told.swept_cm3.value, told.swept_cm3.u95, "cm3"),
         PartFigure("left at TDC", told.left_cm3.value, told.left_cm3.u95, "cm3"),
     ]
-    return "compression", figures, f"Compression ratio {ratio.value:.2f} ± {ratio.u95:.2f} : 1."
+    within = f" ± {ratio.u95:.2f}" if ratio.u95 else ""
+    left_out = f" Not in its interval: {', '.join(told.without_limit)}." if told.without_limit else ""
+    return "compression", figures, f"Compression ratio {ratio.value:.2f}{within} : 1.{left_out}"
 
 
 @_entry.register

@@ -42,12 +42,13 @@ class PartOfInterval(Body):
 
 
 class CompressionView(PartView):
-    """The ratio and its volumes."""
+    """The ratio, its volumes, and what was given without a limit of error, so that no interval holds it."""
 
     ratio: FigureView
     swept_cm3: FigureView
     left_cm3: FigureView
     budget: list[PartOfInterval]
+    without_limit: tuple[str, ...] = ()
 
 
 class CrownEntry(Body):

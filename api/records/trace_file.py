@@ -7,6 +7,7 @@ Reading takes blocks of whole lines and turns each into arrays at once. A block 
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -96,6 +97,9 @@ def _why_not_opened(error: OSError) -> str:
     return f"the file cannot be opened ({error.strerror}); check its permissions."
 
 
+OWN_FIRST_WORDS = "# Lobewright trace"
+
+
 class _Reader:
     """Reads one open file, block by block."""
 
@@ -104,10 +108,12 @@ class _Reader:
         self._names: dict[bytes, int] = {}
         self._line = 1
         self._last_s = -math.inf
+        self._written_here = False
 
     def read(self) -> Trace:
         """Read to the end and sort the readings by channel."""
         self._read_header()
+        self._refuse_cut_off()
         blocks = [self._parse(block) for block in _whole_lines(self._file)]
         blocks = [block for block in blocks if block[0].size]
         if not blocks:
@@ -122,6 +128,7 @@ class _Reader:
     def _read_header(self) -> None:
         for raw in iter(lambda: self._file.readline(LONGEST_LINE), b""):
             line = _decoded(raw.removeprefix(b"\xef\xbb\xbf") if self._line == 1 else raw, self._line)
+            self._written_here |= line.startswith(OWN_FIRST_WORDS)
             if line.strip() and not line.lstrip().startswith("#"):
                 _check_header(cells_of(line, self._line), self._line)
                 self._line += 1
@@ -130,6 +137,19 @@ class _Reader:
         raise TraceFileError(
             "empty_file", f"the file is empty; it must begin with the header {','.join(COLUMNS)}.", 1
         )
+
+    def _refuse_cut_off(self) -> None:
+        """Of a number that was cut off another one is left; what is written here ends with a line's end."""
+        if not self._written_here or not self._file.seekable():
+            return
+        rows = self._file.tell()
+        self._file.seek(-1, os.SEEK_END)
+        cut = self._file.read(1) != b"\n"
+        self._file.seek(rows)
+        if cut:
+            raise TraceFileError(
+                "cut_off", "the file ends in the middle of a line: it was cut off; copy or export it again."
+            )
 
     def _parse(self, block: bytes) -> Block:
         columns = _parse_fast(block, self._names) or _parse_carefully(block, self._names, self._line)

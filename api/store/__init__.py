@@ -7,7 +7,7 @@ from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answ
 from api.store.schema_check import strange_in_shop, strange_in_streams
 from api.store.shop_settings import hands_free, setting_hands_free
 from api.store.shop_store import Asking, Row, ShopReader, ShopStore, WithinChange, hold_shop
-from api.store.trouble import damaged, read_only, read_only_words, store_error
+from api.store.trouble import damaged, not_readable_words, read_only, read_only_words, store_error
 from api.store.versions import Version, Versions, differences, note_first, put_version
 
 __all__ = [
@@ -34,6 +34,7 @@ __all__ = [
     "is_half_restored",
     "keeping_answer",
     "key_of",
+    "not_readable_words",
     "note_first",
     "owned",
     "put_version",

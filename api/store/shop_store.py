@@ -186,7 +186,13 @@ class ShopStore:
     """
 
     def __init__(self, data_dir: Path) -> None:
-        data_dir.mkdir(parents=True, exist_ok=True)
+        try:
+            data_dir.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(
+                "bad_data_folder",
+                f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
+            ) from None
         self.read = ServiceReader(data_dir)
         self.importing = Lock()
         """Held while something from elsewhere is taken in: one at a time."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from pathlib import Path
 
@@ -36,16 +37,19 @@ def read_only_words(path: Path) -> str:
     )
 
 
+def not_readable_words(path: Path) -> str:
+    """Say it as part of a sentence."""
+    return (
+        f"{path} may not be read by this account; run it by the account whose it is, or give it back: "
+        f"`sudo chown -R $USER {path.parent}`"
+    )
+
+
 def store_error(error: sqlite3.Error, path: Path, *, writing: bool = False) -> StoreError | None:
     """Turn what SQLite says of a file into an error of ours; `None` where the file is not to blame."""
     kind = getattr(error, "sqlite_errorcode", 0) & KIND
-    if kind in READ_ONLY and lies_read_only(path):
-        return read_only(path)
-    if writing and kind in MAY_NOT:
-        return StoreError(
-            "not_writable",
-            f"{path} cannot be written by this account ({error}); look at whose it is, and its rights.",
-        )
+    if not_allowed := _not_allowed(error, kind, path, writing=writing):
+        return not_allowed
     if kind == sqlite3.SQLITE_FULL:
         return StoreError(
             "disk_full",
@@ -58,4 +62,20 @@ def store_error(error: sqlite3.Error, path: Path, *, writing: bool = False) -> S
         )
     if kind in DAMAGED or "decode to UTF-8" in str(error):
         return damaged(path, error)
+    return None
+
+
+def _not_allowed(error: sqlite3.Error, kind: int, path: Path, *, writing: bool) -> StoreError | None:
+    """Tell a medium or an account that does not let us from a file that is damaged."""
+    if kind in READ_ONLY and lies_read_only(path):
+        return read_only(path)
+    if kind not in MAY_NOT:
+        return None
+    if path.exists() and not os.access(path, os.R_OK):
+        return StoreError("not_readable", f"{not_readable_words(path)}.")
+    if writing:
+        return StoreError(
+            "not_writable",
+            f"{path} cannot be written by this account ({error}); look at whose it is, and its rights.",
+        )
     return None

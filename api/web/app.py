@@ -15,7 +15,7 @@ from api.base import ServiceConfig, add_problems
 from api.live import PROGRAM
 from api.service import Service
 from api.web.access import KEY_PATTERN, Access, Gate, OwnScreen, Pairing, RequestKeys, own_names
-from api.web.routes import ROUTERS
+from api.web.routes import ROUTERS, problem_page
 
 DESCRIPTION = """
 The bench of Lobewright over HTTP: readings, measurements, traces.
@@ -81,6 +81,7 @@ def create_guarded_app(
     )
     app.state.config = config
     app.state.pairing, app.state.access, app.state.own_screen = pairing, access, own
+    app.state.problem_page = problem_page
     add_problems(app)
     return app
 

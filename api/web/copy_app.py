@@ -13,7 +13,7 @@ from api.base import NotFoundError, ServiceError, add_problems
 from api.forwarding import only_looked_at
 from api.service import Service
 from api.web.access import READING_METHODS
-from api.web.routes import AT_THE_BENCH, COPY_ROUTERS
+from api.web.routes import AT_THE_BENCH, COPY_ROUTERS, problem_page
 
 ONLY_RECKONED = re.compile(r"/api/measurements/\d{1,16}/against_table")
 """Asked by POST, for a table of a card goes with it; nothing is kept."""
@@ -26,6 +26,7 @@ def create_copy_app(service: Service) -> FastAPI:
         openapi_url=None, docs_url=None, redoc_url=None, middleware=[Middleware(OnlyLooking, bench)]
     )
     app.state.service, app.state.config = service, service.config
+    app.state.problem_page = problem_page
     for router in COPY_ROUTERS:
         app.include_router(router)
     add_problems(app)

@@ -17,6 +17,7 @@ Models = Mapping[str, type[BaseModel]]
 """The model of the whole file under "", of each table under its name."""
 
 _HEADER = re.compile(r"^\s*(\[\[|\[)\s*([A-Za-z0-9_\".-]+)\s*(?:\]\]|\])")
+_COMMA = re.compile(r"\s*[A-Za-z0-9_-]+\s*=\s*[+-]?\d+,\d")
 _TOML_LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
 
 
@@ -26,6 +27,8 @@ def syntax_problem(name: str, text: str, error: Exception) -> str:
     match = _TOML_LINE.search(message)
     line = int(match[1]) if match else text.count("\n") + 1
     reason = _TOML_LINE.sub("", message).strip().rstrip(".") or "nested too deeply"
+    if _COMMA.match("".join(text.split("\n")[line - 1 : line])):
+        return f"{name}, line {line}: a number has a comma in it; write a point, as in 0.01"
     return f"{name}, line {line}: not valid TOML: {reason}; strings stand in quotes, one `key = value` a line"
 
 

@@ -26,6 +26,7 @@ PAGES = {
     "drive",
     "fitting",
     "over_benches",
+    "missing",
 }
 """Scripts of whole pages; the tests that open those pages try them."""
 

@@ -54,6 +54,7 @@ def test_a_good_file_gives_its_channels() -> None:
         (('frame = "count"', 'frame = "cuont"'), 5, ["not a frame kind", "count_index"]),
         (('frame = "count"', 'frame = "decimal"'), 5, ["no frame kind of a crank"]),
         (("counts_per_turn", "counts_per_trun"), 6, ["did you mean `counts_per_turn`?"]),
+        (("counts_per_turn = 3600", "counts_per_turn = 3600,5"), 6, ["has a comma", "write a point"]),
         (("direction = 1", "direction = 2"), 7, ["direction", "1 or -1"]),
         (('unit = "mm"', 'unit = "cm"'), 13, ["'plunger'", "'mm' or 'in'"]),
         (('name = "inlet"', 'name = "In let"'), 17, ["small letters"]),

@@ -1,7 +1,7 @@
 """``lobewright measure``: what is asked of trace files, measured, and told as tables or JSON."""
 
 from api.cli.measure.asked import Stated
-from api.cli.measure.commands import Task, finish, lobe_options, measure
+from api.cli.measure.commands import Task, finish, found_in, lobe_options, measure
 from api.cli.measure.tables import columns
 
 __all__ = [
@@ -9,6 +9,7 @@ __all__ = [
     "Task",
     "columns",
     "finish",
+    "found_in",
     "lobe_options",
     "measure",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from functools import wraps
@@ -18,7 +17,6 @@ from analysis.base import (
 )
 from api.base import MisuseError
 
-MOST_LAG_S = 10.0
 STANDARD_DROP_MM = 1.27
 
 Command = Callable[..., None]
@@ -42,9 +40,6 @@ class Stated:
     def tdc_settings(self) -> TdcSettings:
         """The crank train, checked."""
         stroke_mm, rod_mm, pin_offset_mm = self.stroke_mm, self.rod_mm, self.pin_offset_mm
-        _require_between("--stroke", stroke_mm, 1.0, 2000.0, "mm")
-        _require_between("--rod", rod_mm, 1.0, 5000.0, "mm")
-        _require_between("--pin-offset", pin_offset_mm, -100.0, 100.0, "mm")
         if rod_mm is not None and stroke_mm is None:
             raise MisuseError(
                 "contradictory_options", "--rod is of use only together with --stroke; give both."
@@ -71,10 +66,6 @@ class Stated:
         check_lifts_mm: tuple[float, ...] = (),
     ) -> LobeSettings:
         """What is asked of a lobe, checked."""
-        _require_between("--tdc", tdc_deg, -1e9, 1e9, "deg")
-        _require_between("--drop", drop_mm, 0.01, 50.0, "mm")
-        for lift_mm in check_lifts_mm:
-            _require_between("--check-lift", lift_mm, 0.005, 50.0, "mm")
         asked = LobeSettings(
             tdc_deg=tdc_deg,
             drop_mm=drop_mm,
@@ -88,10 +79,6 @@ class Stated:
     @property
     def gauge_facts(self) -> GaugeFacts:
         """The gauge, checked; where a limit is left out, the usual one."""
-        _require_between("--lag", self.lag_s, -MOST_LAG_S, MOST_LAG_S, "s")
-        _require_between("--gauge-error", self.error_mm, 0.0, 10.0, "mm")
-        _require_between("--retrace", self.retrace_mm, 0.0, 10.0, "mm")
-        _require_between("--found-retrace", self.found_retrace_mm, 0.0, 10.0, "mm")
         return GaugeFacts(
             lag_s=self.lag_s,
             error_mm=USUAL_GAUGE_ERROR_MM if self.error_mm is None else self.error_mm,
@@ -101,7 +88,6 @@ class Stated:
 
     @property
     def _encoder_limit_deg(self) -> float:
-        _require_between("--encoder-error", self.encoder_error_deg, 0.0, 10.0, "deg")
         return USUAL_ENCODER_ERROR_DEG if self.encoder_error_deg is None else self.encoder_error_deg
 
     @property
@@ -138,9 +124,3 @@ def stating(*options: Option) -> Option:
         return with_options
 
     return added
-
-
-def _require_between(option: str, value: float | None, low: float, high: float, unit: str) -> None:
-    if value is None or (math.isfinite(value) and low <= value <= high):
-        return
-    raise MisuseError("bad_option", f"{option} {value:g} is not possible; give {low:g} to {high:g} {unit}.")

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -22,11 +22,14 @@ from api.base import MisuseError, TraceFileError
 from api.cli.gauges_of_trace import gauges_of, streams_of
 from api.cli.measure.asked import STANDARD_DROP_MM, Command, Stated, stating
 from api.cli.measure.tables import result_table, together_table
+from api.cli.numbers import ANGLE, GAUGE_LIMIT, INTERVAL, LAG, PIN_OFFSET, ROD, STROKE, Number
 from api.live import error_fields, result_fields, together_fields
 from api.records import CRANK, Trace, read_trace
 
 if TYPE_CHECKING:
     from analysis.together import TogetherResult
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +53,13 @@ def measure() -> None:
 _files = click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
 _gauge = click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
 _lag = click.option(
-    "--lag", "lag_s", metavar="S", type=float, help="Known lag of the gauge behind the encoder, s."
+    "--lag", "lag_s", metavar="S", type=LAG, help="Known lag of the gauge behind the encoder, s."
 )
 _gauge_error = click.option(
     "--gauge-error",
     "error_mm",
     metavar="MM",
-    type=float,
+    type=GAUGE_LIMIT,
     help=f"The maker's limit of error over the gauge's travel; left out: {USUAL_GAUGE_ERROR_MM:g}, as JIS B 7503 has "
     "it for 30 mm.",
 )
@@ -64,30 +67,30 @@ _retrace = click.option(
     "--retrace",
     "retrace_mm",
     metavar="MM",
-    type=float,
+    type=GAUGE_LIMIT,
     help=f"The maker's limit of retrace; left out: {USUAL_RETRACE_MM:g}, as JIS B 7503 has it for 30 mm.",
 )
 _found_retrace = click.option(
     "--found-retrace",
     "found_retrace_mm",
     metavar="MM",
-    type=float,
+    type=GAUGE_LIMIT,
     help="Retrace found with this gauge, as `measure tdc` tells it: it is taken out.",
 )
 _encoder_error = click.option(
     "--encoder-error",
     "encoder_error_deg",
     metavar="DEG",
-    type=float,
+    type=INTERVAL,
     help=f"The encoder's limit of error over its turn; left out: {USUAL_ENCODER_ERROR_DEG:g} is supposed.",
 )
-_stroke = click.option("--stroke", "stroke_mm", metavar="MM", type=float, help="Stroke.")
-_rod = click.option("--rod", "rod_mm", metavar="MM", type=float, help="Rod length between centres.")
+_stroke = click.option("--stroke", "stroke_mm", metavar="MM", type=STROKE, help="Stroke.")
+_rod = click.option("--rod", "rod_mm", metavar="MM", type=ROD, help="Rod length between centres.")
 _pin_offset = click.option(
     "--pin-offset",
     "pin_offset_mm",
     metavar="MM",
-    type=float,
+    type=PIN_OFFSET,
     help="Pin offset; positive is towards the (major) thrust side, the left of an engine seen turning clockwise: "
     "the highest point then comes before the throw stands upright. A crank offset counts the other way round.",
 )
@@ -95,16 +98,21 @@ _drop = click.option(
     "--drop",
     "drop_mm",
     metavar="MM",
-    type=float,
+    type=Number(0.01, 50.0, "mm"),
     default=STANDARD_DROP_MM,
     show_default=True,
     help="Drop below full lift.",
 )
 _check_lift = click.option(
-    "--check-lift", "check_lifts_mm", metavar="MM", type=float, multiple=True, help="May be given again."
+    "--check-lift",
+    "check_lifts_mm",
+    metavar="MM",
+    type=Number(0.005, 50.0, "mm"),
+    multiple=True,
+    help="May be given again.",
 )
 _tdc = click.option(
-    "--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="True TDC in the file's degrees."
+    "--tdc", "tdc_deg", metavar="DEG", type=ANGLE, default=0.0, help="True TDC in the file's degrees."
 )
 _json = click.option("--json", "as_json", is_flag=True, help="One JSON object a line a file.")
 _of_both = stating(_stroke, _rod, _pin_offset, _lag, _gauge_error, _retrace, _encoder_error)
@@ -227,7 +235,7 @@ def together(
     "--turned",
     "turned_deg",
     metavar="DEG",
-    type=float,
+    type=Number(-720.0, 720.0, "deg"),
     help="By how much the encoder was turned on the crank; left out: as true TDC before and after tells.",
 )
 @_of_both
@@ -272,27 +280,40 @@ def finish(files: tuple[Path, ...], task: Task) -> None:
 
 def _measure_file(path: Path, task: Task) -> int:
     """Measure one file, print what came out, and return the exit code it asks for."""
-    head = {"file": str(path), "kind": task.kind}
-    try:
-        result = task.find(read_trace(path))
+
+    def find_and_keep(trace: Trace) -> Any:
+        result = task.find(trace)
         if task.keep is not None:
             task.keep(path, result)
-    except (TraceFileError, MisuseError) as error:
-        click.echo(f"lobewright: {path}: {error.message}", err=True)
-        if task.as_json:
-            _echo_json(head | error_fields(error.code, error.message))
-        return 2
-    except Refusal as refusal:
-        if task.as_json:
-            _echo_json(head | error_fields(refusal.code, refusal.message))
-        else:
-            click.echo(f"{path}: refused ({refusal.code}). {refusal.message}")
-        return 1
+        return result
+
+    try:
+        result = found_in(path, task.kind, find_and_keep, as_json=task.as_json)
+    except SystemExit as left:
+        return int(left.code or 0)
     if task.as_json:
-        _echo_json(head | task.fields(result))
+        _echo_json({"file": str(path), "kind": task.kind} | task.fields(result))
     else:
         click.echo("\n".join((str(path), *task.table(result), *filter(None, [task.supposed]), "")))
     return 0
+
+
+def found_in(path: Path, kind: str, find: Callable[[Trace], T], *, as_json: bool) -> T:
+    """Return what is found in one file; where that cannot be, say so by the file's name and leave: 1 refused, 2 misused."""
+    head = {"file": str(path), "kind": kind}
+    try:
+        return find(read_trace(path))
+    except (TraceFileError, MisuseError) as error:
+        click.echo(f"lobewright: {path}: {error.message}", err=True)
+        if as_json:
+            _echo_json(head | error_fields(error.code, error.message))
+        raise SystemExit(2) from None
+    except Refusal as refusal:
+        if as_json:
+            _echo_json(head | error_fields(refusal.code, refusal.message))
+        else:
+            click.echo(f"{path}: refused ({refusal.code}). {refusal.message}")
+        raise SystemExit(1) from None
 
 
 def _echo_json(fields: dict[str, Any]) -> None:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.base import MisuseError, with_service_errors
+from api.base import MisuseError, ServiceError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Stated, Task, finish, lobe_options
+from api.cli.measure import Stated, Task, finish, found_in, lobe_options
 from api.cli.report.deck import report_deck
 from api.cli.report.drive import report_drive
 from api.cli.report.parts import (
@@ -23,7 +23,7 @@ from api.cli.report.parts import (
 from api.cli.report.piston import report_piston
 from api.cli.report.tables import report_table, wear_table
 from api.measure import AgainstView, CamReportView, lift_table_of, profile_csv
-from api.records import Trace, read_trace
+from api.records import Trace
 
 if TYPE_CHECKING:
     from analysis.report import Against, CamReport, KeptProfile
@@ -153,15 +153,13 @@ def report_wear(
 
         return report_lobe(streams_of(trace, gauge), settings, facts).kept
 
+    profiles = [(str(path), found_in(path, "wear", kept, as_json=as_json)) for path in others]
+    profiles += [(str(path), _table_of(path, table_in, cam_degrees=not table_crank)) for path in tables]
+
     def find(trace: Trace) -> list[tuple[str, Against]]:
-        from analysis.report import against, profile_of_table
+        from analysis.report import against
 
         own = kept(trace)
-        profiles = [(str(path), kept(read_trace(path))) for path in others]
-        for path in tables:
-            rows = lift_table_of(_text_of(path), table_in)
-            table = with_service_errors(profile_of_table)(rows, cam_degrees=not table_crank)
-            profiles.append((str(path), table))
         found = [(name, against(own, other)) for name, other in profiles]
         return sorted(found, key=lambda one: one[1].rms_mm)
 
@@ -172,9 +170,19 @@ def report_wear(
     finish(files, Task("wear", find, fields, wear_table, as_json))
 
 
+def _table_of(path: Path, lifts_in: str, *, cam_degrees: bool) -> KeptProfile:
+    from analysis.report import profile_of_table
+
+    try:
+        rows = lift_table_of(_text_of(path), lifts_in)
+        return with_service_errors(profile_of_table)(rows, cam_degrees=cam_degrees)
+    except ServiceError as error:
+        raise click.UsageError(f"{path}: {error.message}") from None
+
+
 def _text_of(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
-        raise MisuseError("cannot_read", f"{path} cannot be read: {why}.") from None
+        raise MisuseError("cannot_read", f"it cannot be read: {why}.") from None

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from api.base import ServiceError, with_service_errors
+from api.cli.numbers import Number
 from api.cli.report.parts import json_option
 
 if TYPE_CHECKING:
@@ -21,9 +22,19 @@ _CYLINDER = re.compile(r"\s*(\w{1,12})\s*=([^/]+)/([^/]+)")
 
 @click.command("deck")
 @click.argument("crowns", nargs=-1, required=True, metavar="CYLINDER=MM/MM...")
-@click.option("--spacing", "spacing_mm", type=float, metavar="MM", help="From bore to bore along the block.")
 @click.option(
-    "--apart", "apart_mm", type=float, metavar="MM", help="From one place on the crown to the other."
+    "--spacing",
+    "spacing_mm",
+    type=Number(5.0, 1000.0, "mm"),
+    metavar="MM",
+    help="From bore to bore along the block.",
+)
+@click.option(
+    "--apart",
+    "apart_mm",
+    type=Number(5.0, 1000.0, "mm"),
+    metavar="MM",
+    help="From one place on the crown to the other.",
 )
 @click.option("--over-pin", is_flag=True, help="Both places over the pin, where the piston does not rock.")
 @click.option(
@@ -31,11 +42,13 @@ _CYLINDER = re.compile(r"\s*(\w{1,12})\s*=([^/]+)/([^/]+)")
     is_flag=True,
     help="Each place read with the piston rocked one way and the other: MM+MM/MM+MM.",
 )
-@click.option("--gauge-error", "gauge_mm", type=float, default=0.01, show_default=True, metavar="MM")
+@click.option(
+    "--gauge-error", "gauge_mm", type=Number(0.0, 1.0, "mm"), default=0.01, show_default=True, metavar="MM"
+)
 @click.option(
     "--repeat",
     "repeat_mm",
-    type=float,
+    type=Number(0.0, 1.0, "mm"),
     default=0.01,
     show_default=True,
     metavar="MM",

@@ -11,9 +11,10 @@ import click
 
 from api.base import with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Stated, Task, finish
+from api.cli.measure import Stated, Task, finish, found_in
+from api.cli.numbers import Number
 from api.cli.report.parts import json_option
-from api.records import Trace, read_trace
+from api.records import Trace
 
 if TYPE_CHECKING:
     from analysis.report import CamSlack, DriveLine, SlackSeen
@@ -25,7 +26,9 @@ if TYPE_CHECKING:
     "--before", metavar="FILE", type=click.Path(path_type=Path), help="Trace of the same lobe, last time."
 )
 @click.option("--teeth", type=int, metavar="N", help="Teeth of the crank's sprocket or pulley.")
-@click.option("--pitch", "pitch_mm", type=float, metavar="MM", help="Pitch of chain or belt.")
+@click.option(
+    "--pitch", "pitch_mm", type=Number(1.0, 60.0, "mm"), metavar="MM", help="Pitch of chain or belt."
+)
 @click.option("--links", type=int, metavar="N", help="Pitches of the whole chain or belt.")
 @click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
 @json_option
@@ -47,11 +50,15 @@ def report_drive(
         raise click.UsageError("give --teeth and --pitch together, and --links only with them.")
     line = _line(teeth, pitch_mm, links)
 
+    def seen(trace: Trace) -> list[SlackSeen]:
+        return _seen(trace, gauge)
+
+    then = {} if before is None else {"this": found_in(before, "drive", seen, as_json=as_json)}
+
     def find(trace: Trace) -> CamSlack:
         from analysis.report import drive_slack
 
-        then = {} if before is None else {"this": _seen(read_trace(before), gauge)}
-        return with_service_errors(drive_slack)({"this": _seen(trace, gauge)}, then, line)[0]
+        return with_service_errors(drive_slack)({"this": seen(trace)}, then, line)[0]
 
     def fields(found: CamSlack) -> dict[str, Any]:
         return {name: value for name, value in asdict(found).items() if name != "cam"}

@@ -14,6 +14,7 @@ import click
 from api.base import ServiceError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
 from api.cli.measure import Stated, Task, finish
+from api.cli.numbers import ANGLE, GAUGE_LIMIT, INTERVAL, LAG, Number
 from api.cli.report.tables import compression_table, runout_fields, runout_table
 from api.records import Trace
 
@@ -30,16 +31,22 @@ json_option = click.option("--json", "as_json", is_flag=True, help="One JSON obj
 @click.command("runout")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
 @click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
-@click.option("--tdc", "tdc_deg", metavar="DEG", type=float, default=0.0, help="Angles count from there.")
-@click.option("--lag", "lag_s", metavar="S", type=float, help="Known lag of the gauge behind the encoder, s.")
-@click.option("--retrace", "retrace_mm", metavar="MM", type=float, help="The maker's limit of retrace.")
+@click.option("--tdc", "tdc_deg", metavar="DEG", type=ANGLE, default=0.0, help="Angles count from there.")
+@click.option("--lag", "lag_s", metavar="S", type=LAG, help="Known lag of the gauge behind the encoder, s.")
+@click.option("--retrace", "retrace_mm", metavar="MM", type=GAUGE_LIMIT, help="The maker's limit of retrace.")
 @click.option("--falls-inward", is_flag=True, help="The reading falls as the plunger goes in.")
-@click.option("--most", "most_mm", metavar="MM", type=float, help="The maker's limit for the whole swing.")
+@click.option(
+    "--most",
+    "most_mm",
+    metavar="MM",
+    type=Number(0.0, 10.0, "mm"),
+    help="The maker's limit for the whole swing.",
+)
 @click.option(
     "--face-diameter-mm",
     "face_diameter_mm",
     metavar="MM",
-    type=click.FloatRange(10.0, 1000.0),
+    type=Number(10.0, 1000.0, "mm"),
     help="The gauge is on a face: diameter of the circle it runs on; tells swash and tilt.",
 )
 @json_option
@@ -79,12 +86,19 @@ def report_runout(
 
 @click.command("mark")
 @click.option(
-    "--mark", "mark_deg", type=float, required=True, metavar="DEG", help="Encoder, mark at pointer."
+    "--mark", "mark_deg", type=ANGLE, required=True, metavar="DEG", help="Encoder, mark at pointer."
 )
-@click.option("--tdc", "tdc_deg", type=float, required=True, metavar="DEG", help="True TDC, same degrees.")
-@click.option("--rim", "rim_mm", type=float, required=True, metavar="MM", help="Diameter at the mark.")
+@click.option("--tdc", "tdc_deg", type=ANGLE, required=True, metavar="DEG", help="True TDC, same degrees.")
 @click.option(
-    "--tdc-error", "tdc_u95_deg", type=float, default=0.0, metavar="DEG", help="Interval of true TDC."
+    "--rim",
+    "rim_mm",
+    type=Number(20.0, 3000.0, "mm"),
+    required=True,
+    metavar="MM",
+    help="Diameter at the mark.",
+)
+@click.option(
+    "--tdc-error", "tdc_u95_deg", type=INTERVAL, default=0.0, metavar="DEG", help="Interval of true TDC."
 )
 @json_option
 def report_mark(mark_deg: float, tdc_deg: float, rim_mm: float, tdc_u95_deg: float, as_json: bool) -> None:
@@ -97,7 +111,14 @@ def report_mark(mark_deg: float, tdc_deg: float, rim_mm: float, tdc_u95_deg: flo
 
 
 @click.command("strip")
-@click.option("--rim", "rim_mm", type=float, required=True, metavar="MM", help="Diameter of the bare rim.")
+@click.option(
+    "--rim",
+    "rim_mm",
+    type=Number(40.0, 1200.0, "mm"),
+    required=True,
+    metavar="MM",
+    help="Diameter of the bare rim.",
+)
 @click.option("--anticlockwise", is_flag=True, help="The rim turns anticlockwise as it is read.")
 @click.option(
     "--to", "target", required=True, metavar="FILE", type=click.Path(path_type=Path), help="The PDF to write."
@@ -141,9 +162,12 @@ def report_compression(*, as_json: bool, **typed: str | None) -> None:
     given = {_FIELDS[name]: _read(name, text) for name, text in typed.items() if text is not None}
     found = _told(lambda: compression(Cylinder(**given)))
     if as_json:
-        fields = {name: asdict(getattr(found, name)) for name in ("ratio", "swept_cm3", "left_cm3")}
+        told = {name: asdict(getattr(found, name)) for name in ("ratio", "swept_cm3", "left_cm3")}
+        fields = {"kind": "compression"} | told
         lines = [{"source": part.source, "u": part.u} for part in found.budget]
-        click.echo(json.dumps({"kind": "compression"} | fields | {"budget": lines}, ensure_ascii=False))
+        click.echo(
+            json.dumps(fields | {"budget": lines, "without_limit": found.without_limit}, ensure_ascii=False)
+        )
     else:
         click.echo("\n".join(compression_table(found)))
 

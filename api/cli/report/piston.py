@@ -5,21 +5,24 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from api.base import MisuseError, TraceFileError
+from api.base import MisuseError
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Stated
+from api.cli.measure import Stated, found_in
+from api.cli.numbers import ANGLE, INTERVAL, PIN_OFFSET, ROD, STROKE, Number
 from api.cli.report.parts import json_option
 from api.live import error_fields
-from api.records import read_trace
+from api.records import Trace
 
 if TYPE_CHECKING:
-    from analysis.clearance import CylinderMap, MapEdge, Pushed
-    from analysis.timing import Engine, Valve
+    from analysis.base import LobeSettings, Streams
+    from analysis.clearance import CylinderMap, DropMeasured, MapEdge
+    from analysis.timing import Engine, StoredLift, Valve
 
 _PUSH = re.compile(r"(\d+(?:[.,]\d+)?)(?:@([+-]?\d+(?:[.,]\d+)?))?")
 
@@ -40,10 +43,15 @@ def _valve_options(valve: str) -> Callable[[Any], Any]:
                 metavar="MM@DEG",
                 help="Pushed on by so much until it touched the piston, so far after overlap TDC (0 if left out).",
             ),
-            click.option(f"--{valve}-least", type=float, metavar="MM", help="The engine maker's least."),
+            click.option(
+                f"--{valve}-least",
+                type=Number(0.0, 20.0, "mm"),
+                metavar="MM",
+                help="The engine maker's least.",
+            ),
             click.option(
                 f"--{valve}-angle",
-                type=float,
+                type=Number(0.0, 60.0, "deg"),
                 default=0.0,
                 show_default=True,
                 metavar="DEG",
@@ -59,12 +67,14 @@ def _valve_options(valve: str) -> Callable[[Any], Any]:
 @click.command("piston")
 @_valve_options("inlet")
 @_valve_options("exhaust")
-@click.option("--stroke", "stroke_mm", type=float, metavar="MM", help="Stroke.")
-@click.option("--rod", "rod_mm", type=float, metavar="MM", help="Rod, centre to centre.")
-@click.option("--pin-offset", "pin_offset_mm", type=float, metavar="MM", help="Positive to the thrust side.")
-@click.option("--tdc", "tdc_deg", type=float, default=0.0, metavar="DEG", help="Overlap TDC in the traces.")
+@click.option("--stroke", "stroke_mm", type=STROKE, metavar="MM", help="Stroke.")
+@click.option("--rod", "rod_mm", type=ROD, metavar="MM", help="Rod, centre to centre.")
 @click.option(
-    "--tdc-error", "tdc_u95_deg", type=float, default=0.2, metavar="DEG", help="Interval of true TDC."
+    "--pin-offset", "pin_offset_mm", type=PIN_OFFSET, metavar="MM", help="Positive to the thrust side."
+)
+@click.option("--tdc", "tdc_deg", type=ANGLE, default=0.0, metavar="DEG", help="Overlap TDC in the traces.")
+@click.option(
+    "--tdc-error", "tdc_u95_deg", type=INTERVAL, default=0.2, metavar="DEG", help="Interval of true TDC."
 )
 @click.option("--gauge", metavar="NAME", help="Which gauge, where a file has several.")
 @json_option
@@ -76,26 +86,27 @@ def report_piston(
     Exit code 0: told, 1: refused, 2: misused, or a file cannot be read.
     """
     from analysis.base import Refusal
-    from analysis.clearance import piston_map
-    from analysis.timing import Lobe
+    from analysis.clearance import Pushed, piston_map
 
     head = {"kind": "piston"}
-    if not 0 <= tdc_u95_deg <= 10:
-        raise click.UsageError(f"--tdc-error {tdc_u95_deg:g} cannot be; give 0 to 10 degrees.")
     if asked["inlet"] is None and asked["exhaust"] is None:
         raise click.UsageError("no valve to map: give --inlet, --exhaust or both, each with its push.")
+    settings = replace(Stated().lobe_settings(tdc_deg), tdc_u_deg=tdc_u95_deg / 2)
+
+    def lift(trace: Trace) -> StoredLift:
+        return _lift(streams_of(trace, gauge), settings)
+
     try:
         valves: tuple[Valve, ...] = ("inlet", "exhaust")
-        known = {
-            Lobe("1", valve): _pushed(valve, asked, gauge, tdc_deg, tdc_u95_deg)
-            for valve in valves
-            if asked[valve] is not None
-        }
+        given = [valve for valve in valves if asked[valve] is not None]
+        drops = [_drop(valve, asked) for valve in given]
+        lifts = [found_in(asked[valve], "piston", lift, as_json=as_json) for valve in given]
+        known = {drop.lobe: Pushed(drop, own, own) for drop, own in zip(drops, lifts, strict=True)}
         (found,) = piston_map(_engine(asked), known, tdc_u_deg=tdc_u95_deg / 2)
         for lobe, why in found.why_not.items():
             if lobe in known:
                 raise why
-    except (TraceFileError, MisuseError) as error:
+    except MisuseError as error:
         raise click.UsageError(error.message) from None
     except Refusal as refusal:
         fields = head | error_fields(refusal.code, refusal.message)
@@ -130,23 +141,21 @@ def _engine(asked: dict[str, Any]) -> Engine:
     )
 
 
-def _pushed(
-    valve: Valve, asked: dict[str, Any], gauge: str | None, tdc_deg: float, tdc_u95_deg: float
-) -> Pushed:
-    from dataclasses import replace
-
-    from analysis.clearance import DropMeasured, Pushed
+def _lift(streams: Streams, settings: LobeSettings) -> StoredLift:
     from analysis.lobe import find_lobe
-    from analysis.timing import Lobe, StoredLift
+    from analysis.timing import StoredLift
 
-    push_mm, at_deg = _push(valve, asked[f"{valve}_push"])
-    settings = replace(Stated().lobe_settings(tdc_deg), tdc_u_deg=tdc_u95_deg / 2)
-    streams = streams_of(read_trace(asked[valve]), gauge)
     found = find_lobe(streams, settings, Stated().gauge_facts)
     assert found.curve is not None
-    lift = StoredLift.of(found.curve)
-    drop = DropMeasured(Lobe("1", valve), at_deg % 720.0, push_mm, valve_angle_deg=asked[f"{valve}_angle"])
-    return Pushed(drop, lift, lift)
+    return StoredLift.of(found.curve)
+
+
+def _drop(valve: Valve, asked: dict[str, Any]) -> DropMeasured:
+    from analysis.clearance import DropMeasured
+    from analysis.timing import Lobe
+
+    push_mm, at_deg = _push(valve, asked[f"{valve}_push"])
+    return DropMeasured(Lobe("1", valve), at_deg % 720.0, push_mm, valve_angle_deg=asked[f"{valve}_angle"])
 
 
 def _push(valve: str, text: str | None) -> tuple[float, float]:

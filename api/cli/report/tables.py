@@ -101,14 +101,21 @@ def runout_fields(found: Runout, face_diameter_mm: float | None = None) -> dict[
 
 def compression_table(found: Compression) -> Iterator[str]:
     """Give the lines of a compression ratio: the number, its volumes, what its interval is made of."""
-    yield f"  Compression ratio {found.ratio.value:.2f} ± {found.ratio.u95:.2f} to 1"
-    yield f"  Swept             {found.swept_cm3.value:.2f} ± {found.swept_cm3.u95:.2f} cm³"
-    yield f"  Left at TDC       {found.left_cm3.value:.2f} ± {found.left_cm3.u95:.2f} cm³"
+    yield f"  Compression ratio {_within(found.ratio)} to 1"
+    yield f"  Swept             {_within(found.swept_cm3)} cm³"
+    yield f"  Left at TDC       {_within(found.left_cm3)} cm³"
     for part in sorted(found.budget, key=lambda one: -one.u):
         yield f"    {part.source:<15} {part.u:.4f}"
     if not found.budget:
         yield "  No limits of error were given, so this has no interval: write 86±0.02."
+    elif found.without_limit:
+        yield f"  Not in the interval, for no limit of error was given: {', '.join(found.without_limit)}."
     yield "  The engine maker's figure and the fuel's limit come first."
+
+
+def _within(figure: Figure) -> str:
+    """A number and its interval; what was typed without a limit promises none."""
+    return f"{figure.value:.2f} ± {figure.u95:.2f}" if figure.u95 else f"{figure.value:.2f}"
 
 
 def _mm(figure: Figure) -> str:

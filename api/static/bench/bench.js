@@ -89,7 +89,7 @@ function paintLines(box, list, lines) {
 
 function paintEdge(now) {
   paintReadings(byId("readings"), now, link, settings.chosen, spoken);
-  const kept = keptState(now.recorder);
+  const kept = keptState(now);
   refill(byId("kept"), kept.kind + kept.word, () => state(kept.kind, kept.word));
 }
 

@@ -3,7 +3,7 @@
  */
 
 import { get } from "./ask.js";
-import { readingOf } from "./bench_view.js";
+import { keptState, readingOf } from "./bench_view.js";
 import { setUp } from "./bench_setup.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
 import { healthRows, lagsFrom, specRows } from "./instruments_view.js";
@@ -101,10 +101,16 @@ function paintRecorder() {
         ["Oldest not yet written", age(recorder.unsaved_s)],
       ]
     : [];
-  refill(byId("recorder"), JSON.stringify([rows, recorder?.sentence]), () =>
+  refill(byId("recorder"), JSON.stringify([rows, recorder?.sentence, keptState(bench.now).kind]), () =>
     recorder
       ? [recorder.sentence && el("p", {}, spoken(recorder.sentence)), facts(rows)]
-      : note("stop", spoken("Nothing is being kept: capture is not running.")),
+      : keptState(bench.now).kind === "quiet"
+        ? el(
+            "p",
+            {},
+            "No instrument is read, so there is nothing to keep. What is typed is kept with its job.",
+          )
+        : note("stop", spoken("Nothing is being kept: capture is not running.")),
   );
 }
 

@@ -99,8 +99,9 @@ function rateNote(channel) {
   return `${digits(channel.rate_hz, channel.rate_hz < 10 ? 1 : 0)} readings/s${rejected}`;
 }
 
-/** Is what arrives being kept? */
-export function keptState(recorder) {
+/** Is what arrives being kept? Where no instrument is, nothing arrives, and nothing is wrong. */
+export function keptState({ recorder, captureAlive, channels }) {
+  if (!recorder && captureAlive && !channels.length) return { kind: "quiet", word: "nothing to keep" };
   if (!recorder) return { kind: "mind", word: "nothing kept" };
   const good = recorder.unsaved_s < 5 && ["recording", "saving", "ok", "online"].includes(recorder.state);
   return good ? { kind: "live", word: "kept" } : { kind: "stop", word: recorder.sentence || recorder.state };

@@ -157,13 +157,15 @@ async function loadOnFile() {
 
 // ---- following ----
 
+const counted = (many, one, several) => `${many.toLocaleString("en-GB")} ${many === 1 ? one : several}`;
+
 async function follow() {
   try {
     const told = await get("/api/shop/benches");
     seen.benches = told.benches;
     put(
       byId("count"),
-      `${told.jobs.toLocaleString("en-GB")} jobs of ${told.benches.length} benches, to look at.`,
+      `${counted(told.jobs, "job", "jobs")} of ${counted(told.benches.length, "bench", "benches")}, to look at.`,
     );
     if (told.changes !== seen.changes && seen.lines.length <= PAGE) {
       await Promise.all([loadJobs(), loadOnFile()]);

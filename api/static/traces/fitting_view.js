@@ -122,12 +122,14 @@ export const TOLD_COLUMNS = [
   ["Number", true],
 ];
 
-export function compressionRows({ ratio, swept_cm3, left_cm3 }) {
-  return [
+export function compressionRows({ ratio, swept_cm3, left_cm3, without_limit }) {
+  const rows = [
     ["Compression ratio", figure(ratio, 2, " : 1")],
     ["Swept", figure(swept_cm3, 2, "\u00a0cm³")],
     ["Left at TDC", figure(left_cm3, 2, "\u00a0cm³")],
   ];
+  if (without_limit.length) rows.push(["Without a limit, so not in ±", without_limit.join(", ")]);
+  return rows;
 }
 
 export function deckRows(found) {

@@ -144,6 +144,8 @@ function seenInStreams() {
 }
 
 function noteOf(view) {
+  if (view === "curve" && !shown.item.result)
+    return "Dots were turned on, rings back. There is no fit, so no centre and no band.";
   if (view === "curve")
     return (
       "The lag is taken out. Dots were turned on, rings back. Arrows join equal readings; " +

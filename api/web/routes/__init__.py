@@ -16,7 +16,7 @@ from api.web.routes import (
     traces,
 )
 from api.web.routes.job_files import job_file
-from api.web.routes.pages import AT_THE_BENCH, page_of
+from api.web.routes.pages import AT_THE_BENCH, page_of, problem_page
 
 ROUTERS = (
     bench.router,
@@ -50,4 +50,4 @@ COPY_ROUTERS = (
 SHOP_ROUTERS = (pairing.router, pages.shared)
 """What a shop of several benches has of its own besides its page: screens are paired with it, all its pages load files."""
 
-__all__ = ["AT_THE_BENCH", "COPY_ROUTERS", "ROUTERS", "SHOP_ROUTERS", "job_file", "page_of"]
+__all__ = ["AT_THE_BENCH", "COPY_ROUTERS", "ROUTERS", "SHOP_ROUTERS", "job_file", "page_of", "problem_page"]

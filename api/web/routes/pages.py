@@ -61,6 +61,13 @@ def page_of(request: Request, config: ServiceConfig, name: str, **known: Any) ->
     )
 
 
+def problem_page(request: Request, message: str, status: int) -> Response:
+    """Say to a person why there is no page at an address, with the way to those that there are."""
+    answer = page(request, "missing.html", message=message)
+    answer.status_code = status
+    return answer
+
+
 def _rooms(root: str, config: ServiceConfig) -> list[tuple[str, str]]:
     """Give the pages that every page leads to; from a copy also back to the shop that shows it."""
     if config.several:

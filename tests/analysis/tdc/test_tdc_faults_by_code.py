@@ -7,6 +7,7 @@ simulated bench, which shares no formula with the analysis.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -210,3 +211,17 @@ def test_a_lag_that_rocking_has_tested_is_not_called_untested() -> None:
         bench = random_tdc(np.random.default_rng(seed), "rocking")
         codes = {warning.code for warning in with_lag(bench, bench.trace.lag_s).warnings}
         assert "lag_not_tested" not in codes
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_stroke_in_inches_is_refused_and_the_true_one_is_not(seed: int) -> None:
+    """One inch is 25.4 mm by definition (international yard and pound agreement, 1959)."""
+    bench = random_tdc(np.random.default_rng(seed), "turns")
+    train = bench.setup.engine.crank
+    told = replace(bench.known, stroke_mm=train.stroke_mm, rod_mm=train.rod_mm, pin_offset_mm=None)
+    inches = replace(told, stroke_mm=train.stroke_mm / 25.4, rod_mm=train.rod_mm / 25.4)
+    assert np.ptp(bench.trace.gauge_mm) > 7.0
+    with pytest.raises(Refusal, match="more_than_stroke"):
+        find(replace(bench, known=inches))
+    right = replace(bench, known=told)
+    assert not confident_and_wrong(find(right), right)

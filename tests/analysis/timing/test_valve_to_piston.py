@@ -226,3 +226,17 @@ def test_a_valve_that_never_opens_near_tdc_is_refused():
         find_piston_clearance(
             TARN, DropMeasured(Lobe("1", "inlet"), 0.0, 4.0), StoredLift(crank, 0.0 * crank)
         )
+
+
+@pytest.mark.parametrize(("valve", "centre"), [("inlet", 108.0), ("exhaust", 720.0 - 112.0)])
+def test_the_other_tdc_of_the_cycle_is_refused_and_not_told_as_room_enough(valve, centre):
+    """Told from firing TDC, a valve is at full lift on another stroke, and its piston seems never near it."""
+    push = DropMeasured(Lobe("1", valve), 0.0, 4.0)
+    assert find_piston_clearance(TARN, push, stored(centre)).least_mm < 4.1
+    with pytest.raises(Refusal, match="wrong_stroke"):
+        find_piston_clearance(TARN, push, stored((centre + 360.0) % 720.0))
+
+
+def test_a_push_where_no_valve_reaches_its_piston_is_refused():
+    with pytest.raises(Refusal, match="pushed_far_from_top"):
+        find_piston_clearance(TARN, DropMeasured(Lobe("1", "inlet"), 180.0, 4.0), stored(108.0))

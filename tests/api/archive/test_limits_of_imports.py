@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from api.archive import import_told
+from api.base import MisuseError
 from api.records import Measurement
 from api.store import ShopStore
 from simulated_devices.traces import random_lobe
@@ -48,3 +49,14 @@ def test_a_trace_file_s_encoder(
     assert measured.result is not None, measured.error
     assert measured.settings["encoder_error_deg"] == limit_deg
     assert ("encoder_not_stated" in {one["code"] for one in measured.result["warnings"]}) is warned
+
+
+@pytest.mark.parametrize("touches", ["nose_1", "inlet", "piston_", "inlet 1"])
+def test_what_no_gauge_can_touch_is_not_taken_for_a_lobe(tmp_path: Path, rows: str, touches: str) -> None:
+    (tmp_path / "lobe.csv").write_text(rows)
+    shop = ShopStore(tmp_path / "shop")
+    try:
+        with pytest.raises(MisuseError, match="a gauge cannot touch"):
+            import_told(tmp_path / "lobe.csv", touches, None, shop, tmp_path / "shop")
+    finally:
+        shop.close()

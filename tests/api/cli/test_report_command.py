@@ -97,6 +97,21 @@ def test_a_lobe_against_itself_is_not_worn_and_against_a_table_of_another_it_dif
         (("strip", "--rim", "180", "--to", "/nowhere/strip.pdf"), 2, "cannot be written"),
         (("compression", "--bore", "x", "--stroke", "86", "--chamber", "50"), 2, "--bore"),
         (("compression", "--bore", "86", "--stroke", "86", "--chamber", "5000"), 2, "ratio"),
+        (("mark", "--mark", "nan", "--tdc", "0", "--rim", "160"), 2, "--mark nan is no number"),
+        (("mark", "--mark", "1", "--tdc", "inf", "--rim", "160"), 2, "--tdc inf is no number"),
+        (("mark", "--mark", "1,5", "--tdc", "0", "--rim", "160"), 2, "write it with a point, such as 80.5"),
+        (("mark", "--mark", "1", "--tdc", "0", "--rim", "160", "--tdc-error", "-1"), 2, "give 0 to 10 deg"),
+        (("runout", "nowhere.csv", "--face-diameter-mm", "nan"), 2, "nan is no number"),
+        (("piston", "--inlet", "nowhere.csv", "--stroke", "-80"), 2, "give 1 to 2000 mm"),
+        (("piston", "--inlet", "nowhere.csv", "--inlet-least", "-5"), 2, "give 0 to 20 mm"),
+        (("drive", "x.csv", "--before", "nowhere.csv"), 2, "nowhere.csv: there is no such file"),
+        (("wear", "x.csv", "--than", "nowhere.csv"), 2, "lobewright: nowhere.csv: there is no such file"),
+        (("wear", "x.csv", "--than-table", "nowhere.txt"), 2, "lobewright: nowhere.txt: it cannot be read"),
+        (
+            ("compression", "--bore", "86", "--stroke", "86", "--chamber", "50", "--gasket-bore", "60"),
+            2,
+            "would stand into a bore",
+        ),
     ],
 )
 def test_a_misuse_is_told_in_one_line(words: tuple[str, ...], code: int, says: str) -> None:
@@ -276,3 +291,12 @@ def test_slack_of_the_drive_is_what_the_simulated_drive_has(tmp_path: Path) -> N
     assert told["slack_mm"]["value"] == pytest.approx(told["slack_deg"]["value"] * 190.5 / 360)
     assert (told["change_deg"]["value"], told["grown"]) == (0.0, "as it was")
     assert asked("drive", path, "--teeth", "20").returncode == 2
+
+
+def test_an_interval_that_leaves_something_out_says_what() -> None:
+    typed = ("compression", "--bore", "86±0.02", "--stroke", "86", "--chamber", "50")
+    done = asked(*typed)
+    assert "Not in the interval, for no limit of error was given: stroke, chamber." in done.stdout
+    assert json.loads(asked(*typed, "--json").stdout)["without_limit"] == ["stroke", "chamber"]
+    bare = asked("compression", "--bore", "86", "--stroke", "86", "--chamber", "50").stdout
+    assert "±" not in bare.splitlines()[0], "what was typed without limits promises none"

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from command import lobewright
 from waiting import LOBEWRIGHT
 
 from api.host import State, self_test
@@ -121,6 +122,22 @@ def test_a_damaged_database_is_told_with_what_to_do(bench: Bench, name: str, top
     assert "restore" in bench.wrong()[topic]
     path.write_bytes(b"not a database, but long enough to be taken for one" * 100)
     assert topic in bench.wrong()
+
+
+def test_a_file_in_place_of_the_data_folder_is_told_and_nothing_falls_over(tmp_path: Path) -> None:
+    (tmp_path / "data").write_text("a file")
+    for words in (["check"], ["import", write_trace(tmp_path / "lobe.csv")]):
+        done = lobewright(*map(str, words), "--data", str(tmp_path / "data"))
+        assert done.returncode in (1, 2)
+        assert "data is a file" in done.stdout or "cannot be made (File exists)" in done.stderr
+        assert "Traceback" not in done.stdout + done.stderr
+
+
+def write_trace(path: Path) -> Path:
+    path.write_text(
+        '# measurement {"touches": "inlet_1"}\ntime_s,channel,value\n0,crank_deg,1\n0,dial_mm,1\n'
+    )
+    return path
 
 
 def test_a_block_of_readings_that_cannot_be_unpacked_is_found_by_a_thorough_look(bench: Bench) -> None:

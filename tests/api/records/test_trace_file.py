@@ -105,6 +105,18 @@ def test_a_fault_far_down_a_large_file_is_told_by_its_line(
         read_trace(written(tmp_path, "time_s,channel,value\n" + "\n".join(rows) + "\n"))
 
 
+@pytest.mark.parametrize(
+    "left", ["0.020,plunger_mm,1.2", "0.020,plunger_mm,1", "0.030,crank_deg,6", "0.0", "0.030,"]
+)
+def test_a_file_of_ours_that_was_cut_off_is_told_and_no_piece_of_a_number_is_taken_for_one(
+    tmp_path: Path, left: str
+) -> None:
+    own = "".join(trace_lines({}, 0, ["Lobewright trace 7: piston_1", "measurement {}"]))
+    assert read_trace(written(tmp_path, own + GOOD.partition("\n")[2])).channels
+    with pytest.raises(TraceFileError, match="cut off; copy or export it again"):
+        read_trace(written(tmp_path, own + GOOD.partition("\n")[2] + left))
+
+
 def test_a_file_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(TraceFileError, match="no such file"):
         read_trace(tmp_path / "nothing.csv")

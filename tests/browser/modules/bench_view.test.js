@@ -192,10 +192,12 @@ export const tests = {
   "what is not kept is told as stopped": () =>
     equal(
       [
-        keptState(null).kind,
-        keptState({ state: "recording", unsaved_s: 0.4, sentence: "" }).kind,
-        keptState({ state: "failing", unsaved_s: 30, sentence: "The disk is full." }).word,
+        keptState({ recorder: null, captureAlive: false, channels: [] }).kind,
+        keptState({ recorder: null, captureAlive: true, channels: [{}] }).kind,
+        keptState({ recorder: null, captureAlive: true, channels: [] }).kind,
+        keptState({ recorder: { state: "recording", unsaved_s: 0.4, sentence: "" } }).kind,
+        keptState({ recorder: { state: "failing", unsaved_s: 30, sentence: "The disk is full." } }).word,
       ],
-      ["mind", "live", "The disk is full."],
+      ["mind", "mind", "quiet", "live", "The disk is full."],
     ),
 };

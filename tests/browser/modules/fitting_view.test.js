@@ -115,8 +115,10 @@ export const tests = {
   },
   "what was typed without a limit promises none"() {
     const found = { ratio: { value: 9.17, u95: 0.04 }, swept_cm3: { value: 412.24, u95: 0 } };
-    const [ratio, swept] = compressionRows({ ...found, left_cm3: { value: 50.4, u95: 0.2 } });
-    equal([ratio[1], swept[1]], ["9.17 ± 0.04 : 1", "412.24\u00a0cm³"]);
+    const told = { ...found, left_cm3: { value: 50.4, u95: 0.2 } };
+    const [ratio, swept, , bare] = compressionRows({ ...told, without_limit: ["bore", "stroke"] });
+    equal([ratio[1], swept[1], bare[1]], ["9.17 ± 0.04 : 1", "412.24\u00a0cm³", "bore, stroke"]);
+    equal(compressionRows({ ...told, without_limit: [] }).length, 3);
   },
   "a kept result tells its numbers and the limits typed"() {
     const figures = [
