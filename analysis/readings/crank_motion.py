@@ -257,7 +257,7 @@ def _density(knots: Knots) -> Floats:
     before, after = np.insert(gap, 0, gap[0]), np.append(gap, gap[-1])
     # Beside a rest lies one long gap: an edge tells no less for it.
     spacing = 0.5 * (np.minimum(before, 2.0 * after) + np.minimum(after, 2.0 * before))
-    return knots.variance_deg2 * knots.sharing * spacing
+    return np.asarray(knots.variance_deg2 * knots.sharing * spacing)
 
 
 def _resting(moment: Floats, rests: Rests) -> tuple[Floats, Floats]:
