@@ -256,7 +256,7 @@ def _density(knots: Knots) -> Floats:
     gap = np.diff(knots.time_s)
     before, after = np.insert(gap, 0, gap[0]), np.append(gap, gap[-1])
     # Beside a rest lies one long gap: an edge tells no less for it.
-    spacing = 0.5 * (np.minimum(before, 2.0 * after) + np.minimum(after, 2.0 * before))
+    spacing = 0.5 * (np.minimum(before, 1.5 * after) + np.minimum(after, 1.5 * before))
     return np.asarray(knots.variance_deg2 * knots.sharing * spacing)
 
 
