@@ -228,7 +228,7 @@ def grid_of(knots: Knots, clock: Clock, step: float, first: int, cells: int) -> 
         moment,
         angle,
         np.maximum(variance + hidden, resting) + unseen,
-        density + hidden * locked_s + resting * lasting + unseen * bridged_s,
+        np.maximum(density, resting * lasting) + hidden * locked_s + unseen * bridged_s,
     )
 
 
@@ -253,9 +253,11 @@ def _cell_means(time: Floats, value: Floats, step: float, cells: int) -> Floats:
 
 def _density(knots: Knots) -> Floats:
     """Noise of the polyline as white noise: variance times the spacing of those that do not share it, deg² s."""
-    time_s = knots.time_s
-    spacing = np.gradient(time_s) if len(time_s) > 2 else np.full(len(time_s), np.ptp(time_s))
-    return knots.variance_deg2 * knots.sharing * spacing
+    gap = np.diff(knots.time_s)
+    before, after = np.insert(gap, 0, gap[0]), np.append(gap, gap[-1])
+    # Beside a rest lies one long gap: an edge tells no less for it.
+    spacing = 0.5 * (np.minimum(before, 1.5 * after) + np.minimum(after, 1.5 * before))
+    return np.asarray(knots.variance_deg2 * knots.sharing * spacing)
 
 
 def _resting(moment: Floats, rests: Rests) -> tuple[Floats, Floats]:

@@ -7,7 +7,17 @@ from numpy.typing import NDArray
 
 from analysis.base import Floats, NoiseModel, Prior, Refusal
 from analysis.tdc.contact import Contact
-from analysis.tdc.fit import CENTRE, LAG, SCALE, ZERO, PistonFit, Readings, fit_piston, model_piston
+from analysis.tdc.fit import (
+    CENTRE,
+    LAG,
+    SCALE,
+    ZERO,
+    Modelled,
+    PistonFit,
+    Readings,
+    fit_piston,
+    model_piston,
+)
 
 _FEWEST = 8
 _COARSE = 1500
@@ -96,21 +106,26 @@ def _follows(far: Readings, fit: PistonFit) -> bool:
     """Whether the readings at the far end of the travel follow the piston like all others."""
     if len(far.time_s) < 2:
         return False
-    spread = standardised(far, fit)
+    model = model_piston(far, fit.values)
+    spread = _spread(far, fit, model)
     mean_square = float(np.mean(np.minimum(spread**2, 25.0)))
     if mean_square > 1.0 + 4.0 / np.sqrt(len(spread)) or float(np.max(np.abs(spread))) > 5.0:
         return False
     # At its stop the plunger does not move at all, whatever the noise.
-    model = model_piston(far, fit.values)
-    return (
-        float(np.std(model.residual_mm))
-        < 0.5 * float(np.std(far.gauge_mm - model.residual_mm)) + fit.noise.step_mm
-    )
+    moves_mm = float(np.std(far.gauge_mm - model.residual_mm))
+    return float(np.std(model.residual_mm)) < 0.5 * moves_mm + fit.noise.step_mm
 
 
-def standardised(readings: Readings, fit: PistonFit) -> Floats:
-    """Residuals of readings outside the fit, each over its standard deviation."""
-    model = model_piston(readings, fit.values)
+def _spread(readings: Readings, fit: PistonFit, model: Modelled) -> Floats:
+    """Residuals of readings outside the fit, each over its standard deviation.
+
+    What the fit itself leaves open they may settle: where the crank turns about, readings do not jitter and tell far
+    more of the piston than those that are known so far.
+    """
     known = model.slope_mm_deg * np.minimum(readings.motion.u_deg(readings.moment_s(fit.values)), 10.0)
-    spread: Floats = model.residual_mm / np.sqrt(fit.noise.variance_mm2(model.rate_mm_s, known))
+    variance = fit.noise.variance_mm2(model.rate_mm_s, known)
+    weighted = model.jacobian / variance[:, None]
+    open_ = fit.covariance @ (weighted.T @ model.jacobian)
+    settled = np.linalg.solve(np.eye(len(open_)) + open_, fit.covariance @ (weighted.T @ model.residual_mm))
+    spread: Floats = (model.residual_mm - model.jacobian @ settled) / np.sqrt(variance)
     return spread

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from tdc_bound import alike as kept_step
+from tdc_bound import knots_of
 
 from simulated_devices.traces import Setup, Trace
 from simulated_devices.traces.random_benches import Known
@@ -23,7 +25,8 @@ def bound_deg(trace: Trace, known: Known) -> float:
     curve (splines with even knots and free coefficients: any smooth lobe), its base level through them, and the
     lag, with what is known of it beforehand: of any gauge, that it lies between 10 and 150 ms. The crank is known
     to one line's way of its counter and to one count where it rests; readings taken at one place share their
-    rounding.
+    rounding. Where counts and lines keep step every edge waits equally long for its line (`tdc_bound`): such a stretch
+    has one more unknown, by how much all its angles are off.
 
     Of the lag the readings tell only what no other smooth lobe would: later by dt, the curve f reads f - f' v dt
     at a place turned through at speed v, and where v is a smooth function of place, as in one steady pass, that is
@@ -31,7 +34,8 @@ def bound_deg(trace: Trace, known: Known) -> float:
     among them, and so would tell a lag to a millisecond from one steady pass. What is left is the efficient
     information for a parameter beside an unknown function (Bickel et al. 1993, Efficient and Adaptive Estimation
     for Semiparametric Models, section 3.4): that of f' (v - m), m being the speed usual at each place, itself in
-    splines. An error of the lag moves the curve by m, and the centre by the mean of m at the pair.
+    splines. An error of the lag moves the curve by m, and the centre by the mean of m at the pair. An error common to
+    the angles of a stretch is such a parameter as well, its "speed" 1 within the stretch and 0 elsewhere.
 
     The knots are as far apart as the true lobe allows, 12 degrees or less: what its splines miss of it must not
     move the lag by more than half of its standard deviation, or the bound would be that of another lobe.
@@ -47,13 +51,18 @@ def bound_deg(trace: Trace, known: Known) -> float:
 
 @dataclass(frozen=True)
 class Forward:
-    """The readings forward of a nose: place from it, crank speed, true slope, lift and variance."""
+    """The readings forward of a nose: place from it, crank speed, true slope, lift and variance.
+
+    `common` marks, a column each, readings whose angles share one error; `common_deg2` is its variance.
+    """
 
     phase_deg: np.ndarray
     speed_deg_s: np.ndarray
     slope_mm_deg: np.ndarray
     lift_mm: np.ndarray
     variance_mm2: np.ndarray
+    common: np.ndarray
+    common_deg2: np.ndarray
 
 
 def forward_of(trace: Trace) -> Forward:
@@ -70,8 +79,21 @@ def forward_of(trace: Trace) -> Forward:
     phase, speed = around[use], speed[use]
     slope = slope_of(trace, phase)
     variance = gauge.noise_mm**2 + (gauge.jitter_s * slope * speed) ** 2
-    variance += alike(phase) * (gauge.step_mm**2 + (slope * angle_deg(setup, speed)) ** 2) / 12.0
-    return Forward(phase, speed, slope, truth.lift_at_mm(phase + truth.full_lift_deg), variance)
+    common, common_deg2 = common_errors(trace, (trace.gauge_time_s - gauge.lag_s)[use])
+    own_deg = np.where(common.any(axis=1), 0.0, angle_deg(setup, speed))
+    variance += alike(phase) * (gauge.step_mm**2 + (slope * own_deg) ** 2) / 12.0
+    lift = truth.lift_at_mm(phase + truth.full_lift_deg)
+    return Forward(phase, speed, slope, lift, variance, common, common_deg2)
+
+
+def common_errors(trace: Trace, shown_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Readings within each stretch in which counts and lines keep step, a column each; the variance of its error."""
+    knots = knots_of(trace)
+    runs = [run for run in kept_step(knots) if not knots.rest[run[0]]]
+    within = [(knots.time_s[run[0]] <= shown_s) & (shown_s <= knots.time_s[run[-1]]) for run in runs]
+    some = [number for number, inside in enumerate(within) if inside.any()]
+    columns = np.array([within[number] for number in some], dtype=float).reshape(len(some), len(shown_s))
+    return columns.T, np.array([np.mean(knots.variance_deg2[runs[number]]) for number in some])
 
 
 def bound_at(trace: Trace, seen: Forward, knot_deg: float, prior: float) -> tuple[float, float]:
@@ -80,13 +102,17 @@ def bound_at(trace: Trace, seen: Forward, knot_deg: float, prior: float) -> tupl
     pair, gradient = equal_pair(trace), centre_gradient(trace, knot_deg)
     curve = inverse_of(rows, weight)
     worth = seen.slope_mm_deg**2 * weight
-    usual = inverse_of(rows, worth) @ (rows.T @ (worth * seen.speed_deg_s))
-    contrast = seen.slope_mm_deg * (seen.speed_deg_s - rows @ usual)
-    lag_u = 1.0 / np.sqrt(np.sum(weight * contrast**2) + prior)
+    # By how much an unknown moves the angle at each reading: the lag, and what is common to a stretch.
+    moves = np.column_stack([seen.speed_deg_s, seen.common])
+    usual = inverse_of(rows, worth) @ (rows.T @ (worth[:, None] * moves))
+    contrast = seen.slope_mm_deg[:, None] * (moves - rows @ usual)
+    before = np.diag(np.append(prior, 1.0 / seen.common_deg2))
+    unknown = np.linalg.inv((contrast * weight[:, None]).T @ contrast + before)
     missed = seen.lift_mm - rows @ (curve @ (rows.T @ (weight * seen.lift_mm)))
-    by_lag = float(np.mean(splines(pair, knot_deg) @ usual)) * lag_u
-    u_deg = float(np.hypot(np.sqrt(gradient @ curve @ gradient), by_lag))
-    return u_deg, float(abs(np.sum(weight * contrast * missed)) * lag_u)
+    by_unknown = np.mean(splines(pair, knot_deg) @ usual, axis=0)
+    u_deg = float(np.sqrt(gradient @ curve @ gradient + by_unknown @ unknown @ by_unknown))
+    seems_s = float((unknown @ (contrast.T @ (weight * missed)))[0])
+    return u_deg, abs(seems_s) / float(np.sqrt(unknown[0, 0]))
 
 
 def inverse_of(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:

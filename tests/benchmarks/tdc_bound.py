@@ -40,6 +40,7 @@ STEADY_SHARE, LEAST_DENSITY = 0.1, 1.0
 LONG_COUNT_S = 0.1
 FINEST = 0.01
 ALIKE, ALIKE_FOR_S, FEWEST_STOPS = 0.5, 0.3, 12
+DRIFTED = 0.5
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,10 @@ def alike(knots: Knots) -> list[np.ndarray]:
     if len(moving) < size:
         return stops
     same = _power(knots.place[moving], size) > ALIKE
-    runs = np.split(np.arange(len(same)), np.flatnonzero(np.diff(same)) + 1)
+    # Where they keep step but nearly, the error drifts: half a count on it is another one.
+    drift = uniform_filter1d(np.unwrap(2.0 * np.pi * knots.place[moving]), size) / (2.0 * np.pi)
+    ends = np.diff(same) | (np.diff(np.floor(drift / DRIFTED)) != 0.0)
+    runs = np.split(np.arange(len(same)), np.flatnonzero(ends) + 1)
     return stops + [
         moving[run] for run in runs if same[run[0]] and np.ptp(knots.time_s[moving[run]]) > ALIKE_FOR_S
     ]
