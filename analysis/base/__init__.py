@@ -2,7 +2,7 @@
 
 from analysis.base.breaks import Residuals, Suspicion
 from analysis.base.errors import AnalysisError, Refusal, Warn
-from analysis.base.least_squares import Prior, settle, solve_scaled
+from analysis.base.least_squares import Prior, newton_step, settle, solve_scaled
 from analysis.base.limits import (
     ENCODER_LINE,
     RETRACE_LINE,
@@ -68,6 +68,7 @@ __all__ = [
     "expand",
     "from_plain",
     "limit_u",
+    "newton_step",
     "read_plain",
     "robust_weights",
     "settle",

@@ -87,7 +87,7 @@ def settle(
     """
     cost = _cost(model, values, prior, weight)
     for _ in range(_MOST_STEPS):
-        covariance, step, gain = _newton_step(model, values, prior, weight)
+        covariance, step, gain = newton_step(model, values, prior, weight)
         if nearly and gain < _GAIN_WORTH_A_STEP:
             return values, model, covariance
         for halving in range(_MOST_HALVINGS_NEAR if nearly else _MOST_HALVINGS):
@@ -102,14 +102,20 @@ def settle(
         values, model, cost = trial, trial_model, trial_cost
         if gained < _GAIN_WORTH_A_STEP:
             break
-    covariance, _, _ = _newton_step(model, values, prior, weight)
+    covariance, _, _ = newton_step(model, values, prior, weight)
     return values, model, covariance
 
 
-def _newton_step(
+def newton_step(
     model: Modelled, values: Floats, prior: Prior, weight: Floats
 ) -> tuple[Floats, Floats, float]:
-    """Covariance, step, and by how much the step would lower the sum if the model were straight."""
+    """Covariance, step, and by how much the step would lower the sum if the model were straight.
+
+    Parameters
+    ----------
+    model, values, prior, weight
+        As of `settle`.
+    """
     weighted = model.jacobian * weight[:, None]
     covariance = _inverse(weighted.T @ model.jacobian + np.diag(prior.precision))
     force = weighted.T @ model.residual_mm + prior.pull(values)

@@ -71,18 +71,12 @@ def budget_of(
     """
     parts = _matched(list(_from_fit(fit, prior)), float(fit.covariance[CENTRE, CENTRE]))
     readings_u = math.sqrt(math.fsum(part.u**2 for part in parts if part.source in _OF_READINGS))
-    between = _between_passes(fit, passes, readings_u)
-    stretches = Component(
-        "misfit of the curve",
-        math.sqrt(max(readings_u**2 * (coherence.widening - 1.0) - between.u**2, 0.0)),
-        max(coherence.stretches - 4.0, _LEAST_FREEDOM),
-    )
-    parts += [
+    stated = [
         Component("gauge error", _gauge_error_u(fit, gauge)),
         Component(ENCODER_LINE, _encoder_u(fit, encoder_error_deg)),
-        between,
-        stretches,
     ]
+    between = _between_passes(fit, passes, readings_u)
+    parts += [*stated, between, _misfit(readings_u, coherence, [*stated, between])]
     told = expand(parts)
     few = math.sqrt(max((0.5 * told.expanded) ** 2 - told.u**2, 0.0))
     if few > _WORTH_TELLING * told.u:
@@ -158,12 +152,23 @@ def _between_passes(fit: PistonFit, passes: Sequence[Pass], readings_u: float) -
     return Component("pass to pass", readings_u * math.sqrt(beyond), float(freedom))
 
 
+def _misfit(readings_u: float, coherence: Coherence, told: Sequence[Component]) -> Component:
+    """What stretches of readings stand off the curve by (Birge), but for what has a line of its own.
+
+    A gauge or an encoder that is out by what is stated bends the curve, too: it is the same error seen twice.
+    """
+    beyond2 = readings_u**2 * (coherence.widening - 1.0) - math.fsum(part.u**2 for part in told)
+    freedom = max(coherence.stretches - 4.0, _LEAST_FREEDOM)
+    return Component("misfit of the curve", math.sqrt(max(beyond2, 0.0)), freedom)
+
+
 def _gauge_error_u(fit: PistonFit, gauge: GaugeFacts) -> float:
     """What the stated error can do: retrace, and an error that varies along the plunger's travel.
 
     An error that only depends on where the plunger stands is alike on both sides of the top, and halves out but
     for unlike numbers of readings. Retrace is not: the plunger goes in before the top and comes out after it; it
-    halves out only when the crank is turned both ways.
+    halves out only when the crank is turned both ways. The wave along the travel may have any height up to the limit,
+    begin anywhere, and be of any of several lengths: the root of the mean square over all of these is told.
     """
     if not gauge.error_mm:
         return 0.0
@@ -173,7 +178,8 @@ def _gauge_error_u(fit: PistonFit, gauge: GaugeFacts) -> float:
         retrace = float(gains @ np.sign(fit.model.rate_mm_s)) * _RETRACE_SHARE
     reading = fit.readings.gauge_mm
     place = 2.0 * np.pi * (reading - reading.min()) / max(float(np.ptp(reading)), 1e-9)
-    along = max(float(np.hypot(gains @ np.cos(n * place), gains @ np.sin(n * place))) for n in _HARMONICS)
+    waves = np.exp(1j * np.multiply.outer(_HARMONICS, place)) @ gains
+    along = math.sqrt(0.5 * float(np.mean(np.abs(waves) ** 2)))
     return limit_u(gauge.error_mm) * math.hypot(retrace, along)
 
 

@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 
-from analysis.base import Floats, Prior, settle
+from analysis.base import Floats, Prior, newton_step, settle
 from analysis.tdc.fit import CENTRE, LAG, Modelled, PistonFit, Readings, model_piston, within_bounds
 
 # A lag that is known better than this, in share of what was known before, has one hollow only.
@@ -21,6 +21,8 @@ _SURE_SHARE = 0.02
 _SPACING_S = 0.008
 _REACH = 2.6
 _MOST_READINGS = 300
+# A step that lowers the sum of squares by less than so much is shorter than a standard uncertainty.
+_SHORT_STEP = 1.0
 _WIDER = 1.15
 _CONTRADICTS = 5.0
 _LEAST_WAY = 0.1
@@ -76,7 +78,9 @@ def doubt_lag(
     known_s = float(prior.sd[LAG])
     if known_s < 2.0 * _SPACING_S or fit.covariance[LAG, LAG] < (_SURE_SHARE * known_s) ** 2:
         return fit, ()
-    lags = _lags(float(prior.mean[LAG]), known_s, float(fit.values[LAG]))
+    # Lags that were gone through before are asked again, so that each goes on from where it came to.
+    through_s = float(earlier[0][LAG]) if earlier else float(fit.values[LAG])
+    lags = _lags(float(prior.mean[LAG]), known_s, float(fit.values[LAG]), through_s)
     values, covariances, chance = _along(
         fit, prior, lags, 1.0 + _MISLED * _share_of_noise(fit, prior), earlier
     )
@@ -86,9 +90,8 @@ def doubt_lag(
     if covariance[CENTRE, CENTRE] < _WIDER**2 * fit.covariance[CENTRE, CENTRE]:
         return fit, tuple(values)
     # The mean of curved hollows lies beside them; the fit with the mean lag does not.
-    told, model, _ = _with_lag(
-        fit.readings, fit.values, prior, fit.weight, float(mean[LAG]), earlier is not None
-    )
+    start = _moved_to_lag(fit.values, float(mean[LAG]), _usual_speed_deg_s(fit))
+    told, model, _ = _with_lag(fit.readings, start, prior, fit.weight, nearly=earlier is not None)
     return replace(fit, values=told, covariance=covariance, model=model), tuple(values)
 
 
@@ -106,11 +109,12 @@ def _share_of_noise(fit: PistonFit, prior: Prior) -> float:
     return supposed / max(told, 1e-3 / float(prior.sd[LAG]) ** 2)
 
 
-def _lags(mean_s: float, sd_s: float, found_s: float) -> Floats:
+def _lags(mean_s: float, sd_s: float, found_s: float, through_s: float) -> Floats:
+    """Evenly through one of them, over all that may be."""
     reach = _REACH * sd_s
     low, high = min(mean_s - reach, found_s), max(mean_s + reach, found_s)
-    return found_s + _SPACING_S * np.arange(
-        np.floor((low - found_s) / _SPACING_S), (high - found_s) / _SPACING_S + 1
+    return through_s + _SPACING_S * np.arange(
+        np.floor((low - through_s) / _SPACING_S), (high - through_s) / _SPACING_S + 1
     )
 
 
@@ -123,19 +127,17 @@ def _along(
     """
     stride = max(1, len(fit.readings.time_s) // _MOST_READINGS)
     readings, weight = fit.readings.only(slice(None, None, stride)), stride * fit.weight[::stride]
-    known = np.isfinite(prior.sd)
+    speed_deg_s = _usual_speed_deg_s(fit)
     values: list[Floats] = []
     covariances: list[Floats] = []
     cost: list[float] = []
     for lag_s in lags[np.argsort(np.abs(lags - fit.values[LAG]), kind="stable")]:
         nearest = _nearest([*values, *(earlier or ())], float(lag_s), fit.values)
-        told, model, covariance = _with_lag(
-            readings, nearest, prior, weight, float(lag_s), earlier is not None
-        )
+        start = _moved_to_lag(nearest, float(lag_s), speed_deg_s)
+        told, covariance, squares = _best_with_lag(readings, start, prior, weight, nearly=earlier is not None)
         values.append(told)
         covariances.append(covariance)
-        off = (told[known] - prior.mean[known]) / prior.sd[known]
-        cost.append(float(weight @ model.residual_mm**2) / doubt + float(off @ off))
+        cost.append(squares / doubt + _off_before(told, prior))
     chance = np.exp(-0.5 * (np.array(cost) - min(cost)))
     return np.array(values), np.array(covariances), chance / chance.sum()
 
@@ -144,22 +146,60 @@ def _nearest(found: list[Floats], lag_s: float, otherwise: Floats) -> Floats:
     return min(found, key=lambda values: abs(float(values[LAG]) - lag_s)) if found else otherwise
 
 
+def _usual_speed_deg_s(fit: PistonFit) -> float:
+    return float(np.median(fit.model.speed_deg_s))
+
+
+def _moved_to_lag(values: Floats, lag_s: float, speed_deg_s: float) -> Floats:
+    """The same for another lag, with which the centre goes as the crank turned meanwhile."""
+    moved = values.copy()
+    moved[CENTRE] -= speed_deg_s * (lag_s - values[LAG])
+    moved[LAG] = lag_s
+    return moved
+
+
+def _best_with_lag(
+    readings: Readings, start: Floats, prior: Prior, weight: Floats, *, nearly: bool
+) -> tuple[Floats, Floats, float]:
+    """Parameters with the lag held, their covariance, and the weighted sum of squares.
+
+    While the crank is still being turned most steps are short: they are taken as the straight line has them, and the
+    next readings start from there.
+    """
+    if nearly:
+        held, model = _holding_lag(prior, start), model_piston(readings, start)
+        covariance, step, gain = newton_step(model, start, held, weight)
+        if gain < _SHORT_STEP:
+            told = within_bounds(start + step)
+            saved = gain + _off_before(told, held) - _off_before(start, held)
+            return told, covariance, float(weight @ model.residual_mm**2) - saved
+    told, model, covariance = _with_lag(readings, start, prior, weight, nearly=nearly)
+    return told, covariance, float(weight @ model.residual_mm**2)
+
+
+def _off_before(values: Floats, prior: Prior) -> float:
+    """Squares of how far parameters are from what was known before the readings, in its standard uncertainties."""
+    known = np.isfinite(prior.sd)
+    off = (values[known] - prior.mean[known]) / prior.sd[known]
+    return float(off @ off)
+
+
+def _holding_lag(prior: Prior, values: Floats) -> Prior:
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    mean[LAG], sd[LAG] = values[LAG], 1e-6
+    return Prior(mean, sd)
+
+
 def _with_lag(
-    readings: Readings, start: Floats, prior: Prior, weight: Floats, lag_s: float, nearly: bool
+    readings: Readings, start: Floats, prior: Prior, weight: Floats, *, nearly: bool
 ) -> tuple[Floats, Modelled, Floats]:
     """Fit all but the lag, which is held."""
-    mean, sd = prior.mean.copy(), prior.sd.copy()
-    mean[LAG], sd[LAG] = lag_s, 1e-6
-    values = start.copy()
-    speed = float(np.median(model_piston(readings, start).speed_deg_s))
-    values[CENTRE] -= speed * (lag_s - start[LAG])
-    values[LAG] = lag_s
     model_at = partial(model_piston, readings)
     return settle(
         model_at,
-        values,
-        model_at(values),
-        prior=Prior(mean, sd),
+        start,
+        model_at(start),
+        prior=_holding_lag(prior, start),
         weight=weight,
         within=within_bounds,
         nearly=nearly,

@@ -234,18 +234,24 @@ def held(rng: Rng, piston: bool) -> Case:
     return Case(lobe_trace(rng, gauge, fault), found_by_tdc(rng, gauge, fault))
 
 
-def loose(rng: Rng, piston: bool) -> Case:
-    """A coupling with up to 0.3 degrees of play, the encoder's error stated as 0.1: TDC, or a lobe and the TDC before it."""
-    gauge, fault = ordinary_gauge(rng), LooseCoupling(rng.uniform(0.0, 0.3))
-    limit_deg = USUAL_ENCODER_ERROR_DEG
-    top, facts = tdc_trace(rng, gauge, fault), GaugeFacts(step_mm=gauge.step_mm)
+def loose(rng: Rng, piston: bool, at_limit: bool = False) -> Case:
+    """A coupling with up to 0.3 degrees of play, the encoder's error stated as 0.1: TDC, or a lobe and the TDC before it.
+
+    The disc runs true, or (of a lobe) out by all that is stated.
+    """
+    gauge, limit_deg = ordinary_gauge(rng), USUAL_ENCODER_ERROR_DEG
+    coupling = LooseCoupling(rng.uniform(0.0, 0.3))
+    faults: list[Fault] = [coupling]
+    if at_limit:
+        faults.append(DiscOffItsAxis(25.0 * np.radians(limit_deg), 25.0, rng.uniform(0.0, 360.0)))
+    top, facts = tdc_trace(rng, gauge, *faults), GaugeFacts(step_mm=gauge.step_mm)
     if piston:
-        return Case(top, facts, limit_deg, -fault.play_deg, piston=True)
+        return Case(top, facts, limit_deg, -coupling.play_deg, piston=True)
     streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
     found = find_tdc(streams, TdcSettings(encoder_error_deg=limit_deg), facts)
     facts = GaugeFacts(found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s)
     zero_deg = (found.centre_deg + 180.0) % 360.0 - 180.0
-    return Case(lobe_trace(rng, gauge, fault), facts, limit_deg, zero_deg, zero_u_deg=0.5 * found.u95_deg)
+    return Case(lobe_trace(rng, gauge, *faults), facts, limit_deg, zero_deg, zero_u_deg=0.5 * found.u95_deg)
 
 
 def off_axis(rng: Rng, piston: bool, told: bool) -> Case:
@@ -338,6 +344,7 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "held": lambda rng: held(rng, piston=False),
     "held_tdc": lambda rng: held(rng, piston=True),
     "loose": lambda rng: loose(rng, piston=False),
+    "loose_at_limit": lambda rng: loose(rng, piston=False, at_limit=True),
     "loose_tdc": lambda rng: loose(rng, piston=True),
     "encoder_told": lambda rng: off_axis(rng, piston=False, told=True),
     "encoder_told_tdc": lambda rng: off_axis(rng, piston=True, told=True),
