@@ -268,10 +268,9 @@ class Gap:
         lobe, nose = self.drop.lobe, nearest(self.lift.nose_deg - self.offset)
         after = nose if lobe.valve == "inlet" else -nose
         if self.lift.lift_mm(self.lift.nose_deg) > _OPEN_MM and not 0.0 < after < 180.0:
-            side = "after" if lobe.valve == "inlet" else "before"
             raise Refusal(
                 "wrong_stroke",
-                f"{lobe.words.capitalize()}, is at full lift {after % CYCLE_DEG:.0f} deg {side} the overlap TDC that was "
+                f"{lobe.words.capitalize()}, is at full lift {nose % CYCLE_DEG:.0f} deg after the overlap TDC that was "
                 "given, and no such valve is: give the TDC at which both valves rock, or see which lobe it is.",
             )
         if abs(self.drop_after) > _MOST_PUSH_DEG:

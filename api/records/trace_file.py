@@ -7,7 +7,6 @@ Reading takes blocks of whole lines and turns each into arrays at once. A block 
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.base import TraceFileError
-from api.records.trace_checks import IMPOSSIBLE, cells_of, first_impossible
+from api.records.trace_checks import IMPOSSIBLE, OWN_FIRST_WORDS, cells_of, first_impossible, refuse_cut_off
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int16]
@@ -97,9 +96,6 @@ def _why_not_opened(error: OSError) -> str:
     return f"the file cannot be opened ({error.strerror}); check its permissions."
 
 
-OWN_FIRST_WORDS = "# Lobewright trace"
-
-
 class _Reader:
     """Reads one open file, block by block."""
 
@@ -113,16 +109,16 @@ class _Reader:
     def read(self) -> Trace:
         """Read to the end and sort the readings by channel."""
         self._read_header()
-        self._refuse_cut_off()
+        if self._written_here:
+            refuse_cut_off(self._file)
         blocks = [self._parse(block) for block in _whole_lines(self._file)]
         blocks = [block for block in blocks if block[0].size]
         if not blocks:
             raise TraceFileError("no_readings", "the file has a header but no readings.", self._line)
         time_s, code, value = (np.concatenate(column) for column in zip(*blocks, strict=True))
         if time_s.size < 2:
-            raise TraceFileError(
-                "one_reading", "the file holds one reading only; a trace has many.", self._line - 1
-            )
+            told = "the file holds one reading only; a trace has many."
+            raise TraceFileError("one_reading", told, self._line - 1)
         return Trace({name.decode(): _pick(time_s, value, code == k) for name, k in self._names.items()})
 
     def _read_header(self) -> None:
@@ -137,19 +133,6 @@ class _Reader:
         raise TraceFileError(
             "empty_file", f"the file is empty; it must begin with the header {','.join(COLUMNS)}.", 1
         )
-
-    def _refuse_cut_off(self) -> None:
-        """Of a number that was cut off another one is left; what is written here ends with a line's end."""
-        if not self._written_here or not self._file.seekable():
-            return
-        rows = self._file.tell()
-        self._file.seek(-1, os.SEEK_END)
-        cut = self._file.read(1) != b"\n"
-        self._file.seek(rows)
-        if cut:
-            raise TraceFileError(
-                "cut_off", "the file ends in the middle of a line: it was cut off; copy or export it again."
-            )
 
     def _parse(self, block: bytes) -> Block:
         columns = _parse_fast(block, self._names) or _parse_carefully(block, self._names, self._line)
