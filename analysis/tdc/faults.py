@@ -18,6 +18,8 @@ _WILD = 5.0
 _MOST_WILD = 0.03
 _MOST_JITTER_S = 0.06
 _LEAST_SIDE_DEG = 3.0
+# Throws begin at 18 mm, common practice, no source; a gauge that leans by 60 degrees shows half of that.
+_LEAST_THROW_MM = 5.0
 # A gauge that leans by 45 degrees shows up to 1.41 of what the piston moves.
 _MOST_OF_STROKE = 1.5
 _LIKELY = 9.0
@@ -50,6 +52,23 @@ def refuse_faulty_fit(fit: PistonFit, prior: Prior, coherence: Coherence) -> tup
             "readings_left_out", f"Far off the rest and given next to no weight: {left_out} of the readings."
         ),
     )
+
+
+def refuse_no_piston(fit: PistonFit) -> None:
+    """Refuse what turns round on a circle so small that no crank has it: a part off its axis.
+
+    Raises
+    ------
+    Refusal
+        `no_piston`.
+    """
+    throw_mm = abs(float(fit.values[SCALE]))
+    if throw_mm < _LEAST_THROW_MM:
+        raise Refusal(
+            "no_piston",
+            f"What the gauge touches goes round on a circle of {throw_mm:.2g} mm, and no piston does: set the gauge on the "
+            "piston and measure again.",
+        )
 
 
 def refuse_more_than_stroke(fit: PistonFit, stroke_mm: float) -> None:

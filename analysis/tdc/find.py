@@ -28,7 +28,7 @@ from analysis.readings import (
     refuse_steps,
 )
 from analysis.tdc.contact import Contact, first_view
-from analysis.tdc.faults import refuse_faulty_fit, refuse_more_than_stroke
+from analysis.tdc.faults import refuse_faulty_fit, refuse_more_than_stroke, refuse_no_piston
 from analysis.tdc.fit import (
     CENTRE,
     LAG,
@@ -123,6 +123,7 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
         fit = doubt_offset(fit, prior)
     if settings.stroke_mm is not None:
         refuse_more_than_stroke(fit, settings.stroke_mm)
+    refuse_no_piston(fit)
     coherence = coherence_of(fit)
     noted = refuse_faulty_fit(fit, prior, coherence)
     if told_s is not None:

@@ -21,8 +21,8 @@ from analysis.base import (
 from api.base import MisuseError, TraceFileError
 from api.cli.gauges_of_trace import gauges_of, streams_of
 from api.cli.measure.asked import STANDARD_DROP_MM, Command, Stated, stating
+from api.cli.measure.numbers import ANGLE, GAUGE_LIMIT, INTERVAL, LAG, PIN_OFFSET, ROD, STROKE, Number
 from api.cli.measure.tables import result_table, together_table
-from api.cli.numbers import ANGLE, GAUGE_LIMIT, INTERVAL, LAG, PIN_OFFSET, ROD, STROKE, Number
 from api.live import error_fields, result_fields, together_fields
 from api.records import CRANK, Trace, read_trace
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from api.base import ServiceError, with_service_errors
-from api.cli.numbers import Number
+from api.cli.measure import Number
 from api.cli.report.parts import json_option
 
 if TYPE_CHECKING:

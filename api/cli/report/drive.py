@@ -11,8 +11,7 @@ import click
 
 from api.base import with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Stated, Task, finish, found_in
-from api.cli.numbers import Number
+from api.cli.measure import Number, Stated, Task, finish, found_in
 from api.cli.report.parts import json_option
 from api.records import Trace
 

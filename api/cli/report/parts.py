@@ -13,8 +13,7 @@ import click
 
 from api.base import ServiceError, with_service_errors
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Stated, Task, finish
-from api.cli.numbers import ANGLE, GAUGE_LIMIT, INTERVAL, LAG, Number
+from api.cli.measure import ANGLE, GAUGE_LIMIT, INTERVAL, LAG, Number, Stated, Task, finish
 from api.cli.report.tables import compression_table, runout_fields, runout_table
 from api.records import Trace
 

@@ -13,8 +13,7 @@ import click
 
 from api.base import MisuseError
 from api.cli.gauges_of_trace import streams_of
-from api.cli.measure import Stated, found_in
-from api.cli.numbers import ANGLE, INTERVAL, PIN_OFFSET, ROD, STROKE, Number
+from api.cli.measure import ANGLE, INTERVAL, PIN_OFFSET, ROD, STROKE, Number, Stated, found_in
 from api.cli.report.parts import json_option
 from api.live import error_fields
 from api.records import Trace

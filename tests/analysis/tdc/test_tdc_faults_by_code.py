@@ -16,7 +16,8 @@ from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
 from analysis.tdc import find_tdc
 from simulated_devices.faults.random_faults import TDC_FAULTS, faulted_tdc
 from simulated_devices.faults.ugly import ugly_tdc
-from simulated_devices.traces import Bench, random_tdc
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
+from simulated_devices.traces import Bench, random_tdc, record_round
 
 SEEDS = range(9000, 9008)
 
@@ -225,3 +226,20 @@ def test_a_stroke_in_inches_is_refused_and_the_true_one_is_not(seed: int) -> Non
         find(replace(bench, known=inches))
     right = replace(bench, known=told)
     assert not confident_and_wrong(find(right), right)
+
+
+def test_a_flange_off_its_axis_is_no_piston() -> None:
+    """Rocked over its highest or lowest point it turns round as a piston does; no engine is as small as its swing."""
+    gauge = DialIndicator(step=0.001, rate_hz=10.0, lag_s=0.06, jitter_s=0.002, noise_mm=0.001)
+    codes = []
+    for seed, swing_mm in enumerate((0.2, 0.2, 0.2, 0.2, 1.0, 3.0)):
+        rng = np.random.default_rng(seed)
+        hand = Hand(-80.0, Manner(40.0, 0.1), rng).pause(0.5).rock(0.0, 80.0, 3, (40.0, 25.0)).pause(0.5)
+        part = RoundPart(25.0, (), swing_mm / 2.0, 0.0)
+        trace = record_round(part, hand.done(), gauge, Encoder(3600, 40.0, 0.0), rng)
+        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        with pytest.raises(Refusal) as refused:
+            find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=0.001))
+        codes.append(refused.value.code)
+    assert set(codes) <= {"no_piston", "gauge_stuck"}, "so blunt a top may pass for a gauge that stands"
+    assert "no_piston" in codes
