@@ -14,6 +14,7 @@ import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import numpy as np
@@ -34,6 +35,7 @@ from simulated_devices.scenarios import gauge_of, load_scenario, set_up
 from simulated_devices.scenarios.scenario_build import setup_of
 from simulated_devices.traces import Trace, record
 
+Fields = dict[str, Any]
 NUMBERS = {
     "bench": {"reading": True, "sentence": "All instruments are online.", "channels": {"crank": "online"}},
     "number": {"label": "", "number": None, "interval": None, "unit": "", "settling": False, "verdict": ""},
@@ -92,6 +94,20 @@ def say_until_heard(instruments: Instruments, listener: Listener, value: float) 
     until(heard, f"{value} is heard")
 
 
+def measured(client: httpx.Client, instruments: Instruments) -> Fields:
+    """Rock a piston and finish; again where the service asks for it, for this machine was too busy to read the lines."""
+    body = {"touches": "piston_1", "gauge": "dial_a"}
+    for _ in range(5):
+        number = client.post("/api/measurements", json=body).raise_for_status().json()["id"]
+        instruments.say(rocked())
+        client.post(f"/api/measurements/{number}/finish", json={}).raise_for_status()
+        view: Fields = client.get(f"/api/measurements/{number}").raise_for_status().json()
+        if (view["error"] or {}).get("code") != "held_up":
+            break
+    assert view["state"] == "finished", view["sentence"]
+    return view
+
+
 @pytest.mark.slow
 def test_a_measurement_is_heard_as_the_page_shows_it_and_by_who_comes_later(
     shop: tuple[RunningShop, Instruments], broker: Mosquitto
@@ -105,13 +121,7 @@ def test_a_measurement_is_heard_as_the_page_shows_it_and_by_who_comes_later(
             ),
             "read",
         )
-        body = {"touches": "piston_1", "gauge": "dial_a"}
-        number = client.post("/api/measurements", json=body).raise_for_status().json()["id"]
-        instruments.say(rocked())
-        client.post(f"/api/measurements/{number}/finish", json={}).raise_for_status()
-        view = client.get(f"/api/measurements/{number}").json()
-        assert view["state"] == "finished", view["sentence"]
-        result = view["result"]
+        result = measured(client, instruments)["result"]
         until(lambda: listener.parsed("number").get("settling") is False, "it has settled")
         told = until(
             lambda: listener.parsed("number") if listener.parsed("number")["number"] else None, "a number"
