@@ -22,6 +22,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--quick", action="store_true", help="leave out what needs a bench, a process or a browser"
     )
+    parser.addoption("--pictures", action="store_true", help="save a picture of every page that is looked at")
 
 
 @pytest.fixture(scope="session", autouse=True)

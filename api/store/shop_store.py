@@ -88,7 +88,7 @@ class ShopReader(Asking):
         """Give which file the path names now."""
         try:
             found = self.path.stat()
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             raise StoreError(
                 "no_shop_file", f"there is no {self.path}; start the service once, or check --data."
             ) from None

@@ -361,21 +361,23 @@ def own_demo(demo_on: Callable[..., Demo]) -> Demo:
 
 
 @pytest.fixture(scope="session")
-def picture() -> Callable[..., Path]:
-    """Save a picture of a page; the few that are kept lie in `pictures`, made small, the others in `pictures/all`."""
+def picture(request: pytest.FixtureRequest) -> Callable[..., None]:
+    """Save a picture of a page: the few that are kept in `pictures`, made small; with ``--pictures`` all, in `pictures/all`."""
+    asked = request.config.getoption("--pictures")
 
-    def taken(page: Page, name: str, *, kept: bool = False, full: bool = False) -> Path:
+    def taken(page: Page, name: str, *, kept: bool = False, full: bool = False) -> None:
+        if not kept and not asked:
+            return
         folder = PICTURES if kept else PICTURES / "all"
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / f"{re.sub(r'[^a-z0-9_]', '_', name)}.{'png' if kept else 'jpg'}"
         if not kept:  # a large picture is packed several times faster so
             page.screenshot(path=path, full_page=full, animations="disabled", type="jpeg", quality=80)
-            return path
+            return
         page.screenshot(path=path, full_page=full, animations="disabled")
         with Image.open(path) as whole:
             small = whole.convert("RGB").quantize(64)
         small.save(path, optimize=True)
-        return path
 
     return taken
 
