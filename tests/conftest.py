@@ -46,8 +46,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _long_first(items: list[pytest.Item]) -> None:
-    """Where tests run side by side, a long one begun last would keep the build waiting."""
-    long = {_together(item.nodeid) for item in items if item.get_closest_marker("slow")}
+    """Where tests run side by side, a long one begun last would keep the build waiting, and so would one that waits.
+
+    What only computes comes last: it fills both processors to the end.
+    """
+    marks = ("slow", "faults")
+    long = {_together(item.nodeid) for item in items if any(map(item.get_closest_marker, marks))}
     items.sort(key=lambda item: _together(item.nodeid) not in long)
 
 
