@@ -19,7 +19,7 @@ import click
 from api.base import ANY, DEFAULT_PORT, MisuseError, ServiceConfig, StoreError, page_address
 from api.files import keep_private
 from api.host.options import data_option
-from api.store import read_only_words
+from api.store import make_data_folder, read_only_words
 from capture.store import STORE_NAME, lies_read_only
 
 if TYPE_CHECKING:
@@ -233,13 +233,7 @@ def _serve_bench(pages: Pages, config: ServiceConfig, service: Service, companio
 
 
 def _make_folder(data_dir: Path) -> None:
-    try:
-        data_dir.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise MisuseError(
-            "bad_data_folder",
-            f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
-        ) from None
+    make_data_folder(data_dir)
     if lies_read_only(data_dir / STORE_NAME):
         raise StoreError("read_only", f"{read_only_words(data_dir / STORE_NAME)}.")
     if not os.access(data_dir, os.W_OK):

@@ -6,7 +6,15 @@ from api.store.names import ARCHIVE_FILE, FILE_NAME, IMPORTED_FOLDER
 from api.store.request_keys import Answered, AskedOnce, asked_once, keeping_answer
 from api.store.schema_check import strange_in_shop, strange_in_streams
 from api.store.shop_settings import hands_free, setting_hands_free
-from api.store.shop_store import Asking, Row, ShopReader, ShopStore, WithinChange, hold_shop
+from api.store.shop_store import (
+    Asking,
+    Row,
+    ShopReader,
+    ShopStore,
+    WithinChange,
+    hold_shop,
+    make_data_folder,
+)
 from api.store.trouble import damaged, not_readable_words, read_only, read_only_words, store_error
 from api.store.versions import Version, Versions, differences, note_first, put_version
 
@@ -34,6 +42,7 @@ __all__ = [
     "is_half_restored",
     "keeping_answer",
     "key_of",
+    "make_data_folder",
     "not_readable_words",
     "note_first",
     "owned",

@@ -18,7 +18,7 @@ from typing import Any, Protocol, TypeVar
 
 from sqlite_utils import Database
 
-from api.base import StoreError
+from api.base import MisuseError, StoreError
 from api.store.half_restored import finish_restore_at_start
 from api.store.names import FILE_NAME
 from api.store.request_keys import Answered, noting
@@ -168,6 +168,17 @@ def blaming(path: Path, *, writing: bool = False) -> Iterator[None]:
         raise told from None
 
 
+def make_data_folder(data_dir: Path) -> None:
+    """Make a data folder where there is none; raises `MisuseError`."""
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MisuseError(
+            "bad_data_folder",
+            f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
+        ) from None
+
+
 def hold_shop(data_dir: Path) -> FolderLock:
     """Hold the shop of a data folder; raises `StoreError` where another process has it."""
     try:
@@ -181,18 +192,14 @@ class ShopStore:
 
     Raises
     ------
+    MisuseError
+        The folder cannot be made.
     StoreError
         Another service holds the file, it is damaged, or a newer program wrote it.
     """
 
     def __init__(self, data_dir: Path) -> None:
-        try:
-            data_dir.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(
-                "bad_data_folder",
-                f"the folder {data_dir} cannot be made ({error.strerror}); choose another --data.",
-            ) from None
+        make_data_folder(data_dir)
         self.read = ServiceReader(data_dir)
         self.importing = Lock()
         """Held while something from elsewhere is taken in: one at a time."""
