@@ -339,7 +339,7 @@ def _begin_and_finish(shop: AttackedShop, times: int) -> tuple[list[float], list
         begun = shop.bench.post("/api/measurements", json={"touches": "piston_1", "gauge": "dial_a"})
         begins.append(time.monotonic() - began_s)
         assert begun.status_code == 201, begun.text
-        time.sleep(0.4)
+        time.sleep(0.2)
         began_s = time.monotonic()
         ended = shop.bench.post(f"/api/measurements/{begun.json()['id']}/finish")
         finishes.append(time.monotonic() - began_s)
