@@ -3,9 +3,10 @@
  */
 
 import { get, post, upload } from "./ask.js";
-import { byId, el, note, put, show, state } from "./dom.js";
+import { byId, el, note, put, show } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { cardTexts, changedIn, engineTexts, fillForm } from "./filled_forms.js";
+import { AT_ONCE, jobLine, listAsked, query, waysOn } from "./job_list.js";
 import { cardRows } from "./job_reports.js";
 import { thingsOnFile } from "./on_file.js";
 import { STILL, goTo } from "./root.js";
@@ -117,34 +118,19 @@ function cardLine(card) {
     .join("; ");
 }
 
-function jobLine(job) {
-  const standing = job.held
-    ? state("quiet", spoken(job.held))
-    : job.signed_at
-      ? state("live", `signed by ${job.signed_by}`)
-      : state("do", job.now_title || "nothing due");
-  return el(
-    "li",
-    {},
-    el(
-      "a",
-      { href: `/jobs/${job.id}`, class: "job-line" },
-      el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
-      el("span", { class: "quiet" }, spoken(`${job.engine}, card ${job.card}`)),
-      standing,
-      job.open && !job.signed_at && state("there", "at the bench now"),
-    ),
-  );
-}
+const list = listAsked(window.location.search);
+byId("words").value = list.words;
 
 async function loadJobs() {
   try {
-    const jobs = await get(`/api/jobs?words=${encodeURIComponent(byId("words").value)}`);
+    const words = byId("words").value.trim();
+    const before = list.before(words);
+    const jobs = await get(`/api/jobs?${query(words, before)}&limit=${AT_ONCE + 1}`);
+    const none = [el("li", { class: "quiet" }, words ? "No job fits." : "No job yet.")];
     byId("list").replaceChildren(
-      ...(jobs.length
-        ? jobs.map(jobLine)
-        : [el("li", { class: "quiet" }, byId("words").value ? "No job fits." : "No job yet.")]),
+      ...(jobs.length ? jobs.slice(0, AT_ONCE).map((job) => jobLine(job, spoken)) : none),
     );
+    byId("ways").replaceChildren(...waysOn(jobs, words, before));
     sayNoneOnlyAlone();
     byId("notes").replaceChildren();
   } catch (problem) {
