@@ -131,6 +131,8 @@ def test_a_refused_lobe_offers_no_report_and_promises_no_centre(
     page.goto(f"{shop}/traces/1")
     expect(page.locator("main")).to_contain_text("No number.")
     expect(page.locator("main")).to_contain_text("There is no fit, so no centre and no band.")
+    for told_once_more in ("The number", "Passes", "What the interval is made of"):
+        expect(page.get_by_role("heading", name=told_once_more)).to_have_count(0)
     expect(page.get_by_role("link", name="Cam report")).to_have_count(0)
 
 
