@@ -1,5 +1,5 @@
 /**
- * The list of jobs, newest first, some at once: what is asked of it, a line of it, the links to what stands behind. Pure.
+ * The list of jobs, newest first, some at once: what is asked of it, a line, links to what stands behind. Pure.
  */
 
 import { el, state } from "./dom.js";

@@ -3,7 +3,7 @@
  */
 
 import { get, post, upload } from "./ask.js";
-import { byId, el, note, put, show } from "./dom.js";
+import { byId, el, note, put, renew, show } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { cardTexts, changedIn, engineTexts, fillForm } from "./filled_forms.js";
 import { AT_ONCE, jobLine, listAsked, query, waysOn } from "./job_list.js";
@@ -98,7 +98,7 @@ async function loadEngines(chosen) {
     engines.map((kept) => [kept.id, kept.engine.name]),
     chosen,
   );
-  byId("engines").replaceChildren(...(engines.length ? engines.map(engineItem) : none("engine")));
+  renew(byId("engines"), ...(engines.length ? engines.map(engineItem) : none("engine")));
 }
 
 async function loadCards(chosen) {
@@ -108,7 +108,7 @@ async function loadCards(chosen) {
     cards.map((kept) => [kept.id, kept.card.name]),
     chosen,
   );
-  byId("cards").replaceChildren(...(cards.length ? cards.map(cardItem) : none("card")));
+  renew(byId("cards"), ...(cards.length ? cards.map(cardItem) : none("card")));
 }
 
 /** What a card says, in a line. */
@@ -127,10 +127,8 @@ async function loadJobs() {
     const before = list.before(words);
     const jobs = await get(`/api/jobs?${query(words, before)}&limit=${AT_ONCE + 1}`);
     const none = [el("li", { class: "quiet" }, words ? "No job fits." : "No job yet.")];
-    byId("list").replaceChildren(
-      ...(jobs.length ? jobs.slice(0, AT_ONCE).map((job) => jobLine(job, spoken)) : none),
-    );
-    byId("ways").replaceChildren(...waysOn(jobs, words, before));
+    renew(byId("list"), ...(jobs.length ? jobs.slice(0, AT_ONCE).map((job) => jobLine(job, spoken)) : none));
+    renew(byId("ways"), ...waysOn(jobs, words, before));
     sayNoneOnlyAlone();
     byId("notes").replaceChildren();
   } catch (problem) {
@@ -175,7 +173,8 @@ const LOOK_AGAIN_MS = 10_000;
 async function loadShared() {
   if (STILL) return;
   const shared = await get("/api/shared").catch(() => null);
-  byId("coming").replaceChildren(...(shared?.coming ?? []).map(comingLine));
+  renew(byId("coming"), ...(shared?.coming ?? []).map(comingLine));
+  show(byId("coming-sheet"), byId("coming").children.length > 0);
   sayNoneOnlyAlone();
   if (!shared?.bench) return;
   setTimeout(async () => {
