@@ -66,9 +66,18 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
     unread = first and context.evidence.last(step.id, FittedUp) is None
     said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=unread)}"
+    why = _unsaid(context, step)
     if not unread:
-        return Guidance(said_where, said, button="Start", action=begin)
-    return _fitting_up(context, Guidance(said_where, said, action=begin))
+        return Guidance(said_where, why, button="Start", action=begin)
+    return _fitting_up(context, Guidance(said_where, why, action=begin))
+
+
+def _unsaid(context: GuideContext, step: StepState) -> str:
+    """Give of the step's words what the sentence above has not said, and better: on what, and how to turn."""
+    planned = context.planned(step.id).do
+    if step.code or step.sentence != planned or step.kind == "again":
+        return step.why if step.code else step.sentence
+    return f"{planned.partition('. ')[0]}." if step.kind == "lobe" else ""
 
 
 def _fitting_up(context: GuideContext, said: Guidance) -> Guidance:
