@@ -28,14 +28,21 @@ Found = Mapping[Lobe, tuple[int, LobeMeasured]]
 def lobe(evidence: Evidence, step: Step) -> StepOutcome:
     """Done when every lobe that times this cam is measured before it is moved."""
     found = as_found(evidence, step)
-    missing = [one.words for one in step.lobes if one not in found]
     facts = numbers_of(found)
-    if missing:
-        return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.", facts)
+    if missing := still_to_measure(step, found):
+        return StepOutcome(False, missing, facts)
     again = evidence.decision(step.id, step.cam, max(facts))
     if again is not None and again[1].decision == "measure_again":
         return StepOutcome(False, f"To be measured again. {step.do}", facts)
     return StepOutcome(True, "Measured as found.", facts)
+
+
+def still_to_measure(step: Step, found: Found) -> str:
+    """Say what to do, and of several lobes which are left where one is measured; empty where all are."""
+    missing = [one.words for one in step.lobes if one not in found]
+    if not missing or len(missing) == len(step.lobes):
+        return step.do if missing else ""
+    return f"{step.do} Still to measure: {'; '.join(missing)}."
 
 
 def as_found(evidence: Evidence, step: Step) -> Found:
@@ -290,8 +297,7 @@ def again(evidence: Evidence, step: Step) -> StepOutcome:
         return StepOutcome(True, "No other cam was touched.")
     own = max(evidence.touches(step.cam), default=0)
     found = evidence.lobes(step.id, step.lobes, after=max(after, own))
-    missing = [one.words for one in step.lobes if one not in found]
-    if missing:
-        return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.")
+    if missing := still_to_measure(step, found):
+        return StepOutcome(False, missing)
     before = evidence.lobes(f"lobe.{step.cam}", step.lobes, after=own, before=after)
     return _judged_again(evidence, step, found, before)

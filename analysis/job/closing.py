@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis.base import Warn
 from analysis.clearance import valves_apart_words
 from analysis.job.apart import ASK, can_meet
+from analysis.job.cam import still_to_measure
 from analysis.job.evidence import Evidence
 from analysis.job.opening import StepOutcome
 from analysis.job.steps import Step
@@ -24,10 +25,9 @@ def cylinder(evidence: Evidence, step: Step) -> StepOutcome:
     found: dict[Lobe, tuple[int, LobeMeasured]] = {}
     for one in step.lobes:
         found |= evidence.lobes(step.id, (one,), after=_last_touch(evidence, one))
-    missing = [one.words for one in step.lobes if one not in found]
     facts = tuple(number for number, _ in found.values())
-    if missing:
-        return StepOutcome(False, f"{step.do} Still to measure: {'; '.join(missing)}.", facts)
+    if missing := still_to_measure(step, found):
+        return StepOutcome(False, missing, facts)
     said = "; ".join(f"{one.valve} {_error_words(evidence, what)}" for one, (_, what) in found.items())
     return StepOutcome(True, f"{said.capitalize()}.", facts)
 

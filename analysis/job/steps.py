@@ -14,7 +14,6 @@ from analysis.job.turning import (
     HOLD_THE_CAM,
     MAKERS_FIRST,
     TAKE_OUT,
-    TORQUE_FIGURE,
     fitting_up,
 )
 from analysis.timing import Cam, Engine, Job, Lobe, bank_of, cam_words
@@ -224,13 +223,13 @@ _CAM_STEPS: tuple[tuple[StepKind, str, str, str], ...] = (
     (
         "nipped",
         "Nipped up, measured",
-        "Nip the bolts up. Turn forward four full turns and measure again.",
+        "Nip up the bolts. Turn forward four full turns and measure again.",
         "Where the lobe stands before the torque.",
     ),
     (
         "torqued",
         "Torqued, measured again",
-        "Torque and lock the bolts. Turn forward four full turns and measure again.",
+        "Torque and lock the bolts as the engine maker says. Turn forward four full turns and measure again.",
         "Proof that tightening did not move it.",
     ),
 )
@@ -254,7 +253,7 @@ def _cam_cautions(kind: StepKind, turning: tuple[str, ...]) -> tuple[str, ...]:
         "room": (MAKERS_FIRST,),
         "correction": (HOLD_THE_CAM, CAM_ALONE, *turning),
         "nipped": turning,
-        "torqued": (TORQUE_FIGURE, *turning),
+        "torqued": turning,
     }[kind]
 
 

@@ -37,7 +37,6 @@ HOLD_THE_CAM = (
     "Hold the cam before its bolts are slackened: an open valve's spring will turn it. Keep the pulley from going "
     "with it: the drive's slack must stay taken up."
 )
-TORQUE_FIGURE = "Torque and locking as the engine maker says; tightening moves pulleys."
 CRANK_STOP = "A positive stop is met gently, by hand, from both sides; never with the starter."
 
 EVERLASTING = (TURN_BY_HAND, STOP_ON_RESISTANCE, KEEP_CLEAR, CHECK_PISTONS)

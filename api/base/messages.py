@@ -39,6 +39,12 @@ class ChannelHealth(Message):
     sentence: str
     last_lines: list[LastLine] = []
 
+    @property
+    def told(self) -> str:
+        """What is said of it where its name does not stand beside it."""
+        named = self.sentence.startswith(f"{self.name}: ")
+        return self.sentence if named else f"{self.name}: {self.sentence}"
+
 
 class RecorderHealth(Message):
     """Is what arrives being kept: words and figures of the recorder."""

@@ -265,4 +265,4 @@ def _trouble(health: Health) -> str:
     if not health.capture_alive:
         return health.sentence
     silent = [channel for channel in health.channels if channel.state not in ALIVE]
-    return silent[0].sentence if silent else "" if health.channels else health.sentence
+    return silent[0].told if silent else "" if health.channels else health.sentence

@@ -76,7 +76,7 @@ class BenchContext:
         if not self.health.capture_alive or not self.health.channels:
             return self.health.sentence or "The bench is not read."
         silent = [channel for channel in self.health.channels if channel.state != "online"]
-        return silent[0].sentence if silent else ""
+        return silent[0].told if silent else ""
 
     @property
     def running(self) -> bool:

@@ -36,7 +36,7 @@ GOOD_SHARE, LEAST_WANTED_DEG = 0.25, 0.1
 TOO_WIDE = "Turn on, and more slowly: too wide yet to tell ± {:g} deg."
 MEANT_PASSES = 4
 """Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
-OR_ELSE = "Slackening it there says that it is moved. Or leave it with a reason, or measure again."
+OR_ELSE = "Slacken it there, and it counts as to be moved. Or leave it with a reason, or measure again."
 Kind = Literal["bench_check", "tdc", "lobe"]
 Enough = Literal["", "far", "whole"]
 
@@ -66,9 +66,18 @@ def _to_begin(context: GuideContext, step: StepState) -> Guidance:
         return Guidance(view.sentence, why, "fault", button="Start again", action=begin)
     unread = first and context.evidence.last(step.id, FittedUp) is None
     said_where = f"{context.gauge_words(part)}. {_how(context, step, part, pressed=unread)}"
+    why = _unsaid(context, step)
     if not unread:
-        return Guidance(said_where, said, button="Start", action=begin)
-    return _fitting_up(context, Guidance(said_where, said, action=begin))
+        return Guidance(said_where, why, button="Start", action=begin)
+    return _fitting_up(context, Guidance(said_where, why, action=begin))
+
+
+def _unsaid(context: GuideContext, step: StepState) -> str:
+    """Give of the step's words what the sentence above has not said, and better: on what, and how to turn."""
+    planned = context.planned(step.id).do
+    if step.code or step.sentence != planned or step.kind == "again":
+        return step.why if step.code else step.sentence
+    return f"{planned.partition('. ')[0]}." if step.kind == "lobe" else ""
 
 
 def _fitting_up(context: GuideContext, said: Guidance) -> Guidance:
@@ -104,7 +113,7 @@ def _how(context: GuideContext, step: StepState, part: str, *, pressed: bool) ->
     how = how_to_turn(kind, forward_only=context.job.engine.forward_only)
     if context.watch.on and not pressed:
         return f"{how} It begins by itself."
-    return f"Then press, and: {how[0].lower()}{how[1:]}"
+    return f"Press, and {how[0].lower()}{how[1:]}"
 
 
 def _ends_by_itself(context: GuideContext) -> ByItself | None:
@@ -124,10 +133,11 @@ def is_tightened(context: GuideContext, step: StepState) -> bool:
 
 def _to_tighten(context: GuideContext, step: StepState) -> Guidance:
     to = "nipped" if step.kind == "nipped" else "torqued"
-    do = "Nip the bolts up" if to == "nipped" else "Torque and lock the bolts as the engine maker says"
+    bolts = f"the bolts of the {cam_words(step.cam)}"
+    do = f"Nip up {bolts}" if to == "nipped" else f"Torque and lock {bolts} as the engine maker says"
     part = step.lobes[0].touches
     done = Tightened(step.cam, "nipped" if to == "nipped" else "torqued")
-    sentence = f"{do}, the {cam_words(step.cam)}. {context.gauge_words(part)}. {_how(context, step, part, pressed=True)}"
+    sentence = f"{do}. {context.gauge_words(part)}. {_how(context, step, part, pressed=True)}"
     label = "Nipped up: start" if to == "nipped" else "Torqued: start"
     words = "Nipped up; measuring." if to == "nipped" else "Torqued; measuring."
     action = Action(words, facts=((done, None),), begin=part, by_itself=_ends_by_itself(context))

@@ -191,7 +191,7 @@ _NO_LEVEL = (
     "What the gauge should read here is not known of this measurement, so a cam that slips when its bolts are "
     "slackened could not be seen. Keep them tight and measure this lobe again."
 )
-_TURNED_ON = "Left on its number. Nipped up? Then turn on, forward: it is measured again."
+_TURNED_ON = "Left on its number. Once it is nipped up, turn on, forward: it is measured again."
 _HOLD_IT = "On the number: hold it still."
 _NIP_UP = "On the number. Nip up, then turn on: it is measured again."
 _TOLD_BY_SLACK = (

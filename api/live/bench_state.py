@@ -73,6 +73,10 @@ class BenchState:
         self.events.append(event)
         return event
 
+    def clock_set(self, wall_ns: int, wire_ns: int) -> None:
+        """This machine's clock was set: what comes from now on is told by it."""
+        self._wall_less_monotonic_ns = wall_ns - wire_ns
+
     def lost(self) -> None:
         """The feed's connection ended."""
         self._heard_ns = None
@@ -141,4 +145,4 @@ def _sentence(alive: bool, channels: list[ChannelHealth]) -> str:
         return "The bench has not told its channels yet."
     if not unwell:
         return "All instruments are online."
-    return " ".join(f"{channel.name}: {channel.sentence.rstrip('.')}." for channel in unwell)
+    return " ".join(f"{channel.told.rstrip('.')}." for channel in unwell)

@@ -26,6 +26,9 @@ from api.live.fields import detail_fields, result_fields
 
 PROGRAM = importlib.metadata.version("lobewright")
 LIVE_CURVE_POINTS = 240
+JUST_BEGUN_S = 3.0
+TOO_SOON = frozenset({"too_few_readings", "no_overlap", "no_movement"})
+"""What every measurement is at first: said then, it would only frighten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,14 @@ class LiveEstimate:
 
     def __call__(self, streams: Streams) -> FitOutcome:
         """Find true TDC or the lobe in the readings so far: those of the last call, and what came since."""
-        return _outcome(lambda: self._find(streams))
+        outcome = _outcome(lambda: self._find(streams))
+        too_soon = outcome.error is not None and outcome.error["code"] in TOO_SOON and _just_begun(streams)
+        return FitOutcome() if too_soon else outcome
+
+
+def _just_begun(streams: Streams) -> bool:
+    times = np.concatenate((streams.crank_time_s, streams.gauge_time_s))
+    return not times.size or float(np.ptp(times)) < JUST_BEGUN_S
 
 
 def _tdc_follower(settings: TdcSettings, facts: GaugeFacts) -> Callable[[Streams], TdcResult]:

@@ -114,14 +114,23 @@ class JobReader:
             raise NotFoundError("no_such_job", f"There is no job {number}; see the list of jobs.")
         return found[0]
 
-    def jobs(self, words: str = "", limit: int = 100) -> list[JobRow]:
-        """Give the jobs changed last, first; `words` are looked for in reference, customer and body."""
-        pattern = f"%{words}%"
-        return self._jobs(
-            "WHERE deleted_at IS NULL AND (reference LIKE ? OR customer LIKE ? OR body LIKE ?)"
-            " ORDER BY changed_at DESC, id DESC LIMIT ?",
-            (pattern, pattern, pattern, limit),
-        )
+    def jobs(self, words: str = "", limit: int = 100, before: int | None = None) -> list[JobRow]:
+        """Give the jobs changed last, first: those with every word in reference, customer or body.
+
+        Parameters
+        ----------
+        before
+            Only those that stand behind this job.
+        """
+        where, values = ["deleted_at IS NULL"], list[Any]()
+        for word in words.split():
+            where.append("reference || ' ' || customer || ' ' || body LIKE ? ESCAPE '~'")
+            values.append(f"%{_literally(word)}%")
+        if before is not None:
+            where.append("(changed_at, id) < (SELECT changed_at, id FROM jobs WHERE id = ?)")
+            values.append(before)
+        found = f"WHERE {' AND '.join(where)} ORDER BY changed_at DESC, id DESC LIMIT ?"
+        return self._jobs(found, (*values, limit))
 
     def begun_at(self, moment: str) -> list[JobRow]:
         """Give the jobs that were begun at a moment, here or elsewhere."""
@@ -178,6 +187,11 @@ class JobReader:
         return (
             GuideStage(rows[0]["step"], rows[0]["stage"], _kept_as(dict, rows[0]["body"])) if rows else None
         )
+
+
+def _literally(word: str) -> str:
+    """What stands for anything in a pattern stands for itself."""
+    return word.replace("~", "~~").replace("%", "~%").replace("_", "~_")
 
 
 def _job_row(row: Row) -> JobRow:

@@ -188,11 +188,11 @@ class JobService:
 
     # -- jobs
 
-    def lines(self, words: str, limit: int) -> list[JobLine]:
-        """Give the jobs of the shop."""
+    def lines(self, words: str, limit: int, before: int | None = None) -> list[JobLine]:
+        """Give the jobs of the shop, or of them those that stand behind one."""
         active = self.jobs.read.active()
         held = self.jobs.all_held()
-        rows = self.jobs.read.jobs(words, limit)
+        rows = self.jobs.read.jobs(words, limit, before)
         return [job_line(row, active, held.get(row.id, "")) for row in rows]
 
     async def begin(self, entry: JobEntry) -> JobView:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 from collections.abc import Coroutine
 from typing import Any
 
@@ -21,6 +22,7 @@ from api.service.job_service import JobService
 from api.service.live_word import live_word
 from api.service.service_manager import tell_service_manager
 from api.store import ShopStore
+from capture.base import wire_now_ns
 
 HEARTBEAT_S = 0.5
 
@@ -127,6 +129,8 @@ class Service:
             self.bench.health(message, now_ns)
             self.capture_beats = message.get("beating", True) is True
         elif kind == "event":
+            if message["code"] == "clock_set":
+                self.bench.clock_set(time.time_ns(), wire_now_ns())
             self.board.screens.publish(self.bench.event(message, now_ns))
             self.job_service.hear(message)
         elif kind == "hello":

@@ -44,6 +44,7 @@ from api.sheet.words import (
     clearance_lines,
     engine_lines,
     happenings,
+    set_back,
     signed_side,
 )
 
@@ -95,7 +96,10 @@ async def sheet_of(
         measurements=measurement_lines(row.job, evidence, facts, measured),
         happenings=happenings(facts),
         departures=[DepartureView.model_validate(one) for one in state.departures],
-        findings=_findings(state, job_service.reports.checks(job_id)),
+        findings=[
+            *_findings(state, job_service.reports.checks(job_id)),
+            *set_back(facts, row.at),
+        ],
         piston=await job_service.reports.piston_clearances(job_id),
         apart=job_service.valve_to_valve.found(job_id),
         lobes=job_service.reports.lobes(job_id),

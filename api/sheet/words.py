@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import Any
 
 from analysis.timing import (
@@ -28,7 +29,7 @@ from analysis.timing import (
     late_or_early,
     later_or_earlier,
 )
-from api.base import LobeChangeView
+from api.base import Finding, LobeChangeView
 from api.sheet.model import SheetHappening, SheetLine
 
 INTERVAL_NOTE = "± is the expanded uncertainty, k = 2: 95 in 100 such intervals hold the true value."
@@ -67,6 +68,30 @@ def moment(at: str, begun_at: str) -> str:
     """Give the time of day; the day, too, where it is not the day on which the job was begun."""
     day, begun = when(at), when(begun_at)
     return day[-5:] if day[:11] == begun[:11] else f"{day[:6]} {day[-5:]}"
+
+
+CLOCK_BACK_S = 60.0
+"""Clocks of two benches, and one that the network keeps right, differ by less."""
+
+
+def set_back(facts: Sequence[Fact], begun_at: str) -> list[Finding]:
+    """Warn where times run back: entries stand in the order in which they came, whatever the computer's clock said."""
+    return [
+        Finding(
+            code="clock_set_back",
+            message=f"{moment(before.at, begun_at)} was followed by {moment(after.at, begun_at)}: the computer's clock was "
+            "set back meanwhile. The order is that of the numbers.",
+        )
+        for before, after in pairwise(facts)
+        if _later_by_s(before.at, after.at) > CLOCK_BACK_S
+    ]
+
+
+def _later_by_s(at: str, other: str) -> float:
+    try:
+        return (dt.datetime.fromisoformat(at) - dt.datetime.fromisoformat(other)).total_seconds()
+    except (ValueError, TypeError):
+        return 0.0
 
 
 def mm(value: float | None, digits: int = 2) -> str:

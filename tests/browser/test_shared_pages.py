@@ -133,6 +133,8 @@ def hand_a_job_over_and_take_it_back(east: RunningBench, page: Page) -> None:
     page.get_by_role("button", name="Hand it over").click()
     expect(page.locator("#now-title")).to_contain_text("Held by the bench west since")
     expect(page.locator("#hand-over-form")).to_be_hidden()
+    expect(page.locator(".job-now")).to_contain_text("has not taken it over yet")
+    expect(page.get_by_text("Go on with it there.")).to_have_count(0)
     expect(page.get_by_role("button", name="Delete this job")).to_have_count(0)
     expect(page.locator("#actions button")).to_have_count(0)
     expect(page.locator("#offered")).to_contain_text("The bench west has not taken it over yet.")

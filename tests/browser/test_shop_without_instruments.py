@@ -131,4 +131,39 @@ def test_a_refused_lobe_offers_no_report_and_promises_no_centre(
     page.goto(f"{shop}/traces/1")
     expect(page.locator("main")).to_contain_text("No number.")
     expect(page.locator("main")).to_contain_text("There is no fit, so no centre and no band.")
+    for told_once_more in ("The number", "Passes", "What the interval is made of"):
+        expect(page.get_by_role("heading", name=told_once_more)).to_have_count(0)
     expect(page.get_by_role("link", name="Cam report")).to_have_count(0)
+
+
+def test_a_long_list_of_jobs_is_read_page_by_page_and_found_in(
+    shop: str, long_names: int, shared_tab: Page
+) -> None:
+    page = shared_tab
+    about = httpx.get(f"{shop}/api/jobs/{long_names}").json()["job"]
+    ids = {kind: httpx.get(f"{shop}/api/{kind}s").json()[0]["id"] for kind in ("engine", "card")}
+    for number in range(60):
+        who = "Merrick" if number < 55 else "Lindqvist"
+        body = {"reference": f"HL-{number:04}", "customer": who, "builder": about["builder"], "open": False}
+        kept(shop, "/api/jobs", body | {"engine_id": ids["engine"], "card_id": ids["card"]})
+    page.goto(f"{shop}/jobs")
+    lines = page.locator("#list .job-name")
+    expect(lines).to_have_count(50)
+    expect(lines.first).to_have_text("HL-0059 · Lindqvist")
+    seen = lines.all_inner_texts()
+    page.get_by_role("link", name="Older ones").click()
+    expect(page.get_by_role("link", name="Newest")).to_be_visible()
+    expect(lines.first).to_have_text("HL-0009 · Merrick")
+    seen += lines.all_inner_texts()
+    assert len(seen) == len(set(seen)) == len(httpx.get(f"{shop}/api/jobs?limit=1000").json())
+
+    page.get_by_label("Find a job").fill("lindqvist hl-00")
+    expect(lines).to_have_count(5)
+    expect(page.get_by_role("link", name="Newest")).to_have_count(0)
+    page.get_by_label("Find a job").fill("merrick")
+    page.get_by_role("link", name="Older ones").click()
+    expect(page.get_by_label("Find a job")).to_have_value("merrick")
+    expect(lines).to_have_count(5)
+    page.get_by_role("link", name="Newest").click()
+    expect(lines).to_have_count(50)
+    expect(lines.first).to_have_text("HL-0054 · Merrick")

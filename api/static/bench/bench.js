@@ -96,7 +96,8 @@ function paintEdge(now) {
 function paintButton(now) {
   const button = theButton(now, choice, link.state);
   const node = byId("act");
-  node.disabled = busy || !button.ready;
+  // Not disabled, for then the keyboard's focus would be gone: it only cannot be pressed.
+  node.setAttribute("aria-disabled", busy || !button.ready);
   refill(node, button.label, () => [
     spoken(button.label),
     el("span", { class: "key-hint" }, button.ready ? "or the space bar" : ""),
@@ -123,7 +124,6 @@ function paintButton(now) {
 function paintHands(guide) {
   show(byId("hands"), link.state === "live" && bench.now.channels.length > 0);
   byId("hands-free").checked = Boolean(guide?.hands_free);
-  byId("hands-free").disabled = busy;
 }
 
 function awayButton() {

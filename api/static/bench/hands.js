@@ -33,12 +33,13 @@ export function onLargeButton(button, settings, action) {
   let last = -Infinity;
   const press = () => {
     const now = performance.now();
-    if (button.disabled || now - last < AGAIN_MS) return;
+    if (button.getAttribute("aria-disabled") === "true" || now - last < AGAIN_MS) return;
     last = now;
     action();
   };
   button.addEventListener("click", press);
   window.addEventListener("keydown", (event) => {
+    if (event.repeat && event.target.tagName === "BUTTON") event.preventDefault(); // a held key presses once
     if (document.querySelector("dialog[open]") || !pressesButton(event, settings.chosen.footKey)) return;
     event.preventDefault();
     press();

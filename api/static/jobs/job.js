@@ -4,7 +4,7 @@
 
 import { get, post, remove } from "./ask.js";
 import { gaugeChannels } from "./bench_state.js";
-import { byId, el, note, put, refill, show, state } from "./dom.js";
+import { byId, el, note, put, refill, renew, show, state } from "./dom.js";
 import { gapFigure } from "./figures.js";
 import { foldSheets } from "./fold.js";
 import { formFor, lengthTyped } from "./job_forms.js";
@@ -108,12 +108,12 @@ function paintNow() {
             : "Nothing is due.",
     ),
   );
-  put(byId("now-why"), spoken(job.held ? "Go on with it there." : step?.code ? "" : (step?.why ?? "")));
+  put(byId("now-why"), spoken(job.held || step?.code ? "" : (step?.why ?? "")));
   const told = job.held ? [] : (step?.cautions ?? []);
   refill(byId("now-cautions"), JSON.stringify(told) + settings.chosen.words, () =>
     told.map((caution) => note("mind", spoken(caution))),
   );
-  byId("actions").replaceChildren(...actionsOf(step));
+  renew(byId("actions"), ...actionsOf(step));
   paintForm(step);
   paintGauges(step);
   paintHand(step);
@@ -295,8 +295,8 @@ async function paintHandOver() {
   const shared = job.signed_by || STILL ? null : await get("/api/shared").catch(() => null);
   const others = job.held ? [] : (shared?.others ?? []);
   const offered = shared?.offered.find((one) => one.job_id === job.id);
-  show(byId("hand-over-sheet"), others.length > 0 || Boolean(offered));
-  show(byId("hand-over-form"), !offered);
+  show(byId("hand-over-sheet"), others.length > 0);
+  if (job.held) put(byId("now-why"), offered ? "" : "Go on with it there.");
   refill(byId("offered"), offered ? offered.bench : "", () => (offered ? takingBack(offered.bench) : []));
   refill(byId("hand-over-to"), String(others), () =>
     others.map((name) => el("option", { value: name }, name)),

@@ -3,9 +3,10 @@
  */
 
 import { get, post, upload } from "./ask.js";
-import { byId, el, note, put, show, state } from "./dom.js";
+import { byId, el, note, put, renew, show } from "./dom.js";
 import { cardEntry, engineEntry, jobEntry } from "./entries.js";
 import { cardTexts, changedIn, engineTexts, fillForm } from "./filled_forms.js";
+import { AT_ONCE, jobLine, listAsked, query, waysOn } from "./job_list.js";
 import { cardRows } from "./job_reports.js";
 import { thingsOnFile } from "./on_file.js";
 import { STILL, goTo } from "./root.js";
@@ -97,7 +98,7 @@ async function loadEngines(chosen) {
     engines.map((kept) => [kept.id, kept.engine.name]),
     chosen,
   );
-  byId("engines").replaceChildren(...(engines.length ? engines.map(engineItem) : none("engine")));
+  renew(byId("engines"), ...(engines.length ? engines.map(engineItem) : none("engine")));
 }
 
 async function loadCards(chosen) {
@@ -107,7 +108,7 @@ async function loadCards(chosen) {
     cards.map((kept) => [kept.id, kept.card.name]),
     chosen,
   );
-  byId("cards").replaceChildren(...(cards.length ? cards.map(cardItem) : none("card")));
+  renew(byId("cards"), ...(cards.length ? cards.map(cardItem) : none("card")));
 }
 
 /** What a card says, in a line. */
@@ -117,34 +118,17 @@ function cardLine(card) {
     .join("; ");
 }
 
-function jobLine(job) {
-  const standing = job.held
-    ? state("quiet", spoken(job.held))
-    : job.signed_at
-      ? state("live", `signed by ${job.signed_by}`)
-      : state("do", job.now_title || "nothing due");
-  return el(
-    "li",
-    {},
-    el(
-      "a",
-      { href: `/jobs/${job.id}`, class: "job-line" },
-      el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
-      el("span", { class: "quiet" }, spoken(`${job.engine}, card ${job.card}`)),
-      standing,
-      job.open && !job.signed_at && state("there", "at the bench now"),
-    ),
-  );
-}
+const list = listAsked(window.location.search);
+byId("words").value = list.words;
 
 async function loadJobs() {
   try {
-    const jobs = await get(`/api/jobs?words=${encodeURIComponent(byId("words").value)}`);
-    byId("list").replaceChildren(
-      ...(jobs.length
-        ? jobs.map(jobLine)
-        : [el("li", { class: "quiet" }, byId("words").value ? "No job fits." : "No job yet.")]),
-    );
+    const words = byId("words").value.trim();
+    const before = list.before(words);
+    const jobs = await get(`/api/jobs?${query(words, before)}&limit=${AT_ONCE + 1}`);
+    const none = [el("li", { class: "quiet" }, words ? "No job fits." : "No job yet.")];
+    renew(byId("list"), ...(jobs.length ? jobs.slice(0, AT_ONCE).map((job) => jobLine(job, spoken)) : none));
+    renew(byId("ways"), ...waysOn(jobs, words, before));
     sayNoneOnlyAlone();
     byId("notes").replaceChildren();
   } catch (problem) {
@@ -189,7 +173,8 @@ const LOOK_AGAIN_MS = 10_000;
 async function loadShared() {
   if (STILL) return;
   const shared = await get("/api/shared").catch(() => null);
-  byId("coming").replaceChildren(...(shared?.coming ?? []).map(comingLine));
+  renew(byId("coming"), ...(shared?.coming ?? []).map(comingLine));
+  show(byId("coming-sheet"), byId("coming").children.length > 0);
   sayNoneOnlyAlone();
   if (!shared?.bench) return;
   setTimeout(async () => {

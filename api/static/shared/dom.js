@@ -41,8 +41,25 @@ export function put(node, text) {
 export function refill(node, key, make) {
   if (node.dataset.key === key) return false;
   node.dataset.key = key;
-  node.replaceChildren(...[make()].flat().filter(Boolean));
+  renew(node, ...[make()].flat().filter(Boolean));
   return true;
+}
+
+const named = (one) => `${one.tagName} ${one.getAttribute("aria-label") ?? one.textContent}`;
+
+/**
+ * Replace the children; a keyboard's focus that stood on one of them stands on the same anew. Where that is gone it
+ * stands before all that can be pressed: on another button a key that is still held would press what nobody meant.
+ */
+export function renew(node, ...children) {
+  const held = node === document.activeElement ? null : document.activeElement;
+  const within = node.contains(held);
+  node.replaceChildren(...children);
+  if (!within) return;
+  const same = [...node.querySelectorAll("a, button, input, select, summary")].find(
+    (one) => named(one) === named(held),
+  );
+  (same ?? node.closest("[tabindex]"))?.focus({ preventScroll: true });
 }
 
 export function show(node, shown) {

@@ -23,6 +23,7 @@ function benchItem(bench) {
   const [kind, word] = benchStanding(bench);
   const number = benchNumber(bench, settings.chosen);
   const told = bench.word;
+  const gauges = gaugeLine(bench, settings.chosen.length);
   return el(
     "li",
     { class: bench.stale ? "bench-item stale" : "bench-item" },
@@ -35,7 +36,7 @@ function benchItem(bench) {
         el("strong", {}, number.text),
         number.interval && el("span", {}, number.interval),
       ),
-    el("p", { class: "quiet small" }, gaugeLine(bench, settings.chosen.length)),
+    gauges && el("p", { class: "quiet small" }, gauges),
     told?.sentence && !bench.stale && el("p", {}, saidThere(told)),
     told?.job &&
       el("p", {}, el("a", { href: `/of/${bench.name}/jobs/${told.job_id}` }, `Job ${spoken(told.job)}`)),

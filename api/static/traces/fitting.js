@@ -4,7 +4,7 @@
 
 import { get, post } from "./ask.js";
 import { gaugeChannels } from "./bench_state.js";
-import { byId, el, note, refill, show, svg } from "./dom.js";
+import { byId, el, note, refill, renew, show, svg } from "./dom.js";
 import { limitOfReadings, startReading } from "./fitting_read.js";
 import {
   KEPT_COLUMNS,
@@ -157,7 +157,7 @@ async function showKept(before = null) {
   const lines = await get(`${PARTS}?limit=${AT_ONCE}${since}`);
   const empty = before === null ? "None yet." : "";
   const rows = table(KEPT_COLUMNS, lines.map(keptCells), empty);
-  if (before === null) byId("kept-list").replaceChildren(rows);
+  if (before === null) renew(byId("kept-list"), rows);
   else if (lines.length) byId("kept-list").append(rows);
   shownUpTo = lines.at(-1)?.id ?? null;
   show(byId("kept-older"), lines.length === AT_ONCE);
@@ -264,10 +264,9 @@ function showAwaited(awaited) {
     asking = setTimeout(followAwaited, ASKED_EVERY_MS);
   } else if (awaited.state === "told") {
     const found = awaited[awaited.kind];
-    byId(box).replaceChildren(shown(found), whetherKept(found.kept));
+    renew(byId(box), shown(found), whetherKept(found.kept));
     showKept();
-  } else
-    byId(box).replaceChildren(note(awaited.state === "refused" ? "stop" : "mind", spoken(awaited.sentence)));
+  } else renew(byId(box), note(awaited.state === "refused" ? "stop" : "mind", spoken(awaited.sentence)));
 }
 
 async function followAwaited() {

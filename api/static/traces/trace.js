@@ -96,15 +96,17 @@ function paintHead() {
   byId("notes").replaceChildren(...notes);
 }
 
+/** What was refused has its reason and its curve, and no sheets that say so once more. */
 function paintNumber() {
   const { measurement, item } = shown;
+  show(byId("number-sheet"), Boolean(item.result));
+  show(byId("tables"), Boolean(item.result));
+  if (!item.result) return;
   const method =
     item.what === "lobe"
-      ? `Lobe centre, ${item.result ? length(item.result.drop_mm, settings.chosen.length) : ""} below full lift`
+      ? `Lobe centre, ${length(item.result.drop_mm, settings.chosen.length)} below full lift`
       : "True TDC, in the encoder's degrees";
-  const told = item.result
-    ? { label: method, ...centreParts(measurement, item.result, settings.chosen) }
-    : { label: "No number", digits: "–", unit: "", interval: "" };
+  const told = { label: method, ...centreParts(measurement, item.result, settings.chosen) };
   number.paint(told, null, spoken);
   byId("facts").replaceChildren(
     ...factRows(item, settings.chosen).map(([name, value]) =>
@@ -115,6 +117,7 @@ function paintNumber() {
 
 function paintTables() {
   const { item } = shown;
+  if (!item.result) return;
   const { chosen } = settings;
   byId("pairs").replaceChildren(table(PAIR_COLUMNS, pairRows(item, chosen), "None could be taken."));
   byId("passes").replaceChildren(

@@ -49,11 +49,16 @@ JobNumber = Annotated[int, Path(ge=1, le=2**53, description="Number of the job."
 @router.get("", summary="Jobs of the shop, changed last first")
 async def list_jobs(
     job_service: TheJobService,
-    words: Annotated[str, Query(max_length=120, description="Looked for everywhere in the job.")] = "",
+    words: Annotated[
+        str, Query(max_length=120, description="Each is looked for everywhere in the job.")
+    ] = "",
     limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    before: Annotated[
+        int | None, Query(ge=1, le=2**53, description="Only jobs that stand behind this one.")
+    ] = None,
 ) -> list[JobLine]:
-    """List jobs."""
-    return job_service.lines(words, limit)
+    """List jobs; the last one's number as `before` gives those that follow."""
+    return job_service.lines(words, limit, before)
 
 
 @router.post("", status_code=status.HTTP_201_CREATED, summary="Begin a job from an engine and a card")

@@ -140,6 +140,51 @@ def test_from_out_to_nipped_up_no_press_is_made() -> None:
     assert hands.look() == ""
 
 
+FORWARD = "turn forward four full turns and a little more, then back until the gauge has moved."
+
+
+@pytest.mark.parametrize(
+    ("facts", "said", "button"),
+    [
+        (
+            (),
+            f"Nip up the bolts of the inlet cam. Gauge on the inlet valve of cylinder 1. Press, and {FORWARD}",
+            "Nipped up: start",
+        ),
+        (
+            (Tightened("inlet", "nipped"), LobeMeasured("1", "inlet", 108.1, 1.27, 0.1)),
+            "Torque and lock the bolts of the inlet cam as the engine maker says. Gauge on the inlet valve of "
+            f"cylinder 1. Press, and {FORWARD}",
+            "Torqued: start",
+        ),
+    ],
+)
+def test_a_spanner_a_press_and_the_crank_are_said_in_that_order(
+    facts: tuple[Payload, ...], said: str, button: str
+) -> None:
+    hands = Hands(Decided("inlet", "correct"), Moved("inlet", "cam_turned", -LATE_DEG), *facts)
+    told = guidance_in(hands.context())
+    assert (told.sentence, told.button) == (said, button)
+
+
+def told_after(count: int) -> tuple[str, str]:
+    hands = Hands()
+    hands.facts = hands.facts[:count]
+    said = guidance_in(hands.context())
+    return said.sentence, said.why
+
+
+def test_how_the_crank_is_turned_is_said_once() -> None:
+    sentence, why = told_after(0)
+    assert "Press, and turn the crank forward" in sentence
+    assert why == ""
+    assert told_after(3)[1] == ""
+    assert told_after(4)[1] != "", "that it is to be repeated is said nowhere else"
+    sentence, why = told_after(len(FOUND) - 1)
+    assert "four full turns" in sentence
+    assert why == "Gauge in line with the stem on the retainer of inlet, cylinder 1."
+
+
 def test_a_verdict_says_where_it_goes_on_and_still_offers_its_choices() -> None:
     said = guidance_in(Hands().context())
     assert said.told is not None

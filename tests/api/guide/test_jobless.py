@@ -140,8 +140,12 @@ def test_a_gauge_that_moves_like_something_else_is_asked_about() -> None:
 def test_it_says_that_it_began_by_itself_and_a_bench_in_trouble_says_that_first() -> None:
     assert bench_guide(bench(view("piston_1"))).step.endswith("begun by itself")
     silent = WELL.model_copy(
-        update={"channels": [CRANK.model_copy(update={"state": "silent", "sentence": "crank is silent."})]}
+        update={
+            "channels": [
+                CRANK.model_copy(update={"state": "silent", "sentence": "crank: nothing has come for 6 s"})
+            ]
+        }
     )
     told = bench_guide(BenchContext(silent, view("valve_1", "finished", 109.0), watch=Watch(True)))
-    assert (told.sentence, told.action) == ("crank is silent.", "")
+    assert (told.sentence, told.action) == ("crank: nothing has come for 6 s", "")
     assert not bench_guide(bench(watch=Watch(False))).hands_free

@@ -30,8 +30,8 @@ def test_a_running_lobe_ends_on_the_number_of_the_whole_trace() -> None:
     streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
     live = LiveEstimate(LobeSettings(), GaugeFacts())
     outcomes = [live(part(streams, share)) for share in (*np.arange(0.02, 1.0, 0.04), 1.0, 1.0, 1.0)]
-    assert all((outcome.result is None) != (outcome.error is None) for outcome in outcomes)
-    assert outcomes[0].error is not None
+    assert all(outcome.result is None or outcome.error is None for outcome in outcomes)
+    assert outcomes[0].result is None
     (centre, u95), (kept, kept_u95) = (
         told(outcomes[-1]),
         told(estimate(streams, LobeSettings(), GaugeFacts())),
@@ -49,3 +49,16 @@ def test_a_running_tdc_gives_the_number_of_the_whole_trace() -> None:
         outcome = live(part(streams, share))
     (centre, _), (kept, kept_u95) = told(outcome), told(estimate(streams, TdcSettings(), GaugeFacts()))
     assert abs(centre - kept) < 0.02 * kept_u95
+
+
+def test_what_every_measurement_is_at_first_is_not_said_until_it_stays_so() -> None:
+    trace = random_tdc(np.random.default_rng(42), "rocking").trace
+    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    few = part(streams, 3.5 / len(streams.crank_time_s))
+    assert estimate(few, TdcSettings(), GaugeFacts()).error is not None
+    assert LiveEstimate(TdcSettings(), GaugeFacts())(few) == FitOutcome()
+
+    stays = Streams(np.array([0.0, 4.0]), np.array([0.0, 40.0]), few.gauge_time_s, few.gauge_mm)
+    told_still = LiveEstimate(TdcSettings(), GaugeFacts())(stays)
+    assert told_still.error is not None
+    assert told_still.error["code"] == "too_few_readings"

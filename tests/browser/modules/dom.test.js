@@ -1,4 +1,4 @@
-import { byId, el, note, put, refill, show, sign, state, svg } from "/static/dom.js";
+import { byId, el, note, put, refill, renew, show, sign, state, svg } from "/static/dom.js";
 import { equal, ok } from "./check.js";
 
 export const tests = {
@@ -36,6 +36,22 @@ export const tests = {
       ],
       [true, false, "x", true, ""],
     );
+  },
+  "a keyboard's focus stays on what is the same anew, and else stands before all that can be pressed": () => {
+    document.body.innerHTML = "<main tabindex='-1'><div></div><p><button>Elsewhere</button></p></main>";
+    const [main, box] = [document.querySelector("main"), document.querySelector("div")];
+    const buttons = (...names) => names.map((name) => el("button", {}, name));
+    renew(box, ...buttons("Measure again", "Leave it"));
+    equal(document.activeElement, document.body);
+    box.lastElementChild.focus();
+    const before = document.activeElement;
+    renew(box, ...buttons("Move it", "Leave it"));
+    equal([document.activeElement.textContent, document.activeElement === before], ["Leave it", false]);
+    renew(box, ...buttons("Move it"));
+    equal(document.activeElement, main);
+    document.querySelector("p button").focus();
+    renew(box, ...buttons("Measure again"));
+    equal(document.activeElement.textContent, "Elsewhere");
   },
   "every kind of state has a shape of its own": () => {
     const shapes = ["live", "quiet", "stop", "there", "mind", "do", "back"].map(

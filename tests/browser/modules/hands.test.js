@@ -40,13 +40,22 @@ export const tests = {
     button.click();
     equal(pressed, 2);
   },
+  "a key that is held on a button presses it once": () => {
+    document.body.innerHTML = "<button>Go</button><button>Away</button>";
+    onLargeButton(document.querySelector("button"), { chosen: { footKey: "" } }, () => {});
+    const again = (repeat) =>
+      new KeyboardEvent("keydown", { key: "Enter", repeat, bubbles: true, cancelable: true });
+    const away = document.body.lastElementChild;
+    equal([away.dispatchEvent(again(false)), away.dispatchEvent(again(true))], [true, false]);
+  },
   "a button that waits cannot be pressed by a key": () => {
-    document.body.innerHTML = "<button disabled>Wait</button>";
+    document.body.innerHTML = "<button aria-disabled='true'>Wait</button>";
     let pressed = 0;
     onLargeButton(document.querySelector("button"), { chosen: { footKey: "" } }, () => {
       pressed += 1;
     });
     document.body.dispatchEvent(new KeyboardEvent("keydown", { key: " ", bubbles: true }));
+    document.querySelector("button").click();
     equal(pressed, 0);
   },
 };
