@@ -79,7 +79,8 @@ class Capture:
         self._bus.add(self.feed)
         devices = KnownDevices(self._remembered_devices())
         self._ports = [
-            PortReader(instruments, self._bus, devices, self._remember_device) for instruments in bench.ports
+            PortReader(instruments, self._bus, devices, self._remember_device, since_ns=self._started[0])
+            for instruments in bench.ports
         ]
         self.readers = {name: reader for reader in self._ports for name in reader.channels.names}
         statuses = [status for reader in self._ports for status in reader.channels.statuses]

@@ -48,6 +48,9 @@ class PortReader:
         Says whether the device behind the port may be recorded.
     on_device : callable
         Told the channel and the identity of the device whenever one is taken into use.
+    since_ns : int, optional
+        Since when what the instruments say is this reader's to account for, on their wires' clock; left out: from now
+        on. A slow disk, or a busy computer, may lie between the run's begin and its readers'.
     """
 
     def __init__(
@@ -56,6 +59,8 @@ class PortReader:
         bus: Bus,
         devices: KnownDevices,
         on_device: Callable[[str, str], None] = lambda channel, identity: None,
+        *,
+        since_ns: int | None = None,
     ) -> None:
         instruments = instruments if isinstance(instruments, Sequence) else (instruments,)
         self.instrument = instrument = instruments[0]
@@ -69,7 +74,7 @@ class PortReader:
         self._log = LimitedLog(log)
         self._asker = _asker(instrument)
         self._reason = "start"
-        self._created_ns = wire_now_ns()
+        self._since_ns = wire_now_ns() if since_ns is None else since_ns
         self._thread: threading.Thread | None = None
         self._port: Port | None = None
         self._read_ns = 0
@@ -148,7 +153,7 @@ class PortReader:
         self._port, self._read_ns, self._awake_ns = port, now_ns, time.monotonic_ns()
         self._heard_ns = 0
         self._progress.begin()
-        self.channels.begin(self._reason, now_ns, self._created_ns)
+        self.channels.begin(self._reason, now_ns, self._since_ns)
         if self._asker:
             self._asker.begin(now_ns)
         self._reason = "reopened"

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import within_s
 
 from capture.base import FeedError, Gap, read_facts
 from capture.feed import LiveClient
@@ -236,6 +237,7 @@ def wait_for(
     client: LiveClient, wanted: Callable[[dict[str, Any]], bool], timeout_s: float
 ) -> dict[str, Any]:
     """The first message that is wanted; fails when none comes in time."""
+    timeout_s = within_s(timeout_s)
     until_s = time.monotonic() + timeout_s
     while (left_s := until_s - time.monotonic()) > 0:
         message = client.receive(left_s)

@@ -19,7 +19,7 @@ from typing import Any
 import httpx
 import pytest
 from attacked_shop import AttackedShop, attacked_shop, begin_job
-from waiting import until
+from waiting import until, within_s
 from websockets.exceptions import ConnectionClosed, WebSocketException
 from websockets.sync.client import ClientConnection
 
@@ -165,7 +165,7 @@ def test_a_screen_that_is_revoked_while_it_watches_is_cut_within_a_second(
         assert told.value.rcvd.code == 1008
         assert json.loads(other.recv(5))["kind"]
     measured(37, "revoked while it watches", f"cut after {cut_s:.2f} s")
-    assert cut_s < 1.0
+    assert cut_s < within_s(1.0)
 
 
 # -- 38: wrong codes all day

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from waiting import until
+from waiting import until, within_s
 
 pytestmark = pytest.mark.faults
 
@@ -28,7 +28,7 @@ def test_a_cable_pulled_in_mid_line_loses_no_full_line_and_stores_no_partial_one
     time.sleep(0.5)
     bench.stop()
     account = bench.check_always()["crank"]
-    assert offline_s < 1.0
+    assert offline_s < within_s(1.0)
     said = [int(sent) for _, sent, _ in bench.journal("crank")]
     assert not account.inside
     assert bench.stored("crank") == said[-account.stored :], "the last full line is there, and nothing after"
@@ -53,7 +53,7 @@ def test_a_replugged_cable_is_read_again_in_a_new_segment(
     back_s = (time.monotonic_ns() - plugged["at_ns"]) / 1e9
     bench.stop()
     accounts = bench.check_always()
-    assert back_s < 2.0
+    assert back_s < within_s(2.0)
     assert message["segment"] == 1
     assert not accounts["plunger"].inside
     measured(2, "replugged on a new pty", f"reading after {back_s:.2f} s, segment 1; other port lost 0")
@@ -81,7 +81,7 @@ def test_twenty_flaps_leak_no_handle_and_flood_no_log(make_bench: Any, helpers: 
     bench.check_always()
     assert after == before
     assert lines <= 1 + took_s / 10
-    assert back_s < 2.0
+    assert back_s < within_s(2.0)
     measured(
         3,
         f"20 flaps in {took_s:.0f} s",
@@ -107,7 +107,7 @@ def test_a_silent_sender_is_told_within_two_seconds_with_its_age(
     helpers.wait_for(client, helpers.is_state("crank", "online"), 5)
     bench.stop()
     bench.check_always()
-    assert told_s < 2.0
+    assert told_s < within_s(2.0)
     assert "nothing has come" in helpers.state_of(health, "crank")["sentence"]
     measured(
         4,

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import within_s
 
 from capture.base import Bus
 from capture.bench import parse_bench
@@ -72,7 +73,7 @@ def test_thirty_kills_lose_at_most_a_second_each(make_bench: Any, helpers: Any, 
         lost_s.append((killed_ns - min(lost)) / 1e9 if lost else 0.0)
     assert len(bench.reader.runs()) == 31
     assert max(lost_s) <= 1.0, lost_s
-    assert worst_back_s < 4.0
+    assert worst_back_s < within_s(4.0)
     measured(
         17,
         "SIGKILL capture, 30 times",
@@ -95,7 +96,7 @@ def test_sigterm_with_screens_open_ends_quickly_and_stores_everything(
     bench.stop_sender()
     account = bench.check_always()["crank"]
     assert code == 0
-    assert took_s < 5.0
+    assert took_s < within_s(5.0)
     assert not account.inside
     assert bench.reader.latest_run().ending == "stopped"
     assert not (bench.data / "capture.json").exists()
@@ -145,7 +146,7 @@ def test_an_exception_in_a_reader_thread_restarts_it_and_harms_no_other(measured
     back_s = (min(t for t in heard.stamps if t > failed_ns) - failed_ns) / 1e9
     assert "reader_failed" in heard.codes
     assert heard.segments == {0, 1}
-    assert back_s < 1.0
+    assert back_s < within_s(1.0)
     measured(19, "exception in a reader thread", f"reading again after {back_s:.2f} s, in a new segment")
 
 
@@ -163,7 +164,7 @@ def test_a_hanging_recorder_is_noticed_its_queue_is_bounded_and_nothing_is_silen
     helpers.wait_for(client, helpers.is_event("recorder_recovered"), 15)
     bench.stop()
     account = bench.check_always()["crank"]
-    assert noticed_s < 10.0
+    assert noticed_s < within_s(10.0)
     assert "does not answer" in event["sentence"]
     assert not account.inside
     measured(

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import within_s
 
 pytestmark = pytest.mark.faults
 
@@ -47,16 +48,17 @@ def test_another_program_that_reads_the_port_is_told_by_name(
     end(other)
     helpers.wait_for(client, helpers.is_state("crank", "online"), 8)
     bench.stop()
-    assert told_s < 2.0
+    assert told_s < within_s(2.0)
     assert str(other.pid) in sentence
     bench.check_always("plunger")
     measured(12, "another program reads the port", f"told after {told_s:.2f} s, with its process number")
 
 
 def test_a_port_locked_by_another_is_busy_with_its_pid_and_opens_when_that_is_killed(
-    make_bench: Any, helpers: Any, measured: Any
+    make_bench: Any, helpers: Any, measured: Any, switches: Any
 ) -> None:
-    bench = make_bench()
+    """And a slow disk holds up the start: what comes between the run's begin and its readers' is listed too."""
+    bench = make_bench(environment=switches.environment)
     client = bench.client()
     helpers.wait_for(client, helpers.is_state("crank", "online"), 30)
     bench.order("unplug")
@@ -65,8 +67,10 @@ def test_a_port_locked_by_another_is_busy_with_its_pid_and_opens_when_that_is_ki
     device = bench.order("plug")["device"]
     other = other_program(LOCKS, device)
     assert other.stdout and other.stdout.readline() == "locked\n"
+    switches.set(sync_ms=300)
     bench.start_capture()
     client = bench.client()
+    switches.set()
     busy = helpers.wait_for(client, helpers.is_state("crank", "busy"), 8)
     sentence = busy.get("sentence") or helpers.state_of(busy, "crank")["sentence"]
     end(other)
@@ -76,7 +80,7 @@ def test_a_port_locked_by_another_is_busy_with_its_pid_and_opens_when_that_is_ki
     bench.stop()
     bench.check_always()
     assert f"process {other.pid}" in sentence
-    assert opened_s < 2.0
+    assert opened_s < within_s(2.0)
     measured(
         13,
         "port locked by another, then killed",
@@ -148,5 +152,5 @@ def test_no_permission_is_named_and_recovers_when_it_is_given(
     bench.stop()
     bench.check_always("crank")
     assert "no permission" in sentence
-    assert read_s < 2.0
+    assert read_s < within_s(2.0)
     measured(15, "no permission, then restored", f"cause and group named; read {read_s:.2f} s after")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -23,3 +24,8 @@ def until(met: Callable[[], Any], what: str, longest_s: float = 60.0) -> Any:
                 return found
         time.sleep(0.05)
     raise AssertionError(f"not within {longest_s} s: {what}")
+
+
+def within_s(quiet_s: float) -> float:
+    """A limit that holds on a quiet machine, on a busy one longer by as much as there is more to do than processors."""
+    return quiet_s * max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))
