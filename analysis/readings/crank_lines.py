@@ -19,6 +19,10 @@ _FASTEST_HZ = 1100.0
 _ODD_JUMPS = 0.005
 _OF_A_CLOCK = 0.02
 _GUESSED_LATE_U_S = 0.002
+# Over so many lines those read late in lumps come to their clock's pace; lumps are told where it is so much slower.
+_OVER_LINES, _LUMPS, _SKIPPING, _SLOWER = 40, 1.3, 1.03, 1.15
+_IN_TIME, _ENOUGH_IN_TIME = 0.4, 0.1
+_FEWEST_OF_TWO, _NO_LATER = 10, 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +62,15 @@ def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
     """Find how the encoder speaks; times rising."""
     count_deg = smallest_step(crank_deg) or 1e-6
     line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
+    clock_s = _clock_behind_lumps(time_s, crank_deg, count_deg)
+    if clock_s is not None and (frugal or clock_s > _LUMPS * line_s):
+        line_s, frugal, late_u_s = clock_s, False, 0.0
+    else:
+        clock_s = None
     # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
     repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
-    shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
+    by_clock = clock_s is not None or not _by_count(crank_deg, count_deg)
+    shaken_s = _uneven_lines(time_s, line_s) if by_clock else None
     return Lines(count_deg, line_s, frugal, repeated, late_u_s, shaken_s)
 
 
@@ -108,12 +118,68 @@ def _common_period(gap: Floats) -> tuple[float, bool]:
     return min(max(shortest, 0.0005), _LIKELY_LINE_S), False
 
 
-def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float) -> float | None:
-    """Jitter of lines that come by a clock, seconds, from how unevenly they come; `None` where a count sends each."""
+def usual_wait_s(time_s: Floats, crank_deg: Floats) -> float:
+    """Time from line to line: what most waited, or what a clock gives them where most were read in lumps."""
+    usual_s = float(np.median(np.diff(time_s)))
+    clock_s = _clock_behind_lumps(time_s, crank_deg, smallest_step(crank_deg) or 1e-6)
+    return clock_s if clock_s is not None and clock_s > _LUMPS * usual_s else usual_s
+
+
+def _clock_behind_lumps(time_s: Floats, crank_deg: Floats, count_deg: float) -> float | None:
+    """Time from line to line of a clock that sends them all, however they were read; `None` where nothing shows one.
+
+    Read late, lines come in lumps at the pace of the wire, which is not the clock's; over many of them the lumps and the
+    silences before them come to what the clock gave them. Only lines that tell of another count are taken, for of a crank
+    that stands not all may be kept.
+    """
+    gap, jump = np.diff(time_s), np.abs(np.diff(crank_deg)) / count_deg
+    moved = jump > 0.5
+    still = float(np.mean(~moved))
+    gap, jump = gap[moved], jump[moved]
+    if gap.size < 2 * _OVER_LINES or not (still > _REPEATS_KEPT or _skip_in_time(gap, jump)):
+        return None
+    each_s, each = _over_several(gap), _over_several(jump)
+    skipping = each > _SKIPPING
+    if still > _REPEATS_KEPT:
+        return _nearly(gap, float(np.median(each_s)))
+    clock_s = float(np.median(each_s[skipping])) if skipping.any() else 0.0
+    # Where the crank turns more slowly, a clock of which every line is told goes on as before.
+    slow_s = each_s[~skipping]
+    if not clock_s or (slow_s.size and float(np.median(slow_s)) > _SLOWER * clock_s):
+        return None
+    return _nearly(gap, clock_s)
+
+
+def _nearly(gap: Floats, clock_s: float) -> float:
+    """The same as lines that came in time tell it, for some may be left out that came late."""
+    in_time = gap[np.abs(gap - clock_s) < _IN_TIME * clock_s]
+    return float(np.median(in_time)) if in_time.size > _ENOUGH_IN_TIME * gap.size else clock_s
+
+
+def _skip_in_time(gap: Floats, jump: Floats) -> bool:
+    """Whether many lines tell of two counts at once, and no later: of lines that counts send, one was lost then."""
+    two = jump > 1.5
+    if np.sum(two) < max(_FEWEST_OF_TWO, _ODD_JUMPS * two.size):
+        return False
+    return bool(two.all() or np.median(gap[two]) < _NO_LATER * np.median(gap[~two]))
+
+
+def _over_several(each: Floats) -> Floats:
+    """Means of so many in a row."""
+    so_far = np.concatenate(([0.0], np.cumsum(each)))
+    return np.asarray((so_far[_OVER_LINES:] - so_far[:-_OVER_LINES]) / _OVER_LINES)
+
+
+def _by_count(crank_deg: Floats, count_deg: float) -> bool:
+    """Whether nearly each line is one count on."""
+    return float(np.mean(np.abs(np.abs(np.diff(crank_deg)) - count_deg) < 0.5 * count_deg)) > 0.95
+
+
+def _uneven_lines(time_s: Floats, line_s: float) -> float | None:
+    """Jitter of lines that come by a clock, seconds, from how unevenly they come."""
     gap = np.diff(time_s)
     near = gap[gap < 1.5 * line_s]
-    by_count = float(np.mean(np.abs(np.abs(np.diff(crank_deg)) - count_deg) < 0.5 * count_deg)) > 0.95
-    if by_count or len(near) < max(10, 0.3 * len(gap)):
+    if len(near) < max(10, 0.3 * len(gap)):
         return None
     off = np.abs(near - np.median(near))
     usual = max(1.4826 * float(np.median(off)), 0.01 * line_s)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats
-from analysis.readings.crank_edges import find_lines
+from analysis.readings.crank_lines import Lines, find_lines
 
 Flags = NDArray[np.bool_]
 
@@ -42,24 +42,24 @@ class ReadLate(NamedTuple):
     rms_s: float = 0.0
 
 
-def how_late(time_s: Floats, shaken_s: float | None) -> ReadLate:
+def how_late(time_s: Floats, lines: Lines) -> ReadLate:
     """Tell how late an encoder's lines were read.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
         When its lines arrived, not falling, those left out that waited in a lump.
-    shaken_s : float or None
-        Jitter of lines that come by a clock; `None` where each count sends one: these keep no pace.
+    lines : Lines
+        How it speaks: where each count sends a line, these keep no pace.
 
     Returns
     -------
     ReadLate
         Noughts, too, where they were hardly late: an instrument's own clock wavers by as much.
     """
-    if shaken_s is None:
+    if lines.shaken_s is None:
         return ReadLate()
-    late_s = np.minimum(_late_s(time_s), _LONGEST_S)
+    late_s = np.minimum(_late_s(time_s, lines), _LONGEST_S)
     rms_s = float(np.sqrt(np.mean(late_s**2)))
     return ReadLate(float(np.mean(late_s)), rms_s) if rms_s > _LEAST_S else ReadLate()
 
@@ -69,17 +69,17 @@ def at_their_pace(time_s: Floats, crank_deg: Floats) -> Floats:
     lines = find_lines(time_s, crank_deg)
     if lines.shaken_s is None or lines.frugal:
         return time_s
-    late_s = _late_s(time_s)
+    late_s = _late_s(time_s, lines)
     return np.maximum.accumulate(time_s - np.where(late_s > _LEAST_S, late_s, 0.0))
 
 
-def _late_s(time_s: Floats) -> Floats:
+def _late_s(time_s: Floats, lines: Lines) -> Floats:
     """How late each line was read at least; nought where too few follow each other to have a pace."""
     gap = np.diff(time_s)
     short = gap[gap < _REST_S]
     if short.size < _FEWEST:
         return np.zeros_like(time_s)
-    return _at_least_late_s(gap, _OF_ENCODERS_PACE * float(np.median(short)))
+    return _at_least_late_s(gap, _OF_ENCODERS_PACE * max(float(np.median(short)), lines.line_s))
 
 
 def find_late_readings(time_s: Floats) -> Flags:
