@@ -33,6 +33,7 @@ _KEEPS_PACE = 0.15
 _LEAST_LATE_S = 0.004
 _TIMES_USUAL = 4.0
 _MOST = 0.3
+_STEP_OVER, _IN_STEP = 16, 0.6
 
 
 class ReadLate(NamedTuple):
@@ -99,12 +100,28 @@ def find_late_readings(time_s: Floats) -> Flags:
     gap = np.diff(time_s)
     if gap.size < 3:
         return none
-    pace_s = float(np.median(gap))
-    if np.mean(np.abs(gap - pace_s) < _KEEPS_PACE * pace_s) < 1.0 - _MOST:
-        return none
-    late_s = _at_least_late_s(gap, _OF_GAUGES_PACE * _over_several_s(time_s, pace_s))
-    usual_s = float(np.quantile(late_s, 1.0 - _MOST))
+    gap_s = float(np.median(gap))
+    pace_s, in_time = _over_several_s(time_s, gap_s), 1.0 - _MOST
+    if np.mean(np.abs(gap - gap_s) < _KEEPS_PACE * gap_s) < in_time:
+        in_time = _IN_STEP
+        if _share_in_step(time_s, pace_s) < in_time:
+            return none
+    late_s = _at_least_late_s(gap, _OF_GAUGES_PACE * pace_s)
+    usual_s = float(np.quantile(late_s, in_time))
     return np.asarray(late_s > max(_LEAST_LATE_S, _TIMES_USUAL * usual_s))
+
+
+def _share_in_step(time_s: Floats, pace_s: float) -> float:
+    """The share that came in step with the others beside; one that is late spoils two gaps, but not the next one's step.
+
+    Of readings at any moments hardly a third are in step, of some that are gathered in packets not many more.
+    """
+    share = []
+    for first in range(0, max(time_s.size - _STEP_OVER, 0) + 1, _STEP_OVER):
+        step = np.mod(time_s[first : first + _STEP_OVER] / pace_s, 1.0)
+        apart = np.abs(np.mod(step[:, None] - step + 0.5, 1.0) - 0.5)
+        share.append(np.max(np.mean(apart < _KEEPS_PACE, axis=1)))
+    return float(np.mean(share))
 
 
 def _over_several_s(time_s: Floats, pace_s: float) -> float:
