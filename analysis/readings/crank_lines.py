@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.base import Floats, smallest_step
 
@@ -20,7 +21,8 @@ _ODD_JUMPS = 0.005
 _OF_A_CLOCK = 0.02
 _GUESSED_LATE_U_S = 0.002
 # Over so many lines those read late in lumps come to their clock's pace; lumps are told where it is so much slower.
-_OVER_LINES, _LUMPS, _SKIPPING, _SLOWER = 40, 1.3, 1.03, 1.15
+_OVER_LINES, _LUMPS = 40, 1.3
+_SKIPPING, _SLOWER, _SLOW_SHARE = 1.03, 1.15, 0.1
 _IN_TIME, _ENOUGH_IN_TIME = 0.4, 0.1
 _FEWEST_OF_TWO, _NO_LATER = 10, 1.5
 
@@ -138,16 +140,25 @@ def _clock_behind_lumps(time_s: Floats, crank_deg: Floats, count_deg: float) -> 
     gap, jump = gap[moved], jump[moved]
     if gap.size < 2 * _OVER_LINES or not (still > _REPEATS_KEPT or _skip_in_time(gap, jump)):
         return None
-    each_s, each = _over_several(gap), _over_several(jump)
+    each_s = _over_several(gap)
+    told = (
+        np.full(each_s.shape, True)
+        if still > _REPEATS_KEPT
+        else _every_line_told(each_s, _over_several(jump))
+    )
+    return _nearly(gap, float(np.median(each_s[told]))) if told.any() else None
+
+
+def _every_line_told(each_s: Floats, each: Floats) -> NDArray[np.bool_]:
+    """Where no line can have been left out, for many tell of two counts; nowhere, if fewer come where the crank is slower.
+
+    Of a clock of which every line is told they go on there as before.
+    """
     skipping = each > _SKIPPING
-    if still > _REPEATS_KEPT:
-        return _nearly(gap, float(np.median(each_s)))
-    clock_s = float(np.median(each_s[skipping])) if skipping.any() else 0.0
-    # Where the crank turns more slowly, a clock of which every line is told goes on as before.
     slow_s = each_s[~skipping]
-    if not clock_s or (slow_s.size and float(np.median(slow_s)) > _SLOWER * clock_s):
-        return None
-    return _nearly(gap, clock_s)
+    if skipping.any() and slow_s.size > _SLOW_SHARE * each_s.size:
+        skipping &= float(np.median(slow_s)) <= _SLOWER * float(np.median(each_s[skipping]))
+    return np.asarray(skipping)
 
 
 def _nearly(gap: Floats, clock_s: float) -> float:
