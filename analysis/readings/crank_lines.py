@@ -22,6 +22,7 @@ _OF_A_CLOCK = 0.02
 _GUESSED_LATE_U_S = 0.002
 # Over so many lines those read late in lumps come to their clock's pace; lumps are told where it is so much slower.
 _OVER_LINES, _LUMPS = 40, 1.3
+_LONGEST_STALL_S, _WORTH_A_LOOK = 0.25, 1.1
 _SKIPPING, _SLOWER, _SLOW_SHARE = 1.03, 1.15, 0.1
 _IN_TIME, _ENOUGH_IN_TIME = 0.4, 0.1
 _FEWEST_OF_TWO, _NO_LATER = 10, 1.5
@@ -64,7 +65,9 @@ def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
     """Find how the encoder speaks; times rising."""
     count_deg = smallest_step(crank_deg) or 1e-6
     line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
-    clock_s = _clock_behind_lumps(time_s, crank_deg, count_deg)
+    clock_s = None
+    if frugal or _may_be_lumps(np.diff(time_s), line_s):
+        clock_s = _clock_behind_lumps(time_s, crank_deg, count_deg)
     if clock_s is not None and (frugal or clock_s > _LUMPS * line_s):
         line_s, frugal, late_u_s = clock_s, False, 0.0
     else:
@@ -122,9 +125,17 @@ def _common_period(gap: Floats) -> tuple[float, bool]:
 
 def usual_wait_s(time_s: Floats, crank_deg: Floats) -> float:
     """Time from line to line: what most waited, or what a clock gives them where most were read in lumps."""
-    usual_s = float(np.median(np.diff(time_s)))
+    gap = np.diff(time_s)
+    usual_s = float(np.median(gap))
+    if not _may_be_lumps(gap, usual_s):
+        return usual_s
     clock_s = _clock_behind_lumps(time_s, crank_deg, smallest_step(crank_deg) or 1e-6)
     return clock_s if clock_s is not None and clock_s > _LUMPS * usual_s else usual_s
+
+
+def _may_be_lumps(gap: Floats, usual_s: float) -> bool:
+    """Whether lines take so much more time in the mean, a rest counted for a stall, that it is worth a closer look."""
+    return float(np.mean(np.minimum(gap, _LONGEST_STALL_S))) > _WORTH_A_LOOK * usual_s
 
 
 def _clock_behind_lumps(time_s: Floats, crank_deg: Floats, count_deg: float) -> float | None:
