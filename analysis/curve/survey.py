@@ -24,6 +24,7 @@ _FINE_KNOT_DEG = 1.25
 _BLURS = 2.0
 _KINK_REACH_DEG = 8.0
 _LONGEST_NOSE_DEG = 60.0
+_LONGEST_OPEN_DEG = 380.0
 _INSIDE_DEG = 12.0
 
 Bools = NDArray[np.bool_]
@@ -197,6 +198,7 @@ def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise
     ends = 0.5 * (float(level[0]) + float(level[-1]))
     polarity = _open_polarity(level, None if rest is None else rest[2])
     lift = polarity * (level - ends)
+    _refuse_base_for_nose(centre, lift)
     inner = lift > 0.9 * lift.max() + 0.1 * lift.min()
     peak = float(centre[inner].mean())
     left_base = _flat_end(centre, lift, noise)
@@ -219,6 +221,21 @@ def _survey_open(start: float, span: float, centre: Floats, level: Floats, noise
         right_seen,
         float(lift.max() - base),
         (left, right),
+    )
+
+
+def _refuse_base_for_nose(centre: Floats, lift: Floats) -> None:
+    """What stands high for longer than any valve is open is the base circle, seen between the flanks of an unseen nose."""
+    high = centre[lift > 0.5 * (lift.max() + lift.min())]
+    if float(np.ptp(high)) > _LONGEST_OPEN_DEG:
+        raise _nose_not_seen(CYCLE_DEG - float(np.ptp(centre)))
+
+
+def _nose_not_seen(gap_deg: float) -> Refusal:
+    return Refusal(
+        "nose_not_seen",
+        f"Between the flanks lie {gap_deg:.0f} degrees without a reading, where the nose must be: turn "
+        "forwards through the whole lobe.",
     )
 
 
@@ -260,11 +277,7 @@ def _survey_round_base(
     clear = turned[lift > noise]
     gap = np.diff(clear)
     if len(gap) and float(gap.max()) > _OPEN_GAP_DEG:
-        raise Refusal(
-            "nose_not_seen",
-            f"Between the flanks lie {gap.max():.0f} degrees without a reading, where the nose must be: turn "
-            "forwards through the whole lobe.",
-        )
+        raise _nose_not_seen(float(gap.max()))
     peak = float(turned[np.argmax(lift)])
     ends = _clear_of_base(turned, lift, peak, noise)
     return Survey(polarity, float(cut), CYCLE_DEG, polarity * base, True, True, float(lift.max()), ends)

@@ -12,28 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.base import Floats, changes, smallest_step
+from analysis.base import Floats, changes
+from analysis.readings.crank_lines import A_LINE_LATE, A_PAUSE, Lines, find_lines
 
 _LEAST_JITTER_S = 0.0001
-_REPEATS_KEPT = 0.02
-_LIKELY_LINE_S = 0.004
 _COUNTS_LOST = 2.5
-_LEAST_LOST_S, _LEAST_UNSEEN_S = 0.1, 0.025
+_LEAST_LOST_S = 0.1
 _LINGERS = 2.5
-_A_LINE_LATE = 2.5
-_A_PAUSE = 8.0
 _JITTER_SAMPLE = 4000
-_PERIOD_SAMPLE = 4000
-_PERIOD_BIN_S, _PERIOD_BINS = 50e-6, 10_000
-_IN_PHASE = 0.7
-_FASTEST_HZ = 1100.0
 # Lines that come as evenly as this show all the jitter there is.
 _EVEN = 0.1
-_ODD_JUMPS = 0.005
-_OF_A_CLOCK = 0.02
 _BESIDE = 7
 _BEAT_PARTS, _MOST_SHARING = 4.0, 10.0
-_GUESSED_LATE_U_S = 0.002
 _MEDIAN_OF_CHI_SQUARE = 0.455
 
 Ints = NDArray[np.intp]
@@ -56,39 +46,6 @@ class Rests:
     variance_deg2: Floats
     knot_s: Floats
     knot_deg: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """How an encoder speaks, as found in a stretch of its lines.
-
-    Attributes
-    ----------
-    count_deg, line_s : float
-        One count, and the usual time between two lines.
-    frugal, repeated : bool
-        Whether lines that repeat a count are left out, and whether some do repeat one.
-    late_u_s : float
-        How surely it is known how long edges waited for their lines, on the whole: where unchanged counts are
-        left out, the period of the lines may have to be guessed; where counts and lines keep step, all waited alike.
-    shaken_s : float or None
-        Jitter that the lines themselves show; `None` where a count sends each.
-    jitter_s : float or None
-        Jitter as the knots have shown it; `None` where it has yet to be found.
-    """
-
-    count_deg: float
-    line_s: float
-    frugal: bool
-    repeated: bool
-    late_u_s: float
-    shaken_s: float | None
-    jitter_s: float | None = None
-
-    @property
-    def missing_s(self) -> float:
-        """From so much time between two lines on, some that should have come are missing, or the crank stood."""
-        return max(_LEAST_UNSEEN_S, (_A_PAUSE if self.frugal else _A_LINE_LATE) * self.line_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,17 +80,7 @@ class Knots:
     def lost(self) -> Floats:
         """Those of the gaps, shape (h, 2), that are too long to say anything of the motion meanwhile."""
         lasting = self.unseen[:, 1] - self.unseen[:, 0]
-        return self.unseen[lasting > max(_LEAST_LOST_S, _A_PAUSE * self.lines.line_s)]
-
-
-def find_lines(time_s: Floats, crank_deg: Floats) -> Lines:
-    """Find how the encoder speaks; times rising."""
-    count_deg = smallest_step(crank_deg) or 1e-6
-    line_s, frugal, late_u_s = _line_period(time_s, crank_deg, count_deg)
-    # Where no line repeats a count, unchanged ones are left out: the old count still stood one line before.
-    repeated = float(np.mean(np.abs(np.diff(crank_deg)) < 0.5 * count_deg)) > _REPEATS_KEPT
-    shaken_s = _uneven_lines(time_s, crank_deg, count_deg, line_s)
-    return Lines(count_deg, line_s, frugal, repeated, late_u_s, shaken_s)
+        return self.unseen[lasting > max(_LEAST_LOST_S, A_PAUSE * self.lines.line_s)]
 
 
 def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) -> Knots:
@@ -163,56 +110,12 @@ def find_knots(time_s: Floats, crank_deg: Floats, lines: Lines | None = None) ->
     count_deg, line_s = lines.count_deg, lines.line_s
     unseen = _unseen_stretches(time_s, crank_deg, lines)
     if lines.frugal or not lines.repeated:
-        silence_s = (_A_LINE_LATE if lines.frugal else _A_PAUSE) * line_s
+        silence_s = (A_LINE_LATE if lines.frugal else A_PAUSE) * line_s
         time_s, crank_deg = _with_last_moments(time_s, crank_deg, count_deg, line_s, silence_s, unseen[:, 0])
-    longest_s = _A_LINE_LATE * line_s if lines.repeated and not lines.frugal else line_s
+    longest_s = A_LINE_LATE * line_s if lines.repeated and not lines.frugal else line_s
     times, angles, waits, rests = _all_knots(time_s, crank_deg, count_deg, line_s, longest_s, unseen[:, 0])
     variance, jitter_s = _variance(times, angles, waits, lines)
     return Knots(times, angles, variance, _sharing(times, angles, lines), rests, lines, jitter_s, unseen)
-
-
-def _line_period(time_s: Floats, crank_deg: Floats, count_deg: float) -> tuple[float, bool, float]:
-    """Time from line to line; whether lines that repeat a count were left out; how surely edges are dated."""
-    gap = np.diff(time_s)
-    jump = np.abs(np.diff(crank_deg)) / count_deg
-    moved = jump > 0.5
-    # Lines inside a stand are not here, so only those between which the count changed surely follow one another.
-    usual = float(np.median(gap[moved] if moved.any() else gap))
-    if not moved.any() or float(np.mean(moved)) < 1.0 - _REPEATS_KEPT:
-        return usual, False, 0.0
-    low, high = (float(q) for q in np.quantile(gap, (0.02, 0.98)))
-    even = float(jump.mean()) > 1.15 and high < 2.5 * usual
-    # Lines that a count sends come as unevenly as the hand turns, and by one count each.
-    by_clock = (
-        float(np.mean(np.abs(jump - 1.0) > 0.5)) > _ODD_JUMPS and low > 0.9 * usual and high < 1.1 * usual
-    )
-    if even or by_clock or float(np.median(jump)) > 1.5:
-        return usual, False, 0.0
-    if high - low < _OF_A_CLOCK * usual:
-        # One count a line, as evenly as no hand turns: sent by a clock that keeps step, or by the count of a motor.
-        # Where between two lines the edges lie is then not told, and is the same for all of them.
-        return usual, False, 0.0
-    line_s, sure = _common_period(gap)
-    return line_s, True, 0.1 * line_s if sure else _GUESSED_LATE_U_S
-
-
-def _common_period(gap: Floats) -> tuple[float, bool]:
-    """The longest period of which all waits are multiples; a likely one where the waits do not tell.
-
-    Seen in how well the waits agree in phase at each frequency, by one Fourier transform of their counts: one of
-    half a second asks at every second hertz, and longer waits wrap round as they should.
-    """
-    near = gap[gap < 8.0 * float(np.median(gap))][:_PERIOD_SAMPLE]
-    low, shortest, high = (float(q) for q in np.quantile(near, (0.05, 0.02, 0.95)))
-    slowest_hz = max(1.5 / max(high - low, 1e-4), 0.8 / max(shortest, 1e-4), 40.0)
-    bins = np.floor(near / _PERIOD_BIN_S).astype(np.intp) % _PERIOD_BINS
-    common = np.abs(np.fft.rfft(np.bincount(bins, minlength=_PERIOD_BINS))) / len(near)
-    hz = np.arange(len(common)) / (_PERIOD_BIN_S * _PERIOD_BINS)
-    good = np.flatnonzero((common > _IN_PHASE) & (hz >= slowest_hz) & (hz < _FASTEST_HZ))
-    if len(good):
-        peak = good[0] + int(np.argmax(common[good[0] : good[0] + 20]))
-        return float(1.0 / hz[peak]), True
-    return min(max(shortest, 0.0005), _LIKELY_LINE_S), False
 
 
 def _unseen_stretches(time_s: Floats, crank_deg: Floats, lines: Lines) -> Floats:
@@ -310,18 +213,6 @@ def _sharing(times: Floats, angles: Floats, lines: Lines) -> Floats:
     of_step = np.maximum(counts, 1.0 / counts)
     beat = 1.0 / np.maximum(np.abs(of_step - np.round(of_step)), 1e-6)
     return np.asarray(np.clip(beat / _BEAT_PARTS, 1.0, _MOST_SHARING))
-
-
-def _uneven_lines(time_s: Floats, crank_deg: Floats, count_deg: float, line_s: float) -> float | None:
-    """Jitter of lines that come by a clock, seconds, from how unevenly they come; `None` where a count sends each."""
-    gap = np.diff(time_s)
-    near = gap[gap < 1.5 * line_s]
-    by_count = float(np.mean(np.abs(np.abs(np.diff(crank_deg)) - count_deg) < 0.5 * count_deg)) > 0.95
-    if by_count or len(near) < max(10, 0.3 * len(gap)):
-        return None
-    off = np.abs(near - np.median(near))
-    usual = max(1.4826 * float(np.median(off)), 0.01 * line_s)
-    return float(np.sqrt(np.mean(np.minimum(off, 4.0 * usual) ** 2) / 2.0))
 
 
 def _variance(times: Floats, angles: Floats, waits: Floats, lines: Lines) -> tuple[Floats, float]:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats, Streams
+from analysis.readings.crank_lines import usual_wait_s
 
 _LEAST_SILENCE_S = 0.02
 _SILENCE_LINES = 3.0
@@ -66,7 +67,7 @@ def without_late_lines(streams: Streams) -> Streams:
     return replace(streams, crank_time_s=streams.crank_time_s[~late], crank_deg=streams.crank_deg[~late])
 
 
-def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
+def find_held_up(time_s: Floats, crank_deg: Floats, late: Flags, then_s: Floats) -> Flags:
     """Mark moments at which whatever arrived may have waited: during a silence that ended in a lump, or just behind.
 
     A computer that stalls holds all its ports up, and reads one after the other when it goes on. Silences of the
@@ -75,8 +76,8 @@ def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
 
     Parameters
     ----------
-    time_s : ndarray, shape (n,)
-        When the encoder's lines arrived.
+    time_s, crank_deg : ndarray, shape (n,)
+        When the encoder's lines arrived, and what they said.
     late : ndarray of bool, shape (n,)
         Those that came late, from `find_late_lines`.
     then_s : ndarray, shape (m,)
@@ -90,7 +91,7 @@ def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
     first = np.flatnonzero(late & ~np.append(False, late[:-1]))
     last = np.flatnonzero(late & ~np.append(late[1:], False)) + 1  # the kept one, which ends the lump
     # Two at one instant are an interval's end and where the crank stood then.
-    lump = np.flatnonzero((gap > 0.0) & (gap <= _TOGETHER * float(np.median(gap))))
+    lump = np.flatnonzero((gap > 0.0) & (gap <= _TOGETHER * _usual_s(time_s, crank_deg)))
     first, last = np.append(first, lump), np.append(last, lump + 1)
     silent = time_s[first] - time_s[np.maximum(first - 1, 0)] > _long_silence_s(gap)
     begun = np.sort(time_s[np.maximum(first[silent] - 1, 0)])
@@ -99,12 +100,24 @@ def find_held_up(time_s: Floats, late: Flags, then_s: Floats) -> Flags:
     return np.asarray(marked)
 
 
-def _long_silence_s(gap: Floats) -> float:
-    """What is far longer than the silence in which most of the time goes by."""
+def _usual_s(time_s: Floats, crank_deg: Floats) -> float:
+    """Time from line to line; of packets that are the line's own manner it is the time within one."""
+    gap = np.diff(time_s)
+    return (
+        float(np.median(gap)) if _usual_silence_s(gap) > _LEAST_SILENCE_S else usual_wait_s(time_s, crank_deg)
+    )
+
+
+def _usual_silence_s(gap: Floats) -> float:
+    """The silence in which most of the time goes by."""
     shorter = np.sort(gap)
     gone = np.cumsum(shorter)
-    usual_s = float(shorter[np.searchsorted(gone, 0.5 * gone[-1])])
-    return max(_LEAST_SILENCE_S, _SILENCE_LINES * usual_s)
+    return float(shorter[np.searchsorted(gone, 0.5 * gone[-1])])
+
+
+def _long_silence_s(gap: Floats) -> float:
+    """What is far longer than the silence in which most of the time goes by."""
+    return max(_LEAST_SILENCE_S, _SILENCE_LINES * _usual_silence_s(gap))
 
 
 def _once(time_s: Floats, crank_deg: Floats) -> Flags:
@@ -113,7 +126,7 @@ def _once(time_s: Floats, crank_deg: Floats) -> Flags:
     gap = np.diff(time_s)
     if len(gap) < 4 or float(gap.max()) <= _LEAST_SILENCE_S:
         return late
-    usual_s = float(np.median(gap))
+    usual_s = _usual_s(time_s, crank_deg)
     first = np.flatnonzero(gap[:-1] > max(_LEAST_SILENCE_S, _SILENCE_LINES * usual_s)) + 1
     apart = np.append(np.flatnonzero(gap > _TOGETHER * usual_s), len(gap))
     last = apart[np.searchsorted(apart, first)]

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from analysis.base import Floats, changes
-from analysis.readings.crank_edges import Knots, Lines, Rests, find_knots
+from analysis.readings.crank_edges import Knots, Rests, find_knots
+from analysis.readings.crank_lines import Lines
 from analysis.readings.crank_smoothing import smooth_motion
 
 _GRID_S = 0.005

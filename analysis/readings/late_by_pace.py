@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats
-from analysis.readings.crank_edges import find_lines
+from analysis.readings.crank_lines import Lines, find_lines
 
 Flags = NDArray[np.bool_]
 
@@ -33,6 +33,7 @@ _KEEPS_PACE = 0.15
 _LEAST_LATE_S = 0.004
 _TIMES_USUAL = 4.0
 _MOST = 0.3
+_STEP_OVER, _IN_STEP = 16, 0.6
 
 
 class ReadLate(NamedTuple):
@@ -42,24 +43,24 @@ class ReadLate(NamedTuple):
     rms_s: float = 0.0
 
 
-def how_late(time_s: Floats, shaken_s: float | None) -> ReadLate:
+def how_late(time_s: Floats, lines: Lines) -> ReadLate:
     """Tell how late an encoder's lines were read.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
         When its lines arrived, not falling, those left out that waited in a lump.
-    shaken_s : float or None
-        Jitter of lines that come by a clock; `None` where each count sends one: these keep no pace.
+    lines : Lines
+        How it speaks: where each count sends a line, these keep no pace.
 
     Returns
     -------
     ReadLate
         Noughts, too, where they were hardly late: an instrument's own clock wavers by as much.
     """
-    if shaken_s is None:
+    if lines.shaken_s is None:
         return ReadLate()
-    late_s = np.minimum(_late_s(time_s), _LONGEST_S)
+    late_s = np.minimum(_late_s(time_s, lines), _LONGEST_S)
     rms_s = float(np.sqrt(np.mean(late_s**2)))
     return ReadLate(float(np.mean(late_s)), rms_s) if rms_s > _LEAST_S else ReadLate()
 
@@ -69,17 +70,17 @@ def at_their_pace(time_s: Floats, crank_deg: Floats) -> Floats:
     lines = find_lines(time_s, crank_deg)
     if lines.shaken_s is None or lines.frugal:
         return time_s
-    late_s = _late_s(time_s)
+    late_s = _late_s(time_s, lines)
     return np.maximum.accumulate(time_s - np.where(late_s > _LEAST_S, late_s, 0.0))
 
 
-def _late_s(time_s: Floats) -> Floats:
+def _late_s(time_s: Floats, lines: Lines) -> Floats:
     """How late each line was read at least; nought where too few follow each other to have a pace."""
     gap = np.diff(time_s)
     short = gap[gap < _REST_S]
     if short.size < _FEWEST:
         return np.zeros_like(time_s)
-    return _at_least_late_s(gap, _OF_ENCODERS_PACE * float(np.median(short)))
+    return _at_least_late_s(gap, _OF_ENCODERS_PACE * max(float(np.median(short)), lines.line_s))
 
 
 def find_late_readings(time_s: Floats) -> Flags:
@@ -99,12 +100,28 @@ def find_late_readings(time_s: Floats) -> Flags:
     gap = np.diff(time_s)
     if gap.size < 3:
         return none
-    pace_s = float(np.median(gap))
-    if np.mean(np.abs(gap - pace_s) < _KEEPS_PACE * pace_s) < 1.0 - _MOST:
-        return none
-    late_s = _at_least_late_s(gap, _OF_GAUGES_PACE * _over_several_s(time_s, pace_s))
-    usual_s = float(np.quantile(late_s, 1.0 - _MOST))
+    gap_s = float(np.median(gap))
+    pace_s, in_time = _over_several_s(time_s, gap_s), 1.0 - _MOST
+    if np.mean(np.abs(gap - gap_s) < _KEEPS_PACE * gap_s) < in_time:
+        in_time = _IN_STEP
+        if _share_in_step(time_s, pace_s) < in_time:
+            return none
+    late_s = _at_least_late_s(gap, _OF_GAUGES_PACE * pace_s)
+    usual_s = float(np.quantile(late_s, in_time))
     return np.asarray(late_s > max(_LEAST_LATE_S, _TIMES_USUAL * usual_s))
+
+
+def _share_in_step(time_s: Floats, pace_s: float) -> float:
+    """The share that came in step with the others beside; one that is late spoils two gaps, but not the next one's step.
+
+    Of readings at any moments hardly a third are in step, of some that are gathered in packets not many more.
+    """
+    share = []
+    for first in range(0, max(time_s.size - _STEP_OVER, 0) + 1, _STEP_OVER):
+        step = np.mod(time_s[first : first + _STEP_OVER] / pace_s, 1.0)
+        apart = np.abs(np.mod(step[:, None] - step + 0.5, 1.0) - 0.5)
+        share.append(np.max(np.mean(apart < _KEEPS_PACE, axis=1)))
+    return float(np.mean(share))
 
 
 def _over_several_s(time_s: Floats, pace_s: float) -> float:

@@ -86,7 +86,7 @@ def check_streams(
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
     waiting = share_waited(crank_s)
     late = find_late_lines(crank_s, crank_deg)
-    waited = find_held_up(crank_s, late, gauge_s) | find_late_readings(gauge_s)
+    waited = find_held_up(crank_s, crank_deg, late, gauge_s) | find_late_readings(gauge_s)
     gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]
     crank_s, crank_deg = _without_late_lines(crank_s, crank_deg, late, warnings)
     arrived_s, crank_s = crank_s, at_their_pace(crank_s, crank_deg)
@@ -99,7 +99,7 @@ def check_streams(
     step = gauge.step_mm if gauge.step_mm is not None else smallest_step(gauge_mm)
     told = _tells_something(gauge_s, motion.angle_deg(gauge_s), gauge_mm, step)
     gauge_s, gauge_mm = gauge_s[told], gauge_mm[told]
-    read_late = how_late(arrived_s, motion.lines.shaken_s)
+    read_late = how_late(arrived_s, motion.lines)
     return CheckedStreams(
         Streams(crank_s, crank_deg, gauge_s, gauge_mm), motion, step, tuple(warnings), waiting, read_late
     )

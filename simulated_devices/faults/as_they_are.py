@@ -265,3 +265,40 @@ class OneQueueOverloaded(Fault):
                 at_s += rng.exponential(self.off_s)
                 ended.append(at_s)
         return np.array(begun), np.array(ended)
+
+
+@dataclass(frozen=True)
+class ReaderAway(Fault):
+    """A reader that is away again and again, and then reads at one go what came meanwhile.
+
+    It stamps the lines back from then at the pace of the wire, but none before it was away.
+
+    Parameters
+    ----------
+    seed : int
+        Draws when it is away, the same for all streams of a trace.
+    each_s, away_s : float, (float, float)
+        How often in the mean, and for how long.
+    apart : bool
+        Whether each port has a reader of its own, which is away by itself.
+    line_s : float
+        What a line takes on the wire.
+    """
+
+    seed: int
+    each_s: float = 1.0
+    away_s: tuple[float, float] = (0.04, 0.18)
+    apart: bool = False
+    line_s: float = 0.0006
+    name = "reader_away"
+
+    def on_arrivals(self, time_s: Floats, rng: Rng) -> Floats:
+        """Read what came while it was away when it is back."""
+        own, at_s = rng if self.apart else np.random.default_rng([self.seed, 5]), -2.0
+        stamps_s = time_s.copy()
+        while at_s < time_s[-1]:
+            back_s = at_s + own.uniform(*self.away_s)
+            held = np.flatnonzero((time_s >= at_s) & (time_s < back_s))
+            stamps_s[held] = np.maximum(back_s - self.line_s * np.arange(held.size)[::-1], at_s)
+            at_s = back_s + own.exponential(self.each_s)
+        return np.maximum.accumulate(stamps_s)

@@ -21,9 +21,10 @@ from simulated_devices.faults.as_they_are import (
     OneQueueOverloaded,
     OverloadedComputer,
     PinionOffItsAxis,
+    ReaderAway,
     StickingPlunger,
 )
-from simulated_devices.machine import DialIndicator, Hand, Manner, Mounting
+from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
 from simulated_devices.traces import (
     Fault,
     Setup,
@@ -92,8 +93,14 @@ def ordinary_gauge(rng: Rng) -> DialIndicator:
     return replace(gauge, jitter_s=rng.uniform(0.001, 0.005), jitter_law="normal")
 
 
-def lobe_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[float, ...] = ()) -> Trace:
-    """Whole turns over an inlet lobe, two at 15 to 60 deg/s unless speeds are given."""
+def lobe_trace(
+    rng: Rng,
+    gauge: DialIndicator,
+    *faults: Fault,
+    speeds: tuple[float, ...] = (),
+    encoder: Encoder | None = None,
+) -> Trace:
+    """Whole turns over an inlet lobe, two at 15 to 60 deg/s unless speeds are given; any encoder unless one is given."""
     engine = random_engine(rng)
     truth = engine.truth_of("inlet_1")
     speed = rng.uniform(15.0, 60.0)
@@ -101,7 +108,7 @@ def lobe_trace(rng: Rng, gauge: DialIndicator, *faults: Fault, speeds: tuple[flo
     for each in speeds or (speed, speed * rng.uniform(0.7, 1.5)):
         hand.turns(2.0, each).pause(0.3)
     mounting = Mounting(gauge, "inlet_1", truth.peak_lift_mm + 2.0, opposed=True)
-    encoder = replace(random_encoder(rng), zero_deg=0.0)
+    encoder = encoder or replace(random_encoder(rng), zero_deg=0.0)
     return record(Setup(engine, hand.done(), encoder, {"valve": mounting}), rng, faults)
 
 
@@ -316,6 +323,23 @@ def one_queue(rng: Rng, piston: bool, known: bool = False) -> Case:
     return Case(trace, facts, piston=True, engine=asked)
 
 
+def once(rng: Rng, apart: bool, keeps_step: bool = False) -> Case:
+    """One quick pass, read by a computer that is away for 40 to 180 ms several times in it, and late by little in between.
+
+    `keeps_step`: the encoder's lines tell of a count or two each, hardly ever of none.
+    """
+    gauge, speed = ordinary_gauge(rng), rng.uniform(60.0, 130.0)
+    facts = found_by_tdc(rng, gauge)
+    away = ReaderAway(int(rng.integers(1 << 30)), rng.uniform(0.5, 2.0), apart=apart)
+    often = rng.uniform(0.0, 0.3)
+    encoder = None
+    if keeps_step:
+        rate_hz = float(rng.choice([100.0, 200.0, 500.0]))
+        encoder = Encoder(round(rng.uniform(1.02, 1.5) * rate_hz * 360.0 / speed), rate_hz)
+    late = OverloadedComputer((), often)
+    return Case(lobe_trace(rng, gauge, late, away, speeds=(speed,), encoder=encoder), facts)
+
+
 def late_only(rng: Rng, piston: bool) -> Case:
     gauge = replace(ordinary_gauge(rng), lag_s=0.06, jitter_s=0.008, jitter_law="late_only")
     if piston:
@@ -359,6 +383,9 @@ FAMILIES: dict[str, Callable[[Rng], Case]] = {
     "one_queue": lambda rng: one_queue(rng, piston=False),
     "one_queue_tdc": lambda rng: one_queue(rng, piston=True),
     "one_queue_known_tdc": lambda rng: one_queue(rng, piston=True, known=True),
+    "once": lambda rng: once(rng, apart=False),
+    "once_port_by_port": lambda rng: once(rng, apart=True),
+    "once_keeping_step": lambda rng: once(rng, apart=False, keeps_step=True),
     "late_only": lambda rng: late_only(rng, piston=False),
     "late_only_tdc": lambda rng: late_only(rng, piston=True),
 }

@@ -91,7 +91,7 @@ def test_a_stall_while_the_crank_stands_is_told_by_the_pace_of_its_lines() -> No
     late = find_late_lines(arrived_s, crank_deg)
     assert 35 <= late.sum() <= 40
     asked_s = np.array([4.9, 5.1, 5.21, 5.4, 12.0])
-    assert find_held_up(arrived_s, late, asked_s).tolist() == [False, True, True, False, False]
+    assert find_held_up(arrived_s, crank_deg, late, asked_s).tolist() == [False, True, True, False, False]
 
 
 def test_the_packets_of_a_serial_server_are_its_manner_and_no_stall() -> None:
@@ -99,7 +99,7 @@ def test_the_packets_of_a_serial_server_are_its_manner_and_no_stall() -> None:
     arrived_s = np.ceil(time_s / 0.05) * 0.05 + 0.0002 * (np.arange(len(time_s)) % 10)
     crank_deg = np.floor(time_s * 400.0) / 10.0
     late = find_late_lines(arrived_s, crank_deg)
-    assert not find_held_up(arrived_s, late, np.arange(0.5, 19.0, 0.1)).any()
+    assert not find_held_up(arrived_s, crank_deg, late, np.arange(0.5, 19.0, 0.1)).any()
 
 
 def brought_to_rest() -> tuple[np.ndarray, np.ndarray]:
@@ -116,21 +116,28 @@ def test_a_stall_as_the_crank_comes_to_rest_is_told_though_the_crank_hardly_move
     arrived_s = stalled(time_s, 2.44, 0.08)
     late = find_late_lines(arrived_s, crank_deg)
     asked_s = np.array([2.3, 2.42, 2.5, 2.53, 2.7, 3.5])
-    assert find_held_up(arrived_s, late, asked_s).tolist() == [False, False, True, True, False, False]
+    assert find_held_up(arrived_s, crank_deg, late, asked_s).tolist() == [
+        False,
+        False,
+        True,
+        True,
+        False,
+        False,
+    ]
 
 
 def test_a_crank_that_slows_down_and_rests_holds_nothing_up() -> None:
     time_s, crank_deg = brought_to_rest()
     late = find_late_lines(time_s, crank_deg)
     assert not late.any()
-    assert not find_held_up(time_s, late, np.arange(0.0, 4.0, 0.01)).any()
+    assert not find_held_up(time_s, crank_deg, late, np.arange(0.0, 4.0, 0.01)).any()
 
 
 def test_where_an_interval_ends_the_crank_is_said_to_stand_twice_and_nothing_waited() -> None:
     time_s, crank_deg = brought_to_rest()
     ended_s, stood_deg = np.append(time_s, [4.0, 4.0]), np.append(crank_deg, [crank_deg[-1]] * 2)
     late = find_late_lines(ended_s, stood_deg)
-    assert not find_held_up(ended_s, late, np.arange(0.0, 4.0, 0.01)).any()
+    assert not find_held_up(ended_s, stood_deg, late, np.arange(0.0, 4.0, 0.01)).any()
 
 
 @pytest.mark.parametrize("touches", ["piston_1", "inlet_1"])

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.readings.crank_lines import Lines
 from analysis.readings.late_by_pace import at_their_pace, how_late
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import OneQueueOverloaded
@@ -34,6 +35,10 @@ def kept_streams() -> Streams:
             told.setdefault(row["channel"], []).append((float(row["time_s"]), float(row["value"])))
     crank, gauge = (np.array(told[name]).T for name in ("crank_deg", "dial_a_mm"))
     return Streams(*crank, *gauge)
+
+
+def lines_of(shaken_s: float | None) -> Lines:
+    return Lines(0.1, 0.005, frugal=False, repeated=True, late_u_s=0.0, shaken_s=shaken_s)
 
 
 def test_a_rock_read_by_an_overloaded_computer_is_told_within_its_interval_and_warned_of():
@@ -60,7 +65,7 @@ def test_lateness_is_told_by_the_encoder_s_pace(late_s):
     """Every second line of 5 ms read late, by nothing up to `late_s` alike: so are its mean and its mean square."""
     rng = np.random.default_rng(11)
     waited_s = np.where(rng.random(4000) < 0.5, rng.uniform(0.0, late_s, 4000), 0.0)
-    told = how_late(0.005 * np.arange(4000.0) + waited_s, 0.0)
+    told = how_late(0.005 * np.arange(4000.0) + waited_s, lines_of(0.0))
     assert told.rms_s == pytest.approx(late_s * math.sqrt(0.5 / 3.0), rel=0.25)
     assert told.mean_s == pytest.approx(late_s * 0.25, rel=0.35)
 
@@ -86,8 +91,8 @@ def test_lines_that_each_count_sends_are_left_where_they_came():
 def test_an_even_encoder_and_one_without_a_pace_tell_no_lateness():
     rng = np.random.default_rng(12)
     time_s = 0.005 * np.arange(4000.0) + rng.normal(0.0, 1e-4, 4000)
-    assert how_late(time_s, 1e-4) == (0.0, 0.0)
-    assert how_late(np.cumsum(rng.exponential(0.005, 4000)), None) == (0.0, 0.0)
+    assert how_late(time_s, lines_of(1e-4)) == (0.0, 0.0)
+    assert how_late(np.cumsum(rng.exponential(0.005, 4000)), lines_of(None)) == (0.0, 0.0)
 
 
 def test_intervals_hold_where_one_queue_holds_both_ports_up():
