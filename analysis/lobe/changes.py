@@ -162,7 +162,7 @@ class ResidualPatterns:
         if len(some) < 2:
             return PassScatter(0.0, 0, np.zeros(len(some)), len(some), np.inf)
         pattern = self.moved_later
-        along = np.bincount(which, pattern * self._weighted, len(some) + 1)[:-1]
+        along = np.asarray(np.bincount(which, pattern * self._weighted, len(some) + 1)[:-1], np.float64)
         free, asked = self._passes_apart(pattern, which, along, before)
         if before.wander_s:
             free, asked = _wandering(

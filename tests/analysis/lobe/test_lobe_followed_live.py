@@ -125,7 +125,9 @@ def test_before_the_nose_is_passed_the_one_side_is_told_and_nothing_is_guessed()
     before = [answer.code for answer in answers[:first] if isinstance(answer, Refusal)]
     assert ONE_SIDED & set(before)
     assert before[-1] == "seen_once", "what is passed once is not shown before it is passed again"
-    assert len([one for one in answers[first].passes if one.centre_deg is not None]) == 2
+    shown = answers[first]
+    assert isinstance(shown, LobeResult)
+    assert len([one for one in shown.passes if one.centre_deg is not None]) == 2
 
 
 def test_of_a_nose_passed_once_nothing_is_shown_and_the_finished_number_says_so() -> None:
