@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats
-from analysis.curve import LobeFit
+from analysis.curve import LagPrior, LobeFit
 from analysis.lobe.passes import PassFit
 
 _MOMENTS = 96
@@ -145,8 +145,14 @@ class ResidualPatterns:
         own = float(left @ (fit.weight * left))
         return float(left @ self._weighted) ** 2 / own if own > 0.0 else 0.0
 
-    def between(self, passes: tuple[PassFit, ...]) -> PassScatter:
-        """Shift of every pass against the others, all at once."""
+    def between(self, passes: tuple[PassFit, ...], before: LagPrior) -> PassScatter:
+        """Shift of every pass against the others, all at once.
+
+        Parameters
+        ----------
+        before : LagPrior
+            What was known of the lag before the fit.
+        """
         seen = [one for one in passes if one.shift_deg is not None]
         some = sorted(seen, key=lambda one: len(one.readings), reverse=True)[:_MOST_PASSES]
         some.sort(key=lambda one: one.start_s)
@@ -156,16 +162,40 @@ class ResidualPatterns:
         if len(some) < 2:
             return PassScatter(0.0, 0, np.zeros(len(some)), len(some), np.inf)
         pattern = self.moved_later
-        along = np.bincount(which, pattern * self._weighted, len(some) + 1)[:-1]
-        free = self._free(pattern, which, len(some) + 1)[:-1, :-1]
+        along = np.asarray(np.bincount(which, pattern * self._weighted, len(some) + 1)[:-1], np.float64)
+        free, asked = self._passes_apart(pattern, which, along, before)
+        if before.wander_s:
+            free, asked = _wandering(
+                free, asked, before.wander_s * np.array([one.by_wander_deg_s for one in some])
+            )
         value, vector = np.linalg.eigh(free)
         known = value > max(1e-2 * float(value[-1]), 1.0)
-        turned = vector.T @ along
+        turned = vector.T @ asked
         chi_square = float(np.sum(turned[known] ** 2 / value[known]))
         shift = vector[:, known] @ (turned[known] / value[known])
         # One direction is the common shift, which the curve takes up; the next least known tells.
-        unseen = _SEEN_AT * float(np.sqrt(2.0 / max(float(value[1]), 1e-9)))
+        unseen = _SEEN_AT * float(np.sqrt(2.0 / max(float(value[1]), _LEAST_FREE)))
         return PassScatter(chi_square, int(known.sum()), shift, len(some), unseen)
+
+    def _passes_apart(
+        self, pattern: Floats, group: Ints, along: Floats, before: LagPrior
+    ) -> tuple[Floats, Floats]:
+        """Information on where each pass stands, and what the residuals say of it.
+
+        The lag moves a quick pass more than a slow one, and takes up so much of what they are apart. Where the fit tells
+        it less surely than the passes would by their places, as beside what was known of it, that goes before: a lag of
+        which next to nothing is left to ask the passes for hides no play.
+        """
+        lag_u2 = float(self.fit.covariance[-1, -1])
+        free = self._free(pattern, group, len(along) + 1)[:-1, :-1]
+        by_lag = self._shared(pattern, group, len(along) + 1)[:-1] @ self.fit.covariance[:, -1] / lag_u2
+        held = free + lag_u2 * np.outer(by_lag, by_lag)
+        moves = np.linalg.lstsq(held, by_lag, rcond=_LEAST_FREE)[0]
+        taken = 1.0 / (1.0 / before.u_s**2 + max(float(moves @ by_lag), 0.0))
+        if lag_u2 <= taken:
+            return free, along
+        off = along - by_lag * (before.lag_s - self.fit.lag_s)
+        return held - taken * np.outer(by_lag, by_lag), off - by_lag * taken * float(moves @ off)
 
     def _free(self, pattern: Floats, group: Ints, groups: int) -> Floats:
         """Information on the pattern's size in each group, what the fit can explain taken off."""
@@ -185,6 +215,13 @@ class ResidualPatterns:
             total[:, size] = np.bincount(group, weighted, groups)
         total[:, -1] = np.bincount(group, -weighted * placed.rate_mm_s, groups)
         return np.asarray(total)
+
+
+def _wandering(free: Floats, asked: Floats, moves_deg: Floats) -> tuple[Floats, Floats]:
+    """The same where one more thing, as likely as one standard deviation of it, may move each pass by so much."""
+    shared = free @ moves_deg
+    taken = shared / (1.0 + float(moves_deg @ shared))
+    return free - np.outer(taken, shared), asked - taken * float(moves_deg @ asked)
 
 
 def _from_here(values: Floats) -> Floats:

@@ -14,7 +14,8 @@ A gauge that measures by a clock of its own is read at its ticks as soon as that
 readings grow by a share, so that hardly any update is held up by it; where the gauge's earlier traces have told how often
 it measures, only near that.
 
-The number that is kept is that of `analysis.lobe.find_lobe`, from the whole trace.
+The number that is kept is that of `analysis.lobe.find_lobe`, from the whole trace. It is given from one pass, too, with
+a warning; here none is shown before passes could have disagreed, since a number on the screen is believed.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ from analysis.curve import (
     prior_lag_kept,
 )
 from analysis.lobe.changes import PassScatter
-from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
+from analysis.lobe.faults import refuse_unlike_slack, refuse_unrepeated, refuse_unseen_sides
 from analysis.lobe.find import (
     Ready,
     first_noise,
@@ -133,7 +134,7 @@ class LobeFollower:
         Raises
         ------
         Refusal
-            As `find_lobe` does.
+            As `find_lobe` does, and `seen_once` or `agreement_unproven` while play would not show.
         """
         self._updates += 1
         checked = check_streams(streams, self._gauge, self._crank)
@@ -162,6 +163,7 @@ class LobeFollower:
         assert self._heard.scatter is not None
         result = lobe_result(found, self._settings, self._gauge, self._heard.scatter, moved)
         self._prepare(ready, work, found)
+        refuse_unrepeated(self._heard.scatter)
         return result
 
     def _turn_of(self, name: str) -> bool:

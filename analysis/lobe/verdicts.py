@@ -101,7 +101,7 @@ def refuse_by_memory(seen: FitChecks, hand: HandPasses) -> PassScatter:
         `lag_absurd`, `does_not_fit`.
     """
     memory = ResidualPatterns(seen.fit, seen.readings.time_s)
-    scatter = memory.between(seen.passes)
+    scatter = memory.between(seen.passes, seen.prior)
     _refuse_memory(seen, memory, scatter, hand)
     _refuse_lag(seen.fit)
     _refuse_misfit(seen.fit, seen.motion.count_deg)
