@@ -21,8 +21,6 @@ FEWEST_FORWARD = 12
 _FOOT_LIFT_MM = 0.15
 _SHARP_FOOT_MM_DEG = 0.08
 _UNSEEN_DEG = 1.0
-# One tells where the lobe stands and one the gauge's lag; what comes after them can only agree or not.
-_PASSES_THAT_PROVE = 3
 _UNLIKE_SLACK_DEG = 0.8
 _UNLIKE_DOUBTS = 4.0
 
@@ -167,22 +165,6 @@ def warnings_of(
             )
         )
     return tuple(warnings)
-
-
-def refuse_unrepeated(scatter: PassScatter) -> None:
-    """Refuse to show a number while the crank is turned, for as long as play would not show in the passes so far.
-
-    A cam with play on its key stands at one end of it in the first pass, and no interval of that pass tells so. Two
-    passes show it, unless they must tell the gauge's lag, too, which looks the same; a third shows it then.
-
-    Raises
-    ------
-    Refusal
-        `seen_once`, `agreement_unproven`: as the finished number is warned of.
-    """
-    if scatter.passes < _PASSES_THAT_PROVE:
-        for doubt in _agreement(scatter):
-            raise Refusal(doubt.code, doubt.message)
 
 
 def encoder_not_stated(encoder_u_deg: float, settings: LobeSettings, u95_deg: float) -> list[Warn]:

@@ -14,8 +14,8 @@ A gauge that measures by a clock of its own is read at its ticks as soon as that
 readings grow by a share, so that hardly any update is held up by it; where the gauge's earlier traces have told how often
 it measures, only near that.
 
-The number that is kept is that of `analysis.lobe.find_lobe`, from the whole trace. It is given from one pass, too, with
-a warning; here none is shown before passes could have disagreed, since a number on the screen is believed.
+The number that is kept is that of `analysis.lobe.find_lobe`, from the whole trace. Both warn for as long as play would
+not show in the passes so far (`seen_once`, `agreement_unproven`); whoever shows a number says so.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from analysis.curve import (
     prior_lag_kept,
 )
 from analysis.lobe.changes import PassScatter
-from analysis.lobe.faults import refuse_unlike_slack, refuse_unrepeated, refuse_unseen_sides
+from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
 from analysis.lobe.find import (
     Ready,
     first_noise,
@@ -134,7 +134,7 @@ class LobeFollower:
         Raises
         ------
         Refusal
-            As `find_lobe` does, and `seen_once` or `agreement_unproven` while play would not show.
+            As `find_lobe` does.
         """
         self._updates += 1
         checked = check_streams(streams, self._gauge, self._crank)
@@ -163,7 +163,6 @@ class LobeFollower:
         assert self._heard.scatter is not None
         result = lobe_result(found, self._settings, self._gauge, self._heard.scatter, moved)
         self._prepare(ready, work, found)
-        refuse_unrepeated(self._heard.scatter)
         return result
 
     def _turn_of(self, name: str) -> bool:

@@ -34,6 +34,9 @@ from api.measure import ByItself
 
 GOOD_SHARE, LEAST_WANTED_DEG = 0.25, 0.1
 TOO_WIDE = "Turn on, and more slowly: too wide yet to tell ± {:g} deg."
+CANNOT_TELL_YET = "cannot tell yet"
+UNPROVEN = frozenset({"seen_once", "agreement_unproven"})
+"""Warned of while the passes so far would not show a cam that stands now here, now there: no verdict hangs on those."""
 MEANT_PASSES = 4
 """Over the top and back twice is asked for; a crank that was rocked over it once may be somebody trying it."""
 OR_ELSE = "Slacken it there, and it counts as to be moved. Or leave it with a reason, or measure again."
@@ -243,8 +246,10 @@ def _live_lobe(
     offset = context.job.engine.firing_offset_deg(what.cylinder)
     side = "ATDC" if what.valve == "inlet" else "BTDC"
     full_lift = full_lift_of(what.lobe.valve, result["centre_deg"], offset)
-    number = Number(full_lift, "deg", f"{what.lobe.words.capitalize()}: centre {side}", result["u95_deg"])
-    verdict = _live_verdict(context, _as_fact(what.lobe, result))
+    doubts = UNPROVEN & {one["code"] for one in result["warnings"]}
+    label = f"{what.lobe.words.capitalize()}: centre {side}{', seen once' if 'seen_once' in doubts else ''}"
+    number = Number(full_lift, "deg", label, result["u95_deg"])
+    verdict = CANNOT_TELL_YET if doubts else _live_verdict(context, _as_fact(what.lobe, result))
     if enough and result["u95_deg"] > context.job.tolerance:
         return _Live(number, TOO_WIDE.format(context.job.tolerance), "approach", verdict)
     forward_only = context.job.engine.forward_only
@@ -272,7 +277,7 @@ def _live_verdict(context: GuideContext, measured: LobeMeasured) -> str:
         return why.message
     tolerance = context.job.tolerance
     if error.u95_deg > tolerance and judge(error.error_deg, error.u95_deg, tolerance).call == "cannot_tell":
-        return "cannot tell yet"
+        return CANNOT_TELL_YET
     return early_or_late(error.error_deg)
 
 

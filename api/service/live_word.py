@@ -50,7 +50,8 @@ def _number(board: Board, guide: Guide) -> dict[str, object]:
     )
     if view is None or not result or result.get("centre_deg") is None:
         return {}
-    settling = ", settling" if view.state == "running" else ""
+    once = any(one["code"] == "seen_once" for one in result.get("warnings", ()))
+    settling = (", seen once" if once else ", settling") if view.state == "running" else ""
     return {
         "label": f"{view.touches.replace('_', ' ')}{settling}",
         "number": result["centre_deg"],

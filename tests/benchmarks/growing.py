@@ -54,6 +54,8 @@ def key_play(rng: Rng, told: bool) -> Case:
     return Case(trace, known_lag(rng, gauge) if told else GaugeFacts(step_mm=gauge.step_mm))
 
 
+# Shown as what cannot be told yet, so neither held nor beyond.
+UNPROVEN = {"seen_once", "agreement_unproven"}
 WATCHED: dict[str, Callable[[Rng], Case]] = {
     **FAMILIES,
     "key_play": lambda rng: key_play(rng, told=True),
@@ -121,6 +123,8 @@ def watched(case: Case, name: str, told: Told) -> None:
             shown = update(until(case.trace, now_s))
         except Refusal as refusal:
             shown = refusal.code
+        else:
+            shown = next((one.code for one in shown.warnings if one.code in UNPROVEN), shown)
         while looks and looks[0] < now_s + TWICE_A_SECOND_S and (now_s < end_s or looks[0] == end_s):
             looks.pop(0)
             if isinstance(shown, str):

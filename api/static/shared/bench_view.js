@@ -39,7 +39,8 @@ export function theNumber(bench, choices, raw = true) {
   if (guide && guide.number !== null && guide.number !== undefined) return guideNumber(guide, choices);
   if (guide?.was) return { label: guide.was, digits: "", unit: "", interval: "" };
   if (measurement && result && Number.isFinite(result.centre_deg)) {
-    const settling = measurement.state === "running" ? ", settling" : "";
+    const once = result.warnings?.some((one) => one.code === "seen_once") ? ", seen once" : ", settling";
+    const settling = measurement.state === "running" ? once : "";
     return { label: whatOf(measurement.touches) + settling, ...centreParts(measurement, result, choices) };
   }
   const crank = crankChannel(bench);

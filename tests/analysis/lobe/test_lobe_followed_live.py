@@ -70,7 +70,7 @@ def confidently_wrong(bench: Bench, result: LobeResult) -> bool:
     return off > 0.3 and off > 1.5 * result.u95_deg and not told
 
 
-@pytest.mark.parametrize("pattern", ["turns", "turns_and_back", "nose_rocked"])
+@pytest.mark.parametrize("pattern", ["turns", "turns_and_back", "nose_rocked", "stepped_nose"])
 def test_the_live_number_settles_on_that_of_the_whole_trace(pattern: str) -> None:
     bench = random_lobe(generator("settles", len(pattern)), pattern)
     follower = LobeFollower(LobeSettings(), lag_told(bench))
@@ -124,26 +124,23 @@ def test_before_the_nose_is_passed_the_one_side_is_told_and_nothing_is_guessed()
     first = next(k for k, answer in enumerate(answers) if isinstance(answer, LobeResult))
     before = [answer.code for answer in answers[:first] if isinstance(answer, Refusal)]
     assert ONE_SIDED & set(before)
-    assert before[-1] == "seen_once", "what is passed once is not shown before it is passed again"
-    shown = answers[first]
-    assert isinstance(shown, LobeResult)
-    assert len([one for one in shown.passes if one.centre_deg is not None]) == 2
 
 
-def test_of_a_nose_passed_once_nothing_is_shown_and_the_finished_number_says_so() -> None:
-    bench = random_lobe(generator("settles", 12), "stepped_nose")
+def test_what_is_passed_once_says_so_until_it_is_passed_again() -> None:
+    bench = random_lobe(generator("sides", 1), "turns")
     follower = LobeFollower(LobeSettings(), lag_told(bench))
-    answers = [asked(follower, streams) for streams in growing(whole(bench), 2.0)]
-    assert not any(isinstance(answer, LobeResult) for answer in answers)
-    assert isinstance(answers[-1], Refusal)
-    assert answers[-1].code == "seen_once"
-    found = find_lobe(whole(bench), LobeSettings(), lag_told(bench))
-    assert "seen_once" in {warning.code for warning in found.warnings}
+    answers = [asked(follower, streams) for streams in growing(whole(bench), 0.5)]
+    shown = [answer for answer in answers if isinstance(answer, LobeResult)]
+    once = ["seen_once" in {warning.code for warning in one.warnings} for one in shown]
+    passed = [len([one for one in answer.passes if one.centre_deg is not None]) for answer in shown]
+    assert once[0]
+    assert not once[-1]
+    assert all(told for told, passes in zip(once, passed, strict=True) if passes == 1)
 
 
 @pytest.mark.parametrize("told", [facts, lag_told])
 @pytest.mark.parametrize("number", [3, 44])
-def test_a_cam_with_play_on_its_key_is_never_shown_beyond_its_interval(
+def test_a_cam_with_play_on_its_key_is_never_shown_as_proven_beyond_its_interval(
     number: int, told: Callable[[Bench], GaugeFacts]
 ) -> None:
     """At one end of its play the cam looks as sound as any; number 44 of these took its play for the gauge's lag."""
@@ -151,8 +148,9 @@ def test_a_cam_with_play_on_its_key_is_never_shown_beyond_its_interval(
     follower = LobeFollower(LobeSettings(), told(bench))
     answers = [asked(follower, streams) for streams in growing(whole(bench), 1.0)]
     shown = [answer for answer in answers if isinstance(answer, LobeResult)]
-    assert all(abs(error_deg(bench, one)) < 1.5 * one.u95_deg for one in shown)
-    assert {"seen_once"} <= {answer.code for answer in answers if isinstance(answer, Refusal)}
+    proven = [one for one in shown if not UNPROVEN & {warning.code for warning in one.warnings}]
+    assert len(proven) < len(shown)
+    assert all(abs(error_deg(bench, one)) < 1.5 * one.u95_deg for one in proven)
 
 
 def test_another_measurement_given_to_the_same_follower_is_followed_as_a_new_one() -> None:

@@ -64,6 +64,7 @@ def centre(u95_deg: float, at_deg: float = 108.4) -> Centre:
         "u95_deg": u95_deg,
         "asymmetry_deg": 0.0,
         "passes": [PASS, PASS],
+        "warnings": [],
     }
     return Centre(
         measurement_id=9, result=result, outlook=Outlook(u95_deg, 90.0, 2, 2, jitter, 0.0, 0.0, 0.03, 0.001)
@@ -106,6 +107,24 @@ def test_what_is_too_wide_for_a_verdict_is_no_verdict_and_not_enough() -> None:
     assert "Two more turns" in told.why
     far_out = running(centre(1.4, at_deg=115.0))
     assert "late" in far_out.verdict, "out by more than its interval it is out"
+
+
+@pytest.mark.parametrize(
+    ("code", "label"),
+    [
+        ("seen_once", "Inlet, cylinder 1: centre ATDC, seen once"),
+        ("agreement_unproven", "Inlet, cylinder 1: centre ATDC"),
+    ],
+)
+def test_what_the_passes_could_not_have_disagreed_on_is_no_verdict(code: str, label: str) -> None:
+    seen = centre(0.1, at_deg=115.0)
+    assert seen.result is not None
+    assert "late" in running(seen).verdict
+    doubted = {**seen.result, "warnings": [{"code": code, "message": ""}]}
+    told = running(seen.model_copy(update={"result": doubted}))
+    assert told.verdict == "cannot tell yet"
+    assert told.number.label == label
+    assert told.number.value == running(seen).number.value
 
 
 def test_a_kept_number_too_wide_asks_for_more_turns_and_not_for_a_move() -> None:
