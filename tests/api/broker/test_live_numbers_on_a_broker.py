@@ -98,7 +98,9 @@ def measured(client: httpx.Client, instruments: Instruments) -> Fields:
     """Rock a piston and finish; again where the service asks for it, for this machine was too busy to read the lines."""
     body = {"touches": "piston_1", "gauge": "dial_a"}
     for _ in range(5):
-        number = client.post("/api/measurements", json=body).raise_for_status().json()["id"]
+        begun = client.post("/api/measurements", json=body)
+        assert begun.status_code == 201, begun.text
+        number = begun.json()["id"]
         instruments.say(rocked())
         client.post(f"/api/measurements/{number}/finish", json={}).raise_for_status()
         view: Fields = client.get(f"/api/measurements/{number}").raise_for_status().json()
