@@ -27,6 +27,9 @@ _SURE = 5.0
 _KNOCK_SURE = 8.0
 _LEAST_STEP_MM = 0.005
 _LEFT_OVER = 3.0
+# Of a wave that is not there cosine and sine scatter alike, so that its height passes 2.45 standard deviations of one
+# of them once in twenty, and not two (Rayleigh's law).
+_BY_CHANCE = 1.22
 _FLOATED = "a shaft that went along its axis, "
 _BLAMED = {
     False: "the stand was knocked, or the gauge or the part is loose. Make it fast and turn again.",
@@ -43,7 +46,7 @@ class Wave:
     Attributes
     ----------
     seen
-        Whether it is more than its interval; the angle of one that is not says nothing.
+        Whether it is more than chance and the gauge make of none; the angle of one that is not says nothing.
     """
 
     times: int
@@ -52,8 +55,8 @@ class Wave:
 
     @property
     def seen(self) -> bool:
-        """Whether the wave is more than its own uncertainty."""
-        return self.amplitude_mm.told
+        """Whether the wave is more than chance and the gauge make of none."""
+        return self.amplitude_mm.value > _BY_CHANCE * self.amplitude_mm.u95
 
 
 @dataclass(frozen=True, slots=True)

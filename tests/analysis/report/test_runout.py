@@ -51,6 +51,21 @@ def test_a_hundredth_among_five_thousandths_of_noise_is_told_and_placed() -> Non
     assert placed >= TRACES - 6
 
 
+def test_of_waves_that_are_not_there_about_one_in_twenty_is_seen() -> None:
+    """A height is never less than nought: Rayleigh's law, by which one in seven would pass twice the deviation."""
+    rng = np.random.default_rng(20261130)
+    crank_time_s = np.arange(0.0, 41.0, 0.01)
+    gauge_time_s = np.arange(0.5, 40.5, 0.05)
+    seen, waves = 0, 0
+    for _ in range(100):
+        reading_mm = 5.0 + rng.normal(0.0, 0.002, gauge_time_s.size)
+        streams = Streams(crank_time_s, 18.0 * crank_time_s, gauge_time_s, reading_mm)
+        told = find_runout(streams, GaugeFacts(lag_s=0.0, lag_u_s=0.001, step_mm=0.0001, retrace_mm=0.0))
+        seen += sum(wave.seen for wave in told.waves)
+        waves += len(told.waves)
+    assert 0.02 < seen / waves < 0.09
+
+
 def test_the_high_place_is_where_a_hand_would_find_it() -> None:
     """The part's middle is pushed 0.05 towards place 70: with the crank at 70 that place is under the gauge."""
     told = find_runout(streams_of(recorded(RoundPart(30.0, (), 0.05, 70.0))), GaugeFacts(lag_s=0.06))
