@@ -80,7 +80,7 @@ def test_twenty_flaps_leak_no_handle_and_flood_no_log(make_bench: Any, helpers: 
     bench.stop()
     bench.check_always()
     assert after == before
-    assert lines <= 1 + took_s / 10
+    assert lines <= 2 * (1 + took_s / 10), "one of each kind in ten seconds"
     assert back_s < within_s(2.0)
     measured(
         3,
@@ -275,15 +275,17 @@ def test_a_megabyte_without_a_line_end_stays_within_4_kb_and_the_next_line_is_re
     until(has_ended, "the line has its end")
     resumed = bench.order("set", paused=False)
 
-    def read_since(message: dict[str, Any]) -> bool:  # what was read before the flood may lie here still
-        return bool(helpers.is_reading("crank")(message)) and message["t_ns"][0] > resumed["at_ns"]
+    in_step_ns = resumed["at_ns"] + 1_000_000_000
 
-    read_ns = helpers.wait_for(client, read_since, 30)["t_ns"][0]
+    def read_in_step(message: dict[str, Any]) -> bool:  # what was read before the flood may lie here still
+        return bool(helpers.is_reading("crank")(message)) and message["t_ns"][-1] > in_step_ns
+
+    helpers.wait_for(client, read_in_step, 30)
     bench.stop()
     account = bench.check_always()["crank"]
-    # One may have been joined to the flood: a terminal that is full drops a line end also where it took it.
-    assert sum(resumed["at_ns"] < at_ns < read_ns for _, at_ns in account.missing) <= 1
-    assert not any(at_ns > read_ns for _, at_ns in account.missing), "from then on every line was read"
+    # The first may have been joined to the flood: a terminal that is full drops a line end also where it took it.
+    late = [at_ns for _, at_ns in account.missing if at_ns > in_step_ns]
+    assert not late, (late, bench.gaps("crank"))
     measured(8, "1 MB without a newline", f"buffer at most {largest} bytes, in step at the next line")
 
 
