@@ -28,6 +28,7 @@ from capture.port.serial_port import READ_TIMEOUT_S, Port
 
 log = logging.getLogger(__name__)
 HELD_UP_NS = 500_000_000
+STILL_COMING_S = 0.05
 RESTART_PAUSE_S = 0.2
 LONGEST_OPENING_NS = 5_000_000_000
 """A server that does not answer is waited for; a thread that waits is not dead."""
@@ -198,9 +199,11 @@ class PortReader:
         self._take_the_last(port)
 
     def _take_the_last(self, port: Port) -> None:
-        """Told to stop: what has already arrived still counts."""
-        if not self._asker and port.waiting():
-            self.channels.take(port.read(0.0), wire_now_ns())
+        """Told to stop: what was sent before still counts, though a busy computer may hand it over a moment later."""
+        until_s = time.monotonic() + (0.0 if self._asker else STILL_COMING_S)
+        while (left_s := until_s - time.monotonic()) > 0.0:
+            if chunk := port.read(left_s):
+                self.channels.take(chunk, wire_now_ns())
 
     def _patience_s(self) -> float:
         if not self._asker:

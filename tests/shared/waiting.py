@@ -17,13 +17,14 @@ NOT_YET = (httpx.HTTPError, OSError, ValueError, KeyError)
 
 def until(met: Callable[[], Any], what: str, longest_s: float = 60.0) -> Any:
     """Ask again and again until the answer is true, and give it; what cannot be asked yet counts as no."""
+    longest_s = within_s(longest_s)
     deadline = time.monotonic() + longest_s
     while time.monotonic() < deadline:
         with contextlib.suppress(*NOT_YET):
             if found := met():
                 return found
         time.sleep(0.05)
-    raise AssertionError(f"not within {longest_s} s: {what}")
+    raise AssertionError(f"not within {longest_s:.0f} s: {what}")
 
 
 def within_s(quiet_s: float) -> float:
