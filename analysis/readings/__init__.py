@@ -1,6 +1,5 @@
 """What the two streams show before any fit: where the crank was, sweeps, lag, equal readings, faults of a trace."""
 
-from analysis.readings.clock_watch import ClockWatch
 from analysis.readings.crank_follower import CrankFollower
 from analysis.readings.crank_late import without_late_lines
 from analysis.readings.crank_motion import CrankMotion, CrankNoise, follow_crank
@@ -12,7 +11,7 @@ from analysis.readings.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
 from analysis.readings.late_by_pace import ReadLate
 from analysis.readings.sweeps import Sweep, find_sweeps
 from analysis.readings.trace_faults import CheckedStreams, check_streams
-from analysis.readings.value_age import EXPLAINED, UNEVEN_S, Ticks, find_ticks
+from analysis.readings.value_age import EXPLAINED, UNEVEN_S, ClockWatch, Ticks, find_ticks
 
 __all__ = [
     "EXPLAINED",

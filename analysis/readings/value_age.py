@@ -37,6 +37,9 @@ _WIDER = 1.15
 _STRAYED, _LOOSELY = 0.12, 0.04
 _UNSURE = 0.1
 # A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
+# To look costs more than all else of a live update; as readings grow by a share, it becomes ever rarer.
+_FEWEST_TO_LOOK = 30
+_GROWN, _GROWN_UNKNOWN = 1.25, 1.6
 _SAME_CLOCK = 0.002
 _MOVES = 0.02
 _USUAL_JITTER_S = 0.004
@@ -329,3 +332,36 @@ class Lateness:
         low = int(np.searchsorted(time_s, time_s[part.start] - more_s))
         high = int(np.searchsorted(time_s, time_s[last] + more_s, side="right"))
         return slice(min(low, max(part.start - 1, 0)), max(high, min(part.stop + 1, len(time_s))))
+
+
+@dataclass(slots=True)
+class ClockWatch:
+    """A gauge's clock as seen so far; one that nobody has looked for yet is due.
+
+    Attributes
+    ----------
+    period_s : float or None
+        How often the gauge measures, as found in an earlier trace or a moment ago.
+    ticks : Ticks or None
+        When it does so in this trace.
+    """
+
+    period_s: float | None = None
+    ticks: Ticks | None = None
+    _looked_in: int = 0
+
+    @property
+    def looked(self) -> bool:
+        """Whether it was looked for in readings enough."""
+        return self._looked_in > 0
+
+    def due(self, readings: int) -> bool:
+        """Whether it is to be looked for in so many readings of the gauge."""
+        grown = _GROWN_UNKNOWN if self.ticks is None else _GROWN
+        return readings >= max(grown * self._looked_in, _FEWEST_TO_LOOK)
+
+    def seen(self, ticks: Ticks | None, readings: int) -> None:
+        """Keep what was found in so many readings."""
+        self.ticks, self._looked_in = ticks, readings
+        if ticks is not None:
+            self.period_s = ticks.period_s

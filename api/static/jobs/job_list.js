@@ -25,15 +25,19 @@ export function waysOn(jobs, words, before) {
   return [before && way("Newest", null), older].filter(Boolean);
 }
 
+/** How a job stands, of one that another bench holds who has it. */
+export function jobStanding(job, spoken) {
+  if (job.held) return state("quiet", spoken(job.held));
+  return job.signed_at
+    ? state("live", `signed by ${job.signed_by}`)
+    : state("do", job.now_title || "nothing due");
+}
+
+export function changedOn(job) {
+  return new Date(job.changed_at).toLocaleDateString(document.documentElement.lang, { dateStyle: "medium" });
+}
+
 export function jobLine(job, spoken) {
-  const standing = job.held
-    ? state("quiet", spoken(job.held))
-    : job.signed_at
-      ? state("live", `signed by ${job.signed_by}`)
-      : state("do", job.now_title || "nothing due");
-  const day = new Date(job.changed_at).toLocaleDateString(document.documentElement.lang, {
-    dateStyle: "medium",
-  });
   return el(
     "li",
     {},
@@ -41,8 +45,8 @@ export function jobLine(job, spoken) {
       "a",
       { href: `/jobs/${job.id}`, class: "job-line" },
       el("span", { class: "job-name" }, job.reference, job.customer && ` · ${job.customer}`),
-      el("span", { class: "quiet" }, `${day}: `, spoken(`${job.engine}, card ${job.card}`)),
-      standing,
+      el("span", { class: "quiet" }, `${changedOn(job)}: `, spoken(`${job.engine}, card ${job.card}`)),
+      jobStanding(job, spoken),
       job.open && !job.signed_at && state("there", "at the bench now"),
     ),
   );

@@ -4,6 +4,7 @@
 
 import { get } from "./ask.js";
 import { byId, el, note, put, refill, show, state } from "./dom.js";
+import { changedOn, jobStanding } from "./job_list.js";
 import { benchNumber, benchStanding, copyLine, gaugeLine, isPage, jobAddress } from "./over_benches_view.js";
 import { startScreen } from "./screen.js";
 import { say } from "./words.js";
@@ -63,12 +64,6 @@ function paintBenches() {
 // ---- jobs ----
 
 function jobItem(job) {
-  const standing = job.signed_at
-    ? state("live", `signed by ${job.signed_by}`)
-    : state("do", job.now_title || "nothing due");
-  const day = new Date(job.changed_at).toLocaleDateString(document.documentElement.lang, {
-    dateStyle: "medium",
-  });
   return el(
     "li",
     { class: "job-line" },
@@ -81,11 +76,11 @@ function jobItem(job) {
     el(
       "span",
       { class: "quiet" },
-      `${job.bench}, ${day}: `,
+      `${job.bench}, ${changedOn(job)}: `,
       el("a", { href: `/?engine=${encodeURIComponent(job.engine)}` }, job.engine),
       spoken(`, card ${job.card}`),
     ),
-    standing,
+    jobStanding(job, spoken),
   );
 }
 

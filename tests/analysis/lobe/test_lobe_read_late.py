@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 from families import FAMILIES
+from kept_trace import kept_streams
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
+from analysis.base import GaugeFacts, LobeSettings, Refusal
 from analysis.lobe import find_lobe
 from analysis.readings.crank_lines import find_lines, usual_wait_s
 from analysis.readings.late_by_pace import find_late_readings
@@ -23,18 +23,9 @@ FOUND_BEFORE = GaugeFacts(0.11645, 0.0005, 0.0127, error_mm=0.0, retrace_mm=0.0,
 """By the true TDC before it on the same bench: zero, lag and jitter."""
 
 
-def kept_streams() -> Streams:
-    told: dict[str, list[tuple[float, float]]] = {}
-    with KEPT.open() as file:
-        for row in csv.DictReader(file):
-            told.setdefault(row["channel"], []).append((float(row["time_s"]), float(row["value"])))
-    crank, gauge = (np.array(told[name]).T for name in ("crank_deg", "dial_a_mm"))
-    return Streams(*crank, *gauge)
-
-
 def test_a_lobe_turned_on_an_overloaded_computer_is_told_within_its_interval() -> None:
     """It was 0.77 off at ± 0.59: lines of a count or two each, of which lumps were taken for lines that a count sends."""
-    found = find_lobe(kept_streams(), ASKED, FOUND_BEFORE)
+    found = find_lobe(kept_streams(KEPT), ASKED, FOUND_BEFORE)
     off_deg = math.remainder(found.centre_deg - CENTRE_ATDC_DEG, 360.0)
     print(f"off by {off_deg:+.3f}, told ± {found.u95_deg:.3f}")
     assert abs(off_deg) <= found.u95_deg < 0.4

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from kept_trace import kept_streams
 
 from analysis.base import GaugeFacts, Streams, TdcSettings
 from analysis.readings.crank_lines import Lines
@@ -28,22 +28,13 @@ FOUND_BEFORE = GaugeFacts(0.060575, 0.0004, 0.01, error_mm=0.02, retrace_mm=0.00
 LINES_S = "lines read late"
 
 
-def kept_streams() -> Streams:
-    told: dict[str, list[tuple[float, float]]] = {}
-    with KEPT.open() as file:
-        for row in csv.DictReader(file):
-            told.setdefault(row["channel"], []).append((float(row["time_s"]), float(row["value"])))
-    crank, gauge = (np.array(told[name]).T for name in ("crank_deg", "dial_a_mm"))
-    return Streams(*crank, *gauge)
-
-
 def lines_of(shaken_s: float | None) -> Lines:
     return Lines(0.1, 0.005, frugal=False, repeated=True, late_u_s=0.0, shaken_s=shaken_s)
 
 
 def test_a_rock_read_by_an_overloaded_computer_is_told_within_its_interval_and_warned_of():
     """It was 0.063 off at ± 0.036, with 13 % of the encoder's time waited for."""
-    found = find_tdc(kept_streams(), ENGINE, FOUND_BEFORE)
+    found = find_tdc(kept_streams(KEPT), ENGINE, FOUND_BEFORE)
     off = math.remainder(found.centre_deg - TRUE_TDC_DEG, 360.0)
     print(f"off by {off:+.4f}, told ± {found.u95_deg:.4f}")
     assert abs(off) <= 1.5 * found.u95_deg
@@ -53,7 +44,7 @@ def test_a_rock_read_by_an_overloaded_computer_is_told_within_its_interval_and_w
 
 def test_a_jitter_found_before_is_believed_beside_few_readings():
     """What was kept of the gauge may only widen: a gauge does not become even by being read few times."""
-    streams = kept_streams()
+    streams = kept_streams(KEPT)
     alone = find_tdc(streams, ENGINE, replace(FOUND_BEFORE, jitter_s=None))
     none = find_tdc(streams, ENGINE, replace(FOUND_BEFORE, jitter_s=0.0))
     with_it = find_tdc(streams, ENGINE, FOUND_BEFORE)
