@@ -73,7 +73,9 @@ def bench_check(evidence: Evidence, step: Step) -> StepOutcome:
         return StepOutcome(False, step.do, (number,), code, why)
     if bench.turn_deg is None:
         return StepOutcome(
-            False, "Turn on past the next TDC: the counts a turn are not proved yet.", (number,)
+            False,
+            "The counts a turn are not proved yet: two turns and a little more again, slower.",
+            (number,),
         )
     wide = "" if bench.turn_u95_deg is None else f", give or take {bench.turn_u95_deg:.2f},"
     sentence = (

@@ -40,6 +40,7 @@ def test_no_press_loses_the_focus_while_the_bench_page_renews_itself(
     page = open_tab(390, 844)
     page.goto(own_demo.url)
     expect(page.locator("#bench-state")).to_contain_text("Bench live")
+    expect(page.locator("#hands-free")).to_be_checked()
     tab_to(page, "hands-free")
     page.keyboard.press("Space")
     expect(page.locator("#hands-free")).not_to_be_checked()

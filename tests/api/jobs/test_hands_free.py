@@ -280,7 +280,7 @@ def test_a_bench_check_that_proved_no_turn_goes_on_without_another_press(
     guide = builder.guide()
     assert guide["step"] == "Bench check"
     assert guide["sentence"].endswith("It begins by itself.")
-    assert "Turn on past the next TDC" in guide["why"]
+    assert "not proved yet: two turns and a little more again" in guide["why"]
     own.turn({"do": "turns", "count": 2.4, "speed_deg_s": 110})
     own.until(lambda: own._ended(1), "it ends by itself")
     own.until(lambda: builder.guide()["step"] != "Bench check", "the next step")

@@ -97,6 +97,7 @@ def test_a_page_survives_a_restart_of_the_server(own_demo, open_tab, until) -> N
     # The wall shows no readings.
     until(bench, "document.querySelectorAll('.reading:not(.stale)').length > 0")
     assert bench.locator('input[value="exhaust"]').is_checked()
+    expect(bench.locator("#act")).to_be_enabled()
     bench.keyboard.press("Space")
     expect(bench.locator("#act")).to_contain_text("Finish")
     expect(wall.locator("#step")).to_contain_text("exhaust")

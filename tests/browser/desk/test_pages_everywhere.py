@@ -215,5 +215,6 @@ def test_what_cannot_be_done_is_one_sentence(still_demo, open_tab) -> None:
             status=409, json={"code": "gauge_in_use", "message": "Gauge dial_a is measuring already."}
         ),
     )
+    expect(page.locator("#act")).to_be_enabled()  # painted a frame after the link is said to be live
     page.keyboard.press("Space")
     expect(page.locator("#trouble")).to_have_text("Gauge dial a is measuring already.")
