@@ -154,6 +154,11 @@ class LiveBench:
         line = self.gauge(name)
         line.move_onto(set_up(line.gauge, self.world.checked_target(onto), self.engine))
 
+    def follow(self) -> None:
+        """Let every gauge have seen the world as it was until now, before something is changed at a stroke."""
+        for gauge in self.gauges.values():
+            gauge.follow()
+
     def play(self, moves: list[Move], doing: str = "") -> None:
         """Let the hand make some moves, one after another, at once."""
         with self.world.lock:

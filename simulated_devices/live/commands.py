@@ -195,6 +195,7 @@ def pulley(bench: LiveBench, body: PulleyBody) -> dict[str, Any]:
         clumsy = bench.chance.normal(0.0, body.clumsy_deg) if body.clumsy_deg else 0.0
         bench.world.turn_cam(body.cam, body.by_deg + float(clumsy))
     else:
+        bench.follow()
         bench.world.tighten(body.cam, body.shift_deg)
     until = bench.clock.now_s() + body.wait_s
     while bench.world.cam(body.cam).to_move_deg and bench.clock.now_s() < until:
@@ -205,12 +206,14 @@ def pulley(bench: LiveBench, body: PulleyBody) -> dict[str, Any]:
 
 def valve(bench: LiveBench, body: ValveBody) -> dict[str, Any]:
     """Push a valve down or let it go."""
+    bench.follow()
     bench.world.push_valve(body.valve, down=body.down)
     return state(bench)
 
 
 def shaft(bench: LiveBench, body: ShaftBody) -> dict[str, Any]:
     """Push and pull the crankshaft."""
+    bench.follow()
     bench.world.push_crank(out=body.out)
     return state(bench)
 
@@ -244,7 +247,7 @@ def fault(bench: LiveBench, body: FaultBody) -> dict[str, Any]:
     elif body.kind == "encoder_slip":
         bench.world.coupling_slip_deg += body.size if body.size is not None else 3.0
     elif body.kind == "knock":
-        bench.gauge(body.channel).spoilt.knocked_mm += body.size if body.size is not None else 0.2
+        bench.gauge(body.channel).knock(body.size if body.size is not None else 0.2)
     elif body.kind == "freeze":
         bench.gauge(body.channel).spoilt.frozen = True
     else:

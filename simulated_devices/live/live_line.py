@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulated_devices.live.world import World
+from simulated_devices.live.world import World, WorldState
 from simulated_devices.machine import (
     DialDevice,
     DialIndicator,
@@ -19,7 +19,7 @@ from simulated_devices.machine import (
 )
 from simulated_devices.wire import CrankLine, GaugeLine, JournalledLine, LineFault, Outgoing, places
 
-GAUGE_TICK_S = 0.005
+HEARS_EVERY_S = 0.005
 FRESH_FOR_S = 0.01
 _TRIES = 3
 MOVING_A_GAUGE_S = 0.6
@@ -217,19 +217,27 @@ class GaugeLiveLine(LiveLine):
         self._asked = b""
         self._answers: list[float] = []
         self._set_up_at_s = 0.0
+        self._followed_s = clock.now_s()
 
     def move_onto(self, mounting: Mounting) -> None:
         """Take the gauge off and set it up elsewhere; it is out for a moment."""
         with self.lock:
+            self.follow()
             self.mounting = mounting
             self.spoilt = Spoilt()
             self._set_up_at_s = self._clock.now_s() + MOVING_A_GAUGE_S
 
+    def knock(self, by_mm: float) -> None:
+        """Move the gauge on its stand."""
+        with self.lock:
+            self.follow()
+            self.spoilt.knocked_mm += by_mm
+
     def rest_s(self, now_s: float) -> float:
         """See `LiveLine.rest_s`."""
-        # The plunger is followed in fine steps however seldom it is read.
-        until_due_s = GAUGE_TICK_S if self.gauge.asked else self._device.due_s - now_s
-        return max(min(until_due_s, GAUGE_TICK_S), 0.0002)
+        if self._asking is not None or self.gauge.asked:
+            return HEARS_EVERY_S
+        return max(self._device.due_s - now_s, 0.0002)
 
     @property
     def listens(self) -> bool:
@@ -243,14 +251,32 @@ class GaugeLiveLine(LiveLine):
 
     def pushed_mm(self, now_s: float) -> float:
         """How far the target pushes the plunger in now."""
-        state = self._world.advance(now_s)
+        return self._pushed_mm(self._world.advance(now_s), now_s)
+
+    def _pushed_mm(self, state: WorldState, now_s: float) -> float:
         if self.mounting is None or now_s < self._set_up_at_s:
             return 0.0
         rise = self._world.rise_mm(self.mounting.touches, state)
         return float(self.mounting.pushed_mm(np.asarray(rise))) + self.spoilt.knocked_mm
 
+    def follow(self) -> None:
+        """Let the plunger have been pushed as it was until now: what is changed next was not so before."""
+        with self.lock:
+            now_s = self._clock.now_s()
+            pushed_mm = self.pushed_mm(now_s)
+            self._catch_up(now_s)
+            self._device.follow(now_s, pushed_mm)
+
+    def _catch_up(self, now_s: float) -> None:
+        """Follow the plunger in the world's fine steps however seldom it is read."""
+        for state in self._world.passed_through(self._followed_s, now_s):
+            self._device.follow(state.time_s, self._pushed_mm(state, state.time_s))
+        self._followed_s = now_s
+
     def _due(self, now_s: float) -> list[bytes]:
-        readings = self._device.update(now_s, self.pushed_mm(now_s))
+        pushed_mm = self.pushed_mm(now_s)
+        self._catch_up(now_s)
+        readings = self._device.update(now_s, pushed_mm)
         self._hear(now_s)
         while self._answers and self._answers[0] <= now_s:
             self._answers.pop(0)

@@ -7,6 +7,8 @@ steps short enough for the slack to be followed through every reversal.
 from __future__ import annotations
 
 import threading
+from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -17,6 +19,8 @@ from simulated_devices.machine import CRANK_END, CommandError, Engine
 
 LONGEST_STEP_S = 0.002
 LONGEST_GAP_S = 1.0
+REMEMBERED_EVERY_S = 0.004
+REMEMBERED = 256
 PULLEY_SPEED_DEG_S = 6.0
 
 
@@ -89,6 +93,7 @@ class World:
         self.pushed_valves: set[str] = set()
         self.crank_is_out = False
         self._now_s = start_s
+        self._course: deque[WorldState] = deque(maxlen=REMEMBERED)
         self._table = cache(lambda target: Tabulated(engine, target))
 
     def advance(self, now_s: float) -> WorldState:
@@ -97,21 +102,40 @@ class World:
             ahead = now_s - self._now_s
             if ahead > 0.0:
                 # After a long sleep of the whole process the world has slept, too.
-                self._walk(min(ahead, LONGEST_GAP_S))
-                self._now_s = now_s
-            return WorldState(
-                self._now_s,
-                self.hand.angle_deg,
-                self.hand.speed_deg_s,
-                {name: cam.phase_deg for name, cam in self.cams.items()},
-            )
+                self._walk(now_s, min(ahead, LONGEST_GAP_S))
+            return self._state()
 
-    def _walk(self, by_s: float) -> None:
-        steps = max(int(np.ceil(by_s / LONGEST_STEP_S)), 1)
-        for _ in range(steps):
+    def passed_through(self, since_s: float, until_s: float) -> list[WorldState]:
+        """The states between two moments, both left out, while anything moved; of the last second at least."""
+        with self.lock:
+            newest_first: Iterator[WorldState] = reversed(self._course)
+            found = []
+            for state in newest_first:
+                if state.time_s <= since_s:
+                    break
+                if state.time_s < until_s:
+                    found.append(state)
+            return found[::-1]
+
+    def _state(self) -> WorldState:
+        phases = {name: cam.phase_deg for name, cam in self.cams.items()}
+        return WorldState(self._now_s, self.hand.angle_deg, self.hand.speed_deg_s, phases)
+
+    @property
+    def _moves(self) -> bool:
+        return self.hand.busy or any(cam.to_move_deg for cam in self.cams.values())
+
+    def _walk(self, now_s: float, by_s: float) -> None:
+        """Go on to now in steps; at rest in one, for none would differ from the next."""
+        moves = self._moves
+        steps = max(int(np.ceil(by_s / LONGEST_STEP_S)), 1) if moves else 1
+        for left in reversed(range(steps)):
             crank = self.hand.advance(by_s / steps)
             for cam in self.cams.values():
                 self._drive(cam, crank, by_s / steps)
+            self._now_s = now_s - left * by_s / steps
+            if moves and (not self._course or self._now_s - self._course[-1].time_s >= REMEMBERED_EVERY_S):
+                self._course.append(self._state())
 
     @staticmethod
     def _drive(cam: CamState, crank_deg: float, by_s: float) -> None:

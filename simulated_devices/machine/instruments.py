@@ -261,16 +261,20 @@ class DialDevice:
 
     def update(self, time_s: float, pushed_mm: float) -> list[GaugeReading]:
         """Readings due up to `time_s`; the newest arrives at `time_s` itself."""
+        self.follow(time_s, pushed_mm)
+        if self.gauge.asked:
+            return []
+        moments, self.due_s = _moments_due(self.due_s, time_s, self.gauge.rate_hz)
+        return [self._reading(at) for at in moments]
+
+    def follow(self, time_s: float, pushed_mm: float) -> None:
+        """Remember how far the plunger was pushed at a time, no earlier than the last one."""
         self._past_s.append(time_s)
         self._past_mm.append(pushed_mm)
         if len(self._past_s) > _LONGEST_PAST:
             keep_s = self.gauge.lag_s + 20.0 * self.gauge.jitter_s + 0.5
             old = max(bisect_right(self._past_s, time_s - keep_s) - 1, 0)
             del self._past_s[:old], self._past_mm[:old]
-        if self.gauge.asked:
-            return []
-        moments, self.due_s = _moments_due(self.due_s, time_s, self.gauge.rate_hz)
-        return [self._reading(at) for at in moments]
 
     def ask(self, time_s: float) -> GaugeReading:
         """The answer of an indicator asked at `time_s`, ready at once."""
