@@ -128,10 +128,7 @@ def test_lines_that_the_computer_held_up_are_measured_or_asked_for_again(
             bench = Bench(client, instruments)
             capture = json.loads((shop.data / "capture.json").read_text())["pid"]
             with burning(BURNERS), held_up(capture, chance) as held:
-                told = [
-                    bench.measure(touches, seed)
-                    for seed, touches in enumerate(["piston_1", "inlet_1", "inlet_1"])
-                ]
+                told = [bench.measure(touches, seed) for seed, touches in enumerate(["piston_1", "inlet_1"])]
     finally:
         instruments.unplug()
     finished = [one.off for one in told if one.view["state"] == "finished"]
