@@ -68,14 +68,14 @@ def test_a_late_answer_is_never_matched_to_the_wrong_question(
     }
     readings = bench.reader.read(1, "plunger")
     late_gaps = sum(gap.lines or 0 for gap in bench.gaps("plunger") if gap.reason == "late_answer")
-    # A stamp is half-way between question and answer: before the answer, by at most half the patience.
+    # A stamp is half-way between question and the reading of its answer, which a busy machine puts off: at most half the
+    # patience from when the answer was said, either way.
     behind_ms = [
         (answered[int(raw)] - int(t_ns)) / 1e6 for raw, t_ns in zip(readings.raw, readings.t_ns, strict=True)
     ]
     assert late_gaps >= 3
     assert len(readings) + late_gaps >= len(answered) - 2
-    assert min(behind_ms) > -20
-    assert max(behind_ms) < 100 + 20
+    assert max(abs(ms) for ms in behind_ms) < 100 + 20
     measured(
         10,
         "asked gauge mute",
