@@ -77,7 +77,7 @@ from api.base.messages import (
     Readings,
     RecorderHealth,
 )
-from api.base.plain_text import csv_text, is_seen, readable, safe_cell, unreadable
+from api.base.plain_text import csv_text, is_seen, readable, safe_cell, unreadable, when
 from api.base.problems import RESPONSES, add_problems, in_one_sentence
 from api.base.shared_messages import (
     CardKept,
@@ -193,5 +193,6 @@ __all__ = [
     "streams_from",
     "thin",
     "unreadable",
+    "when",
     "with_service_errors",
 ]

@@ -1,8 +1,9 @@
-"""Words that people send: what can be read is taken as it is, what hides or commands is refused."""
+"""Words that people send or read: what can be read is taken as it is, what hides or commands is refused."""
 
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import unicodedata
 from collections.abc import Iterable
@@ -13,6 +14,14 @@ TURNS_TEXT_ROUND = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u
 BLANK = frozenset("\u115f\u1160\u3164\uffa0\u2800")
 """Letters and signs by their class, and yet nothing is seen of them."""
 FORMULA = frozenset("=+-@")
+
+
+def when(at: str) -> str:
+    """Give a stamp as people write it, in the shop's own time."""
+    try:
+        return dt.datetime.fromisoformat(at).astimezone().strftime("%d %b %Y %H:%M")
+    except ValueError:
+        return at
 
 
 def unreadable(text: str) -> str:

@@ -13,7 +13,7 @@ from sqlite_utils import Database
 
 from analysis.job import JobState, fact_added, job_state
 from analysis.timing import CamCard, Engine, Fact, Job, Payload, SignedOff
-from api.base import ConflictError, with_service_errors
+from api.base import ConflictError, when, with_service_errors
 from api.records import (
     Adoption,
     Fields,
@@ -34,7 +34,6 @@ from api.records import (
     keep_job,
     make_active,
     make_none_active,
-    moment,
     now_text,
     put_away,
     refuse_held_elsewhere,
@@ -155,7 +154,7 @@ class Jobs:
     def came(self, number: int) -> str:
         """Say from where a job came; nothing for one that was begun here."""
         one = came_from(self._shop.read, number)
-        return "" if one is None else f"Taken over from the bench {one.bench}, {moment(one)}."
+        return "" if one is None else f"Taken over from the bench {one.bench}, {when(one.at)}."
 
     # -- facts
 

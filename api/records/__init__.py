@@ -9,7 +9,6 @@ from api.records.job_hand_overs import (
     held_sentence,
     learning_back,
     learning_given,
-    moment,
     noting_taken,
     refuse_held_elsewhere,
 )
@@ -101,7 +100,6 @@ __all__ = [
     "learning_given",
     "make_active",
     "make_none_active",
-    "moment",
     "naming_part",
     "noting_taken",
     "now_text",

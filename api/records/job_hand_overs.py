@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from sqlite_utils import Database
 
-from api.base import ConflictError
+from api.base import ConflictError, when
 from api.records.measurement_store import now_text
 from api.store import Asking, WithinChange
 
@@ -67,16 +67,11 @@ def came_from(ask: Asking, job_id: int) -> HandOver | None:
     return None if row is None else HandOver(**row)
 
 
-def moment(one: HandOver) -> str:
-    """Say when it was."""
-    return f"{one.at[:16].replace('T', ' ')} UTC"
-
-
 def held_sentence(one: HandOver) -> str:
     """Say where a job is that left this bench."""
     if one.state == "asked":
         return f"Being handed over to the bench {one.bench}; it is known again once the archive has answered."
-    return f"Held by the bench {one.bench} since {moment(one)}."
+    return f"Held by the bench {one.bench} since {when(one.at)}."
 
 
 def refuse_held_elsewhere(ask: Asking, job_id: int) -> None:

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.timing import dead_centre_words
-from api.base import PistonClearanceView, ShiftedClearanceView, ValvesApartView
+from api.base import PistonClearanceView, ShiftedClearanceView, ValvesApartView, when
 from api.sheet.model import Sheet, SheetCam, SheetMeasurement, SheetPart
-from api.sheet.words import change_cells, deg, mm, moment, signed_side, when
+from api.sheet.words import change_cells, deg, mm, moment, signed_side
 
 SHIFTS_DEG = (-10.0, -5.0, 5.0, 10.0)
 CALLS = {

@@ -29,7 +29,7 @@ from analysis.timing import (
     late_or_early,
     later_or_earlier,
 )
-from api.base import Finding, LobeChangeView
+from api.base import Finding, LobeChangeView, when
 from api.sheet.model import SheetHappening, SheetLine
 
 INTERVAL_NOTE = "± is the expanded uncertainty, k = 2: 95 in 100 such intervals hold the true value."
@@ -54,14 +54,6 @@ MOVES = {
 }
 BETWEEN = {"nipped": "nipped up", "torqued": "torqued", "": "nothing touched"}
 STAGES = {"as_found": "as found", "moved": "moved", "nipped": "nipped up", "torqued": "torqued"}
-
-
-def when(at: str) -> str:
-    """Give a stamp as people write it, in the shop's own time."""
-    try:
-        return dt.datetime.fromisoformat(at).astimezone().strftime("%d %b %Y %H:%M")
-    except ValueError:
-        return at
 
 
 def moment(at: str, begun_at: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -41,7 +42,7 @@ def test_a_job_is_handed_over_and_comes_back(shop: Shop) -> None:
             before = await gone_back(east, job_id)
             await post(east, f"/api/jobs/{job_id}/open")
             given = await post(east, f"/api/jobs/{job_id}/hand_over", {"bench": "west", "by": "Ida Thorne"})
-            assert given["held"].startswith("Held by the bench west since 20")
+            assert re.fullmatch(r"Held by the bench west since \d\d \w{3} 20\d\d \d\d:\d\d\.", given["held"])
             assert not given["open"]
             guide = await told(
                 east, "/api/bench", lambda bench: (bench["guide"] or {}).get("job_id") != job_id
