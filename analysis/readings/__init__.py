@@ -6,7 +6,7 @@ from analysis.readings.crank_motion import CrankMotion, CrankNoise, follow_crank
 from analysis.readings.crank_steps import refuse_slip
 from analysis.readings.equal_pairs import equal_readings
 from analysis.readings.gauge_steps import refuse_rest_changed, refuse_steps, unit_key, zero_key
-from analysis.readings.held_up import no_fault_of_the_bench
+from analysis.readings.held_up import no_fault_of_the_bench, was_held_up
 from analysis.readings.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
 from analysis.readings.late_by_pace import ReadLate
 from analysis.readings.sweeps import Sweep, find_sweeps
@@ -37,6 +37,7 @@ __all__ = [
     "refuse_slip",
     "refuse_steps",
     "unit_key",
+    "was_held_up",
     "without_late_lines",
     "zero_key",
 ]

@@ -93,16 +93,17 @@ def no_fault_of_the_bench(waited: Waited) -> Iterator[None]:
         would be found: the gauge's lines waited as long, and what they say in the mean passes for its lag.
     """
     if waited.in_lumps >= _TOO_MUCH or sum(waited) >= _TOO_MUCH_IN_ALL:
-        raise _refusal(waited)
+        raise was_held_up(waited)
     try:
         yield
     except Refusal as refusal:
         if waited.little:
             raise
-        raise _refusal(waited) from refusal
+        raise was_held_up(waited) from refusal
 
 
-def _refusal(waited: Waited) -> Refusal:
+def was_held_up(waited: Waited) -> Refusal:
+    """Give the refusal of what the computer held up, with the share of the time for which lines waited."""
     return Refusal(
         "held_up",
         "The computer was too busy to read the instruments, or the line gathers what it sends: for "

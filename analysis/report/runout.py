@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.base import Component, Floats, GaugeFacts, Refusal, Streams, Warn, expand
-from analysis.readings import check_streams, lag_prior
+from analysis.readings import CheckedStreams, check_streams, lag_prior, was_held_up
 from analysis.report.not_round import refuse_large_and_not_a_circle, refuse_what_moves_otherwise, valve_too
 from analysis.report.reading_off import Figure, rounded_u_mm, rounded_wave_u_mm
 
@@ -119,7 +119,7 @@ def find_runout(
     ------
     Refusal
         What `analysis.readings` refuses, `moves_like_a_piston`, `moves_like_a_valve`, `swings_too_far`,
-        `not_a_whole_turn`, `not_round`, `does_not_repeat`.
+        `not_a_whole_turn`, `held_up`, `not_round`, `does_not_repeat`.
     """
     checked = check_streams(streams, gauge)
     lag_s, lag_u_s = lag_prior(gauge)
@@ -129,7 +129,8 @@ def find_runout(
     then, value = then[known], value[known]
     angle, speed = checked.motion.angle_and_speed(then)
     refuse_what_moves_otherwise(checked.streams, gauge)
-    _refuse_part_of_a_turn(angle)
+    if not _whole_turn(angle):
+        raise _part_of_a_turn(angle, checked, streams)
     _refuse_knocked(angle, value, checked.step_mm, _BLAMED[on_face])
     fit = _fitted(angle, value)
     refuse_large_and_not_a_circle(fit.wave, fit.left, float(np.ptp(value)))
@@ -191,15 +192,27 @@ def swash_of(runout: Runout, radius_mm: float) -> Swash:
     return Swash(Figure(2.0 * once.value, 2.0 * once.u95), Figure(tilt, math.degrees(once.u95 / radius_mm)))
 
 
-def _refuse_part_of_a_turn(angle: Floats) -> None:
+def _whole_turn(angle: Floats) -> bool:
+    return len(angle) >= _FEWEST and _gap_deg(angle) <= _LARGEST_GAP_DEG
+
+
+def _gap_deg(angle: Floats) -> float:
+    """The most of a turn that was not read."""
     round_deg = np.sort(np.mod(angle, _TURN_DEG))
-    gap = float(np.diff(np.append(round_deg, round_deg[0] + _TURN_DEG)).max()) if len(angle) else _TURN_DEG
-    if len(angle) < _FEWEST or gap > _LARGEST_GAP_DEG:
-        raise Refusal(
-            "not_a_whole_turn",
-            f"Of the turn {gap:.0f} degrees were not read, and {len(angle)} readings are there: turn the crank slowly "
-            "right round, once or twice, with the gauge on the part all the way.",
-        )
+    return float(np.diff(np.append(round_deg, round_deg[0] + _TURN_DEG)).max()) if len(angle) else _TURN_DEG
+
+
+def _part_of_a_turn(angle: Floats, checked: CheckedStreams, streams: Streams) -> Refusal:
+    """Say what is missing; of a crank that was turned right round, what the computer held up."""
+    read = np.isfinite(streams.crank_time_s) & np.isfinite(streams.crank_deg)
+    said_s = streams.gauge_time_s[np.isfinite(streams.gauge_time_s) & np.isfinite(streams.gauge_mm)]
+    if _whole_turn(np.interp(said_s, streams.crank_time_s[read], streams.crank_deg[read])):
+        return was_held_up(checked.waiting)
+    return Refusal(
+        "not_a_whole_turn",
+        f"Of the turn {_gap_deg(angle):.0f} degrees were not read, and {len(angle)} readings are there: turn the crank "
+        "slowly right round, once or twice, with the gauge on the part all the way.",
+    )
 
 
 def _rows(angle: Floats) -> Floats:

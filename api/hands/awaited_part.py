@@ -18,7 +18,14 @@ PUSHED_AND_RESTED_S = 3.0
 ENOUGH_EACH_WAY = 3
 GIVEN_UP_S = 900.0
 TRIED_EVERY_S = 0.5
-STILL_TO_COME = {"not_a_whole_turn", "not_pushed_both_ways", "pushed_slowly", "crank_turned", "nothing_heard"}
+STILL_TO_COME = {
+    "not_a_whole_turn",
+    "held_up",
+    "not_pushed_both_ways",
+    "pushed_slowly",
+    "crank_turned",
+    "nothing_heard",
+}
 """What only says that there is not enough yet."""
 
 Kind = Literal["runout", "end_float"]
@@ -96,6 +103,8 @@ class Awaited:
         except ServiceError as error:
             if error.code not in STILL_TO_COME:
                 self.becomes(state="refused", sentence=error.message)
+            elif error.code == "held_up":
+                self.becomes(sentence=error.message)
             return
         if view is None:
             return

@@ -148,6 +148,29 @@ def test_what_cannot_be_told_is_refused(trace: Trace, code: str) -> None:
     assert refused.value.code == code
 
 
+def stammered(streams: Streams, from_s: float, times: int) -> Streams:
+    """So many times in a row a third of a second is read in one lump behind it, a tenth of a millisecond apart."""
+
+    def read(time_s: np.ndarray) -> np.ndarray:
+        which = np.floor((time_s - from_s) / 0.33)
+        late = (which >= 0) & (which < times)
+        return np.where(late, from_s + 0.33 * (which + 1) - 0.03 + 1e-4 * np.mod(np.cumsum(late), 66), time_s)
+
+    crank_s, gauge_s = read(streams.crank_time_s), read(streams.gauge_time_s)
+    crank, gauge = np.argsort(crank_s, kind="stable"), np.argsort(gauge_s, kind="stable")
+    return Streams(crank_s[crank], streams.crank_deg[crank], gauge_s[gauge], streams.gauge_mm[gauge])
+
+
+def test_a_turn_that_the_computer_held_up_is_not_called_part_of_a_turn() -> None:
+    """The crank went right round; what is asked for is another turn, and that one tells it."""
+    part = RoundPart(30.0, (), 0.02, 200.0)
+    with pytest.raises(Refusal) as refused:
+        find_runout(stammered(streams_of(recorded(part, 1.05)), 8.0, 8), GaugeFacts(lag_s=0.06))
+    assert refused.value.code == "held_up"
+    told = find_runout(stammered(streams_of(recorded(part)), 8.0, 8), GaugeFacts(lag_s=0.06))
+    assert told.eccentricity_mm.value == pytest.approx(0.02, abs=told.eccentricity_mm.u95)
+
+
 @pytest.mark.parametrize("tilt_deg", [0.01, 0.05, 0.3])
 def test_a_face_that_is_tilted_tells_its_tilt_and_its_swash(tilt_deg: float) -> None:
     """Plain geometry in space: a plane turned about an axis that it is not square to, read along that axis.

@@ -23,9 +23,10 @@ ENCODER = Encoder(3600, 40.0, 0.0)
 BLOCK = Engine(Crank(80.0, 135.0), {}, crowns={1: Crown(0.32, 0.04)})
 
 
-def turned(turns: float, rests_s: float, seed: int = 29) -> Trace:
+def turned(turns: float, rests_s: float, before: float = 0.0, seed: int = 29) -> Trace:
+    """So many turns, from where the crank stands after those before."""
     rng = np.random.default_rng(seed)
-    hand = Hand(20.0, Manner(90.0, 0.1), rng).pause(0.5).turns(turns).pause(rests_s)
+    hand = Hand(20.0 + 360.0 * before, Manner(90.0, 0.1), rng).pause(0.5).turns(turns).pause(rests_s)
     return record_round(RoundPart(25.0, (), 0.10, 130.0), hand.done(), GAUGE, ENCODER, rng)
 
 
@@ -51,11 +52,11 @@ def test_a_runout_ends_by_itself_after_two_turns_and_a_rest(bench: tuple[Instrum
     begun = client.post("/api/fitting/runout/await?part=Flange", json={"most_mm": 0.05})
     assert begun.status_code == 200, begun.text
     assert begun.json()["state"] == "waiting"
-    instruments.say(turned(1.05, 2.5))
+    instruments.say(turned(1.05, 2.5, 0.2))
     assert awaited(client)["state"] == "waiting", "one turn and a pause are no end"
     assert awaited(client)["turned_deg"] > 300.0
-    instruments.say(turned(1.1, 3.5))
-    told = told_at_last(client, lambda: instruments.say(turned(2.1, 3.5)))
+    instruments.say(turned(1.1, 3.5, 1.25))
+    told = told_at_last(client, lambda: instruments.say(turned(3.0, 3.5, 2.35)))
     assert told["state"] == "told", told
     total = told["runout"]["total_mm"]
     assert abs(total["value"] - 0.20) <= 1.5 * total["u95"] <= 0.06

@@ -20,6 +20,9 @@ from simulated_devices.traces import record_round
 pytestmark = pytest.mark.slow
 Fields = dict[str, Any]
 OFF_AXIS_MM, TOWARDS_DEG, STARTS_DEG = 0.10, 130.0, 20.0
+TURNS = 2.1
+TURN_AGAIN = {"not_a_whole_turn", "held_up"}
+"""What a machine that held lines up asks for."""
 
 
 def test_a_circle_off_its_axis_swings_by_twice_as_much_once_a_turn(
@@ -28,11 +31,15 @@ def test_a_circle_off_its_axis_swings_by_twice_as_much_once_a_turn(
     """Plain geometry; where its middle lies, there it is highest. Nothing was pressed before it was turned."""
     instruments, client = bench
     part = RoundPart(25.0, off_axis_mm=OFF_AXIS_MM, off_towards_deg=TOWARDS_DEG)
-    chance = np.random.default_rng(29)
     gauge = DialIndicator(step=0.01, rate_hz=10.0, lag_s=0.06, jitter_s=0.002, noise_mm=0.001)
-    hand = Hand(STARTS_DEG, Manner(60.0, 0.1), chance).pause(1.0).turns(2.1).pause(1.0)
-    instruments.say(record_round(part, hand.done(), gauge, Encoder(3600, 200.0, 0.0), chance))
-    answer = client.post("/api/fitting/runout", json={"most_mm": 0.05})
+    for again in range(3):
+        chance = np.random.default_rng(29 + again)
+        starts_deg = STARTS_DEG + again * TURNS * 360.0  # where it stands
+        hand = Hand(starts_deg, Manner(60.0, 0.1), chance).pause(1.0).turns(TURNS).pause(1.0)
+        instruments.say(record_round(part, hand.done(), gauge, Encoder(3600, 200.0, 0.0), chance))
+        answer = client.post("/api/fitting/runout", json={"most_mm": 0.05})
+        if answer.status_code == 200 or answer.json()["code"] not in TURN_AGAIN:
+            break
     assert answer.status_code == 200, answer.text
     told: Fields = answer.json()
     total, high = told["total_mm"], told["high_at_deg"]
