@@ -125,7 +125,9 @@ def _rests(time_s: Floats, value: Floats, grain_mm: float) -> tuple[Floats, bool
 
 def _place(rest: Floats, grain_mm: float) -> float:
     """Mean of a rest, without what was read while the shaft slowed down before it and set off after."""
-    return float(np.mean(rest[np.abs(rest - np.median(rest)) < _OF_ONE_PLACE_STEPS * grain_mm]))
+    off_mm = np.abs(rest - np.median(rest))
+    # Half of a rest may lie on one side of its middle and half on the other, and nothing near it.
+    return float(np.mean(rest[(off_mm < _OF_ONE_PLACE_STEPS * grain_mm) | (off_mm <= off_mm.min() + 1e-9)]))
 
 
 def _of_now(places: Floats) -> Floats:

@@ -47,6 +47,15 @@ def test_a_rest_between_the_ends_belongs_to_neither() -> None:
     assert found.float_mm.value == pytest.approx(0.15, abs=1e-9)
 
 
+def test_a_rest_of_which_half_lies_on_either_side_of_its_middle_is_a_place_all_the_same() -> None:
+    """Outermost rests of 0.170 and 0.184, four readings each: 0.177 in the mean, and 0.157 from the ends at 0.020."""
+    out = [0.170] * 4 + [0.184] * 4
+    read = np.array([*([0.02] * 8), *out, *([0.02] * 8), *out, *([0.02] * 8)])
+    time_s = 0.1 * np.arange(read.size)
+    found = find_end_float(Streams(np.array([0.0, time_s[-1]]), np.zeros(2), time_s, read), FACTS)
+    assert found.float_mm.value == pytest.approx(0.157, abs=1e-9)
+
+
 def test_where_the_gauge_stood_before_it_was_set_on_the_shaft_does_not_count() -> None:
     found = find_end_float(said([3.1, 0.02, 0.17, 0.02, 0.17]), FACTS)
     assert (found.pushes, found.pulls) == (2, 2)
