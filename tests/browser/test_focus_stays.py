@@ -47,6 +47,7 @@ def test_no_press_loses_the_focus_while_the_bench_page_renews_itself(
     assert focused(page) == "hands-free"
 
     tab_to(page, "act")
+    expect(page.locator("#act")).to_be_enabled()  # it bears no press until the one before was answered
     page.keyboard.press("Enter")
     expect(page.locator("#act")).to_contain_text("Finish")
     rock = {"do": "rock", "crank_deg": 0.0, "half_width_deg": 30.0, "times": 1, "speed_deg_s": 60}
