@@ -110,6 +110,7 @@ def test_a_curve_that_was_missed_is_there_when_the_screen_is_back(still_demo, op
         one.goto(still_demo.url)
         _live(one)
     expect(other.locator("#act")).to_contain_text("Start")  # what the space bar does is known from here on
+    expect(other.locator("#act")).to_be_enabled()
     other.keyboard.press("Space")
     expect(other.locator("#act")).to_contain_text("Finish")
     expect(page.locator("#act")).to_contain_text("Finish")

@@ -200,6 +200,7 @@ def test_a_foot_switch_presses_the_large_button(still_demo, open_tab) -> None:
     page.keyboard.press("b")
     expect(page.locator("#choices")).to_contain_text("“b” presses the large button")
     page.get_by_role("button", name="Done").click()
+    expect(page.locator("#act")).to_be_enabled()
     page.keyboard.press("b")
     expect(page.locator("#act")).to_contain_text("Finish")
     page.get_by_role("button", name="Throw this one away").click()
