@@ -37,10 +37,10 @@ _WIDER = 1.15
 _STRAYED, _LOOSELY = 0.12, 0.04
 _UNSURE = 0.1
 # A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
+_SAME_CLOCK = 0.002
 # To look costs more than all else of a live update; as readings grow by a share, it becomes ever rarer.
 _FEWEST_TO_LOOK = 30
 _GROWN, _GROWN_UNKNOWN = 1.25, 1.6
-_SAME_CLOCK = 0.002
 _MOVES = 0.02
 _USUAL_JITTER_S = 0.004
 

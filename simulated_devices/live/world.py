@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -108,14 +107,7 @@ class World:
     def passed_through(self, since_s: float, until_s: float) -> list[WorldState]:
         """The states between two moments, both left out, while anything moved; of the last second at least."""
         with self.lock:
-            newest_first: Iterator[WorldState] = reversed(self._course)
-            found = []
-            for state in newest_first:
-                if state.time_s <= since_s:
-                    break
-                if state.time_s < until_s:
-                    found.append(state)
-            return found[::-1]
+            return [state for state in self._course if since_s < state.time_s < until_s]
 
     def _state(self) -> WorldState:
         phases = {name: cam.phase_deg for name, cam in self.cams.items()}
