@@ -98,6 +98,7 @@ class HandsFree:
         newest: Fields = max(self.measurements(), key=lambda one: int(one["id"]))
         assert newest["touches"] == onto
         assert newest["state"] == "finished", newest["sentence"]
+        self.builder.job()  # which takes in what ended: until then the guide speaks of the job as it stood before
         self.turned.append((int(newest["id"]), start_ns, end_ns))
         return newest
 

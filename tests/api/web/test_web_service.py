@@ -313,7 +313,8 @@ def test_a_screen_that_stops_reading_is_cut_and_holds_up_nobody(running: Running
             silent = time.monotonic()
             screen.recv(5)
             longest = max(longest, time.monotonic() - silent)
-        assert longest < 1.0, "the other screen had to wait"
+        # A service that waited for the stopped screen would have done so for five seconds.
+        assert longest < 2.5, "the other screen had to wait"
 
 
 # -- traces out and in
