@@ -20,6 +20,7 @@ GAUGE_BELIEVED_S = 0.3
 GAUGE_SITS_S = 1.0
 """While it is carried over it hangs free and reads its end stop: no one presses start then."""
 SETTLE_S = 0.45
+TURNS_AS_SAID = 4.0
 BACK_DEG, BACK_DEG_S, MOST_TIMES_BACK = 30.0, 90.0, 15
 CARRY_DEG_S = 150.0
 """How fast the crank is turned to where the next thing is done."""
@@ -210,14 +211,20 @@ class Builder:
             self.lobe_once(part_in(guide["sentence"]) or onto)
 
     def lobe_once(self, onto: str) -> None:
-        """Turn forward as often as is said, then back for as long as is said, the gauge on a valve."""
+        """Turn forward as often as is said, then back for as long as is said, the gauge on a valve.
+
+        Who has turned as often as the words want goes by them, though the number may not be told yet; who is in a hurry
+        waits to be told that it was enough.
+        """
         self.touch(onto)
         self.press()
         turns = [{"do": "turns", "count": count, "speed_deg_s": speed} for count, speed in self.lobe_turns]
         self.hand({"do": "hold", "seconds": 0.4}, *turns)
+        as_said = sum(count for count, _ in self.lobe_turns) > TURNS_AS_SAID
+        back = "back until the gauge has moved" if as_said else "turn back until the gauge has moved"
         for _ in range(MOST_TIMES_BACK):
             self.wait(SETTLE_S)
-            if "turn back until" not in self.guide()["sentence"]:
+            if back not in self.guide()["sentence"]:
                 break
             self.hand({"do": "turn_by", "by_deg": -BACK_DEG, "speed_deg_s": BACK_DEG_S})
         self.press_for_a_number()

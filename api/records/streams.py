@@ -221,10 +221,10 @@ def crank_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Co
     stood = own.folded > 0
     inside = (own.t_ns >= start_ns) & (own.t_ns <= end_ns)
     t_ns = own.t_ns.copy()
-    if np.any(inside) and stood[first := int(np.argmax(inside))] and first > 0:
+    if np.any(inside) and stood[first := int(np.argmax(inside))] and first > 0 and t_ns[first] > start_ns:
         t_ns[first - 1], inside[first - 1] = start_ns, True
     beyond = int(np.searchsorted(own.t_ns, end_ns, side="right"))
-    if 0 < beyond < len(own) and stood[beyond]:
+    if 0 < beyond < len(own) and stood[beyond] and own.t_ns[beyond - 1] < end_ns:
         t_ns[beyond], inside[beyond] = end_ns, True
         t_ns[beyond - 1] = max(t_ns[beyond - 1], start_ns)
         inside[beyond - 1] = True

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from api.records import StoredStreams
@@ -84,6 +84,7 @@ def test_the_crank_is_known_at_both_ends_and_in_between(reader: StreamReader, en
 
 
 @given(st.integers(26, 2970), st.integers(-25, 25), st.integers(0, 1))
+@example(901, 0, 0)  # the crank moved with its last line, and then stood
 @settings(deadline=None, max_examples=60)
 def test_what_is_stored_after_the_fit_is_not_in_its_trace(count: int, further: int, later: int) -> None:
     """A busy computer hears one channel's lines seconds after the other's; the end that was told holds all the same."""

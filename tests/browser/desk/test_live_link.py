@@ -47,7 +47,7 @@ def test_a_silent_link_is_told_with_the_age_of_what_is_shown(still_demo, open_ta
     wire.cut = False
     _live(page)
     expect(page.locator("#figure")).not_to_have_class(re.compile(r"\bstale\b"))
-    assert page.locator(".reading.stale").count() == 0
+    expect(page.locator(".reading.stale")).to_have_count(0)
 
 
 def test_silence_is_told_before_two_seconds_of_it(still_demo, open_tab, until) -> None:
