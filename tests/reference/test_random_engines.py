@@ -293,7 +293,7 @@ def measure(bench: Bench, cam: Cam) -> float:
 
 
 @pytest.mark.slow
-@settings(max_examples=ENGINES, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=ENGINES, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases())
 def test_every_correction_told_ends_on_the_card(case: Case) -> None:
     bench = Bench(case)

@@ -96,7 +96,6 @@ def test_whatever_is_asked_is_answered_as_described(described: Any, method: str,
     @given(case=described[path][method].as_strategy())
     @settings(
         max_examples=EXAMPLES,
-        derandomize="LOBEWRIGHT_FUZZ" not in os.environ,
         suppress_health_check=list(HealthCheck),
     )
     def ask(case: schemathesis.Case) -> None:
