@@ -17,6 +17,7 @@ from playwright.sync_api import Page, expect
 from waiting import until
 
 import simulated_devices
+from api.host import part_in
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -25,6 +26,7 @@ AFTER_ONE_MOVE_DEG = 0.5
 MOST_PRESSES, MOST_TYPED = 8, 15
 """Of a job on one cam in a shop that has nothing on file."""
 LATE_DEG = 2.6
+MEASURE_AGAIN, AGAIN = "Measure again", 5
 TURNS = (
     {"do": "turns", "count": 2.0, "speed_deg_s": 130},
     {"do": "turns", "count": 2.2, "speed_deg_s": 80},
@@ -142,7 +144,7 @@ class Hands:
 
     def jobs(self) -> str:
         """What each job says is in the way, and the demo's own last words."""
-        told = [self.demo.get(f"/api/jobs/{one['id']}") for one in self.demo.get("/api/jobs")["jobs"]]
+        told = [self.demo.get(f"/api/jobs/{one['id']}") for one in self.demo.get("/api/jobs")]
         return "\n".join([*(str(one) for one in told), *self.demo.log().splitlines()[-20:]])
 
     def running(self) -> bool:
@@ -152,6 +154,27 @@ class Hands:
         """Measure both lobes of the cam."""
         self.measure("inlet_1", *TURNS)
         self.measure("exhaust_1", *TURNS)
+
+    def told(self, place: str, words: str) -> None:
+        """Wait until the page says so; where it cannot tell and says that, measure again, as it asks.
+
+        How often is chance, so these presses are not counted among those that a job costs.
+        """
+        presses = list(self.pressed)
+        for _ in range(AGAIN):
+            self.until(lambda: words in self.page.inner_text(place) or self.cannot_tell(), words)
+            if not self.cannot_tell():
+                break
+            before, onto = len(self.listed()), part_in(self.page.inner_text("#sentence"))
+            self.touch(onto)
+            self.begin(MEASURE_AGAIN)
+            self.hand({"do": "hold", "seconds": 0.8}, *TURNS)
+            self.press("Finish")
+            self.ended(before, onto)
+        self.pressed = presses
+
+    def cannot_tell(self) -> bool:
+        return MEASURE_AGAIN in self.page.inner_text("#act")
 
     def cue(self) -> tuple[str, float]:
         """What the cue says once it stands still: its words, and how far it is to go (back, anticlockwise negative)."""
@@ -288,7 +311,7 @@ def test_a_whole_job_by_keyboard(single_cam_demo, open_tab, picture) -> None:
     to_the_lobes(page, hands, picture)
     move_the_cam(page, hands, picture)
     hands.lobes()
-    expect(page.locator("#headline")).to_contain_text("IN.")
+    hands.told("#headline", "IN.")
     picture(page, "bench_verdict_in")
     to_the_signature(page, hands, picture)
 
@@ -367,7 +390,7 @@ def to_the_signature(page: Page, hands: Hands, picture: Callable[..., Any]) -> N
     hands.hand({"do": "hold", "seconds": 0.8}, *TURNS)
     hands.ended(before, "inlet_1")
     hands.measure("exhaust_1", *TURNS)
-    expect(page.locator("#step")).to_contain_text("TDC", timeout=30_000)
+    hands.told("#step", "TDC")
     hands.measure("piston_1", ROCK)
     for valve in ("inlet_1", "exhaust_1"):
         hands.push(valve)
