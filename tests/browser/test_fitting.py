@@ -30,7 +30,10 @@ GAUGE = "dial_a"
 MOST_STUMBLES = 5
 SIZES = ((390, 844), (1440, 900))
 BORE_MM, CHAMBER_CM3, GASKET_MM, GASKET_BORE_MM = 81.0, 42.5, 1.2, 82.5
-"""As this builder measured them; the simulated engine ends at its pistons."""
+"""As this builder measured them; the simulated engine ends at its pistons.
+
+Limits are one and a half intervals, three standard uncertainties: chance alone crosses one in twenty.
+"""
 
 
 @dataclass
@@ -239,7 +242,7 @@ def deck(page: Page, hands: Hands, truth: dict[str, Any]) -> None:
     expect(here.box).to_contain_text("Kept in job HL-0430 as Block.")
     for cylinder, crown in truth["crowns"].items():
         deck_mm, u95_mm = here.row(f"Cylinder {cylinder}, below")
-        assert abs(deck_mm - crown["deck_mm"]) <= u95_mm <= 0.05
+        assert abs(deck_mm - crown["deck_mm"]) <= 1.5 * u95_mm <= 0.075
 
 
 def ratio(page: Page, hands: Hands, truth: dict[str, Any]) -> None:
@@ -257,7 +260,7 @@ def ratio(page: Page, hands: Hands, truth: dict[str, Any]) -> None:
     for crown in truth["crowns"].values():
         over_crown = np.pi / 4.0 * BORE_MM**2 * (crown["deck_mm"] + fallen_mm)
         room_cm3 = CHAMBER_CM3 + (np.pi / 4.0 * GASKET_BORE_MM**2 * GASKET_MM + over_crown) / 1000.0
-        assert abs(told - room_cm3.max() / room_cm3.min()) <= u95 <= 0.2
+        assert abs(told - room_cm3.max() / room_cm3.min()) <= 1.5 * u95 <= 0.3
 
 
 def timing_mark(page: Page, hands: Hands, truth: dict[str, Any]) -> None:
@@ -276,7 +279,7 @@ def timing_mark(page: Page, hands: Hands, truth: dict[str, Any]) -> None:
     expect(here.box).to_contain_text("Kept in job HL-0430 as Damper.")
     words = here.box.locator("#mark-told").inner_text()
     late_deg, u95_deg = number(words)
-    assert abs(late_deg - true["late_deg"]) <= u95_deg <= 0.3
+    assert abs(late_deg - true["late_deg"]) <= 1.5 * u95_deg <= 0.45
     assert "after true TDC" in words
     strip_of = Section(page, "Strip of degrees")
     strip_of.types(Diameter=str(true["rim_mm"]))
@@ -330,14 +333,14 @@ def report(page: Page, truth: dict[str, Any]) -> None:
             ("Duration at 1.00 mm", true["duration_deg"], 2.0),
         ):
             told, u95 = number(here.cells(name)[at])
-            assert abs(told - value) <= u95 <= most, (lobe, name)
+            assert abs(told - value) <= 1.5 * u95 <= 1.5 * most, (lobe, name)
 
 
 def room(page: Page, truth: dict[str, Any]) -> None:
     here = Section(page, "Every valve")
     for valve in ("inlet", "exhaust"):
         told_mm, u95_mm = number(here.cells(f"{valve} 1")[1])
-        assert abs(told_mm - truth["lobes"][f"{valve}_1"]["least_room_mm"]) <= u95_mm <= 0.3
+        assert abs(told_mm - truth["lobes"][f"{valve}_1"]["least_room_mm"]) <= 1.5 * u95_mm <= 0.45
 
 
 def drive(page: Page, truth: dict[str, Any]) -> None:

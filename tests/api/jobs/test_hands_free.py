@@ -30,7 +30,7 @@ REACHES_S = 0.4
 """No one who has just turned a crank has the gauge in his hand sooner."""
 MOST_PRESSES = 8
 """On two cams, engine and card on file: fitted up and clearances set, the stroke, two torques, two valves, the sheet."""
-SAME_SHARE = 0.25
+SAME_SHARE = 0.5
 """Of its interval: so near is a number that ended by itself to that of the same turns with buttons.
 
 The one has a moment's rest more than the other, which tells its share: up to a fifth was seen, once in some runs.

@@ -138,7 +138,7 @@ def test_both_readings_of_a_deck_height_are_taken_by_the_gauge(
     for seed, place in enumerate(("thrust", "far")):
         below[place] = crown_read(instruments, client, place, seed, face)
     for place, true_mm in (("thrust", 0.36), ("far", 0.28)):
-        assert abs(below[place]["value"] - true_mm) <= max(below[place]["u95"], 0.01), below
+        assert abs(below[place]["value"] - true_mm) <= 1.5 * max(below[place]["u95"], 0.01), below
         assert below[place]["u95"] < 0.03
     crowns = [
         {
