@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from analysis.base import (
@@ -27,7 +29,35 @@ _FEWEST_FREEDOM = 3.0
 _USUAL_JITTER_S, _USUAL_COUNT = 0.0035, 3.0
 _FEW_READINGS = 12.0
 _NEAR_PEAK_MM = 0.1
+_CLOCK_PLACES = 24
 _LEVEL_STEP_MM = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class UnseenClock:
+    """A clock by which the gauge is known to measure, and which was not found among these readings.
+
+    Attributes
+    ----------
+    period_s : float
+        How often it measures.
+    at_s : ndarray, shape (m,)
+        When each forward reading arrived.
+    """
+
+    period_s: float
+    at_s: Floats
+
+    def beyond_jitter_u(self, fit: LobeFit, moved: Floats, jitter_u: float) -> float:
+        """What it does to the centre beyond what the same ages would, were they jitter.
+
+        The ages of its values are a saw tooth, alike from one reading to the next, and do not average out. When it began
+        is not known: the root mean square over all moments at which it may have.
+        """
+        begun_s = np.arange(_CLOCK_PLACES) / _CLOCK_PLACES * self.period_s
+        age_s = np.mod(self.at_s[:, None] - begun_s, self.period_s) - 0.5 * self.period_s
+        off_deg = (fit.weight * moved * fit.placed.rate_mm_s) @ age_s
+        return float(np.sqrt(max(float(np.mean(off_deg**2)) - jitter_u**2, 0.0)))
 
 
 def budget_of(
@@ -40,6 +70,7 @@ def budget_of(
     passes: tuple[PassFit, ...],
     wander_s: float = 0.0,
     unsettled_deg: float = 0.0,
+    unseen_clock: UnseenClock | None = None,
 ) -> tuple[Component, ...]:
     """Itemise the standard uncertainty of a centre; `uncertainty.expand` makes the whole of it."""
     lag_u = abs(float(centre.gradient @ fit.covariance[-1])) / fit.lag_u_s
@@ -54,6 +85,7 @@ def budget_of(
     freedom = max(min(fit.scatter_freedom, carrying + fit.readings_known), _FEWEST_FREEDOM)
     scatter = scatter_of_passes(passes, wander_s)
     alone = sum(one.shift_deg is not None for one in passes)
+    clock_u = 0.0 if unseen_clock is None else unseen_clock.beyond_jitter_u(fit, moved, parts[_JITTER_LINE])
     lines = [
         *(Component(name, u, freedom if name in _OF_SCATTER else np.inf) for name, u in parts.items()),
         Component("smoothing of the curve", float(np.sqrt(smoothing)), max(carrying, _FEWEST_FREEDOM)),
@@ -62,7 +94,7 @@ def budget_of(
         Component(RETRACE_LINE, retrace_u_deg(shape, settings.drop_mm, gauge)),
         Component(ENCODER_LINE, _encoder_u(fit, shape, settings)),
         Component("true TDC", settings.tdc_u_deg),
-        Component("clock of the gauge", scatter.wander_u_deg),
+        Component("clock of the gauge", float(np.hypot(scatter.wander_u_deg, clock_u))),
         Component("pass to pass", scatter.between_u_deg, max(alone - 1.0, _LEAST_FREEDOM)),
         Component("not settled yet", unsettled_deg),
     ]

@@ -25,7 +25,7 @@ from analysis.base import (
     expand,
 )
 from analysis.curve import CYCLE_DEG, ForwardReadings, LagPrior, LobeFit, Survey, shared_rounding_mm
-from analysis.lobe.budget import budget_of, retrace_u_deg
+from analysis.lobe.budget import UnseenClock, budget_of, retrace_u_deg
 from analysis.lobe.changes import PassScatter
 from analysis.lobe.faults import encoder_not_stated, refuse_shape, warnings_of
 from analysis.lobe.passes import PassFit
@@ -124,6 +124,9 @@ def _warnings(
 def _budget(
     found: Measured, settings: LobeSettings, gauge: GaugeFacts, centre: Reading, unsettled_deg: float
 ) -> tuple[Component, ...]:
+    clock = None
+    if gauge.tick_s is not None and found.checked.ticks is None:
+        clock = UnseenClock(gauge.tick_s, found.readings.time_s)
     return budget_of(
         found.fit,
         found.shape,
@@ -133,6 +136,7 @@ def _budget(
         passes=found.passes,
         wander_s=found.prior.wander_s,
         unsettled_deg=unsettled_deg,
+        unseen_clock=clock,
     )
 
 

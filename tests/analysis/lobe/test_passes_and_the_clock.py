@@ -1,15 +1,29 @@
-"""Passes over one nose that stand apart, as of a cam with play on its key: no clock of a gauge, and never silent."""
+"""Passes over one nose that stand apart, as of a cam with play on its key: no clock of a gauge, and never silent.
+
+And a clock that is known of the gauge and not found: its ages do not average out as jitter does.
+"""
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
+from kept_trace import kept_streams
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
 from analysis.lobe import find_lobe
 from simulated_devices.faults.random_faults import faulted_lobe
 
 BENCHMARK_SEED = 20261125
+KEPT = Path(__file__).parent / "kept" / "a_clock_that_was_not_found.csv"
+CENTRE_ATDC_DEG = 116.796
+"""Of the trace kept: the middle of equal lifts of the simulated lobe, 1.27 mm below its top, by its geometry."""
+ASKED = LobeSettings(tdc_deg=83.8480, tdc_u_deg=0.0067, drop_mm=1.27)
+FOUND_BEFORE = GaugeFacts(0.12418, 0.00118, 0.0127, 0.0, 0.0, jitter_s=0.0274, tick_s=0.094929)
+"""By the true TDC before it on the same bench: zero, lag, jitter, and how often the gauge measures."""
 
 
 def rocked_over_a_loose_key(number: int) -> LobeResult:
@@ -31,3 +45,14 @@ def test_play_that_a_lag_took_up_is_told_as_unproven() -> None:
     """Two slow ways at one end of the play and two quick ones at the other: a lag 30 ms less does nearly the same."""
     warned = {warning.code for warning in rocked_over_a_loose_key(234).warnings}
     assert "agreement_unproven" in warned
+
+
+def test_a_clock_that_is_known_and_not_found_is_in_the_interval() -> None:
+    """Read every 0.1 s, a gauge that measures every 0.095 s is older and older for two seconds: both flanks of a pass."""
+    found = find_lobe(kept_streams(KEPT), ASKED, FOUND_BEFORE)
+    off_deg = math.remainder(found.centre_deg - CENTRE_ATDC_DEG, 360.0)
+    print(f"off by {off_deg:+.3f}, told ± {found.u95_deg:.3f}")
+    assert abs(off_deg) <= found.u95_deg < 2.0
+    assert max(found.budget, key=lambda one: one.u_deg).source == "clock of the gauge"
+    unaware = find_lobe(kept_streams(KEPT), ASKED, replace(FOUND_BEFORE, tick_s=None))
+    assert abs(off_deg) > 2.0 * unaware.u95_deg, "what it was told with before"
