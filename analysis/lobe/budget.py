@@ -19,6 +19,7 @@ from analysis.base import (
 from analysis.curve import LobeFit
 from analysis.lobe.passes import PassFit, scatter_of_passes
 from analysis.lobe.shape import LobeShape, Reading
+from analysis.readings import Ticks
 
 _LEAST_FREEDOM = 1.0
 # The readings that a pair hangs on settle its two places, too.
@@ -55,8 +56,8 @@ class UnseenClock:
         is not known: the root mean square over all moments at which it may have.
         """
         begun_s = np.arange(_CLOCK_PLACES) / _CLOCK_PLACES * self.period_s
-        age_s = np.mod(self.at_s[:, None] - begun_s, self.period_s) - 0.5 * self.period_s
-        off_deg = (fit.weight * moved * fit.placed.rate_mm_s) @ age_s
+        age_s = np.array([Ticks(self.period_s, first_s).age_s(self.at_s) for first_s in begun_s.tolist()])
+        off_deg = (age_s - 0.5 * self.period_s) @ (fit.weight * moved * fit.placed.rate_mm_s)
         return float(np.sqrt(max(float(np.mean(off_deg**2)) - jitter_u**2, 0.0)))
 
 

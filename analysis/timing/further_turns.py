@@ -25,6 +25,8 @@ _SCATTER = frozenset(
         "smoothing of the curve",
         "misfit of the curve",
         "pass to pass",
+        # Ages come to their mean over many of its beats: the slower a pass, the more of them.
+        "clock of the gauge",
     }
 )
 _OF_LAG = frozenset({"lag", "gauge lag as known before", "lag and pin offset that readings do not tell"})

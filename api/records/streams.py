@@ -218,6 +218,7 @@ def crank_readings(own: ChannelReadings, start_ns: int, end_ns: int) -> tuple[Co
     own
         The interval's readings with their neighbours.
     """
+    # What lies at an end itself is known there already.
     stood = own.folded > 0
     inside = (own.t_ns >= start_ns) & (own.t_ns <= end_ns)
     t_ns = own.t_ns.copy()
