@@ -30,35 +30,54 @@ _FEWEST_FREEDOM = 3.0
 _USUAL_JITTER_S, _USUAL_COUNT = 0.0035, 3.0
 _FEW_READINGS = 12.0
 _NEAR_PEAK_MM = 0.1
-_CLOCK_PLACES = 24
+_CLOCK_PLACES, _PLACES_AT_LEAST = 24, 4
+_CLOCK_PERIODS, _PERIOD_ROOM, _USUAL_SLOWEST_S = 15, 1.25, 0.125
 _LEVEL_STEP_MM = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class UnseenClock:
-    """A clock by which the gauge is known to measure, and which was not found among these readings.
+    """A clock by which the gauge measures, or seems to, and which was not found among these readings.
 
     Attributes
     ----------
-    period_s : float
-        How often it measures.
+    periods_s : tuple of float
+        How often it may measure, each as likely as the others.
     at_s : ndarray, shape (m,)
         When each forward reading arrived.
     """
 
-    period_s: float
+    periods_s: tuple[float, ...]
     at_s: Floats
 
-    def beyond_jitter_u(self, fit: LobeFit, moved: Floats, jitter_u: float) -> float:
+    @classmethod
+    def behind(cls, jitter_s: float, known: bool, at_s: Floats) -> UnseenClock:
+        """What clock may stand behind readings that are so unevenly late: its ages have that standard deviation.
+
+        Where that is not `known` from before, a beat with the readings' own pace may have hidden most of them.
+        """
+        period_s = float(np.sqrt(12.0)) * jitter_s
+        slowest_s = period_s * _PERIOD_ROOM if known else max(period_s * _PERIOD_ROOM, _USUAL_SLOWEST_S)
+        return cls(tuple(np.linspace(period_s / _PERIOD_ROOM, slowest_s, _CLOCK_PERIODS).tolist()), at_s)
+
+    def beyond_jitter_u(self, fit: LobeFit, centre: Reading) -> float:
         """What it does to the centre beyond what the same ages would, were they jitter.
 
         The ages of its values are a saw tooth, alike from one reading to the next, and do not average out. When it began
         is not known: the root mean square over all moments at which it may have.
         """
-        begun_s = np.arange(_CLOCK_PLACES) / _CLOCK_PLACES * self.period_s
-        age_s = np.array([Ticks(self.period_s, first_s).age_s(self.at_s) for first_s in begun_s.tolist()])
-        off_deg = (age_s - 0.5 * self.period_s) @ (fit.weight * moved * fit.placed.rate_mm_s)
-        return float(np.sqrt(max(float(np.mean(off_deg**2)) - jitter_u**2, 0.0)))
+        by_age_deg_s = fit.weight * _moved_by(fit, centre, fit.covariance) * fit.placed.rate_mm_s
+        places = _CLOCK_PLACES // min(len(self.periods_s), _PLACES_AT_LEAST)
+        off_deg2 = [
+            float(
+                (Ticks(period_s, period_s * place / places).age_s(self.at_s) - 0.5 * period_s) @ by_age_deg_s
+            )
+            ** 2
+            for period_s in self.periods_s
+            for place in range(places)
+        ]
+        as_jitter_deg2 = fit.noise.jitter_s**2 * float(np.sum(by_age_deg_s**2))
+        return float(np.sqrt(max(float(np.mean(off_deg2)) - as_jitter_deg2, 0.0)))
 
 
 def budget_of(
@@ -77,7 +96,7 @@ def budget_of(
     lag_u = abs(float(centre.gradient @ fit.covariance[-1])) / fit.lag_u_s
     whole = centre.u(fit.covariance)
     fit_u2 = max(whole**2 - lag_u**2, 0.0)
-    moved = _moved_by(fit, centre)
+    moved = _moved_by(fit, centre, _held(fit))
     parts = _noise_parts(fit, moved)
     smoothing = max(fit_u2 - sum(part**2 for part in parts.values()), 0.0)
     hung_on = _readings_that_carry(fit, moved)
@@ -86,7 +105,7 @@ def budget_of(
     freedom = max(min(fit.scatter_freedom, carrying + fit.readings_known), _FEWEST_FREEDOM)
     scatter = scatter_of_passes(passes, wander_s)
     alone = sum(one.shift_deg is not None for one in passes)
-    clock_u = 0.0 if unseen_clock is None else unseen_clock.beyond_jitter_u(fit, moved, parts[_JITTER_LINE])
+    clock_u = 0.0 if unseen_clock is None else unseen_clock.beyond_jitter_u(fit, centre)
     lines = [
         *(Component(name, u, freedom if name in _OF_SCATTER else np.inf) for name, u in parts.items()),
         Component("smoothing of the curve", float(np.sqrt(smoothing)), max(carrying, _FEWEST_FREEDOM)),
@@ -137,13 +156,16 @@ def _encoder_u(fit: LobeFit, shape: LobeShape, settings: LobeSettings) -> float:
     return encoder_u_deg(settings.encoder_error_deg, settings.tdc_deg, before, after)
 
 
-def _moved_by(fit: LobeFit, centre: Reading) -> Floats:
-    """How far each reading would move the centre, were its weight one, the lag held."""
-    lag_column = fit.covariance[-1] / fit.covariance[-1, -1]
-    held = fit.covariance - np.outer(lag_column, fit.covariance[-1])
-    pull = held @ centre.gradient
-    placed = fit.placed
-    moved = fit.basis.curve(pull[: fit.basis.size], placed.spots)[0]
+def _held(fit: LobeFit) -> Floats:
+    """The covariance were the lag known."""
+    lag = fit.covariance[-1]
+    return np.asarray(fit.covariance - np.outer(lag, lag) / lag[-1])
+
+
+def _moved_by(fit: LobeFit, centre: Reading, covariance: Floats) -> Floats:
+    """How far each reading would move the centre, were its weight one."""
+    pull, placed = covariance @ centre.gradient, fit.placed
+    moved = fit.basis.curve(pull[: fit.basis.size], placed.spots)[0] - pull[-1] * placed.rate_mm_s
     if fit.base_mm is not None:
         moved = moved + pull[fit.basis.size]
     return np.asarray(moved)

@@ -80,12 +80,15 @@ class ResidualPatterns:
     ----------
     time_s : ndarray, shape (m,)
         Arrival times of its readings, rising.
+    wander_s : ndarray, shape (m,)
+        By how much later each may have come, of one thing that may be: one standard deviation.
     """
 
-    def __init__(self, fit: LobeFit, time_s: Floats) -> None:
+    def __init__(self, fit: LobeFit, time_s: Floats, wander_s: Floats) -> None:
         self.fit, self.time_s = fit, time_s
         placed = fit.placed
         self._weighted = fit.weight * placed.residual_mm
+        self._wandered = fit.weight * wander_s * placed.rate_mm_s
         count = len(time_s)
         self._blocks = np.minimum(np.arange(count) * _MOMENTS // max(count, 1), _MOMENTS - 1)
 
@@ -142,8 +145,8 @@ class ResidualPatterns:
         gives = fit.covariance @ self._shared(pattern, np.zeros(len(pattern), dtype=np.intp), 1)[0]
         left = pattern - fit.basis.evaluate(gives[: fit.basis.size], placed.phase_deg)
         left += placed.rate_mm_s * gives[-1] - (gives[fit.basis.size] if fit.base_mm is not None else 0.0)
-        own = float(left @ (fit.weight * left))
-        return float(left @ self._weighted) ** 2 / own if own > 0.0 else 0.0
+        spread2 = float(left @ (fit.weight * left)) + float(left @ self._wandered) ** 2
+        return float(left @ self._weighted) ** 2 / spread2 if spread2 > 0.0 else 0.0
 
     def between(self, passes: tuple[PassFit, ...], before: LagPrior) -> PassScatter:
         """Shift of every pass against the others, all at once.

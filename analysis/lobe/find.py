@@ -108,12 +108,28 @@ def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:
         return found
     known = [] if period_s is None else _ticks_of(found, found.fit, _LIKELY_LEFT, 1, period_s=period_s)
     for likely in known + _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
-        with suppress(Refusal):
-            curve = _as_measured(found, likely).fit
-            period = likely.period_s if likely in known else None
-            for ticks in _ticks_of(found, curve, passes_apart=True, period_s=period):
-                return _as_measured(found, ticks)
+        told = _by(found, likely, likely.period_s if likely in known else None)
+        if told is not None:
+            return told
     return found
+
+
+def _by(found: Measured, likely: Ticks, period_s: float | None) -> Measured | None:
+    """Measured from when the gauge measured by a clock near that one, or by one it was mistaken for; `None` by neither."""
+    with suppress(Refusal):
+        curve = _as_measured(found, likely).fit
+        for ticks in _ticks_of(found, curve, passes_apart=True, period_s=period_s):
+            told, pace_s = (
+                _as_measured(found, ticks),
+                float(np.median(np.diff(found.checked.streams.gauge_time_s))),
+            )
+            others = [
+                _by(found, other, other.period_s)
+                for longer_s in ticks.mistaken_for(pace_s)
+                for other in _ticks_of(found, curve, 1.0, 1, period_s=longer_s)
+            ]
+            return min((told, *filter(None, others)), key=lambda one: one.fit.noise.jitter_s)
+    return None
 
 
 def _as_measured(found: Measured, ticks: Ticks) -> Measured:

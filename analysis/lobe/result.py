@@ -31,7 +31,7 @@ from analysis.lobe.faults import encoder_not_stated, refuse_shape, warnings_of
 from analysis.lobe.passes import PassFit
 from analysis.lobe.shape import LobeShape, Reading
 from analysis.lobe.slack import Slack
-from analysis.readings import CheckedStreams, Sweep
+from analysis.readings import UNEVEN_S, CheckedStreams, Sweep
 
 _CURVE_STEP_DEG = 1.0
 _WORTH_TELLING = 0.02
@@ -125,8 +125,13 @@ def _budget(
     found: Measured, settings: LobeSettings, gauge: GaugeFacts, centre: Reading, unsettled_deg: float
 ) -> tuple[Component, ...]:
     clock = None
-    if gauge.tick_s is not None and found.checked.ticks is None:
-        clock = UnseenClock(gauge.tick_s, found.readings.time_s)
+    jitter_s = found.prior.jitter_s or found.fit.noise.jitter_s
+    if found.checked.ticks is None:
+        if gauge.tick_s is not None:
+            clock = UnseenClock((gauge.tick_s,), found.readings.time_s)
+        elif jitter_s > UNEVEN_S:
+            known = found.prior.jitter_s is not None or gauge.lag_s is not None
+            clock = UnseenClock.behind(jitter_s, known, found.readings.time_s)
     return budget_of(
         found.fit,
         found.shape,

@@ -100,7 +100,7 @@ def refuse_by_memory(seen: FitChecks, hand: HandPasses) -> PassScatter:
         `turn_not_720`, `passes_disagree`, `lobe_jumped`, `stand_moved`, `scale_changed`, `follower_bleeds`,
         `lag_absurd`, `does_not_fit`.
     """
-    memory = ResidualPatterns(seen.fit, seen.readings.time_s)
+    memory = ResidualPatterns(seen.fit, seen.readings.time_s, seen.prior.wander_s * seen.readings.through)
     scatter = memory.between(seen.passes, seen.prior)
     _refuse_memory(seen, memory, scatter, hand)
     _refuse_lag(seen.fit)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
+from scipy.special import ndtr
 
-from analysis.base import Floats, Streams, limit_u
+from analysis.base import Floats, Streams
 
 UNEVEN_S = 0.008
 """Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured."""
@@ -31,11 +32,13 @@ _AT_A_TIME = 200_000
 _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
 _SUITS = 4.0
-_SETTLING, _MARGINS_S, _FEWEST_EDGES = 12, (0.004, 0.008, 0.016), 16
-# Which lines count follows from where the ticks are put; by so much, on simulated gauges, that makes them less sure.
-_WIDER = 1.15
-_STRAYED, _LOOSELY = 0.12, 0.04
-_UNSURE = 0.1
+_SETTLING, _STRAYED = 3, 0.12
+# How unevenly late lines may be, each as likely as the others; how many are taken for another tick's by mistake.
+_SHAKEN_S, _MISTAKEN = (0.001, 0.002, 0.003, 0.0045, 0.007), 0.01
+# By so much, on simulated gauges, ticks lie farther off than lines that each stand for themselves would let them.
+_WIDER = 1.2
+_ZOOMS, _GRID, _REACHES, _CLEAR = 4, 17, 4.0, 4.0
+_UNSURE, _BY_CHANCE = 0.1, 2.5
 # A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
 _SAME_CLOCK = 0.002
 # To look costs more than all else of a live update; as readings grow by a share, it becomes ever rarer.
@@ -58,12 +61,15 @@ class Ticks:
         It measures at `first_s` and every `period_s` from there, either way; `first_s` counts the usual lag in.
     u_s, wander_s : float
         Standard uncertainty of the ticks amid the readings, and of the last against those, from that of the period.
+    shaken_s : float
+        How unevenly late its lines may well be, one standard deviation.
     """
 
     period_s: float
     first_s: float
     u_s: float = 0.0
     wander_s: float = 0.0
+    shaken_s: float = 0.0
 
     @property
     def spread_s(self) -> float:
@@ -74,6 +80,11 @@ class Ticks:
         """How old the value is that is told at each moment, 0 to `period_s`."""
         return np.asarray(np.mod(time_s - self.first_s, self.period_s))
 
+    def mistaken_for(self, pace_s: float) -> list[float]:
+        """Longer periods that look like this one at so many lines a second: at each its values are as fresh or as old."""
+        hz = np.arange(1.0 / self.period_s - 1.0 / pace_s, 1.0 / _SLOWEST_S, -1.0 / pace_s)
+        return [1.0 / one for one in hz.tolist()]
+
     def as_measured(self, streams: Streams) -> Streams:
         """Each measurement once, at its own moment and as late as the gauge is on the average.
 
@@ -81,7 +92,8 @@ class Ticks:
         """
         time_s, value = streams.gauge_time_s, streams.gauge_mm
         age_s = self.age_s(time_s)
-        clear = np.abs(age_s - 0.5 * self.period_s) < (0.5 - _UNSURE) * self.period_s
+        unsure_s = max(_UNSURE * self.period_s, _BY_CHANCE * self.shaken_s)
+        clear = np.abs(age_s - 0.5 * self.period_s) < 0.5 * self.period_s - unsure_s
         moment_s = (time_s - age_s + 0.5 * self.period_s)[clear]
         fresh = np.diff(moment_s, prepend=-np.inf) > 0.5 * self.period_s
         return replace(streams, gauge_time_s=moment_s[fresh], gauge_mm=value[clear][fresh])
@@ -230,49 +242,31 @@ class Lateness:
         return found, left
 
     def _settled(self, found: Ticks) -> Ticks:
-        """Put the ticks between the last line that tells an old value and the first that tells the new one.
+        """Put the ticks between the lines that tell an old value and those that tell the new one.
 
-        Which value a line tells shows in its residual; how far lines are on the wrong side of a tick, and nearly so,
-        is made least.
+        Which value a line tells shows in its residual. Where the ticks may lie among those lines, and how surely, is
+        summed up over all places and periods that they allow.
         """
         middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
         ticks = np.round((middle_s - found.first_s) / found.period_s)
-        begun = replace(found, first_s=found.first_s + found.period_s * float(ticks))
-        told = begun
+        told = replace(found, first_s=found.first_s + found.period_s * float(ticks))
         for _ in range(_SETTLING):
-            wrong_s, rows = self._on_the_wrong_side(told)
-            if len(wrong_s) < _FEWEST_EDGES:
-                break
-            curvature = np.linalg.pinv(rows.T @ rows)
-            later_s, longer_s = (-curvature @ (rows.T @ wrong_s)).tolist()
-            told = Ticks(told.period_s + longer_s, told.first_s + later_s)
-        half = 0.5 * float(np.ptp(self._time_s)) / begun.period_s
-        gone_s = abs(told.first_s - begun.first_s) + half * abs(told.period_s - begun.period_s)
-        if len(wrong_s) < _FEWEST_EDGES or gone_s > _STRAYED * begun.period_s:
-            u_s = float(np.hypot(_LOOSELY * begun.period_s, self._unseen_u_s(begun)))
-            return replace(begun, u_s=u_s, wander_s=u_s)
-        spread = rows * wrong_s[:, None]
-        u_s, u_period_s = (_WIDER * np.sqrt(np.diag(curvature @ (spread.T @ spread) @ curvature))).tolist()
-        return replace(told, u_s=float(np.hypot(u_s, self._unseen_u_s(told))), wander_s=half * u_period_s)
+            told = self._amid_the_lines(told)
+        return told
 
-    def _unseen_u_s(self, told: Ticks) -> float:
-        """What is open where no line comes near a tick, as of an output that keeps step with the measuring."""
-        age_s = told.age_s(self._time_s)
-        return float(limit_u(0.5 * (told.period_s - np.max(age_s) + np.min(age_s))))
-
-    def _on_the_wrong_side(self, told: Ticks) -> tuple[Floats, Floats]:
-        """How far lines are on the wrong side of a tick, or nearly; and how that follows first tick and period."""
+    def _amid_the_lines(self, told: Ticks) -> Ticks:
+        """The mean of all places of the ticks, each as likely as the lines beside it make it."""
         tick, sure = self._ticks_told(told)
+        half = max(0.5 * float(np.ptp(self._time_s)) / told.period_s, 1.0)
         since_s = self._time_s - told.first_s - tick * told.period_s
-        both = np.concatenate((-since_s, since_s - told.period_s))
-        way = np.repeat((1.0, -1.0), len(tick))
-        rows = np.column_stack((way, way * np.concatenate((tick, tick + 1.0))))
-        sure = np.concatenate((sure, sure))
-        for margin_s in _MARGINS_S:
-            counts = sure & (both > -margin_s)
-            if np.sum(counts) >= _FEWEST_EDGES:
-                break
-        return both[counts] + margin_s, rows[counts]
+        room_s = np.concatenate((since_s, told.period_s - since_s))
+        way = np.repeat((-1.0, 1.0), len(tick))
+        along = np.concatenate((tick, tick + 1.0)) / half
+        counts = np.concatenate((sure, sure))
+        place = Placing(_STRAYED * told.period_s, room_s[counts], way[counts], along[counts])
+        longer_s = place.drift_s / half
+        u_s, wander_s = _WIDER * place.shift_u_s, _WIDER * place.drift_u_s
+        return Ticks(told.period_s + longer_s, told.first_s + place.shift_s, u_s, wander_s, place.shaken_s)
 
     def _ticks_told(self, found: Ticks) -> tuple[Floats, NDArray[np.bool_]]:
         """Which tick's value each line tells, of the newest and those beside it; and where there is no doubt of it."""
@@ -365,3 +359,56 @@ class ClockWatch:
         self.ticks, self._looked_in = ticks, readings
         if ticks is not None:
             self.period_s = ticks.period_s
+
+
+class Placing:
+    """Where a clock's ticks lie among lines of which each tells whether it came before or after one.
+
+    How unevenly late those lines are shows only in how far some came on the wrong side: what is likely is summed up over
+    that as well.
+
+    Parameters
+    ----------
+    most_s : float
+        Neither at the middle of the lines nor from there to their end do the ticks stray by more.
+    room_s, way, along : ndarray, shape (m,)
+        How far each line is on its own side of a tick, which way of it that is, and how far from the middle, in halves
+        of the whole.
+    """
+
+    def __init__(self, most_s: float, room_s: Floats, way: Floats, along: Floats) -> None:
+        self._room, self._way, self._along = room_s, way, along
+        self.shift_s = self.drift_s = 0.0
+        self.shift_u_s = self.drift_u_s = most_s
+        reach = np.array([most_s, most_s])
+        for _ in range(_ZOOMS):
+            reach = np.minimum(self._summed(reach), reach)
+
+    def _summed(self, reach_s: Floats) -> Floats:
+        """Mean and deviation over a grid about the last mean; how far the next should reach."""
+        shift, drift = (
+            at + np.linspace(-most, most, _GRID)
+            for at, most in zip((self.shift_s, self.drift_s), reach_s.tolist(), strict=True)
+        )
+        likely = self._likely(shift, drift)
+        over_shift, over_drift = likely.sum(axis=1), likely.sum(axis=0)
+        self.shift_s, self.drift_s = float(over_shift @ shift), float(over_drift @ drift)
+        self.shift_u_s = float(np.sqrt(over_shift @ (shift - self.shift_s) ** 2))
+        self.drift_u_s = float(np.sqrt(over_drift @ (drift - self.drift_s) ** 2))
+        step_s = 2.0 * reach_s / (_GRID - 1)
+        return np.maximum(_REACHES * np.array([self.shift_u_s, self.drift_u_s]), 2.0 * step_s)
+
+    def _likely(self, shift_s: Floats, drift_s: Floats) -> Floats:
+        """How likely each shift (rows) is with each drift (columns)."""
+        most_s = np.max(np.abs(shift_s)) + np.max(np.abs(drift_s)) + _CLEAR * _SHAKEN_S[-1]
+        near = self._room < most_s
+        room, way, along = self._room[near], self._way[near], self._along[near]
+        moved = room + way * (shift_s[:, None, None] + drift_s[None, :, None] * along)
+        told = np.array([ndtr(moved / shaken_s) for shaken_s in _SHAKEN_S])
+        log = np.sum(np.log(_MISTAKEN + (1.0 - _MISTAKEN) * told), axis=3)
+        likely = np.exp(log - log.max())
+        likely /= likely.sum()
+        each, all_s = likely.sum(axis=(1, 2)), np.array(_SHAKEN_S)
+        mean_s = float(each @ all_s)
+        self.shaken_s = mean_s + float(np.sqrt(each @ (all_s - mean_s) ** 2))
+        return np.asarray(likely.sum(axis=0))

@@ -29,7 +29,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 from as_they_are import LONG_MISS
-from families import DEFAULTS, FAMILIES, Case, Rng, known_lag
+from bench_cases import Case, Rng, known_lag
+from families import DEFAULTS, FAMILIES
 
 from analysis.base import GaugeFacts, LobeResult, Refusal, Streams, TdcResult, TdcSettings
 from analysis.base.limits import USUAL_ENCODER_ERROR_DEG

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from families import FAMILIES, held_quick
 from kept_trace import kept_streams
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
-from analysis.lobe import find_lobe
+from analysis.lobe import find_lobe, find_lobe_with_fit
 from simulated_devices.faults.random_faults import faulted_lobe
 
 BENCHMARK_SEED = 20261125
@@ -55,4 +56,27 @@ def test_a_clock_that_is_known_and_not_found_is_in_the_interval() -> None:
     assert abs(off_deg) <= found.u95_deg < 2.0
     assert max(found.budget, key=lambda one: one.u_deg).source == "clock of the gauge"
     unaware = find_lobe(kept_streams(KEPT), ASKED, replace(FOUND_BEFORE, tick_s=None))
-    assert abs(off_deg) > 2.0 * unaware.u95_deg, "what it was told with before"
+    assert abs(off_deg) < 1.5 * unaware.u95_deg, (
+        "how often it measures is then read from how unevenly late it was"
+    )
+
+
+@pytest.mark.parametrize(("number", "clock_hz"), [(5, 10.9), (94, 11.6)])
+def test_a_clock_that_looks_like_a_quicker_one_at_ten_lines_a_second_is_found_as_it_is(
+    number: int, clock_hz: float
+) -> None:
+    """Ten times a second a clock of 20.9 Hz is seen as one of 10.9; half as high, it explains most of the ages."""
+    case = held_quick(np.random.default_rng([5, number]), "nothing")
+    trace = case.trace
+    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    told, measured = find_lobe_with_fit(streams, LobeSettings(encoder_error_deg=0.0), case.facts)
+    assert measured.checked.ticks is not None
+    assert 1.0 / measured.checked.ticks.period_s == pytest.approx(clock_hz, abs=0.05)
+    assert abs(case.error_deg(told)) <= told.u95_deg < 1.2
+
+
+@pytest.mark.parametrize("number", [169, 185])
+def test_a_clock_that_wanders_or_a_line_at_its_tick_is_no_fault_of_the_engine(number: int) -> None:
+    """The one was taken for a cam that jumped, of two thousandths of a millimetre; the other for a valve on its piston."""
+    error_deg, u95_deg, _ = FAMILIES["held"](np.random.default_rng([20261128, number, *b"held"])).measured()
+    assert abs(error_deg) <= u95_deg < 0.3

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.base import Streams
 from analysis.readings import ClockWatch, Ticks, find_ticks
+from analysis.readings.value_age import Placing
 
 
 def lateness(seed: int, says_hz: float, period_s: float | None, shaken_s: float = 0.003):
@@ -37,6 +38,45 @@ def test_the_clock_is_found_to_what_is_told_of_it(says_hz, period_s):
         assert told.period_s == pytest.approx(period_s, rel=1e-3)
         behind_s = (told.first_s - first_s + 0.5 * period_s) % period_s - 0.5 * period_s
         assert abs(behind_s) < 4.0 * max(told.u_s, 0.001)
+
+
+def test_places_and_periods_lie_as_far_off_as_is_told_of_them():
+    """Of lines that are late unevenly by 1 to 5 ms, as gauges are, in three short stretches, as flanks are passed."""
+    off = []
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 8])
+        period_s, shaken_s = 1.0 / rng.uniform(8.0, 12.0), rng.uniform(0.001, 0.005)
+        said_s = np.arange(rng.uniform(0.0, 0.1), 24.0, 1.0 / rng.choice([10.0, 20.0, 30.0]))
+        said_s = said_s[(said_s < 4.0) | (said_s > 21.0) | ((said_s > 6.0) & (said_s < 8.0))]
+        first_s = 12.0 + rng.uniform(0.0, period_s)
+        tick = np.floor((said_s - rng.normal(0.0, shaken_s, said_s.size) - first_s) / period_s)
+        since_s = said_s - first_s - tick * period_s
+        along = np.concatenate((tick, tick + 1.0)) * period_s / 12.0
+        room_s = np.concatenate((since_s, period_s - since_s))
+        placed = Placing(0.12 * period_s, room_s, np.repeat((-1.0, 1.0), tick.size), along)
+        off.append((placed.shift_s / placed.shift_u_s, placed.drift_s / placed.drift_u_s))
+    assert 0.6 < np.std(off) < 1.3
+    assert np.mean(np.abs(off) > 3.0) < 0.03
+
+
+def test_ticks_that_no_line_comes_near_are_told_as_loosely_as_that():
+    """Three lines to a measurement, always the same three: within a third of a period nothing tells where the tick is."""
+    said_s = np.arange(0.0, 20.0, 0.1 / 3.0) + 0.005
+    tick = np.floor(said_s / 0.1)
+    room_s = np.concatenate((said_s - 0.1 * tick, 0.1 * (tick + 1.0) - said_s))
+    along = np.concatenate((tick - 100.0, tick - 99.0)) / 100.0
+    placed = Placing(0.012, room_s, np.repeat((-1.0, 1.0), tick.size), along)
+    assert placed.shift_u_s > 0.005
+    assert placed.drift_u_s > 0.003
+
+
+def test_a_period_is_mistaken_for_those_at_which_values_are_as_old_at_every_line():
+    said_s = np.arange(0.0, 20.0, 0.1)
+    for longer_s in Ticks(0.0231, 0.0).mistaken_for(0.1):
+        assert longer_s > 0.0231
+        gone = said_s / longer_s - said_s / 0.0231
+        assert gone == pytest.approx(np.round(gone), abs=1e-9)
+    assert Ticks(0.0917, 0.0).mistaken_for(0.1) == []
 
 
 @pytest.mark.parametrize("shaken_s", [0.01, 0.03, 0.06])
