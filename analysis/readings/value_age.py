@@ -37,7 +37,7 @@ _SETTLING, _STRAYED = 3, 0.12
 _SHAKEN_S, _MISTAKEN = (0.001, 0.002, 0.003, 0.0045, 0.007), 0.01
 # By so much, on simulated gauges, ticks lie farther off than lines that each stand for themselves would let them.
 _WIDER = 1.2
-_ZOOMS, _GRID, _REACHES, _CLEAR = 4, 17, 4.0, 4.0
+_ZOOMS, _GRID, _REACHES, _CLEAR = 3, 13, 4.0, 4.0
 _UNSURE, _BY_CHANCE = 0.1, 2.5
 # A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
 _SAME_CLOCK = 0.002
@@ -179,7 +179,7 @@ class Lateness:
 
     def left_with(self, passes: Ints | None) -> float:
         """What is unexplained without a clock, passes that stand apart set right where they are told."""
-        whole = self._left(np.zeros_like(self._time_s))
+        whole = float(self._left(np.zeros((1, len(self._time_s))))[0])
         if passes is None:
             return whole
         apart = self._by_lag[:, None] * (passes[:, None] == np.unique(passes))
@@ -230,14 +230,16 @@ class Lateness:
         middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
         far_hz, far_s = 1.0 / (_STEPS_A_TURN * span_s), found.period_s / _PLACES
         for _ in range(rounds):
-            at = found
-            ticked_s = at.first_s + at.period_s * float(np.round((middle_s - at.first_s) / at.period_s))
-            for faster_hz in np.linspace(-far_hz, far_hz, _STEPS).tolist():
-                for later_s in np.linspace(-far_s, far_s, _STEPS).tolist():
-                    one = Ticks(1.0 / (1.0 / at.period_s + faster_hz), ticked_s + later_s)
-                    square = self._left(one.age_s(self._time_s))
-                    if square < left:
-                        left, found = square, one
+            ticked_s = found.first_s + found.period_s * float(
+                np.round((middle_s - found.first_s) / found.period_s)
+            )
+            hz = 1.0 / found.period_s + np.repeat(np.linspace(-far_hz, far_hz, _STEPS), _STEPS)
+            first_s = ticked_s + np.tile(np.linspace(-far_s, far_s, _STEPS), _STEPS)
+            turns = (self._time_s - first_s[:, None]) * hz[:, None]
+            squares = self._left((turns - np.floor(turns)) / hz[:, None])
+            best = int(np.argmin(squares))
+            if squares[best] < left:
+                left, found = float(squares[best]), Ticks(1.0 / float(hz[best]), float(first_s[best]))
             far_hz, far_s = far_hz * _CLOSER, far_s * _CLOSER
         return found, left
 
@@ -249,14 +251,16 @@ class Lateness:
         """
         middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
         ticks = np.round((middle_s - found.first_s) / found.period_s)
-        told = replace(found, first_s=found.first_s + found.period_s * float(ticks))
+        told, before = replace(found, first_s=found.first_s + found.period_s * float(ticks)), None
         for _ in range(_SETTLING):
-            told = self._amid_the_lines(told)
+            tick, sure = self._ticks_told(told)
+            if before is not None and np.array_equal(tick[sure], before):
+                break
+            told, before = self._amid_the_lines(told, tick, sure), tick[sure]
         return told
 
-    def _amid_the_lines(self, told: Ticks) -> Ticks:
+    def _amid_the_lines(self, told: Ticks, tick: Floats, sure: NDArray[np.bool_]) -> Ticks:
         """The mean of all places of the ticks, each as likely as the lines beside it make it."""
-        tick, sure = self._ticks_told(told)
         half = max(0.5 * float(np.ptp(self._time_s)) / told.period_s, 1.0)
         since_s = self._time_s - told.first_s - tick * told.period_s
         room_s = np.concatenate((since_s, told.period_s - since_s))
@@ -279,11 +283,11 @@ class Lateness:
         sure = (best[:, 0] < _SUITS) & (best[:, 1] > 2.0 * _SUITS)
         return newest + np.argmin(others, axis=1) - 1.0, sure
 
-    def _left(self, age_s: Floats) -> float:
-        """Mean square that ages leave; a few readings whose tick is miscounted do not raise it much."""
+    def _left(self, age_s: Floats) -> Floats:
+        """Mean square that ages (rows) leave; a few readings whose tick is miscounted do not raise it much."""
         off = self._residual - self._by_lag * age_s
-        off = off - self._basis @ (self._basis.T @ off)
-        return float(np.mean(np.minimum(off**2, self._most2)))
+        off -= (off @ self._basis) @ self._basis.T
+        return np.asarray(np.minimum(off**2, self._most2).mean(axis=1))
 
     def _left_s2(self, hz: Floats) -> Floats:
         """Sum of squares that each clock (rows) leaves with its first tick at each place (columns)."""
