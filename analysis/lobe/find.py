@@ -101,34 +101,39 @@ def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:
     """Measure again from when the gauge measured, where a clock of its own explains how late its readings are.
 
     The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
-    right one leaves next to nothing. Of few readings more than one may stand: what an earlier trace of this gauge told of
-    its clock, `period_s`, goes before.
+    right one leaves next to nothing, and beside the curve of a wrong one the right one may be seen. Of few readings more
+    than one may stand: what an earlier trace of this gauge told of its clock, `period_s`, goes before.
     """
     if not found.checked.waiting.little:
         return found
     known = [] if period_s is None else _ticks_of(found, found.fit, _LIKELY_LEFT, 1, period_s=period_s)
-    for likely in known + _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY):
-        told = _by(found, likely, likely.period_s if likely in known else None)
-        if told is not None:
-            return told
-    return found
+    told = [_by(found, likely, likely.period_s) for likely in known]
+    if not any(told):
+        told = [_by(found, likely) for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY)]
+        if seen := _evenest(told):
+            told += [_by(found, likely) for likely in _ticks_of(found, seen.fit, _LIKELY_LEFT, _LIKELY)]
+    return _evenest(told) or found
 
 
-def _by(found: Measured, likely: Ticks, period_s: float | None) -> Measured | None:
+def _evenest(told: list[Measured | None]) -> Measured | None:
+    """Which clock leaves the readings least unevenly late; none where they are as uneven as those without."""
+    even = [one for one in told if one is not None and one.fit.noise.jitter_s < UNEVEN_S]
+    return min(even, key=lambda one: one.fit.noise.jitter_s, default=None)
+
+
+def _by(found: Measured, likely: Ticks, period_s: float | None = None) -> Measured | None:
     """Measured from when the gauge measured by a clock near that one, or by one it was mistaken for; `None` by neither."""
     with suppress(Refusal):
         curve = _as_measured(found, likely).fit
         for ticks in _ticks_of(found, curve, passes_apart=True, period_s=period_s):
-            told, pace_s = (
-                _as_measured(found, ticks),
-                float(np.median(np.diff(found.checked.streams.gauge_time_s))),
-            )
+            told = _as_measured(found, ticks)
+            pace_s = float(np.median(np.diff(found.checked.streams.gauge_time_s)))
             others = [
                 _by(found, other, other.period_s)
                 for longer_s in ticks.mistaken_for(pace_s)
                 for other in _ticks_of(found, curve, 1.0, 1, period_s=longer_s)
             ]
-            return min((told, *filter(None, others)), key=lambda one: one.fit.noise.jitter_s)
+            return _evenest([told, *others])
     return None
 
 

@@ -43,6 +43,8 @@ _REST_APART_MM = 1.0
 _CREEP_MM_S = 0.3
 _AGREEING = 3
 _JITTER_S = 0.03
+# A gauge's values grow as old as this, in standard deviations of their age, and somewhat more.
+_AGES = 4.0
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -182,13 +184,18 @@ def _refuse_frozen(checked: CheckedStreams, time_s: Floats, value: Floats, lag: 
     starts, ends = _equal_runs(value, checked.step_mm)
     crank = checked.motion.angle_deg(time_s - lag.lag_s)
     turned = np.array([float(np.ptp(crank[a : b + 1])) for a, b in zip(starts, ends, strict=True)])
-    _refuse_leaps_after_rest(checked, time_s, value, (starts, ends, turned))
+    _refuse_leaps_after_rest(checked, time_s, value, (starts, ends, turned), _uneven_s(lag))
     long = turned > _LONG_REST_DEG
     levels = value[starts[long]]
     if len(levels) > 1 and float(np.ptp(levels)) > _REST_APART_MM:
         usual = float(np.median(levels))
         odd = int(np.flatnonzero(long)[np.argmax(np.abs(levels - usual))])
         raise _frozen_refusal(time_s[starts[odd]], time_s[ends[odd]], value[starts[odd]], turned[odd])
+
+
+def _uneven_s(lag: LagPrior) -> float:
+    """By how much more or less late than the one before a reading may be: more where it repeats itself by its own clock."""
+    return max(_JITTER_S, _AGES * (lag.jitter_s or 0.0))
 
 
 def _equal_runs(value: Floats, step_mm: float) -> tuple[Ints, Ints]:
@@ -200,7 +207,7 @@ def _equal_runs(value: Floats, step_mm: float) -> tuple[Ints, Ints]:
 
 
 def _refuse_leaps_after_rest(
-    checked: CheckedStreams, time_s: Floats, value: Floats, runs: tuple[Ints, Ints, Floats]
+    checked: CheckedStreams, time_s: Floats, value: Floats, runs: tuple[Ints, Ints, Floats], uneven_s: float
 ) -> None:
     """Refuse a reading that stood while the crank turned and then leapt by more than any lobe lifts meanwhile."""
     starts, ends, turned = runs
@@ -213,7 +220,7 @@ def _refuse_leaps_after_rest(
     fastest = np.maximum.reduceat(
         np.abs(checked.motion.speed_deg_s(time_s)), np.stack([starts, ends + 1], axis=1).ravel()
     )[::2]
-    moved = fastest * (time_s[ends + 1] - time_s[ends] + _JITTER_S)
+    moved = fastest * (time_s[ends + 1] - time_s[ends] + uneven_s)
     steep = _MOST_SLOPE_MM_DEG * moved
     gentle = _FOOT_SLOPE_MM_DEG * moved + _FOOT_BEND_MM_DEG2 * moved**2
     bound = np.where(turned > _MOST_SLACK_DEG, np.minimum(steep, gentle), steep)
@@ -231,7 +238,7 @@ def _refuse_impossible_step(checked: CheckedStreams, time_s: Floats, value: Floa
     n = _AGREEING
     if len(value) < 2 * n + 1:
         return
-    room_s = min(2.0 * lag.u_s, _LATEST_S) + _JITTER_S
+    room_s = min(2.0 * lag.u_s, _LATEST_S) + _uneven_s(lag)
     early, late = time_s - lag.lag_s - room_s, time_s - max(lag.lag_s - room_s, 0.0)
     path_early, path_late = _path_deg(checked, early), _path_deg(checked, late)
     known = checked.motion.covered(early) & checked.motion.covered(late)

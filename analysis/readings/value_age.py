@@ -17,7 +17,8 @@ from scipy.special import ndtr
 from analysis.base import Floats, Streams
 
 UNEVEN_S = 0.008
-"""Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured."""
+"""Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured. Nor is a clock
+believed that leaves it wandering by more."""
 
 EXPLAINED = 0.35
 """What a right clock leaves of the squares at the very most; a wrong one leaves nearly all."""

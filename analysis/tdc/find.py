@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import numpy as np
 
 from analysis.base import (
@@ -52,6 +54,8 @@ from analysis.tdc.so_far import Settled, SoFar
 
 # A coupling that hangs by more is loose; what then seems play may be anything. Common practice, no source.
 _PLAY_U_DEG, _MOST_PLAY_DEG = 0.3, 1.5
+# Put to the ticks of the right clock, readings of a piston are next to even: a wrong one leaves milliseconds.
+_EVEN_S = 0.0015
 
 
 def find_tdc(streams: Streams, settings: TdcSettings, gauge: GaugeFacts) -> TdcResult:
@@ -84,8 +88,13 @@ def find_again(streams: Streams, settings: TdcSettings, gauge: GaugeFacts, so_fa
     with no_fault_of_the_bench(checked.waiting):
         watch = so_far.watch
         if watch.ticks is not None and not watch.due(len(checked.streams.gauge_mm)):
-            checked = checked.as_measured(watch.ticks)
+            with suppress(_NotByThatClock):
+                return _find(checked.as_measured(watch.ticks), settings, gauge, so_far)
         return _find(checked, settings, gauge, so_far)
+
+
+class _NotByThatClock(Exception):
+    """Readings put to a clock's ticks are unevenly late all the same: the gauge measures by another, or by none."""
 
 
 def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar) -> TdcResult:
@@ -110,12 +119,16 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
     known_s = float(prior.mean[LAG])
     noise = NoiseModel(checked.step_mm, 0.003, known_jitter_s=_known_jitter_s(gauge, checked))
     rigid, prior, told_s = _fit_doubting_lag(readings, view, prior, noise, near.fit if near else None)
+    if checked.ticks is not None and rigid.noise.jitter_s > _EVEN_S:
+        raise _NotByThatClock
     if (
         checked.ticks is None
         and checked.waiting.little
         and (ticks := _ticks_of(rigid, checked, so_far.watch))
     ):
-        return _find(checked.as_measured(ticks), settings, gauge, so_far)
+        with suppress(_NotByThatClock):
+            return _find(checked.as_measured(ticks), settings, gauge, so_far)
+        so_far.watch.seen(None, len(checked.streams.gauge_mm))
     loose = _loosened(rigid, prior, near.loose if near else None) if settings.encoder_error_deg else None
     limit_deg = settings.encoder_error_deg
     fit, prior = _with_play(rigid, prior, loose, limit_deg, nearly=near is not None)

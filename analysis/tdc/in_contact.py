@@ -46,8 +46,8 @@ def fit_in_contact(
         `turn_not_360`, `no_contact`.
     """
     fit = _coarsely(readings, view, prior, noise) if near is None else near
-    close, above = _in_contact(readings, view, fit)
-    _refuse_unexplained(view.moving & ~(close & above), view.moving, readings.time_s)
+    close, above, below = _in_contact(readings, view, fit)
+    _refuse_unexplained(view.moving & (~close | below), view.moving, readings.time_s)
     if _follows(readings.only(close & ~above), fit):
         above |= close
     return fit_from(fit, _enough(readings, close & above), prior, nearly=near is not None)
@@ -65,7 +65,7 @@ def _coarsely(readings: Readings, view: Contact, prior: Prior, noise: NoiseModel
     moving = view.moving[:: max(1, len(readings.time_s) // _COARSE)]
     fit = fit_piston(coarse.only(moving), values, prior, noise, rounds=2)
     for _ in range(2):
-        near, above = _in_contact(coarse, view, fit)
+        near, above, _ = _in_contact(coarse, view, fit)
         fit = fit_piston(_enough(coarse, near & above), fit.values, prior, fit.noise, rounds=2)
     return fit
 
@@ -91,15 +91,16 @@ def _enough(readings: Readings, chosen: Flags) -> Readings:
     return readings.only(chosen)
 
 
-def _in_contact(readings: Readings, view: Contact, fit: PistonFit) -> tuple[Flags, Flags]:
-    """Readings whose piston stands, by the fit, near a TDC, and well within the plunger's travel."""
+def _in_contact(readings: Readings, view: Contact, fit: PistonFit) -> tuple[Flags, Flags, Flags]:
+    """Readings whose piston stands, by the fit, near a TDC; well within the plunger's travel; and well out of it."""
     values = fit.values
     model = model_piston(readings, values)
     near = np.abs((model.angle_deg + 180.0) % 360.0 - 180.0) <= _REACH_DEG
     travel = abs(view.floor_mm - values[ZERO])
     shaken = np.minimum(4.0 * fit.noise.jitter_s, 0.08) * np.abs(model.rate_mm_s)
     margin = np.maximum(4.0 * fit.noise.step_mm, 0.03 * travel) + shaken
-    return near, np.abs(values[SCALE]) * model.drop < travel - margin
+    fallen = np.abs(values[SCALE]) * model.drop
+    return near, fallen < travel - margin, fallen > travel + margin
 
 
 def _follows(far: Readings, fit: PistonFit) -> bool:
