@@ -79,22 +79,39 @@ def find_lobe_with_fit(
 
 
 def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -> tuple[LobeResult, Measured]:
-    """Which kind of gauge it is has to be known before its readings are judged."""
+    """Which kind of gauge it is has to be known before its readings are judged.
+
+    Between its own ticks a gauge with a clock repeats itself, which would look like one that froze. What was seen to keep
+    an even pace before is not taken for another kind of gauge.
+    """
     prior = lobe_lag_prior(gauge)
     wild = wild_readings(checked.streams.gauge_mm)
-    if (gauge.jitter_s or 0.0) > UNEVEN_S:
-        # Between its own ticks such a gauge repeats itself, which would look like one that froze.
-        found = by_its_clock(_measured(checked, prior, wild), gauge.tick_s)
-        refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
-    else:
-        refuse_stream_faults(checked, prior, wild)
+    even, uneven = gauge.jitter_s is not None, (gauge.jitter_s or 0.0) > UNEVEN_S
+    frozen = None if uneven else _seems_frozen(checked, prior, wild, sure=even)
+    try:
         found = _measured(checked, prior, wild)
-        # What was seen to keep an even pace before is not taken for another kind of gauge.
-        found = by_its_clock(found, gauge.tick_s) if gauge.jitter_s is None else found
+    except Refusal as fault:
+        raise (frozen or fault) from None
+    found = by_its_clock(found, gauge.tick_s) if uneven or not even else found
+    if frozen and found.checked.ticks is None:
+        raise frozen
+    if frozen or uneven:
+        refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
     seen = FitChecks(found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
     scatter = refuse_faulty_fit(seen, settings)
     refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter), found
+
+
+def _seems_frozen(checked: CheckedStreams, prior: LagPrior, wild: Bools, *, sure: bool) -> Refusal | None:
+    """Refuse what the streams alone give away; a gauge that seems to have frozen is told, unless that is `sure`."""
+    try:
+        refuse_stream_faults(checked, prior, wild)
+    except Refusal as fault:
+        if sure or fault.code != "gauge_frozen":
+            raise
+        return fault
+    return None
 
 
 def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:

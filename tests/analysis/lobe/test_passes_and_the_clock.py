@@ -105,3 +105,15 @@ def test_a_gauge_that_is_known_to_repeat_itself_has_not_frozen_where_its_clock_i
     late = GaugeFacts(shop.gauge.lag_s + 0.5 * tick_s, 0.002, shop.gauge.step_mm, 0.0, 0.0, jitter_s=0.0387)
     told = find_lobe(streams, asked, late)
     assert abs(math.remainder(told.centre_deg - part.truth_deg, 360.0)) <= 1.5 * told.u95_deg
+
+
+@pytest.mark.parametrize("number", [25, 69, 81])
+def test_a_gauge_of_which_nothing_is_known_repeats_itself_by_its_clock_before_it_is_called_frozen(
+    number: int,
+) -> None:
+    """Thirty lines a second of which three say the same."""
+    family = "held_unknown"
+    error_deg, u95_deg, _ = FAMILIES[family](
+        np.random.default_rng([20261128, number, *family.encode()])
+    ).measured()
+    assert abs(error_deg) <= 1.5 * u95_deg
