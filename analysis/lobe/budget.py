@@ -30,7 +30,7 @@ _FEWEST_FREEDOM = 3.0
 _USUAL_JITTER_S, _USUAL_COUNT = 0.0035, 3.0
 _FEW_READINGS = 12.0
 _NEAR_PEAK_MM = 0.1
-_CLOCK_PLACES, _PLACES_AT_LEAST = 24, 4
+_CLOCK_PLACES, _PLACES_EACH = 24, 6
 _CLOCK_PERIODS, _PERIOD_ROOM, _USUAL_SLOWEST_S = 15, 1.25, 0.125
 _LEVEL_STEP_MM = 0.05
 
@@ -67,7 +67,7 @@ class UnseenClock:
         is not known: the root mean square over all moments at which it may have.
         """
         by_age_deg_s = fit.weight * _moved_by(fit, centre, fit.covariance) * fit.placed.rate_mm_s
-        places = _CLOCK_PLACES // min(len(self.periods_s), _PLACES_AT_LEAST)
+        places = _CLOCK_PLACES if len(self.periods_s) == 1 else _PLACES_EACH
         off_deg2 = [
             float(
                 (Ticks(period_s, period_s * place / places).age_s(self.at_s) - 0.5 * period_s) @ by_age_deg_s

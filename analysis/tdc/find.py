@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
-
 import numpy as np
 
 from analysis.base import (
@@ -88,13 +86,25 @@ def find_again(streams: Streams, settings: TdcSettings, gauge: GaugeFacts, so_fa
     with no_fault_of_the_bench(checked.waiting):
         watch = so_far.watch
         if watch.ticks is not None and not watch.due(len(checked.streams.gauge_mm)):
-            with suppress(_NotByThatClock):
-                return _find(checked.as_measured(watch.ticks), settings, gauge, so_far)
+            told = _by_that_clock(watch.ticks, checked, settings, gauge, so_far)
+            if told is not None:
+                return told
         return _find(checked, settings, gauge, so_far)
 
 
 class _NotByThatClock(Exception):
     """Readings put to a clock's ticks are unevenly late all the same: the gauge measures by another, or by none."""
+
+
+def _by_that_clock(
+    ticks: Ticks, checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar
+) -> TdcResult | None:
+    """Find it in what was measured at those ticks; a clock that turns out to be none is forgotten, and nothing told."""
+    try:
+        return _find(checked.as_measured(ticks), settings, gauge, so_far)
+    except _NotByThatClock:
+        so_far.watch.seen(None, len(checked.streams.gauge_mm))
+        return None
 
 
 def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar) -> TdcResult:
@@ -126,9 +136,9 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
         and checked.waiting.little
         and (ticks := _ticks_of(rigid, checked, so_far.watch))
     ):
-        with suppress(_NotByThatClock):
-            return _find(checked.as_measured(ticks), settings, gauge, so_far)
-        so_far.watch.seen(None, len(checked.streams.gauge_mm))
+        told = _by_that_clock(ticks, checked, settings, gauge, so_far)
+        if told is not None:
+            return told
     loose = _loosened(rigid, prior, near.loose if near else None) if settings.encoder_error_deg else None
     limit_deg = settings.encoder_error_deg
     fit, prior = _with_play(rigid, prior, loose, limit_deg, nearly=near is not None)
