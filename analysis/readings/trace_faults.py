@@ -250,8 +250,8 @@ def _refuse_frozen(motion: CrankMotion, gauge_s: Floats, gauge_mm: Floats) -> No
     raise Refusal(
         "gauge_frozen",
         f"The gauge showed {gauge_mm[inside][0]:.3f} mm all the time while the crank turned {turned:.0f} "
-        "degrees. Its plunger is not reached yet: turn on. Or it touches nothing, the gauge is asleep or its battery "
-        "flat: check that it moves by hand.",
+        "degrees. Nothing has moved its plunger yet: turn on. If it stays so, the plunger touches nothing, the gauge is "
+        "asleep or its battery flat: check that it moves by hand.",
     )
 
 
