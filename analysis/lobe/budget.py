@@ -19,7 +19,7 @@ from analysis.base import (
 from analysis.curve import LobeFit
 from analysis.lobe.passes import PassFit, scatter_of_passes
 from analysis.lobe.shape import LobeShape, Reading
-from analysis.readings import Ticks
+from analysis.own_clock import Ticks
 
 _LEAST_FREEDOM = 1.0
 # The readings that a pair hangs on settle its two places, too.

@@ -19,16 +19,13 @@ from analysis.lobe.shape import LobeShape
 from analysis.lobe.slack import Slack, find_slack
 from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
+from analysis.own_clock import EXPLAINED, UNEVEN_S, Ticks, find_ticks
 from analysis.readings import (
-    EXPLAINED,
-    UNEVEN_S,
     CheckedStreams,
     ReadLate,
     Sweep,
-    Ticks,
     check_streams,
     find_sweeps,
-    find_ticks,
     lag_prior,
     no_fault_of_the_bench,
 )

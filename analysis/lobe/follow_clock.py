@@ -9,15 +9,8 @@ from analysis.base import GaugeFacts
 from analysis.curve import FitState, LagPrior, LobeWork
 from analysis.lobe.find import known_with
 from analysis.lobe.passes import pass_of
-from analysis.readings import (
-    EXPLAINED,
-    UNEVEN_S,
-    CheckedStreams,
-    ClockWatch,
-    Ticks,
-    find_sweeps,
-    find_ticks,
-)
+from analysis.own_clock import EXPLAINED, UNEVEN_S, ClockWatch, Ticks, find_ticks
+from analysis.readings import CheckedStreams, find_sweeps
 
 _LIKELY, _LIKELY_LEFT = 2, 0.85
 

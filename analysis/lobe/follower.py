@@ -59,7 +59,8 @@ from analysis.lobe.result import Measured, lobe_result
 from analysis.lobe.slack import Slack
 from analysis.lobe.verdicts import FitChecks, refuse_by_curve, refuse_by_hand, refuse_by_memory
 from analysis.lobe.watch import refuse_stream_faults
-from analysis.readings import CheckedStreams, CrankFollower, Ticks, check_streams, no_fault_of_the_bench
+from analysis.own_clock import Ticks
+from analysis.readings import CheckedStreams, CrankFollower, check_streams, no_fault_of_the_bench
 
 _STREAMS, _HAND, _MEMORY, _CURVE = "streams", "passes by hand", "memory of the residuals", "curve"
 _SLACK = "slack"

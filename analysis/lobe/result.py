@@ -31,7 +31,8 @@ from analysis.lobe.faults import encoder_not_stated, refuse_shape, warnings_of
 from analysis.lobe.passes import PassFit
 from analysis.lobe.shape import LobeShape, Reading
 from analysis.lobe.slack import Slack
-from analysis.readings import UNEVEN_S, CheckedStreams, Sweep
+from analysis.own_clock import UNEVEN_S
+from analysis.readings import CheckedStreams, Sweep
 
 _CURVE_STEP_DEG = 1.0
 _WORTH_TELLING = 0.02

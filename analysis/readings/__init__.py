@@ -11,25 +11,19 @@ from analysis.readings.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
 from analysis.readings.late_by_pace import ReadLate
 from analysis.readings.sweeps import Sweep, find_sweeps
 from analysis.readings.trace_faults import CheckedStreams, check_streams
-from analysis.readings.value_age import EXPLAINED, UNEVEN_S, ClockWatch, Ticks, find_ticks
 
 __all__ = [
-    "EXPLAINED",
     "TYPICAL_LAG_S",
     "TYPICAL_LAG_U_S",
-    "UNEVEN_S",
     "CheckedStreams",
-    "ClockWatch",
     "CrankFollower",
     "CrankMotion",
     "CrankNoise",
     "ReadLate",
     "Sweep",
-    "Ticks",
     "check_streams",
     "equal_readings",
     "find_sweeps",
-    "find_ticks",
     "follow_crank",
     "lag_prior",
     "no_fault_of_the_bench",

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import Floats, GaugeFacts, Refusal, Streams, Warn, smallest_step
+from analysis.own_clock import Ticks
 from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.crank_motion import CrankMotion, follow_crank
 from analysis.readings.held_up import Waited, share_waited
 from analysis.readings.late_by_pace import ReadLate, at_their_pace, find_late_readings, how_late
-from analysis.readings.value_age import Ticks
 
 FEWEST_CRANK = 8
 FEWEST_GAUGE = 8

@@ -14,15 +14,12 @@ from analysis.base import (
     TdcSettings,
     Warn,
 )
+from analysis.own_clock import UNEVEN_S, ClockWatch, Ticks, find_ticks
 from analysis.readings import (
     TYPICAL_LAG_S,
     TYPICAL_LAG_U_S,
-    UNEVEN_S,
     CheckedStreams,
-    ClockWatch,
-    Ticks,
     check_streams,
-    find_ticks,
     no_fault_of_the_bench,
     refuse_slip,
     refuse_steps,

@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from analysis.base import Floats
-from analysis.readings import ClockWatch, CrankMotion, Ticks, follow_crank
+from analysis.own_clock import ClockWatch, Ticks
+from analysis.readings import CrankMotion, follow_crank
 from analysis.tdc.contact import Wave
 from analysis.tdc.fit import CENTRE, LAG, SCALE, ZERO, PistonFit
 

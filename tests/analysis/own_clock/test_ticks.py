@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.base import Streams
-from analysis.readings import ClockWatch, Ticks, find_ticks
-from analysis.readings.value_age import Placing
+from analysis.own_clock import ClockWatch, Ticks, find_ticks
+from analysis.own_clock.placing import Placing
 
 
 def lateness(seed: int, says_hz: float, period_s: float | None, shaken_s: float = 0.003):

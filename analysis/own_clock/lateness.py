@@ -1,20 +1,16 @@
-"""How old a value is when a gauge says it: told from where the readings lie, where a gauge measures by a clock of its own.
-
-Such a gauge speaks when its output's pace or a question has it, and says what it measured last. The age of what it says
-grows with time and falls back to nought with every measurement: a saw tooth, as high as the time between two
-measurements. So the lag of its readings wanders, and while it repeats itself it says nothing new.
-"""
+"""Whether a gauge measures by a clock of its own: told from how late each of its readings is."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
-from scipy.special import ndtr
 
-from analysis.base import Floats, Streams
+from analysis.base import Floats
+from analysis.own_clock.placing import Placing
+from analysis.own_clock.ticks import SLOWEST_S, Ticks
 
 UNEVEN_S = 0.008
 """Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured. Nor is a clock
@@ -23,7 +19,7 @@ believed that leaves it wandering by more."""
 EXPLAINED = 0.35
 """What a right clock leaves of the squares at the very most; a wrong one leaves nearly all."""
 
-_SLOWEST_S, _FASTEST_S = 0.25, 0.02
+_FASTEST_S = 0.02
 _PLACES = 24
 _FEWEST = 30.0
 _SPAN_S = 60.0
@@ -34,70 +30,15 @@ _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
 _SUITS = 4.0
 _SETTLING, _STRAYED = 3, 0.12
-# How unevenly late lines may be, each as likely as the others; how many are taken for another tick's by mistake.
-_SHAKEN_S, _MISTAKEN = (0.001, 0.002, 0.003, 0.0045, 0.007), 0.01
 # By so much, on simulated gauges, ticks lie farther off than lines that each stand for themselves would let them.
 _WIDER = 1.2
-_ZOOMS, _GRID, _REACHES, _CLEAR = 3, 13, 4.0, 4.0
-_UNSURE, _BY_CHANCE = 0.1, 2.5
 # A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
 _SAME_CLOCK = 0.002
-# To look costs more than all else of a live update; as readings grow by a share, it becomes ever rarer.
-_FEWEST_TO_LOOK = 30
-_GROWN, _GROWN_UNKNOWN = 1.25, 1.6
 _MOVES = 0.02
 _USUAL_JITTER_S = 0.004
 
-Search = tuple["Ticks", float]
+Search = tuple[Ticks, float]
 Ints = NDArray[np.intp]
-
-
-@dataclass(frozen=True, slots=True)
-class Ticks:
-    """When a gauge measures, as seen in its readings.
-
-    Attributes
-    ----------
-    period_s, first_s : float
-        It measures at `first_s` and every `period_s` from there, either way; `first_s` counts the usual lag in.
-    u_s, wander_s : float
-        Standard uncertainty of the ticks amid the readings, and of the last against those, from that of the period.
-    shaken_s : float
-        How unevenly late its lines may well be, one standard deviation.
-    """
-
-    period_s: float
-    first_s: float
-    u_s: float = 0.0
-    wander_s: float = 0.0
-    shaken_s: float = 0.0
-
-    @property
-    def spread_s(self) -> float:
-        """Standard deviation of the age of what is said."""
-        return self.period_s / float(np.sqrt(12.0))
-
-    def age_s(self, time_s: Floats) -> Floats:
-        """How old the value is that is told at each moment, 0 to `period_s`."""
-        return np.asarray(np.mod(time_s - self.first_s, self.period_s))
-
-    def mistaken_for(self, pace_s: float) -> list[float]:
-        """Longer periods that look like this one at so many lines a second: at each its values are as fresh or as old."""
-        hz = np.arange(1.0 / self.period_s - 1.0 / pace_s, 1.0 / _SLOWEST_S, -1.0 / pace_s)
-        return [1.0 / one for one in hz.tolist()]
-
-    def as_measured(self, streams: Streams) -> Streams:
-        """Each measurement once, at its own moment and as late as the gauge is on the average.
-
-        What is said just as the next is due may be either of the two, and is left out.
-        """
-        time_s, value = streams.gauge_time_s, streams.gauge_mm
-        age_s = self.age_s(time_s)
-        unsure_s = max(_UNSURE * self.period_s, _BY_CHANCE * self.shaken_s)
-        clear = np.abs(age_s - 0.5 * self.period_s) < 0.5 * self.period_s - unsure_s
-        moment_s = (time_s - age_s + 0.5 * self.period_s)[clear]
-        fresh = np.diff(moment_s, prepend=-np.inf) > 0.5 * self.period_s
-        return replace(streams, gauge_time_s=moment_s[fresh], gauge_mm=value[clear][fresh])
 
 
 def find_ticks(
@@ -209,7 +150,7 @@ class Lateness:
     def roughly(self, known_s: float | None = None) -> list[Ticks]:
         """The likeliest of all clocks that may be, each tried at `_PLACES` places of its first tick."""
         span_s = max(float(np.ptp(self._time_s)), 1.0)
-        all_hz = np.arange(1.0 / _SLOWEST_S, 1.0 / _FASTEST_S, 1.0 / (_STEPS_A_TURN * span_s))
+        all_hz = np.arange(1.0 / SLOWEST_S, 1.0 / _FASTEST_S, 1.0 / (_STEPS_A_TURN * span_s))
         if known_s is not None:
             near_hz = max(_SAME_CLOCK / known_s, 1.0 / (_STEPS_A_TURN * span_s))
             all_hz = all_hz[np.abs(all_hz - 1.0 / known_s) <= near_hz]
@@ -331,89 +272,3 @@ class Lateness:
         low = int(np.searchsorted(time_s, time_s[part.start] - more_s))
         high = int(np.searchsorted(time_s, time_s[last] + more_s, side="right"))
         return slice(min(low, max(part.start - 1, 0)), max(high, min(part.stop + 1, len(time_s))))
-
-
-@dataclass(slots=True)
-class ClockWatch:
-    """A gauge's clock as seen so far; one that nobody has looked for yet is due.
-
-    Attributes
-    ----------
-    period_s : float or None
-        How often the gauge measures, as found in an earlier trace or a moment ago.
-    ticks : Ticks or None
-        When it does so in this trace.
-    """
-
-    period_s: float | None = None
-    ticks: Ticks | None = None
-    _looked_in: int = 0
-
-    @property
-    def looked(self) -> bool:
-        """Whether it was looked for in readings enough."""
-        return self._looked_in > 0
-
-    def due(self, readings: int) -> bool:
-        """Whether it is to be looked for in so many readings of the gauge."""
-        grown = _GROWN_UNKNOWN if self.ticks is None else _GROWN
-        return readings >= max(grown * self._looked_in, _FEWEST_TO_LOOK)
-
-    def seen(self, ticks: Ticks | None, readings: int) -> None:
-        """Keep what was found in so many readings."""
-        self.ticks, self._looked_in = ticks, readings
-        if ticks is not None:
-            self.period_s = ticks.period_s
-
-
-class Placing:
-    """Where a clock's ticks lie among lines of which each tells whether it came before or after one.
-
-    How unevenly late those lines are shows only in how far some came on the wrong side: what is likely is summed up over
-    that as well.
-
-    Parameters
-    ----------
-    most_s : float
-        Neither at the middle of the lines nor from there to their end do the ticks stray by more.
-    room_s, way, along : ndarray, shape (m,)
-        How far each line is on its own side of a tick, which way of it that is, and how far from the middle, in halves
-        of the whole.
-    """
-
-    def __init__(self, most_s: float, room_s: Floats, way: Floats, along: Floats) -> None:
-        self._room, self._way, self._along = room_s, way, along
-        self.shift_s = self.drift_s = 0.0
-        self.shift_u_s = self.drift_u_s = most_s
-        reach = np.array([most_s, most_s])
-        for _ in range(_ZOOMS):
-            reach = np.minimum(self._summed(reach), reach)
-
-    def _summed(self, reach_s: Floats) -> Floats:
-        """Mean and deviation over a grid about the last mean; how far the next should reach."""
-        shift, drift = (
-            at + np.linspace(-most, most, _GRID)
-            for at, most in zip((self.shift_s, self.drift_s), reach_s.tolist(), strict=True)
-        )
-        likely = self._likely(shift, drift)
-        over_shift, over_drift = likely.sum(axis=1), likely.sum(axis=0)
-        self.shift_s, self.drift_s = float(over_shift @ shift), float(over_drift @ drift)
-        self.shift_u_s = float(np.sqrt(over_shift @ (shift - self.shift_s) ** 2))
-        self.drift_u_s = float(np.sqrt(over_drift @ (drift - self.drift_s) ** 2))
-        step_s = 2.0 * reach_s / (_GRID - 1)
-        return np.maximum(_REACHES * np.array([self.shift_u_s, self.drift_u_s]), 2.0 * step_s)
-
-    def _likely(self, shift_s: Floats, drift_s: Floats) -> Floats:
-        """How likely each shift (rows) is with each drift (columns)."""
-        most_s = np.max(np.abs(shift_s)) + np.max(np.abs(drift_s)) + _CLEAR * _SHAKEN_S[-1]
-        near = self._room < most_s
-        room, way, along = self._room[near], self._way[near], self._along[near]
-        moved = room + way * (shift_s[:, None, None] + drift_s[None, :, None] * along)
-        told = np.array([ndtr(moved / shaken_s) for shaken_s in _SHAKEN_S])
-        log = np.sum(np.log(_MISTAKEN + (1.0 - _MISTAKEN) * told), axis=3)
-        likely = np.exp(log - log.max())
-        likely /= likely.sum()
-        each, all_s = likely.sum(axis=(1, 2)), np.array(_SHAKEN_S)
-        mean_s = float(each @ all_s)
-        self.shaken_s = mean_s + float(np.sqrt(each @ (all_s - mean_s) ** 2))
-        return np.asarray(likely.sum(axis=0))
