@@ -115,7 +115,7 @@ def p99(delays: list[float]) -> float:
     return sorted(delays)[int(0.99 * len(delays))]
 
 
-@pytest.mark.alone
+@pytest.mark.two
 def test_a_stopped_screen_is_cut_and_the_others_stay_fast(shop: Shop, measured: Any) -> None:
     turning = {"moves": [{"do": "turns", "count": 4.0, "speed_deg_s": 40.0}], "wait_s": 0}
     assert shop.control.post("/hand", json=turning).status_code == 200
