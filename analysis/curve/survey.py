@@ -26,6 +26,7 @@ _KINK_REACH_DEG = 8.0
 _LONGEST_NOSE_DEG = 60.0
 _LONGEST_OPEN_DEG = 380.0
 _INSIDE_DEG = 12.0
+_WELL_BELOW = 0.1
 
 Bools = NDArray[np.bool_]
 
@@ -231,6 +232,16 @@ def _refuse_base_for_nose(centre: Floats, lift: Floats) -> None:
         raise _nose_not_seen(CYCLE_DEG - float(np.ptp(centre)))
 
 
+def _refuse_nose_in_gap(phase: Floats, lift: Floats) -> None:
+    """Where nothing was read between two lifts of which one is the highest seen, the nose is in between."""
+    gap = np.diff(phase)
+    if not len(gap) or float(gap.max()) <= _OPEN_GAP_DEG:
+        return
+    widest = int(np.argmax(gap))
+    if float(np.max(lift[widest : widest + 2])) > (1.0 - _WELL_BELOW) * float(lift.max()):
+        raise _nose_not_seen(float(gap[widest]))
+
+
 def _nose_not_seen(gap_deg: float) -> Refusal:
     return Refusal(
         "nose_not_seen",
@@ -274,10 +285,7 @@ def _survey_round_base(
     turned = np.mod(centre + start - cut, CYCLE_DEG)
     order = np.argsort(turned)
     turned, lift = turned[order], lift[order]
-    clear = turned[lift > noise]
-    gap = np.diff(clear)
-    if len(gap) and float(gap.max()) > _OPEN_GAP_DEG:
-        raise _nose_not_seen(float(gap.max()))
+    _refuse_nose_in_gap(turned[lift > noise], lift[lift > noise])
     peak = float(turned[np.argmax(lift)])
     ends = _clear_of_base(turned, lift, peak, noise)
     return Survey(polarity, float(cut), CYCLE_DEG, polarity * base, True, True, float(lift.max()), ends)

@@ -174,6 +174,24 @@ def test_once_the_nose_has_been_passed_such_a_sweep_is_measured() -> None:
     assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 2 * found.u95_deg
 
 
+@pytest.mark.parametrize("begun_deg", [106.0, 112.0])
+def test_a_flank_that_was_not_read_hides_no_nose(begun_deg: float) -> None:
+    """To and fro over 650 degrees: the nose is passed, and of the closing flank its foot is seen and its upper part."""
+    shape = Shape(closes_deg=165.0)
+    for polarity in (1, -1):
+        made = bench(11, shape, (40.0, 40.0), start_deg=begun_deg, each_deg=650.0, polarity=polarity)
+        found = find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, 0.01))
+        assert abs(off_by(found.centre_deg, made.nose_deg + shape.centre(1.27))) < 1.5 * found.u95_deg
+
+
+@pytest.mark.parametrize("begun_deg", [30.0, 50.0, 70.0])
+def test_a_nose_between_what_was_read_is_not_guessed(begun_deg: float) -> None:
+    made = bench(12, Shape(closes_deg=165.0), (40.0, 40.0), start_deg=begun_deg, each_deg=640.0, polarity=-1)
+    with pytest.raises(Refusal) as refused:
+        find_lobe(made.streams, SETTINGS, GaugeFacts(0.06, 0.001, 0.01))
+    assert refused.value.code == "nose_not_seen"
+
+
 def test_one_steady_pass_without_a_known_lag_says_so_by_a_wide_interval() -> None:
     made = bench(9, Shape(), (30.0,), back=False)
     found = find_lobe(made.streams, SETTINGS, GaugeFacts())
