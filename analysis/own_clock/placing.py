@@ -8,7 +8,7 @@ from scipy.special import ndtr
 from analysis.base import Floats
 
 # How unevenly late lines may be, each as likely as the others; how many are taken for another tick's by mistake.
-_SHAKEN_S, _MISTAKEN = (0.001, 0.002, 0.003, 0.0045, 0.007), 0.01
+_SHAKEN_S, _MISTAKEN = (0.001, 0.002, 0.003, 0.0045, 0.007, 0.011, 0.016), 0.01
 _ZOOMS, _GRID, _REACHES, _CLEAR = 3, 13, 4.0, 4.0
 
 
