@@ -137,7 +137,8 @@ class Lateness:
             (told.nearer(one, _ROUNDS_EACH) for one in told.roughly(period_s)), key=lambda one: one[1]
         )
         found = (self._through_all(one, part) for one, _ in likely[:at_most])
-        return [self._settled(one) for one, left in found if left < most_left]
+        settled = (self._settled(one) for one, left in found if left < most_left)
+        return [one for one in settled if one.tells]
 
     def _through_all(self, found: Ticks, part: slice) -> Search:
         """Follow a clock from a part of the readings to all of them."""

@@ -16,7 +16,7 @@ from analysis.base import Floats, Streams
 SLOWEST_S = 0.25
 """No gauge measures more seldom."""
 
-_UNSURE, _BY_CHANCE = 0.1, 2.5
+_UNSURE, _MOST_UNSURE, _BY_CHANCE = 0.1, 0.4, 2.5
 # To look costs more than all else of a live update; as readings grow by a share, it becomes ever rarer.
 _FEWEST_TO_LOOK = 30
 _GROWN, _GROWN_UNKNOWN = 1.25, 1.6
@@ -51,6 +51,16 @@ class Ticks:
         """How old the value is that is told at each moment, 0 to `period_s`."""
         return np.asarray(np.mod(time_s - self.first_s, self.period_s))
 
+    @property
+    def tells(self) -> bool:
+        """Whether lines enough are sure of which tick they tell, or chance hides nearly all."""
+        return self._unsure_s < _MOST_UNSURE * self.period_s
+
+    @property
+    def _unsure_s(self) -> float:
+        """So near a tick a line may tell the value of either side."""
+        return max(_UNSURE * self.period_s, _BY_CHANCE * self.shaken_s)
+
     def mistaken_for(self, pace_s: float) -> list[float]:
         """Longer periods that look like this one at so many lines a second: at each its values are as fresh or as old."""
         hz = np.arange(1.0 / self.period_s - 1.0 / pace_s, 1.0 / SLOWEST_S, -1.0 / pace_s)
@@ -63,8 +73,7 @@ class Ticks:
         """
         time_s, value = streams.gauge_time_s, streams.gauge_mm
         age_s = self.age_s(time_s)
-        unsure_s = max(_UNSURE * self.period_s, _BY_CHANCE * self.shaken_s)
-        clear = np.abs(age_s - 0.5 * self.period_s) < 0.5 * self.period_s - unsure_s
+        clear = np.abs(age_s - 0.5 * self.period_s) < 0.5 * self.period_s - self._unsure_s
         moment_s = (time_s - age_s + 0.5 * self.period_s)[clear]
         fresh = np.diff(moment_s, prepend=-np.inf) > 0.5 * self.period_s
         return replace(streams, gauge_time_s=moment_s[fresh], gauge_mm=value[clear][fresh])

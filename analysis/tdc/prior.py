@@ -29,6 +29,7 @@ _NO_PLAY_U_DEG = 1e-6
 _NO_WANDER_U_S = 1e-8
 _STATED_OFFSET_U = 2e-4
 _LEAST_LEFT = 0.01
+_CERTAIN = 50.0
 
 
 def piston_prior(settings: TdcSettings, gauge: GaugeFacts) -> Prior:
@@ -113,9 +114,9 @@ def _impossible(settings: TdcSettings) -> str:
 def unseen_play(pull: float, own: float, limit_deg: float) -> tuple[float, float]:
     """What to suppose of play that readings hardly show, so that a fit tells mean and spread of what is likely.
 
-    Play is never below nought. Before the readings a little is likelier than much (half a normal curve), and more than a
-    coupling fitted by eye may have is seldom: common practice, no source. The limit stated of the encoder sets the
-    measure.
+    Play is never below nought. Before the readings a coupling is as likely to have none at all, as it should, as to have
+    some; of that a little is likelier than much (half a normal curve), and more than one fitted by eye may have is seldom:
+    common practice, no source. The limit stated of the encoder sets the measure.
 
     Parameters
     ----------
@@ -134,5 +135,10 @@ def unseen_play(pull: float, own: float, limit_deg: float) -> tuple[float, float
     at = pull * sd
     rise = math.exp(-0.5 * at**2 - float(log_ndtr(at))) / math.sqrt(2.0 * math.pi)
     mean, variance = sd * (at + rise), sd**2 * max(1.0 - rise * (at + rise), _LEAST_LEFT)
+    # By so much likelier are the readings with some play than with none.
+    odds = 2.0 * math.sqrt(before) * sd * math.exp(min(0.5 * at**2 + float(log_ndtr(at)), _CERTAIN))
+    some = odds / (1.0 + odds)
+    variance = max(some * (variance + (1.0 - some) * mean**2), _LEAST_LEFT * sd**2)
+    mean *= some
     precision = max(1.0 / variance - own, before)
-    return (mean / variance - pull) / precision, 1.0 / math.sqrt(precision)
+    return (mean * (own + precision) - pull) / precision, 1.0 / math.sqrt(precision)

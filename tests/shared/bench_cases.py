@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -115,13 +114,17 @@ def known_lag(rng: Rng, gauge: DialIndicator, u_s: float = 0.001, **more: float)
 
 
 def found_by_tdc(rng: Rng, gauge: DialIndicator, *faults: Fault) -> GaugeFacts:
-    """The gauge as a TDC measured before on the same computer found it; what that refuses is turned again."""
-    for _ in range(5):
+    """The gauge as a TDC measured before on the same computer found it; refused, it is turned again, five times at most."""
+    for left in reversed(range(5)):
         top = tdc_trace(rng, gauge, *faults)
         streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
-        with contextlib.suppress(Refusal):
+        try:
             found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm))
-            return GaugeFacts(
-                found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s, tick_s=found.tick_s
-            )
-    raise AssertionError("five TDCs refused one after the other")
+        except Refusal:
+            if not left:
+                raise
+            continue
+        return GaugeFacts(
+            found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s, tick_s=found.tick_s
+        )
+    raise AssertionError

@@ -152,3 +152,8 @@ def test_a_clock_is_looked_for_as_readings_grow_and_not_at_every_update():
     assert looked[0] >= 30
     assert len(looked) < 25
     assert watch.period_s == 0.1
+
+
+def test_a_clock_that_chance_hides_tells_nothing():
+    assert Ticks(0.1, 0.0, shaken_s=0.012).tells
+    assert not Ticks(0.02, 0.0, shaken_s=0.017).tells
