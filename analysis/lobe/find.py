@@ -21,6 +21,7 @@ from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
 from analysis.own_clock import EXPLAINED, UNEVEN_S, Ticks, find_ticks
 from analysis.readings import (
+    TYPICAL_LAG_U_S,
     CheckedStreams,
     ReadLate,
     Sweep,
@@ -193,8 +194,10 @@ def known_with(ticks: Ticks, prior: LagPrior) -> LagPrior:
     shaken_s = None
     if prior.jitter_s is not None:
         shaken_s = float(np.sqrt(max(prior.jitter_s**2 - ticks.spread_s**2, 0.0)))
+    # What is supposed of a lag that nobody told is so of values as they are measured; these are older when they are said.
+    lag_s = prior.lag_s + (0.5 * ticks.period_s if prior.u_s >= TYPICAL_LAG_U_S else 0.0)
     u_s = float(np.hypot(prior.u_s, ticks.u_s))
-    return replace(prior, u_s=u_s, jitter_s=shaken_s, wander_s=ticks.wander_s)
+    return replace(prior, lag_s=lag_s, u_s=u_s, jitter_s=shaken_s, wander_s=ticks.wander_s)
 
 
 def read_late_with(late: ReadLate, prior: LagPrior) -> LagPrior:

@@ -16,7 +16,11 @@ from families import FAMILIES, held_quick
 from kept_trace import kept_streams
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.curve import LagPrior
 from analysis.lobe import find_lobe, find_lobe_with_fit
+from analysis.lobe.find import known_with
+from analysis.own_clock import Ticks
+from analysis.readings import lag_prior
 from simulated_devices.faults.random_faults import faulted_lobe
 
 BENCHMARK_SEED = 20261125
@@ -117,3 +121,9 @@ def test_a_gauge_of_which_nothing_is_known_repeats_itself_by_its_clock_before_it
         np.random.default_rng([20261128, number, *family.encode()])
     ).measured()
     assert abs(error_deg) <= 1.5 * u95_deg
+
+
+def test_an_unknown_lag_is_one_of_values_as_they_are_measured() -> None:
+    by_clock, unknown = Ticks(0.1, 0.0), LagPrior(*lag_prior(GaugeFacts()))
+    assert known_with(by_clock, unknown).lag_s == pytest.approx(unknown.lag_s + 0.05)
+    assert known_with(by_clock, LagPrior(0.08, 0.001)).lag_s == 0.08
