@@ -73,16 +73,8 @@ class GaugeFacts:
     def stick_mm(self) -> tuple[float, float]:
         """Half the retrace, by which readings trail the plunger either way, and its standard uncertainty.
 
-        Found with this gauge; else the middle of what the limit allows, 0 where there is none: a plunger never leads.
+        Found with this gauge; else nought, as far as the limit allows (0 where there is none).
         """
-        if self.found_retrace_mm is not None:
-            return self.found_stick_mm
-        supposed_mm = 0.25 * (self.retrace_mm or 0.0)
-        return supposed_mm, limit_u(supposed_mm)
-
-    @property
-    def found_stick_mm(self) -> tuple[float, float]:
-        """The same for readings that are told as they stand: nought where it was not found, as far as the limit allows."""
         if self.found_retrace_mm is not None:
             known_u = _FOUND_U_MM if self.found_retrace_u_mm is None else self.found_retrace_u_mm
             return 0.5 * self.found_retrace_mm, 0.5 * known_u

@@ -110,7 +110,7 @@ def crown_top(streams: Streams, gauge: GaugeFacts, settings: TdcSettings | None 
     parts = [
         Component("curve", float(curve.u_mm[at])),
         Component("step", rounded_u_mm(_step_mm(streams.gauge_mm, gauge), found.residual_sd_mm**2)),
-        Component("retrace", gauge.found_stick_mm[1]),
+        Component("retrace", gauge.stick_mm[1]),
     ]
     return CrownTop(Figure(float(curve.lift_mm[at]), expand(parts).expanded), polarity, tuple(found.warnings))
 

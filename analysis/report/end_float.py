@@ -97,10 +97,10 @@ def find_end_float(streams: Streams, gauge: GaugeFacts) -> EndFloat:
             # An end that is felt a little otherwise each time is rounded otherwise each time, which its scatter tells.
             *(Component("step", rounded_u_mm(step_mm, float(np.var(one, ddof=1)))) for one in (low, high)),
             Component("gauge error", limit_u(gauge.error_mm or 0.0)),
-            Component("retrace", 2.0 * gauge.found_stick_mm[1]),
+            Component("retrace", 2.0 * gauge.stick_mm[1]),
         ]
     )
-    size = float(np.mean(high) - np.mean(low)) + 2.0 * gauge.found_stick_mm[0]
+    size = float(np.mean(high) - np.mean(low)) + 2.0 * gauge.stick_mm[0]
     return EndFloat(Figure(size, told.expanded), len(high), len(low))
 
 
