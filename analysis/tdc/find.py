@@ -168,10 +168,8 @@ def _known_before(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFa
     prior.sd[LAG] = np.hypot(prior.sd[LAG], np.hypot(checked.motion.late_u_s, checked.read_late.mean_s))
     if checked.ticks is not None:
         prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
-        if gauge.lag_s is None:
-            prior.mean[LAG] += (
-                0.5 * checked.ticks.period_s
-            )  # what is usual is so of values as they are measured
+        if gauge.lag_s is None:  # what is supposed of it is so of values as they are measured
+            prior.mean[LAG] += 0.5 * checked.ticks.period_s
     return prior
 
 

@@ -128,7 +128,8 @@ def unseen_play(pull: float, own: float, limit_deg: float) -> tuple[float, float
     Returns
     -------
     tuple of float
-        Mean and standard uncertainty.
+        Mean and standard uncertainty, which give the mean of what is likely, and its spread as far as that is no more than
+        the readings alone have, for what is supposed can only narrow it.
     """
     before = 1.0 / limit_u(limit_deg * WORST_ENCODER_ERROR_DEG / USUAL_ENCODER_ERROR_DEG) ** 2
     sd = 1.0 / math.sqrt(own + before)

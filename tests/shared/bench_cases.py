@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -115,16 +116,14 @@ def known_lag(rng: Rng, gauge: DialIndicator, u_s: float = 0.001, **more: float)
 
 def found_by_tdc(rng: Rng, gauge: DialIndicator, *faults: Fault) -> GaugeFacts:
     """The gauge as a TDC measured before on the same computer found it; refused, it is turned again, five times at most."""
-    for left in reversed(range(5)):
-        top = tdc_trace(rng, gauge, *faults)
-        streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
-        try:
-            found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm))
-        except Refusal:
-            if not left:
-                raise
-            continue
-        return GaugeFacts(
-            found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s, tick_s=found.tick_s
-        )
-    raise AssertionError
+    for _ in range(4):
+        with contextlib.suppress(Refusal):
+            return _as_one_tdc_found(rng, gauge, faults)
+    return _as_one_tdc_found(rng, gauge, faults)
+
+
+def _as_one_tdc_found(rng: Rng, gauge: DialIndicator, faults: tuple[Fault, ...]) -> GaugeFacts:
+    top = tdc_trace(rng, gauge, *faults)
+    streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
+    found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm))
+    return GaugeFacts(found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s, tick_s=found.tick_s)
