@@ -6,7 +6,6 @@ import importlib.metadata
 import logging
 import os
 import sys
-import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from capture.base import (
     Event,
     LimitedLog,
     Listener,
+    StopRequest,
     folder_mark,
     notify,
     publish_facts,
@@ -86,7 +86,7 @@ class Capture:
         statuses = [status for reader in self._ports for status in reader.channels.statuses]
         self._board = HealthBoard(statuses, self._bus)
         self._watch = Watch(self._ports, self._bus, self.recorder.anchor)
-        self._stopping = threading.Event()
+        self._told_to_stop = StopRequest()
         self._limited_log = LimitedLog(log)
         self._recorder_was_hung = False
         self._health_due_s = 0.0
@@ -94,7 +94,7 @@ class Capture:
     def run(self) -> bool:
         """Work until `stop`; tells whether everything heard is stored."""
         self.start()
-        while not self._stopping.wait(TICK_S):
+        while not self._told_to_stop.came_within(TICK_S):
             self.tick()
         return self.shut_down()
 
@@ -126,7 +126,7 @@ class Capture:
 
     def stop(self) -> None:
         """Ask `run` to end; callable from a signal handler."""
-        self._stopping.set()
+        self._told_to_stop.make()
 
     def shut_down(self) -> bool:
         """Close the ports, store everything, say so, end; tells whether everything is stored."""

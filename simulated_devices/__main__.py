@@ -7,8 +7,8 @@ import contextlib
 import os
 import signal
 import sys
-import threading
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from types import FrameType
 
 from simulated_devices.live import ControlServer, LiveBench, parse_address
@@ -47,10 +47,10 @@ def _arguments(given: list[str] | None) -> argparse.Namespace:
 def main(given: list[str] | None = None) -> int:
     """Run until SIGINT or SIGTERM; 0 after a clean stop, 2 when the bench cannot start."""
     arguments = _arguments(given)
-    ended = threading.Event()
+    ended: SimpleQueue[None] = SimpleQueue()  # not an Event: its set may not interrupt its own wait
 
     def end(_number: int, _frame: FrameType | None) -> None:
-        ended.set()
+        ended.put(None)
 
     for number in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):  # systems differ in which they have
         if hasattr(signal, number):
@@ -70,7 +70,7 @@ def _ask_for_priority() -> None:
             os.nice(-15)
 
 
-def _run(arguments: argparse.Namespace, ended: threading.Event) -> None:
+def _run(arguments: argparse.Namespace, ended: SimpleQueue[None]) -> None:
     """Simulate until told to end; whatever fails, ports and page are closed."""
     clock = clock_asked_for()
     if not isinstance(
@@ -124,10 +124,11 @@ def _tell(bench: LiveBench, control: ControlServer | None) -> None:
     print(f"{bench.scenario.engine.name}: {ports}{where}", flush=True)  # noqa: T201
 
 
-def _wait(ended: threading.Event, parent: int | None) -> None:
-    while not ended.wait(_LOOK_FOR_PARENT_S):
-        if parent is not None and not _alive(parent):
-            return
+def _wait(ended: SimpleQueue[None], parent: int | None) -> None:
+    while parent is None or _alive(parent):
+        with contextlib.suppress(Empty):
+            return ended.get(timeout=_LOOK_FOR_PARENT_S)
+    return None
 
 
 def _alive(process: int) -> bool:

@@ -31,6 +31,7 @@ from capture.base.folder import (
 from capture.base.log_limit import LimitedLog
 from capture.base.reading import MM_PER_INCH, Channel, Event, Gap, Readings, Segment
 from capture.base.service_notify import notify
+from capture.base.stop_request import StopRequest
 from capture.base.system import HAS_DESCRIPTORS, HAS_LOCAL_SOCKETS, ask_for_priority
 
 __all__ = [
@@ -61,6 +62,7 @@ __all__ = [
     "PortUnusable",
     "Readings",
     "Segment",
+    "StopRequest",
     "StoreNewer",
     "StoreUnusable",
     "ask_for_priority",

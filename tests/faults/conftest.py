@@ -91,7 +91,7 @@ class FaultBench:
             self.capture = subprocess.Popen(
                 [sys.executable, "-m", "capture", "--bench", self.folder / "bench.toml", "--data", self.data],
                 stderr=log,
-                env={**os.environ, **self.environment},
+                env={**os.environ, "PYTHONFAULTHANDLER": "1", **self.environment},
                 preexec_fn=obey_file_modes if self.obeys_modes else None,  # noqa: PLW1509 - no threads here
             )
 
@@ -136,7 +136,12 @@ class FaultBench:
             self.capture.send_signal(signal.SIGCONT)
             self.told_to_stop_ns.append(time.monotonic_ns())
             self.capture.send_signal(signal.SIGTERM)
-            assert self.capture.wait(30) == 0, self.log()
+            try:
+                assert self.capture.wait(30) == 0, self.log()
+            except subprocess.TimeoutExpired:
+                self.capture.send_signal(signal.SIGABRT)  # where each thread stands goes to its log
+                self.capture.wait(10)
+                pytest.fail(f"told to stop, it did not: {self.log()}")
         self.stop_sender()
 
     def stop_sender(self) -> None:
