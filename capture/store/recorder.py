@@ -179,10 +179,11 @@ class Recorder:
         try:
             while True:
                 self._wait()
-                stopping = self._stop
+                # Looked at before what is heard is taken: whoever asked is told of all that was heard before.
+                stopping, asked = self._stop, len(self._flushes)
                 self._drain()
-                if stopping or self._flushes or time.monotonic_ns() >= self._commit_due_ns:
-                    self._commit()
+                if stopping or asked or time.monotonic_ns() >= self._commit_due_ns:
+                    self._answer(asked, self._commit())
                 if stopping:
                     return
         except Exception:
@@ -215,19 +216,24 @@ class Recorder:
             if touched is not None:
                 self._dirty[id(touched)] = touched
 
-    def _commit(self) -> None:
+    def _answer(self, asked: int, stored: bool) -> None:
+        """Tell the first so many that asked for it whether what they had heard is stored."""
+        with self._wake:
+            answered, self._flushes = self._flushes[:asked], self._flushes[asked:]
+        for done in answered:
+            done(stored)
+
+    def _commit(self) -> bool:
         """Write everything that is not stored; on failure it all stays and is tried again."""
         for builder in self._builders.values():
             closed = builder.close()
             if closed is not None:
                 self._dirty[id(closed)] = closed
         self._list_what_was_not_kept()
-        flushes, self._flushes = self._flushes, []
         stored = self._write_all()
         pause_s = self._limits.commit_every_s if stored else self._limits.retry_every_s
         self._commit_due_ns = time.monotonic_ns() + round(pause_s * 1e9)
-        for done in flushes:
-            done(stored)
+        return stored
 
     def _write_all(self) -> bool:
         """Write until nothing waits; what cannot be written waits on."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import sqlite3
 import tempfile
+import threading
 from contextlib import closing
 from pathlib import Path
 
@@ -13,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.base import Channel, Event, Gap, Segment, StoreNewer, StoreUnusable
-from capture.store import StreamReader, StreamWriter
+from capture.base import Channel, Event, Gap, Readings, Segment, StoreNewer, StoreUnusable
+from capture.store import Recorder, StreamReader, StreamWriter
 from capture.store.blocks import Block, BlockBuilder
 from capture.store.stream_store import Batch, integrity
 
@@ -104,6 +105,40 @@ def test_a_gauge_at_rest_is_kept_in_full_for_five_seconds(tmp_path: Path) -> Non
     assert list(back.t_ns[:50]) == [t for t, _ in readings[:50]]
     assert len(back) < 55
     assert back.lines == 200
+
+
+def test_who_asks_while_blocks_are_being_closed_is_told_of_all_that_was_heard_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[int] = []
+    answered = threading.Event()
+
+    def hear(number: int) -> None:
+        recorder.readings(Readings(CRANK, Segment(0, "start"), number, (10**9 + number,), (number,)))
+
+    def answer(stored: bool) -> None:
+        assert stored
+        told.append(recorder.saved()["crank"])
+        answered.set()
+
+    class Interrupted(BlockBuilder):
+        """Between taking what is heard and writing it, one more reading comes, and the question after it."""
+
+        def close(self) -> Block | None:
+            if self.kept and not asked:
+                asked.append(True)
+                hear(1)
+                recorder.request_flush(answer)
+            return super().close()
+
+    asked: list[bool] = []
+    monkeypatch.setattr("capture.store.recorder.BlockBuilder", Interrupted)
+    recorder = Recorder(begun(tmp_path), [CRANK, GAUGE])
+    hear(0)
+    recorder.start()
+    assert answered.wait(30)
+    assert recorder.stop(30)
+    assert told == [1]
 
 
 def test_a_million_readings_take_about_four_bytes_each(tmp_path: Path) -> None:
