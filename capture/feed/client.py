@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 from types import TracebackType
@@ -155,16 +156,20 @@ class LiveClient:
         FeedLost
             When capture ended, or did not answer within the timeout.
         """
+        until_s = time.monotonic() + self._timeout_s
         number = self.send(command, **fields)
-        passed_by: list[Message] = []
-        while True:
-            message = self.receive(self._timeout_s)
-            if message is None:
-                raise FeedLost(f"capture did not answer {command!r}; look at its log")
-            if message.get("kind") == "answer" and message.get("id") == number:
-                self._waiting = passed_by + self._waiting
-                return message
-            passed_by.append(message)
+        passed_by, self._waiting = self._waiting, []
+        try:
+            while (left_s := until_s - time.monotonic()) > 0.0:  # however much else it says meanwhile
+                message = self.receive(left_s)
+                if message is None:
+                    break
+                if message.get("kind") == "answer" and message.get("id") == number:
+                    return message
+                passed_by.append(message)
+            raise FeedLost(f"capture did not answer {command!r}; look at its log")
+        finally:
+            self._waiting = passed_by
 
     def close(self) -> None:
         """Close the connection."""

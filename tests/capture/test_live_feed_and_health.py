@@ -5,9 +5,11 @@ import json
 import os
 import pty
 import socket
+import threading
 import time
 import tty
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -122,6 +124,30 @@ def test_a_command_that_is_none_is_answered_and_harms_nobody(bench: Bench, line:
         answer = next(m for m in iter(lambda: client.receive(2), None) if m["kind"] == "answer")
         assert not answer["ok"]
         assert client.ask("health")["ok"]
+
+
+def test_a_question_that_is_never_answered_ends_however_much_is_said_meanwhile(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench.capture.recorder, "request_flush", lambda done: None)  # as one that hangs
+    enough = threading.Event()
+
+    def turn_on() -> bool:
+        until_s = time.monotonic() + 20
+        while not enough.is_set() and time.monotonic() < until_s:
+            bench.turn(5)
+        return enough.is_set()
+
+    bench.wait_online()
+    with LiveClient(bench.data, 0.5) as client, ThreadPoolExecutor(1) as hand:
+        turning = hand.submit(turn_on)
+        with pytest.raises(FeedLost, match="did not answer 'flush'"):
+            client.ask("flush")
+        enough.set()
+        assert turning.result(), "it was still being told"
+        message = client.receive(5)
+        assert message is not None
+        assert message["kind"] == "readings", "what it was told meanwhile is kept"
 
 
 def test_a_client_that_sends_without_end_is_let_go(bench: Bench) -> None:
