@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import numpy as np
 
 from analysis.base import (
@@ -51,6 +53,8 @@ from analysis.tdc.so_far import Settled, SoFar
 _PLAY_U_DEG, _MOST_PLAY_DEG = 0.3, 1.5
 # Put to the ticks of the right clock, readings of a piston are next to even: a wrong one leaves milliseconds.
 _EVEN_S = 0.0015
+# Of so many clocks that explain enough; of two that explain as much a wrong one leaves readings twice as far off.
+_LIKELY, _MUCH_NEARER = 3, 0.7
 
 
 def find_tdc(streams: Streams, settings: TdcSettings, gauge: GaugeFacts) -> TdcResult:
@@ -106,34 +110,17 @@ def _by_that_clock(
 
 def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_far: SoFar) -> TdcResult:
     """Fit the passes, doubt in turn the lag, the clock, the offset and the coupling, and refuse what no doubt explains."""
-    prior = _known_before(checked, settings, gauge)
-    refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
-    readings = _covered(checked, float(prior.mean[LAG]))
-    refuse_steps(
-        checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
-    )
-    count = len(readings.time_s)
+    readings, prior = _known_before(checked, settings, gauge)
+    count, known_s = len(readings.time_s), float(prior.mean[LAG])
     near = so_far.near(count, checked.ticks)
     so_far.settled = None
-    view = first_view(
-        checked.motion,
-        readings.time_s,
-        readings.gauge_mm,
-        step_mm=checked.step_mm,
-        lag_s=gauge.lag_s,
-        near=near.wave if near else None,
-    )
-    known_s = float(prior.mean[LAG])
-    noise = NoiseModel(checked.step_mm, 0.003, known_jitter_s=_known_jitter_s(gauge, checked))
-    rigid, prior, told_s = _fit_doubting_lag(readings, view, prior, noise, near.fit if near else None)
+    rigid, prior, told_s = _fit_rigid(checked, readings, prior, gauge, near)
     if checked.ticks is not None and rigid.noise.jitter_s > _EVEN_S:
         raise _NotByThatClock
-    if (
-        checked.ticks is None
-        and checked.waiting.little
-        and (ticks := _ticks_of(rigid, checked, so_far.watch))
-    ):
-        told = _by_that_clock(ticks, checked, settings, gauge, so_far)
+    if checked.ticks is None and checked.waiting.little and so_far.watch.due(len(checked.streams.gauge_mm)):
+        ticks = _evenest(_ticks_of(rigid, so_far.watch), checked, settings, gauge)
+        so_far.watch.seen(ticks, len(checked.streams.gauge_mm))
+        told = None if ticks is None else _by_that_clock(ticks, checked, settings, gauge, so_far)
         if told is not None:
             return told
     loose = _loosened(rigid, prior, near.loose if near else None) if settings.encoder_error_deg else None
@@ -162,7 +149,10 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
     )
 
 
-def _known_before(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts) -> Prior:
+def _known_before(
+    checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts
+) -> tuple[Readings, Prior]:
+    """The readings of which the crank's place is known, and what is known of all else."""
     prior = piston_prior(settings, gauge)
     # How late both ports were read in the mean need not be the same, nor what it was when the lag was found.
     prior.sd[LAG] = np.hypot(prior.sd[LAG], np.hypot(checked.motion.late_u_s, checked.read_late.mean_s))
@@ -170,18 +160,57 @@ def _known_before(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFa
         prior.sd[WANDER] = np.hypot(prior.sd[WANDER], checked.ticks.wander_s)
         if gauge.lag_s is None:  # what is supposed of it is so of values as they are measured
             prior.mean[LAG] += 0.5 * checked.ticks.period_s
-    return prior
+    refuse_slip(checked.streams.crank_time_s, checked.streams.crank_deg, checked.motion.count_deg)
+    return _covered(checked, float(prior.mean[LAG])), prior
 
 
-def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Ticks | None:
-    """Look in what the fit leaves over for a clock of the gauge's own, when it is time to."""
-    readings = len(checked.streams.gauge_mm)
-    if not watch.due(readings):
-        return None
+def _fit_rigid(
+    checked: CheckedStreams, readings: Readings, prior: Prior, gauge: GaugeFacts, near: Settled | None
+) -> tuple[PistonFit, Prior, float | None]:
+    """Fit as if nothing between crank and encoder gave way; see `_fit_doubting_lag`."""
+    refuse_steps(
+        checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
+    )
+    view = first_view(
+        checked.motion,
+        readings.time_s,
+        readings.gauge_mm,
+        step_mm=checked.step_mm,
+        lag_s=gauge.lag_s,
+        near=near.wave if near else None,
+    )
+    noise = NoiseModel(checked.step_mm, 0.003, known_jitter_s=_known_jitter_s(gauge, checked))
+    return _fit_doubting_lag(readings, view, prior, noise, near.fit if near else None)
+
+
+def _evenest(
+    likely: list[Ticks], checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts
+) -> Ticks | None:
+    """The likeliest clock, but where readings lie much nearer to a piston's way by another.
+
+    Between passes that are short and far apart a clock may tick once more, or once less, and explain as much.
+    """
+    if len(likely) < 2:
+        return likely[0] if likely else None
+    left = [_left_mm(checked.as_measured(ticks), settings, gauge) for ticks in likely]
+    least = int(np.argmin(left))
+    return likely[least if left[least] < _MUCH_NEARER * left[0] else 0]
+
+
+def _left_mm(measured: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts) -> float:
+    """How far from a piston's way half of the readings lie; what rounding alone leaves at the least."""
+    with suppress(Refusal):
+        fit, _, _ = _fit_rigid(measured, *_known_before(measured, settings, gauge), gauge, None)
+        return max(float(np.median(np.abs(fit.model.residual_mm))), 0.25 * measured.step_mm)
+    return np.inf
+
+
+def _ticks_of(fit: PistonFit, watch: ClockWatch) -> list[Ticks]:
+    """Look in what the fit leaves over for a clock of the gauge's own; the likeliest first."""
     rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
     still = fit.variance_mm2 - (jitter_s * rate) ** 2
     way = 2.0 * np.round(fit.model.angle_deg / 360.0) + turned_back(fit.model.speed_deg_s)
-    found = find_ticks(
+    return find_ticks(
         fit.readings.time_s,
         fit.model.residual_mm,
         fit.model.jacobian[:, [CENTRE, ZERO, SCALE, LAG]],
@@ -189,10 +218,9 @@ def _ticks_of(fit: PistonFit, checked: CheckedStreams, watch: ClockWatch) -> Tic
         still_mm2=still,
         jitter_s=jitter_s,
         passes=np.cumsum(np.diff(way, prepend=way[:1]) != 0.0),
+        at_most=_LIKELY,
         period_s=None if watch.ticks is None else watch.period_s,
     )
-    watch.seen(found[0] if found else None, readings)
-    return watch.ticks
 
 
 def _known_jitter_s(gauge: GaugeFacts, checked: CheckedStreams) -> float | None:
