@@ -138,6 +138,13 @@ def test_pauses_beside_a_stop_and_wild_readings_are_no_fault(seed: int) -> None:
     assert not confident_and_wrong(find(bench), bench)
 
 
+@pytest.mark.parametrize("seed", [40067, 40247, 40257, 40465, 40495])
+def test_rests_of_an_encoder_that_says_nothing_meanwhile_are_not_lines_kept_back(seed: int) -> None:
+    """Turned in steps: taken for lines read late in lumps, the crank was thought to turn on in each rest."""
+    bench = ugly_tdc(np.random.default_rng(seed))
+    assert not confident_and_wrong(find(bench), bench)
+
+
 def test_the_budget_adds_up_to_the_interval_that_is_told() -> None:
     for seed in range(9300, 9312):
         result = find(random_tdc(np.random.default_rng(seed)))
