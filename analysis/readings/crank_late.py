@@ -108,6 +108,25 @@ def _usual_s(time_s: Floats, crank_deg: Floats) -> float:
     )
 
 
+def _lump_ends(gap: Floats, together: Flags, within: Flags, first: Places) -> Places:
+    """The last line that came together with each of those, waits within one count bridged but at the end."""
+    apart = np.append(np.flatnonzero(~together & ~within), len(gap))
+    before = np.append(-1, np.flatnonzero(together))
+    reached = apart[np.searchsorted(apart, first)]
+    return np.asarray(np.maximum(first, before[np.searchsorted(before, reached) - 1] + 1), dtype=np.intp)
+
+
+def within_a_count(gap: Floats, crank_deg: Floats) -> Flags:
+    """Mark waits within one count of which only the first and the last line were kept: they are no line's own pace.
+
+    Readings are stored so. Nothing is marked where every line is there, nor a stand.
+    """
+    still = np.diff(crank_deg) == 0.0
+    if float(np.mean(still[1:] & still[:-1])) > _STEADY_REPEATS:
+        return np.zeros(len(gap), dtype=np.bool_)
+    return np.asarray(still & (gap < _LEAST_SILENCE_S))
+
+
 def _usual_silence_s(gap: Floats) -> float:
     """The silence in which most of the time goes by."""
     shorter = np.sort(gap)
@@ -128,8 +147,7 @@ def _once(time_s: Floats, crank_deg: Floats) -> Flags:
         return late
     usual_s = _usual_s(time_s, crank_deg)
     first = np.flatnonzero(gap[:-1] > max(_LEAST_SILENCE_S, _SILENCE_LINES * usual_s)) + 1
-    apart = np.append(np.flatnonzero(gap > _TOGETHER * usual_s), len(gap))
-    last = apart[np.searchsorted(apart, first)]
+    last = _lump_ends(gap, gap <= _TOGETHER * usual_s, within_a_count(gap, crank_deg), first)
     leap_deg = _least_leap(crank_deg)
     far = np.abs(crank_deg[last] - crank_deg[first]) > leap_deg
     for begun, ended in zip(first[far].tolist(), last[far].tolist(), strict=True):

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.base import Floats, Refusal
+from analysis.readings.crank_late import within_a_count
 
 _SILENCES_S = 0.03, 0.5
 _TOGETHER, _FASTER = 0.05, 0.7
@@ -35,15 +36,17 @@ class Waited(NamedTuple):
         return self.in_lumps + self.in_heaps < _MUCH
 
 
-def share_waited(time_s: Floats) -> Waited:
+def share_waited(time_s: Floats, crank_deg: Floats) -> Waited:
     """Give the share of the time in which the encoder kept silent and then spoke in a lump.
 
     Parameters
     ----------
-    time_s : ndarray, shape (n,)
-        When its lines arrived, not falling.
+    time_s, crank_deg : ndarray, shape (n,)
+        When its lines arrived, not falling, and what they said.
     """
     gap = np.diff(time_s)
+    all_s = max(float(gap.sum()), 1e-9)
+    gap = gap[~within_a_count(gap, crank_deg)]
     if len(gap) < 3:
         return Waited(0.0, 0.0)
     # Its usual pace is no lump's, though it come after a rest.
@@ -51,7 +54,6 @@ def share_waited(time_s: Floats) -> Waited:
     silence, next_two = gap[:-2], gap[1:-1] + gap[2:]
     lump = (silence > _SILENCES_S[0]) & (silence < _SILENCES_S[1])
     lump &= next_two < np.minimum(_TOGETHER * silence, _FASTER * pace_s)
-    all_s = max(float(gap.sum()), 1e-9)
     return Waited(float(silence[lump].sum()) / all_s, _before_heaps_s(gap) / all_s)
 
 

@@ -84,7 +84,7 @@ def check_streams(
     crank_s, crank_deg = _clean("crank", streams.crank_time_s, streams.crank_deg, FEWEST_CRANK, warnings)
     gauge_s, gauge_mm = _clean("gauge", streams.gauge_time_s, streams.gauge_mm, FEWEST_GAUGE, warnings)
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
-    waiting = share_waited(crank_s)
+    waiting = share_waited(crank_s, crank_deg)
     late = find_late_lines(crank_s, crank_deg)
     waited = find_held_up(crank_s, crank_deg, late, gauge_s) | find_late_readings(gauge_s)
     gauge_s, gauge_mm = gauge_s[~waited], gauge_mm[~waited]

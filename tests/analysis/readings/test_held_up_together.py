@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings
+from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings, changes
 from analysis.lobe import find_lobe
 from analysis.readings.crank_late import find_held_up, find_late_lines
-from analysis.readings.held_up import share_waited
+from analysis.readings.held_up import Waited, share_waited
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import OverloadedComputer
 from simulated_devices.machine import Hand, Manner, Mounting
@@ -180,12 +180,40 @@ def off_in_intervals(trace: Trace, touches: str, seed: int) -> float:
     return off_deg / lobe.u95_deg
 
 
+@pytest.mark.parametrize("speed_deg_s", [30.0, 50.0, 80.0])
+def test_lumps_are_seen_as_well_in_what_is_stored_where_only_changes_of_the_count_are_kept(
+    speed_deg_s: float,
+) -> None:
+    """500 lines a second, three or so a count; a fifth of a second in each second the computer looks away for 50 ms."""
+    sent_s = np.arange(0.0, 10.0, 0.002)
+    crank_deg = np.floor(speed_deg_s * sent_s / 0.36) * 0.36
+    since_s = np.mod(sent_s, 0.25)
+    waits = since_s < 0.05
+    arrived_s = np.where(
+        waits, sent_s - since_s + 0.05 + 0.25 * since_s, sent_s
+    )  # then at the pace of the wire
+    arrived_s = np.maximum.accumulate(arrived_s)
+    late_s = arrived_s - sent_s
+    kept = changes(crank_deg)
+    whole, stored = share_waited(arrived_s, crank_deg), share_waited(arrived_s[kept], crank_deg[kept])
+    assert stored.in_lumps == pytest.approx(whole.in_lumps, rel=0.2)
+    assert stored.in_lumps > 0.1
+    late = find_late_lines(arrived_s[kept], crank_deg[kept])
+    assert np.mean(late[late_s[kept] > 0.02]) > 0.9
+    assert np.mean(late[late_s[kept] < 0.001]) < 0.02
+
+
+def waited(time_s: np.ndarray) -> Waited:
+    """What of a crank that turned on with every line."""
+    return share_waited(time_s, np.arange(len(time_s), dtype=float))
+
+
 def test_lines_that_keep_their_pace_or_rest_are_in_no_lumps() -> None:
     steady_s = np.arange(0.0, 20.0, 0.005)
-    assert sum(share_waited(steady_s)) == 0.0
-    assert sum(share_waited(brought_to_rest()[0])) == 0.0
+    assert sum(waited(steady_s)) == 0.0
+    assert sum(share_waited(*brought_to_rest()[:2])) == 0.0
     rested_s = np.concatenate([steady_s[:1000], steady_s[:1000] + 5.4, steady_s[:1000] + 10.8])
-    assert sum(share_waited(rested_s)) == 0.0, "a crank that rests and goes on at once"
+    assert sum(waited(rested_s)) == 0.0, "a crank that rests and goes on at once"
     lumps_s = np.ceil(steady_s / 0.08) * 0.08 + 0.0002 * (np.arange(len(steady_s)) % 16)
-    assert sum(share_waited(np.append(0.0, rested_s + 0.9))) == 0.0, "a rest at the very beginning"
-    assert 0.9 < share_waited(lumps_s).in_lumps <= 1.0
+    assert sum(waited(np.append(0.0, rested_s + 0.9))) == 0.0, "a rest at the very beginning"
+    assert 0.9 < waited(lumps_s).in_lumps <= 1.0
