@@ -11,7 +11,7 @@ from analysis.base import Floats, smallest_step
 
 A_LINE_LATE, A_PAUSE = 2.5, 8.0
 _LEAST_UNSEEN_S = 0.025
-_REPEATS_KEPT = 0.02
+_REPEATS_KEPT = 0.005
 _LIKELY_LINE_S = 0.004
 _PERIOD_SAMPLE = 4000
 _PERIOD_BIN_S, _PERIOD_BINS = 50e-6, 10_000

@@ -25,15 +25,20 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices of a hundred are slower on several threads
 
 import numpy as np
 from lobe_bound import DROP_MM, bound_deg
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
 from analysis.lobe import LobeFollower, find_lobe
@@ -65,10 +70,6 @@ class Answer:
         return not (self.warnings & (UNPROVEN | THROWN_UNSEEN.get(fault, set())))
 
 
-def streams_of(trace: Trace) -> Streams:
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
-
-
 def facts_of(known: Known) -> GaugeFacts:
     return GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm)
 
@@ -79,7 +80,7 @@ def off_by(found_deg: float, truth_deg: float) -> float:
 
 def ask(trace: Trace, facts: GaugeFacts) -> Answer:
     try:
-        result = find_lobe(streams_of(trace), LobeSettings(drop_mm=DROP_MM), facts)
+        result = find_lobe(as_stored(trace), LobeSettings(drop_mm=DROP_MM), facts)
     except Refusal as refusal:
         return Answer(refusal.code)
     error = off_by(result.centre_deg, trace.lobe.centre_deg(DROP_MM))
@@ -282,7 +283,7 @@ def timing() -> None:
     )
     for minutes, hz in ((2.0, 10.0), (2.0, 50.0), (60.0, 10.0)):
         trace = long_trace(minutes, hz)
-        streams = streams_of(trace)
+        streams = as_stored(trace)
         times = 12 if minutes <= 2.0 else 3
         full = processor_ms(lambda streams=streams: find_lobe(streams, LobeSettings(), facts), times)
         print(

@@ -18,13 +18,18 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from tdc_bound import bound_deg
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
 from analysis.tdc import TdcFollower, find_tdc
@@ -40,15 +45,11 @@ WRONG_U95, WRONG_DEG = 1.5, 0.2
 REPEATS = 15
 
 
-def streams_of(trace: Trace) -> Streams:
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
-
-
 def find(bench: Bench) -> TdcResult:
     known = bench.known
     settings = TdcSettings(known.stroke_mm, known.rod_mm, known.pin_offset_mm)
     gauge = GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm)
-    return find_tdc(streams_of(bench.trace), settings, gauge)
+    return find_tdc(as_stored(bench.trace), settings, gauge)
 
 
 def off_deg(found_deg: float, trace: Trace) -> float:
@@ -147,7 +148,7 @@ def part_rivals(first: int, count: int) -> None:
         setup = Setup(bench.setup.engine, motion, random_encoder(rng), {"plug": mounting})
         trace = record(setup, rng)
         errors["joint fit"].append(
-            off_deg(find_tdc(streams_of(trace), TdcSettings(), GaugeFacts()).centre_deg, trace)
+            off_deg(find_tdc(as_stored(trace), TdcSettings(), GaugeFacts()).centre_deg, trace)
         )
         for name, way in RIVALS.items():
             errors[name].append(off_deg(way(trace), trace))
@@ -255,7 +256,7 @@ def part_times(_: int, count: int) -> None:
         f"processor time: the middle of {REPEATS} live updates, the best of as many full fits (load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors)"
     )
     facts = GaugeFacts(step_mm=0.01, error_mm=0.02)
-    live, whole = streams_of(rocked(14.0)), streams_of(rocked(118.0))
+    live, whole = as_stored(rocked(14.0)), as_stored(rocked(118.0))
     rows = (
         ("live update, 15 s measured", live, 20.0, live_updates(live, facts)),
         ("full fit, two minutes", whole, 100.0, full_fits(whole, facts)),

@@ -7,7 +7,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, TdcResult, TdcSettings
+from analysis.base import (
+    GaugeFacts,
+    LobeResult,
+    LobeSettings,
+    Refusal,
+    Streams,
+    TdcResult,
+    TdcSettings,
+    changes,
+)
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
@@ -16,6 +25,12 @@ from simulated_devices.traces.random_benches import random_engine
 
 DROP_MM = 1.27
 Rng = np.random.Generator
+
+
+def as_stored(trace: Trace) -> Streams:
+    """What the program is asked to measure from: of lines that repeat a count the store keeps the first and the last."""
+    kept = changes(trace.crank_deg)
+    return Streams(trace.crank_time_s[kept], trace.crank_deg[kept], trace.gauge_time_s, trace.gauge_mm)
 
 
 @dataclass(frozen=True)
@@ -52,8 +67,7 @@ class Case:
 
     def measured(self) -> tuple[float, float, bool]:
         """Error and interval of the centre, degrees, and whether it was said that the encoder could do more."""
-        trace = self.trace
-        told = self.found(Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm))
+        told = self.found(as_stored(self.trace))
         warned = any(warning.code == "encoder_not_stated" for warning in told.warnings)
         return self.error_deg(told), told.u95_deg, warned
 
@@ -124,6 +138,6 @@ def found_by_tdc(rng: Rng, gauge: DialIndicator, *faults: Fault) -> GaugeFacts:
 
 def _as_one_tdc_found(rng: Rng, gauge: DialIndicator, faults: tuple[Fault, ...]) -> GaugeFacts:
     top = tdc_trace(rng, gauge, *faults)
-    streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
+    streams = as_stored(top)
     found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm))
     return GaugeFacts(found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s, tick_s=found.tick_s)

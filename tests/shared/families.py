@@ -7,9 +7,9 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-from bench_cases import Case, Rng, found_by_tdc, known_lag, lobe_trace, ordinary_gauge, tdc_trace
+from bench_cases import Case, Rng, as_stored, found_by_tdc, known_lag, lobe_trace, ordinary_gauge, tdc_trace
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from analysis.base.limits import USUAL_ENCODER_ERROR_DEG, USUAL_GAUGE_ERROR_MM, USUAL_RETRACE_MM
 from analysis.tdc import find_tdc
 from simulated_devices.faults.as_they_are import (
@@ -73,7 +73,7 @@ def sticking_found(rng: Rng) -> Case:
     """Retrace and lag of the gauge found from the rock over TDC, then taken out of a lobe."""
     gauge, stuck = ordinary_gauge(rng), StickingPlunger(rng.uniform(0.0, 0.02))
     rocked = tdc_trace(rng, gauge, stuck)
-    streams = Streams(rocked.crank_time_s, rocked.crank_deg, rocked.gauge_time_s, rocked.gauge_mm)
+    streams = as_stored(rocked)
     top = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=gauge.step_mm, retrace_mm=0.02))
     facts = GaugeFacts(
         top.lag_s,
@@ -148,7 +148,7 @@ def loose(rng: Rng, piston: bool, at_limit: bool = False) -> Case:
     top, facts = tdc_trace(rng, gauge, *faults), GaugeFacts(step_mm=gauge.step_mm)
     if piston:
         return Case(top, facts, limit_deg, -coupling.play_deg, piston=True)
-    streams = Streams(top.crank_time_s, top.crank_deg, top.gauge_time_s, top.gauge_mm)
+    streams = as_stored(top)
     found = find_tdc(streams, TdcSettings(encoder_error_deg=limit_deg), facts)
     facts = GaugeFacts(found.lag_s, found.lag_u_s, gauge.step_mm, jitter_s=found.jitter_s)
     zero_deg = (found.centre_deg + 180.0) % 360.0 - 180.0
