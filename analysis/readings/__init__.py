@@ -10,9 +10,10 @@ from analysis.readings.held_up import no_fault_of_the_bench, was_held_up
 from analysis.readings.lag import TYPICAL_LAG_S, TYPICAL_LAG_U_S, lag_prior
 from analysis.readings.late_by_pace import ReadLate
 from analysis.readings.sweeps import Sweep, find_sweeps
-from analysis.readings.trace_faults import CheckedStreams, check_streams
+from analysis.readings.trace_faults import FEWEST_GAUGE, CheckedStreams, check_streams
 
 __all__ = [
+    "FEWEST_GAUGE",
     "TYPICAL_LAG_S",
     "TYPICAL_LAG_U_S",
     "CheckedStreams",

@@ -18,6 +18,7 @@ from analysis.base import (
 )
 from analysis.own_clock import UNEVEN_S, ClockWatch, Ticks, find_ticks
 from analysis.readings import (
+    FEWEST_GAUGE,
     TYPICAL_LAG_S,
     TYPICAL_LAG_U_S,
     CheckedStreams,
@@ -168,6 +169,8 @@ def _fit_rigid(
     checked: CheckedStreams, readings: Readings, prior: Prior, gauge: GaugeFacts, near: Settled | None
 ) -> tuple[PistonFit, Prior, float | None]:
     """Fit as if nothing between crank and encoder gave way; see `_fit_doubting_lag`."""
+    if checked.ticks is not None and len(readings.time_s) < FEWEST_GAUGE:
+        raise _NotByThatClock
     refuse_steps(
         checked.motion, readings.time_s, readings.gauge_mm, step_mm=checked.step_mm, lag_s=gauge.lag_s
     )
@@ -199,8 +202,9 @@ def _evenest(
 
 def _left_mm(measured: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts) -> float:
     """How far from a piston's way half of the readings lie; what rounding alone leaves at the least."""
-    with suppress(Refusal):
-        fit, _, _ = _fit_rigid(measured, *_known_before(measured, settings, gauge), gauge, None)
+    with suppress(Refusal, _NotByThatClock):
+        readings, prior = _known_before(measured, settings, gauge)
+        fit, _, _ = _fit_rigid(measured, readings, prior, gauge, None)
         return max(float(np.median(np.abs(fit.model.residual_mm))), 0.25 * measured.step_mm)
     return np.inf
 

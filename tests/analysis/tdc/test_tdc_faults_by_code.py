@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
 from analysis.tdc import find_tdc
@@ -42,10 +43,10 @@ HARMLESS = {"lost_readings", "lost_crank_lines", "held_up_lines"}
 """What is left of the trace is good: it is answered rightly, or refused where too little is left."""
 
 
-def find(bench: Bench) -> TdcResult:
+def find(bench: Bench, streams: Streams | None = None) -> TdcResult:
     trace, known = bench.trace, bench.known
     return find_tdc(
-        Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        streams or Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
         TdcSettings(known.stroke_mm, known.rod_mm, known.pin_offset_mm),
         GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm),
     )
@@ -107,6 +108,12 @@ def test_counts_lost_between_two_passes_are_not_taken_for_lag() -> None:
 def test_a_slip_before_the_first_pass_is_over_is_not_taken_for_noise() -> None:
     with pytest.raises(Refusal):
         find(faulted_tdc("encoder_slip", np.random.default_rng(110)))
+
+
+def test_a_clock_by_which_no_reading_is_left_is_none() -> None:
+    bench = faulted_tdc("knocked_stand", np.random.default_rng(60026))
+    with pytest.raises(Refusal):
+        find(bench, as_stored(bench.trace))
 
 
 def test_at_one_steady_speed_noise_of_the_crank_does_not_tell_the_lag() -> None:
