@@ -157,9 +157,8 @@ def _clock_behind_lumps(time_s: Floats, crank_deg: Floats, count_deg: float) -> 
         if still > _REPEATS_KEPT
         else _every_line_told(each_s, _over_several(jump))
     )
-    told &= (
-        _over_several(np.asarray(gap > _LONGEST_STALL_S, dtype=np.float64)) == 0.0
-    )  # then the crank rested
+    rested = np.asarray(gap > _LONGEST_STALL_S, dtype=np.float64)
+    told &= _over_several(rested) == 0.0
     return _nearly(gap, float(np.median(each_s[told]))) if told.any() else None
 
 

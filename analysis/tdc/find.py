@@ -54,7 +54,7 @@ from analysis.tdc.so_far import Settled, SoFar
 _PLAY_U_DEG, _MOST_PLAY_DEG = 0.3, 1.5
 # Put to the ticks of the right clock, readings of a piston are next to even: a wrong one leaves milliseconds.
 _EVEN_S = 0.0015
-# Of so many clocks that explain enough; of two that explain as much a wrong one leaves readings twice as far off.
+# So many clocks that explain enough are tried; another is taken where it leaves no more than such a share of the first's.
 _LIKELY, _MUCH_NEARER = 3, 0.7
 
 
