@@ -21,6 +21,7 @@ LEAST_TURN_DEG = 5.0
 LARGEST_READING_MM = 500.0
 LARGEST_SPEED_DEG_S = 36_000.0
 _GAP_S = 2.0
+_STOOD_S = 2.0
 _STANDS_DEG, _REST_TOLD, _REST_TOLD_S = 0.02, 4, 0.4
 _LEAST_USUAL_DEG = 0.5
 # A stall now and then costs nothing: nobody need do anything about it.
@@ -81,8 +82,11 @@ def check_streams(
         `gauge_frozen`.
     """
     warnings: list[Warn] = []
-    crank_s, crank_deg = _clean("crank", streams.crank_time_s, streams.crank_deg, FEWEST_CRANK, warnings)
-    gauge_s, gauge_mm = _clean("gauge", streams.gauge_time_s, streams.gauge_mm, FEWEST_GAUGE, warnings)
+    crank_s, crank_deg = _clean("crank", streams.crank_time_s, streams.crank_deg, warnings)
+    gauge_s, gauge_mm = _clean("gauge", streams.gauge_time_s, streams.gauge_mm, warnings)
+    _refuse_few("gauge", gauge_s, FEWEST_GAUGE)
+    _refuse_stood(crank_s, crank_deg)
+    _refuse_few("crank", crank_s, FEWEST_CRANK)
     crank_s, crank_deg = _without_wild_counts(crank_s, crank_deg, warnings)
     waiting = share_waited(crank_s, crank_deg)
     late = find_late_lines(crank_s, crank_deg)
@@ -118,10 +122,8 @@ def _tells_something(time_s: Floats, crank_deg: Floats, gauge_mm: Floats, step_m
     return np.asarray(first | ~(stood & alike))
 
 
-def _clean(
-    name: str, time_s: Floats, value: Floats, fewest: int, warnings: list[Warn]
-) -> tuple[Floats, Floats]:
-    """Leave out what is no number; refuse what then is too little, or out of order."""
+def _clean(name: str, time_s: Floats, value: Floats, warnings: list[Warn]) -> tuple[Floats, Floats]:
+    """Leave out what is no number; refuse what then is nothing, or out of order."""
     time_s, value = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
     if time_s.shape != value.shape or time_s.ndim != 1:
         raise Refusal(
@@ -143,15 +145,23 @@ def _clean(
         warnings.append(
             Warn("not_a_number", f"{dropped} {name} readings were not numbers and were left out.")
         )
-    time_s, value = time_s[finite], value[finite]
-    if len(value) < fewest:
+    _refuse_disorder(name, time_s[finite])
+    return time_s[finite], value[finite]
+
+
+def _refuse_few(name: str, time_s: Floats, fewest: int) -> None:
+    if len(time_s) < fewest:
         raise Refusal(
             "too_few_readings",
-            f"Only {len(value)} {name} readings: at least {fewest} are needed; "
+            f"Only {len(time_s)} {name} readings: at least {fewest} are needed; "
             "turn more slowly or record for longer.",
         )
-    _refuse_disorder(name, time_s)
-    return time_s, value
+
+
+def _refuse_stood(crank_s: Floats, crank_deg: Floats) -> None:
+    """A crank that stood for all of a measurement: of lines that repeat a count the first and the last are kept."""
+    if len(crank_s) < FEWEST_CRANK and float(crank_s[-1] - crank_s[0]) >= _STOOD_S:
+        _refuse_no_movement(crank_s, crank_deg)
 
 
 def _refuse_disorder(name: str, time_s: Floats) -> None:

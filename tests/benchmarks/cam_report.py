@@ -13,6 +13,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -21,7 +23,10 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from bench_cases import as_stored
+
+from analysis.base import GaugeFacts, LobeSettings, Refusal
 from analysis.report import CamReport, report_lobe
 from simulated_devices.traces import Bench, random_lobe
 
@@ -31,7 +36,7 @@ PATTERNS = ("turns", "turns", "turns_and_back")
 
 def measured(bench: Bench) -> CamReport:
     trace, known = bench.trace, bench.known
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     return report_lobe(
         streams,
         LobeSettings(tdc_deg=trace.truth.overlap_tdc_deg),

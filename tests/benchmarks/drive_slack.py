@@ -10,12 +10,17 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from bench_cases import as_stored
+
+from analysis.base import GaugeFacts, LobeSettings, Refusal
 from analysis.lobe import find_lobe
 from analysis.report import SlackSeen, drive_slack
 from simulated_devices.traces import random_lobe
@@ -28,7 +33,7 @@ def from_traces(count: int) -> tuple[list[bool], int]:
         trace = random_lobe(np.random.default_rng([seed, 77]), "turns_and_back").trace
         touched = next(iter(trace.setup.mountings.values())).touches
         try:
-            streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+            streams = as_stored(trace)
             found = find_lobe(streams, LobeSettings(), GaugeFacts())
         except Refusal:
             silent += 1

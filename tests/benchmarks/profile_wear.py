@@ -14,6 +14,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -22,7 +24,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from bench_cases import as_stored
+
+from analysis.base import GaugeFacts, LobeSettings, Refusal
 from analysis.lobe import find_lobe_with_fit
 from analysis.report import Against, against, kept_profile
 from simulated_devices.machine import Cam, DialIndicator, Engine, Hand, Hollow, Manner, Mounting, Valve
@@ -61,7 +66,7 @@ def turned(valve: Valve, rng: np.random.Generator) -> Trace:
 
 
 def profile_of(trace: Trace):  # type: ignore[no-untyped-def]
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     settings, facts = LobeSettings(), GaugeFacts(step_mm=trace.mounting.gauge.step_mm)
     return kept_profile(find_lobe_with_fit(streams, settings, facts)[1], settings, facts)
 

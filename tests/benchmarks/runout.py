@@ -18,11 +18,16 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Streams
 from analysis.report import Runout, find_end_float, find_runout, swash_of
@@ -52,7 +57,7 @@ def turned(seed: int, part: RoundPart | None = None, turns: float = 2.05) -> tup
 
 
 def found(trace: Trace) -> Runout:
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     return find_runout(streams, GaugeFacts(), zero_deg=trace.truth.zero_deg)
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import lobe_accuracy
 import numpy as np
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, TdcSettings
+from analysis.base import GaugeFacts, LobeSettings, Refusal, TdcSettings, changes
 from analysis.together import GaugeOn, TogetherResult, TogetherSettings, find_together
 from simulated_devices.faults.at_gauge import AtGauge
 from simulated_devices.faults.random_faults import LOBE_FAULTS, TDC_FAULTS
@@ -31,7 +31,8 @@ def ask(bench: TogetherBench) -> TogetherResult:
         gauges.append(GaugeOn(name, VALVES[name], own.time_s, own.value_mm, facts))
     geometry = (crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm) if bench.geometry else ()
     settings = TogetherSettings(TdcSettings(*geometry), LobeSettings(), UNLIKE_S if bench.alike else None)
-    return find_together(trace.crank_time_s, trace.crank_deg, gauges, settings)
+    kept = changes(trace.crank_deg)  # as it is stored
+    return find_together(trace.crank_time_s[kept], trace.crank_deg[kept], gauges, settings)
 
 
 def wrapped(deg: float, cycle_deg: float) -> float:

@@ -11,9 +11,10 @@ from math import asin, degrees, pi, radians, sqrt
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 from scipy.optimize import brentq, minimize_scalar
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from analysis.readings import equal_readings
 from analysis.tdc import find_tdc
 from analysis.timing import piston_drop, throw_mm
@@ -199,7 +200,7 @@ def test_true_tdc_of_an_offset_pin_is_free_of_the_bias_that_its_pairs_show(offse
     )
     trace = record(setup, np.random.default_rng(1804))
     found = find_tdc(
-        Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        as_stored(trace),
         TdcSettings(80.005001, 140.0, offset),
         GaugeFacts(),
     )

@@ -27,10 +27,12 @@ DROP_MM = 1.27
 Rng = np.random.Generator
 
 
-def as_stored(trace: Trace) -> Streams:
-    """What the program is asked to measure from: of lines that repeat a count the store keeps the first and the last."""
-    kept = changes(trace.crank_deg)
-    return Streams(trace.crank_time_s[kept], trace.crank_deg[kept], trace.gauge_time_s, trace.gauge_mm)
+def as_stored(said: Trace | Streams, until_s: float = np.inf) -> Streams:
+    """What the program measures from: of lines that repeat a count the store keeps the first and the last."""
+    crank, gauge = said.crank_time_s <= until_s, said.gauge_time_s <= until_s
+    crank_s, crank_deg = said.crank_time_s[crank], said.crank_deg[crank]
+    kept = changes(crank_deg)
+    return Streams(crank_s[kept], crank_deg[kept], said.gauge_time_s[gauge], said.gauge_mm[gauge])
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, LobeSettings, Streams
+from analysis.base import GaugeFacts, LobeSettings
 from analysis.lobe import find_lobe
 from simulated_devices.traces import random_lobe
 
@@ -24,7 +25,7 @@ BENCHMARK_SEED = 20261125
 def test_a_good_lobe_is_measured_within_its_interval(number: int) -> None:
     bench = random_lobe(np.random.default_rng([BENCHMARK_SEED, number, *b"good"]))
     trace, known = bench.trace, bench.known
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     found = find_lobe(
         streams, LobeSettings(), GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm)
     )

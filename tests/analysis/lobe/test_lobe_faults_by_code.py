@@ -10,8 +10,9 @@ from collections.abc import Set
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal
 from analysis.lobe import find_lobe
 from simulated_devices.faults.drive import SpringDrivesCam
 from simulated_devices.faults.random_faults import LOBE_FAULTS, faulted_lobe
@@ -79,7 +80,7 @@ UNPROVEN = {"seen_once", "agreement_unproven", "lag_not_found"}
 def ask(bench: Bench) -> LobeResult:
     trace, known = bench.trace, bench.known
     return find_lobe(
-        Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        as_stored(trace),
         LobeSettings(),
         GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm),
     )
@@ -155,12 +156,10 @@ def test_a_lag_that_only_a_start_within_the_lobe_tells_is_not_believed_at_once(s
     trace = bench.trace
     from_s, to_s = trace.crank_time_s[[0, -1]]
     end_s = from_s + rng.uniform(0.15, 1.0) * (to_s - from_s)
-    crank, gauge = trace.crank_time_s < end_s, trace.gauge_time_s < end_s
-    streams = Streams(
-        trace.crank_time_s[crank], trace.crank_deg[crank], trace.gauge_time_s[gauge], trace.gauge_mm[gauge]
-    )
     known = bench.known
-    result = find_lobe(streams, LobeSettings(), GaugeFacts(None, None, known.step_mm, known.error_mm))
+    result = find_lobe(
+        as_stored(trace, end_s), LobeSettings(), GaugeFacts(None, None, known.step_mm, known.error_mm)
+    )
     assert abs(error_deg(bench, result)) < result.u95_deg
     assert abs(result.lag_s - trace.lag_s) < 3.0 * result.lag_u_s
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
 from analysis.lobe import LobeFollower, find_lobe
@@ -34,8 +35,7 @@ def lag_told(bench: Bench) -> GaugeFacts:
 
 
 def whole(bench: Bench) -> Streams:
-    trace = bench.trace
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    return as_stored(bench.trace)
 
 
 def growing(streams: Streams, every_s: float) -> Iterator[Streams]:

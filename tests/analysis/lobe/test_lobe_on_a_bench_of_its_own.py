@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
 from analysis.lobe import find_lobe
@@ -102,7 +103,7 @@ def bench(
     reading_s = np.arange(ticks_s[0] + 0.5, ticks_s[-1] - 0.01, 1 / 12)
     late_s = lag_s + rng.uniform(-jitter_s, jitter_s, len(reading_s))
     shown = np.round((polarity * np.interp(reading_s - late_s, ticks_s, lift) + 2.7) / step_mm) * step_mm
-    return Bench(Streams(lines_s, counts, reading_s, shown), zero % 720)
+    return Bench(as_stored(Streams(lines_s, counts, reading_s, shown)), zero % 720)
 
 
 def off_by(found_deg: float, truth_deg: float) -> float:

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams, TdcResult, TdcSettings
 from analysis.lobe import LobeFollower, find_lobe
@@ -40,17 +41,7 @@ def bench(seed: int, says_hz: float, measures_hz: float | None, touches: str) ->
 def growing(trace: Trace, every_s: float) -> Iterator[Streams]:
     """The streams as they stand after every so many seconds, the whole of them last."""
     for until_s in np.append(np.arange(4.0, trace.crank_time_s[-1], every_s), np.inf):
-        crank, gauge = trace.crank_time_s <= until_s, trace.gauge_time_s <= until_s
-        yield Streams(
-            trace.crank_time_s[crank],
-            trace.crank_deg[crank],
-            trace.gauge_time_s[gauge],
-            trace.gauge_mm[gauge],
-        )
-
-
-def whole(trace: Trace) -> Streams:
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        yield as_stored(trace, until_s)
 
 
 def told_live(update: Callable[[Streams], Told], trace: Trace) -> tuple[list[Told], set[str]]:
@@ -74,7 +65,7 @@ def tdc_error(trace: Trace, result: TdcResult) -> float:
 
 def as_found(trace: Trace) -> GaugeFacts:
     """The gauge as a TDC before tells it."""
-    top = find_tdc(whole(trace), TdcSettings(), GaugeFacts(step_mm=0.01))
+    top = find_tdc(as_stored(trace), TdcSettings(), GaugeFacts(step_mm=0.01))
     return GaugeFacts(top.lag_s, top.lag_u_s, 0.01, jitter_s=top.jitter_s, tick_s=top.tick_s)
 
 
@@ -88,7 +79,7 @@ def test_the_last_live_lobe_is_as_sure_as_the_finished_one(says_hz, measures_hz,
             facts = GaugeFacts(facts.lag_s, facts.lag_u_s, 0.01, jitter_s=facts.jitter_s)
         trace = bench(seed, says_hz, measures_hz, "inlet_1")
         shown, refused = told_live(LobeFollower(LobeSettings(), facts).update, trace)
-        finished = find_lobe(whole(trace), LobeSettings(), facts)
+        finished = find_lobe(as_stored(trace), LobeSettings(), facts)
         assert all(abs(lobe_error(trace, one)) < 1.5 * one.u95_deg for one in shown)
         assert shown[-1].u95_deg < 1.6 * finished.u95_deg
         assert abs(shown[-1].centre_deg - finished.centre_deg) < finished.u95_deg
@@ -101,7 +92,7 @@ def test_the_last_live_tdc_is_the_finished_one(says_hz, measures_hz):
         trace = bench(seed, says_hz, measures_hz, "piston_1")
         facts = GaugeFacts(step_mm=0.01)
         shown, _ = told_live(TdcFollower(TdcSettings(), facts).update, trace)
-        finished = find_tdc(whole(trace), TdcSettings(), facts)
+        finished = find_tdc(as_stored(trace), TdcSettings(), facts)
         assert all(abs(tdc_error(trace, one)) < 1.5 * one.u95_deg for one in shown if one.tick_s)
         assert shown[-1].tick_s == pytest.approx(1.0 / measures_hz, rel=0.002)
         apart = abs(tdc_error(trace, shown[-1]) - tdc_error(trace, finished))
@@ -145,7 +136,7 @@ def test_what_a_tdc_told_of_the_clock_keeps_a_lobe_of_few_readings_from_a_wrong_
         setup = Setup(engine, hand.done(), Encoder(3600), {"dial": mounting})
         trace = record(setup, rng, [MeasuresByItsTick(tick_s)])
         with suppress(Refusal):
-            result = find_lobe(whole(trace), LobeSettings(), facts)
+            result = find_lobe(as_stored(trace), LobeSettings(), facts)
             assert abs(lobe_error(trace, result)) < 1.5 * result.u95_deg
             told += 1
     assert told >= 5

@@ -11,11 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 from drawn_shop import Shop
 from families import FAMILIES, held_quick
 from kept_trace import kept_streams
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal
 from analysis.curve import LagPrior
 from analysis.lobe import find_lobe, find_lobe_with_fit
 from analysis.lobe.find import known_with
@@ -37,7 +38,7 @@ def rocked_over_a_loose_key(number: int) -> LobeResult:
     bench = faulted_lobe("key_play", np.random.default_rng([BENCHMARK_SEED, number, *b"key_play"]))
     assert bench.pattern == "nose_rocked"
     trace = bench.trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     return find_lobe(streams, LobeSettings(), GaugeFacts(step_mm=bench.known.step_mm))
 
 
@@ -73,7 +74,7 @@ def test_a_clock_that_looks_like_a_quicker_one_at_ten_lines_a_second_is_found_as
     """Ten times a second a clock of 20.9 Hz is seen as one of 10.9; half as high, it explains most of the ages."""
     case = held_quick(np.random.default_rng([5, number]), "nothing")
     trace = case.trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     told, measured = find_lobe_with_fit(streams, LobeSettings(encoder_error_deg=0.0), case.facts)
     assert measured.checked.ticks is not None
     assert 1.0 / measured.checked.ticks.period_s == pytest.approx(clock_hz, abs=0.05)
@@ -91,7 +92,7 @@ def found(shop: Shop, touches: str, facts: GaugeFacts) -> tuple[LobeResult, floa
     """A lobe of a drawn shop as its trace alone tells it, and by how much its centre is off."""
     part = next(one for one in shop.parts if one.touches == touches)
     trace = part.trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     asked = LobeSettings(tdc_deg=shop.parts[0].truth_deg, tdc_u_deg=0.02, drop_mm=1.27, encoder_error_deg=0.0)
     told = find_lobe(streams, asked, facts)
     return told, math.remainder(told.centre_deg - part.truth_deg, 360.0)

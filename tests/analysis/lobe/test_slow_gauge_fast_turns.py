@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, Refusal, Streams
 from analysis.lobe import find_lobe
@@ -35,10 +36,10 @@ def asked(seed: int, *, back_deg: float, thrown_from_deg: float | None = None) -
     faults = [] if thrown_from_deg is None else [SpringDrivesCam(from_nose_deg=thrown_from_deg)]
     trace = record(setup, rng, faults)
     read = trace.gauges[valve]
-    streams = Streams(trace.crank_time_s, trace.crank_deg, read.time_s, np.round(read.value_mm, 2))
+    said = Streams(trace.crank_time_s, trace.crank_deg, read.time_s, np.round(read.value_mm, 2))
     settings = LobeSettings(tdc_deg=trace.truth.overlap_tdc_deg, tdc_u_deg=0.02)
     known = GaugeFacts(lag_s=gauge.lag_s, lag_u_s=0.002, step_mm=0.01)
-    return find_lobe(streams, settings, known), engine.truth_of(valve).centre_deg(1.27)
+    return find_lobe(as_stored(said), settings, known), engine.truth_of(valve).centre_deg(1.27)
 
 
 @pytest.mark.parametrize("seed", SOUND)

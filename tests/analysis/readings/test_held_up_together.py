@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams, TdcSettings, changes
+from analysis.base import GaugeFacts, LobeSettings, Refusal, TdcSettings, changes
 from analysis.lobe import find_lobe
 from analysis.readings.crank_late import find_held_up, find_late_lines
 from analysis.readings.held_up import Waited, share_waited
@@ -52,14 +53,10 @@ def recorded(touches: str, seed: int, every_and_for_s: Manners = EVERY_OTHER_S) 
     return record(bench, chance, (OverloadedComputer(tuple(stalls)),))
 
 
-def streams(trace: Trace) -> Streams:
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
-
-
 @pytest.mark.parametrize("seed", [0, 27, 180])
 def test_true_tdc_holds_and_is_not_refused(seed: int) -> None:
     trace = recorded("piston_1", seed)
-    found = find_tdc(streams(trace), ENGINE, GaugeFacts(step_mm=0.01))
+    found = find_tdc(as_stored(trace), ENGINE, GaugeFacts(step_mm=0.01))
     off_deg = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
     assert abs(off_deg) <= 1.5 * found.u95_deg
     assert found.u95_deg < 0.08
@@ -68,10 +65,10 @@ def test_true_tdc_holds_and_is_not_refused(seed: int) -> None:
 @pytest.mark.parametrize("seed", [46, 77, 104])
 def test_a_lobe_turned_quickly_holds_and_is_not_refused(seed: int) -> None:
     trace = recorded("inlet_1", seed)
-    top = find_tdc(streams(recorded("piston_1", 1000 + seed)), ENGINE, GaugeFacts(step_mm=0.01))
+    top = find_tdc(as_stored(recorded("piston_1", 1000 + seed)), ENGINE, GaugeFacts(step_mm=0.01))
     gauge = GaugeFacts(top.lag_s, top.lag_u_s, 0.01, 0.0, jitter_s=top.jitter_s)
     zero_deg = trace.truth.overlap_tdc_deg
-    found = find_lobe(streams(trace), LobeSettings(tdc_deg=zero_deg, drop_mm=DROP_MM), gauge)
+    found = find_lobe(as_stored(trace), LobeSettings(tdc_deg=zero_deg, drop_mm=DROP_MM), gauge)
     off_deg = (found.centre_deg + zero_deg - trace.lobe.centre_deg(DROP_MM) + 360.0) % 720.0 - 360.0
     assert abs(off_deg) <= 1.5 * found.u95_deg
     assert found.u95_deg < 0.8
@@ -170,12 +167,12 @@ def test_stalls_as_long_as_a_rest_accuse_nothing_on_the_engine(touches: str) -> 
 
 def off_in_intervals(trace: Trace, touches: str, seed: int) -> float:
     if touches == "piston_1":
-        found = find_tdc(streams(trace), ENGINE, GaugeFacts(step_mm=0.01))
+        found = find_tdc(as_stored(trace), ENGINE, GaugeFacts(step_mm=0.01))
         return float(math.remainder(found.centre_deg - trace.truth.tdc_deg, 360.0) / found.u95_deg)
-    top = find_tdc(streams(recorded("piston_1", 500 + seed)), ENGINE, GaugeFacts(step_mm=0.01))
+    top = find_tdc(as_stored(recorded("piston_1", 500 + seed)), ENGINE, GaugeFacts(step_mm=0.01))
     gauge = GaugeFacts(top.lag_s, top.lag_u_s, 0.01, 0.0, jitter_s=top.jitter_s)
     zero_deg = trace.truth.overlap_tdc_deg
-    lobe = find_lobe(streams(trace), LobeSettings(tdc_deg=zero_deg, drop_mm=DROP_MM), gauge)
+    lobe = find_lobe(as_stored(trace), LobeSettings(tdc_deg=zero_deg, drop_mm=DROP_MM), gauge)
     off_deg = math.remainder(lobe.centre_deg + zero_deg - trace.lobe.centre_deg(DROP_MM), 720.0)
     return off_deg / lobe.u95_deg
 

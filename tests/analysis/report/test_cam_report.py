@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeSettings, Refusal, Streams
 from analysis.report import CHECK_LIFTS_MM, CamReport, overlap_of, report_lobe
@@ -30,8 +31,7 @@ class BentShaft(Fault):
 
 
 def streams_of(bench: Bench) -> Streams:
-    trace = bench.trace
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    return as_stored(bench.trace)
 
 
 def reported(bench: Bench) -> CamReport:
@@ -164,7 +164,7 @@ def test_overlap_is_what_both_curves_have_in_common() -> None:
             gauge, gauge=careful, touches=valve, pushed_in_mm=truth.peak_lift_mm + 2.0, opposed=True
         )
         trace = record(replace(setup, motion=hand.done(), mountings={"valve": mounting}), rng)
-        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        streams = as_stored(trace)
         told[valve] = report_lobe(streams, LobeSettings(tdc_deg=trace.truth.overlap_tdc_deg), GaugeFacts())
     crank = np.arange(-360.0, 360.0, 0.05)
 

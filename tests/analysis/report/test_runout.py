@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Refusal, Streams
 from analysis.report import Runout, find_runout, swash_of
@@ -25,10 +26,6 @@ def recorded(part: RoundPart, turns: float = 2.05, gauge: DialIndicator = FINE, 
     rng = np.random.default_rng(3)
     hand = Hand(20.0, Manner(18.0, 0.2), rng).turns(turns)
     return record_round(part, hand.done(), gauge, Encoder(3600, 200.0, 0.0), rng, **more)
-
-
-def streams_of(trace: Trace) -> Streams:
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
 
 
 def test_a_hundredth_among_five_thousandths_of_noise_is_told_and_placed() -> None:
@@ -68,7 +65,7 @@ def test_of_waves_that_are_not_there_about_one_in_twenty_is_seen() -> None:
 
 def test_the_high_place_is_where_a_hand_would_find_it() -> None:
     """The part's middle is pushed 0.05 towards place 70: with the crank at 70 that place is under the gauge."""
-    told = find_runout(streams_of(recorded(RoundPart(30.0, (), 0.05, 70.0))), GaugeFacts(lag_s=0.06))
+    told = find_runout(as_stored(recorded(RoundPart(30.0, (), 0.05, 70.0))), GaugeFacts(lag_s=0.06))
     assert told.eccentricity_mm.value == pytest.approx(0.05, abs=told.eccentricity_mm.u95 + 1e-4)
     assert told.high_at_deg.value == pytest.approx(70.0, abs=told.high_at_deg.u95 + 0.5)
     assert told.total_mm.value == pytest.approx(0.1, abs=told.total_mm.u95)
@@ -97,7 +94,7 @@ def test_a_swing_of_a_few_steps_and_a_gauge_that_wanders_by_its_step_are_told_wi
             2.05
         )
         trace = record_round(part, hand.done(), gauge, Encoder(3600, 200.0, 0.0), rng)
-        told = find_runout(streams_of(trace), GaugeFacts(lag_s=0.06, lag_u_s=0.01))
+        told = find_runout(as_stored(trace), GaugeFacts(lag_s=0.06, lag_u_s=0.01))
         swing = float(np.ptp(part.under_gauge_mm(np.arange(0.0, 360.0, 0.2))))
         outside += abs(told.total_mm.value - swing) > told.total_mm.u95
     assert outside <= 6
@@ -106,14 +103,14 @@ def test_a_swing_of_a_few_steps_and_a_gauge_that_wanders_by_its_step_are_told_wi
 def test_a_reading_that_falls_inward_has_its_high_place_across() -> None:
     falling = replace(FINE, polarity=-1)
     trace = recorded(RoundPart(30.0, (), 0.05, 70.0), gauge=falling)
-    right = find_runout(streams_of(trace), GaugeFacts(lag_s=0.06), inward=-1)
-    wrong = find_runout(streams_of(trace), GaugeFacts(lag_s=0.06))
+    right = find_runout(as_stored(trace), GaugeFacts(lag_s=0.06), inward=-1)
+    wrong = find_runout(as_stored(trace), GaugeFacts(lag_s=0.06))
     assert right.high_at_deg.value == pytest.approx(70.0, abs=2.0)
     assert wrong.high_at_deg.value == pytest.approx(250.0, abs=2.0)
 
 
 def test_an_oval_journal_is_oval_and_on_its_axis() -> None:
-    told: Runout = find_runout(streams_of(recorded(RoundPart(25.0, ((2, 0.02, 30.0),)))), GaugeFacts())
+    told: Runout = find_runout(as_stored(recorded(RoundPart(25.0, ((2, 0.02, 30.0),)))), GaugeFacts())
     assert told.ovality_mm.value == pytest.approx(0.04, abs=told.ovality_mm.u95)
     assert not told.waves[0].seen
     assert told.waves[1].high_at_deg.value == pytest.approx(30.0, abs=told.waves[1].high_at_deg.u95 + 1.0)
@@ -121,15 +118,15 @@ def test_an_oval_journal_is_oval_and_on_its_axis() -> None:
 
 def test_a_stand_that_gives_is_taken_out_over_two_turns_and_warned_of_over_one() -> None:
     part = RoundPart(30.0, (), 0.02, 200.0, drift_mm=0.05)
-    twice = find_runout(streams_of(recorded(part)), GaugeFacts(lag_s=0.06))
+    twice = find_runout(as_stored(recorded(part)), GaugeFacts(lag_s=0.06))
     assert twice.eccentricity_mm.value == pytest.approx(0.02, abs=twice.eccentricity_mm.u95)
     assert twice.drift_mm_turn == pytest.approx(0.05 / 2.05, abs=0.003)
-    once = find_runout(streams_of(recorded(part, 1.02)), GaugeFacts(lag_s=0.06))
+    once = find_runout(as_stored(recorded(part, 1.02)), GaugeFacts(lag_s=0.06))
     assert "turned_once" in {warning.code for warning in once.warnings}
 
 
 def test_a_sticky_plunger_widens_what_is_told() -> None:
-    streams = streams_of(recorded(RoundPart(30.0, (), 0.02, 200.0)))
+    streams = as_stored(recorded(RoundPart(30.0, (), 0.02, 200.0)))
     plain, sticky = (find_runout(streams, GaugeFacts(retrace_mm=limit)) for limit in (0.0, 0.007))
     assert sticky.high_at_deg.u95 > plain.high_at_deg.u95
     assert sticky.total_mm.u95 > plain.total_mm.u95
@@ -144,7 +141,7 @@ def test_a_sticky_plunger_widens_what_is_told() -> None:
 )
 def test_what_cannot_be_told_is_refused(trace: Trace, code: str) -> None:
     with pytest.raises(Refusal) as refused:
-        find_runout(streams_of(trace), GaugeFacts())
+        find_runout(as_stored(trace), GaugeFacts())
     assert refused.value.code == code
 
 
@@ -165,9 +162,9 @@ def test_a_turn_that_the_computer_held_up_is_not_called_part_of_a_turn() -> None
     """The crank went right round; what is asked for is another turn, and that one tells it."""
     part = RoundPart(30.0, (), 0.02, 200.0)
     with pytest.raises(Refusal) as refused:
-        find_runout(stammered(streams_of(recorded(part, 1.05)), 8.0, 8), GaugeFacts(lag_s=0.06))
+        find_runout(stammered(as_stored(recorded(part, 1.05)), 8.0, 8), GaugeFacts(lag_s=0.06))
     assert refused.value.code == "held_up"
-    told = find_runout(stammered(streams_of(recorded(part)), 8.0, 8), GaugeFacts(lag_s=0.06))
+    told = find_runout(stammered(as_stored(recorded(part)), 8.0, 8), GaugeFacts(lag_s=0.06))
     assert told.eccentricity_mm.value == pytest.approx(0.02, abs=told.eccentricity_mm.u95)
 
 

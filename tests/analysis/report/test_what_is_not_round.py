@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Refusal, Streams
 from analysis.report import Runout, find_runout
@@ -41,7 +42,7 @@ def on_the_engine(seed: int, touches: str, turns: float) -> Trace:
 
 
 def found(trace: Trace) -> Runout:
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     return find_runout(streams, GaugeFacts(lag_s=trace.lag_s))
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from bench_cases import as_stored
 from drawn_shop import Shop
 
-from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
+from analysis.base import GaugeFacts, Refusal, TdcResult, TdcSettings
 from analysis.tdc import find_tdc
 
 
@@ -13,7 +14,7 @@ def first_tdc(shop: Shop) -> tuple[TdcResult, float]:
     """What is told of a gauge of which nothing is known, and how far off it is."""
     part = shop.parts[0]
     trace = part.trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     gauge = GaugeFacts(step_mm=shop.gauge.step_mm, error_mm=0.0, retrace_mm=0.0)
     told = find_tdc(streams, TdcSettings(encoder_error_deg=0.0), gauge)
     return told, (told.centre_deg - part.truth_deg + 180.0) % 360.0 - 180.0

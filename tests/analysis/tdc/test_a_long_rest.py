@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Streams, TdcSettings
 from analysis.tdc import find_tdc
@@ -20,7 +21,7 @@ def test_a_rest_near_the_top_after_quick_turns_moves_nothing(seed: int, rest_deg
     mountings = {"dial": Mounting(gauge, "piston_1", 23.0)}
     engine = Engine(SliderCrank(80.0, 135.0, 0.8), {})
     trace = record(Setup(engine, hand.done(), Encoder(3600, 200.0, 0.0), mountings), rng)
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     found = find_tdc(
         streams, TdcSettings(80.0, 135.0, 0.8), GaugeFacts(None, None, 0.01, 0.02, retrace_mm=0.007)
     )

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 from kept_trace import kept_streams
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from analysis.readings.crank_lines import Lines
 from analysis.readings.late_by_pace import at_their_pace, how_late
 from analysis.tdc import find_tdc
@@ -100,7 +101,7 @@ def test_intervals_hold_where_one_queue_holds_both_ports_up():
             engine, hand.done(), Encoder(3600, rate_hz=200.0), {"plug": Mounting(gauge, "piston_1", 23.0)}
         )
         trace = record(setup, rng, [OneQueueOverloaded(seed)])
-        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        streams = as_stored(trace)
         crank = engine.crank
         asked = TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm, pin_side_known=True)
         found = find_tdc(streams, asked, GaugeFacts(0.06, 0.0004, 0.01, jitter_s=0.0025))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from analysis.tdc.find import find_again
 from analysis.tdc.so_far import SoFar
 from simulated_devices.faults.as_they_are import MeasuresByItsTick
@@ -20,7 +21,7 @@ def test_a_fit_by_one_clock_is_no_start_for_readings_by_another() -> None:
     hand = Hand(-70.0, Manner(35.0, 0.1), rng).rock(0.0, 50.0, 3)
     setup = Setup(random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)})
     trace = record(setup, rng, [MeasuresByItsTick(1.0 / 11.3)])
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     so_far = SoFar()
     find_again(streams, TdcSettings(), GaugeFacts(step_mm=0.01), so_far)
     settled = so_far.settled

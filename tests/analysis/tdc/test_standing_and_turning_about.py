@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from analysis.readings import follow_crank
 from analysis.tdc import find_tdc
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
@@ -31,7 +32,7 @@ def test_a_gauge_that_jitters_tells_most_where_the_crank_turns_about():
         trace = record(setup, rng)
         crank = engine.crank
         told = find_tdc(
-            Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+            as_stored(trace),
             TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm),
             GaugeFacts(0.06, 0.001, 0.01, 0.0, 0.0),
         )

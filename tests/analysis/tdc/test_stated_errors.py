@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Streams, TdcResult, TdcSettings
 from analysis.tdc import find_tdc
@@ -24,7 +25,7 @@ def turned(seed: int, *faults: Fault) -> Streams:
         hand.to(30.0).to(-70.0)
     setup = Setup(random_engine(rng), hand.done(), Encoder(8192), {"plug": Mounting(gauge, "piston_1", 23.0)})
     trace = record(setup, np.random.default_rng(seed), faults)
-    return Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    return as_stored(trace)
 
 
 def found(streams: Streams, limit_mm: float) -> TdcResult:

@@ -46,7 +46,7 @@ HARMLESS = {"lost_readings", "lost_crank_lines", "held_up_lines"}
 def find(bench: Bench, streams: Streams | None = None) -> TdcResult:
     trace, known = bench.trace, bench.known
     return find_tdc(
-        streams or Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        streams or as_stored(trace),
         TdcSettings(known.stroke_mm, known.rod_mm, known.pin_offset_mm),
         GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm),
     )
@@ -168,7 +168,7 @@ def test_a_stated_gauge_error_widens_most_where_the_crank_is_turned_one_way_only
         plain = find(bench).u95_deg
         trace, known = bench.trace, bench.known
         stated = find_tdc(
-            Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+            as_stored(trace),
             TdcSettings(known.stroke_mm, known.rod_mm, known.pin_offset_mm),
             GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, error_mm=0.02),
         )
@@ -180,7 +180,7 @@ def test_a_stated_gauge_error_widens_most_where_the_crank_is_turned_one_way_only
 def with_lag(bench: Bench, lag_s: float) -> TdcResult:
     trace = bench.trace
     return find_tdc(
-        Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm),
+        as_stored(trace),
         TdcSettings(),
         GaugeFacts(lag_s=lag_s, step_mm=bench.known.step_mm),
     )
@@ -251,7 +251,7 @@ def test_a_flange_off_its_axis_is_no_piston() -> None:
         hand = Hand(-80.0, Manner(40.0, 0.1), rng).pause(0.5).rock(0.0, 80.0, 3, (40.0, 25.0)).pause(0.5)
         part = RoundPart(25.0, (), swing_mm / 2.0, 0.0)
         trace = record_round(part, hand.done(), gauge, Encoder(3600, 40.0, 0.0), rng)
-        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        streams = as_stored(trace)
         with pytest.raises(Refusal) as refused:
             find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=0.001))
         codes.append(refused.value.code)

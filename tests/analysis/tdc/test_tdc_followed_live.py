@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
+from analysis.base import GaugeFacts, Refusal, TdcResult, TdcSettings
 from analysis.tdc import TdcFollower, find_tdc
 from simulated_devices.faults.as_they_are import LooseCoupling, MeasuresByItsTick, StickingPlunger
 from simulated_devices.faults.random_faults import faulted_tdc
@@ -36,23 +37,13 @@ def turned(seed: int, one_way: bool, faults: list[Fault]) -> Trace:
     return record(setup, rng, faults)
 
 
-def until(trace: Trace, now_s: float) -> Streams:
-    crank, gauge = trace.crank_time_s <= now_s, trace.gauge_time_s <= now_s
-    return Streams(
-        trace.crank_time_s[crank],
-        trace.crank_deg[crank],
-        trace.gauge_time_s[gauge],
-        trace.gauge_mm[gauge],
-    )
-
-
 def told_live(trace: Trace) -> list[TdcResult | str]:
     """What each update of the last five seconds told, the number or the code of a refusal."""
     follower, told = TdcFollower(ASKED, FACTS), list[TdcResult | str]()
     end_s = float(trace.crank_time_s[-1])
     for now_s in np.linspace(end_s - 5.0, end_s, 51):
         try:
-            told.append(follower.update(until(trace, now_s)))
+            told.append(follower.update(as_stored(trace, now_s)))
         except Refusal as refusal:
             told.append(refusal.code)
     return told
@@ -67,7 +58,7 @@ def test_what_was_gone_on_to_is_what_the_whole_trace_gives(name: str) -> None:
     for seed in range(2):
         trace = turned(seed, *BENCHES[name])
         last = told_live(trace)[-1]
-        whole = find_tdc(until(trace, np.inf), ASKED, FACTS)
+        whole = find_tdc(as_stored(trace, np.inf), ASKED, FACTS)
         assert isinstance(last, TdcResult)
         assert apart_deg(last.centre_deg, whole.centre_deg) < 0.15 * whole.u95_deg
         assert last.u95_deg == pytest.approx(whole.u95_deg, rel=0.15)
@@ -79,7 +70,7 @@ def test_a_fault_that_comes_while_it_goes_on_is_refused_as_in_the_whole_trace(fa
     for seed in range(2):
         trace = faulted_tdc(fault, np.random.default_rng([seed, 7])).trace
         try:
-            whole = find_tdc(until(trace, np.inf), ASKED, FACTS)
+            whole = find_tdc(as_stored(trace, np.inf), ASKED, FACTS)
         except Refusal as refusal:
             assert told_live(trace)[-1] == refusal.code
         else:
@@ -92,7 +83,7 @@ def test_nobody_is_accused_for_where_it_went_on_from() -> None:
     """Told first of one trace and then of another, which is no earlier one grown: what it held must not spoil the next."""
     first, second = turned(5, False, []), turned(6, False, [])
     follower = TdcFollower(ASKED, FACTS)
-    follower.update(until(first, np.inf))
-    again = follower.update(until(second, np.inf))
-    whole = find_tdc(until(second, np.inf), ASKED, FACTS)
+    follower.update(as_stored(first))
+    again = follower.update(as_stored(second))
+    whole = find_tdc(as_stored(second), ASKED, FACTS)
     assert apart_deg(again.centre_deg, whole.centre_deg) < 0.15 * whole.u95_deg

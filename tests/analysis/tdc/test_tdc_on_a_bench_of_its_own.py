@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, Refusal, Streams, TdcSettings
 from analysis.tdc import TdcFollower, find_tdc
@@ -63,7 +64,7 @@ def bench(
     shown = (
         np.round((np.interp(reading_s - late_s, ticks_s, gauge) * ways.get("polarity", 1) + 4.2) * 100) / 100
     )
-    return Streams(lines_s, counts_deg, reading_s, shown), zero_deg % 360
+    return as_stored(Streams(lines_s, counts_deg, reading_s, shown)), zero_deg % 360
 
 
 ROCKED = [-50.0, 50.0, -50.0, 50.0, -50.0]
@@ -179,16 +180,8 @@ def test_what_is_found_while_the_crank_is_turned_ends_as_what_the_whole_trace_gi
         follower = TdcFollower(TdcSettings(), GaugeFacts())
         for share in (0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0):
             end_s = streams.gauge_time_s[0] + share * np.ptp(streams.gauge_time_s)
-            crank, gauge = streams.crank_time_s <= end_s, streams.gauge_time_s <= end_s
             try:
-                live = follower.update(
-                    Streams(
-                        streams.crank_time_s[crank],
-                        streams.crank_deg[crank],
-                        streams.gauge_time_s[gauge],
-                        streams.gauge_mm[gauge],
-                    )
-                )
+                live = follower.update(as_stored(streams, end_s))
             except Refusal:
                 assert share < 0.7, "seen from one side only, as yet"
         whole = find_tdc(streams, TdcSettings(), GaugeFacts())

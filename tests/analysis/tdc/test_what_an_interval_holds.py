@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from analysis.tdc import find_tdc
 from analysis.tdc.fit import TwoAnswers
 from analysis.tdc.prior import unseen_play
@@ -57,7 +58,7 @@ def test_what_is_not_known_of_a_gauge_s_own_clock_is_not_told_as_passes_that_dis
             random_engine(rng), hand.done(), Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)}
         )
         trace = record(setup, rng, [MeasuresByItsTick(1.0 / rng.uniform(8.0, 12.0))])
-        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        streams = as_stored(trace)
         found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=0.01))
         off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
         held.append(abs(off) < found.u95_deg)
@@ -101,7 +102,7 @@ def test_a_gauge_that_goes_by_stairs_is_not_said_to_stick():
     """Two or three readings in a row are one measurement, while the crank turns by 13 degrees: a tread, no standstill."""
     for seed in range(8):
         trace = _by_stairs(seed)
-        streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+        streams = as_stored(trace)
         found = find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=0.001))
         off = (found.centre_deg - trace.truth.tdc_deg + 180.0) % 360.0 - 180.0
         assert abs(off) < 1.5 * found.u95_deg

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, LobeResult, LobeSettings, Streams, TdcSettings
+from analysis.base import GaugeFacts, LobeResult, LobeSettings, TdcSettings
 from analysis.lobe import find_lobe
 from analysis.tdc import find_tdc
 from analysis.timing import Outlook, advice, outlook
@@ -29,7 +30,7 @@ def lobe(seed: int, course: list[tuple[float, float]], lag_known: bool = True) -
         hand.turns(turns, speed).pause(0.3)
     mounting = Mounting(gauge, "inlet_1", truth.peak_lift_mm + 2.0, opposed=True)
     trace = record(Setup(engine, hand.done(), Encoder(3600), {"valve": mounting}), rng)
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     known = (0.06, 0.001) if lag_known else (None, None)
     return find_lobe(streams, LobeSettings(), GaugeFacts(*known, 0.01, error_mm=0.0, retrace_mm=0.0))
 
@@ -83,7 +84,7 @@ def test_true_tdc_has_an_outlook_too():
     hand = Hand(-70.0, Manner(25.0, 0.1), rng).rock(0.0, 50.0, 3).done()
     setup = Setup(random_engine(rng), hand, Encoder(3600), {"plug": Mounting(gauge, "piston_1", 23.0)})
     trace = record(setup, rng)
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     now = outlook(find_tdc(streams, TdcSettings(), GaugeFacts(step_mm=0.01)))
     assert now is not None
     assert (now.turns_a_pass, now.passes >= 3) == (1, True)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.base import GaugeFacts, LobeSettings, Refusal, TdcSettings
+from analysis.base import Floats, GaugeFacts, LobeSettings, Refusal, TdcSettings, changes
 from analysis.together import Centre, GaugeOn, TogetherResult, TogetherSettings, angle_between, find_together
 from analysis.together.shared_lag import LagPrior, LagWitness, join_lags, witness_of
 from simulated_devices.faults.at_gauge import AtGauge
@@ -37,6 +37,12 @@ def gauges_of(bench: TogetherBench, said: Mapping[str, str] | None = None) -> li
     return gauges
 
 
+def crank_of(bench: TogetherBench) -> tuple[Floats, Floats]:
+    """The crank's lines as they are stored: of those that repeat a count the first and the last."""
+    kept = changes(bench.trace.crank_deg)
+    return bench.trace.crank_time_s[kept], bench.trace.crank_deg[kept]
+
+
 def ask(
     bench: TogetherBench, said: Mapping[str, str] | None = None, alike: bool | None = None
 ) -> TogetherResult:
@@ -46,8 +52,7 @@ def ask(
     )
     alike = bench.alike if alike is None else alike
     settings = TogetherSettings(known, LobeSettings(drop_mm=DROP_MM), UNLIKE_S if alike else None)
-    trace = bench.trace
-    return find_together(trace.crank_time_s, trace.crank_deg, gauges_of(bench, said), settings)
+    return find_together(*crank_of(bench), gauges_of(bench, said), settings)
 
 
 def wrapped(deg: float, cycle_deg: float) -> float:
@@ -301,10 +306,7 @@ def test_an_encoder_of_which_nothing_is_stated_is_warned_of_with_every_lobe() ->
     known = TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm)
     for supposed in (True, False):
         asked = LobeSettings(drop_mm=DROP_MM, encoder_error_deg=0.1, encoder_supposed=supposed)
-        trace = bench.trace
-        found = find_together(
-            trace.crank_time_s, trace.crank_deg, gauges_of(bench), TogetherSettings(known, asked)
-        )
+        found = find_together(*crank_of(bench), gauges_of(bench), TogetherSettings(known, asked))
         said = [
             "encoder_not_stated" in {warning.code for warning in one.lobe.warnings} for one in found.lobes
         ]

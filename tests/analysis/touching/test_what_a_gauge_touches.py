@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from analysis.base import Floats, Streams
 from analysis.touching import KnownZero, Touch, last_moved_by_hand, recognise
@@ -18,10 +19,7 @@ BENCHES = 60
 def streams_of(trace: Trace, until: float = 1.0) -> Streams:
     """The first `until` of a trace."""
     end_s = trace.crank_time_s[0] + until * (trace.crank_time_s[-1] - trace.crank_time_s[0])
-    crank, gauge = trace.crank_time_s <= end_s, trace.gauge_time_s <= end_s
-    return Streams(
-        trace.crank_time_s[crank], trace.crank_deg[crank], trace.gauge_time_s[gauge], trace.gauge_mm[gauge]
-    )
+    return as_stored(trace, end_s)
 
 
 def turned_by_hand(course: Floats, shown_mm: Floats, seconds: float) -> Streams:

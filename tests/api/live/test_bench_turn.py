@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, Streams, TdcSettings
+from analysis.base import GaugeFacts, TdcSettings
 from api.live import Turn, tdc_to_tdc
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, Mounting
 from simulated_devices.traces import Setup, Trace, record
@@ -33,7 +34,7 @@ def turned(seed: int, speeds_deg_s: tuple[float, float], lag_s: float) -> Trace:
 def turn_of(trace: Trace, facts: GaugeFacts = NOTHING) -> Turn | None:
     crank = trace.setup.engine.crank
     known = TdcSettings(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm)
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     return tdc_to_tdc(streams, known, facts, trace.mounting.gauge.polarity)
 
 
@@ -83,9 +84,5 @@ def test_the_budget_adds_up_to_the_interval() -> None:
 
 def test_one_tdc_proves_no_turn() -> None:
     trace = turned(1, (20.0, 20.0), 0.05)
-    until = trace.crank_time_s < trace.crank_time_s[0] + 15.0
-    gauge = trace.gauge_time_s < trace.crank_time_s[0] + 15.0
-    streams = Streams(
-        trace.crank_time_s[until], trace.crank_deg[until], trace.gauge_time_s[gauge], trace.gauge_mm[gauge]
-    )
+    streams = as_stored(trace, trace.crank_time_s[0] + 15.0)
     assert tdc_to_tdc(streams, TdcSettings(), NOTHING, 1) is None

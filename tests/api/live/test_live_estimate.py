@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from bench_cases import as_stored
 
 from analysis.base import GaugeFacts, LobeSettings, Streams, TdcSettings
 from api.live import FitOutcome, LiveEstimate, estimate
@@ -27,7 +28,7 @@ def told(outcome: FitOutcome) -> tuple[float, float]:
 
 def test_a_running_lobe_ends_on_the_number_of_the_whole_trace() -> None:
     trace = random_lobe(np.random.default_rng(41), "turns").trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     live = LiveEstimate(LobeSettings(), GaugeFacts())
     outcomes = [live(part(streams, share)) for share in (*np.arange(0.02, 1.0, 0.04), 1.0, 1.0, 1.0)]
     assert all(outcome.result is None or outcome.error is None for outcome in outcomes)
@@ -43,7 +44,7 @@ def test_a_running_lobe_ends_on_the_number_of_the_whole_trace() -> None:
 
 def test_a_running_tdc_gives_the_number_of_the_whole_trace() -> None:
     trace = random_tdc(np.random.default_rng(42), "rocking").trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     live = LiveEstimate(TdcSettings(), GaugeFacts())
     for share in (0.3, 0.5, 0.7, 0.9, 1.0):
         outcome = live(part(streams, share))
@@ -53,7 +54,7 @@ def test_a_running_tdc_gives_the_number_of_the_whole_trace() -> None:
 
 def test_what_every_measurement_is_at_first_is_not_said_until_it_stays_so() -> None:
     trace = random_tdc(np.random.default_rng(42), "rocking").trace
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     few = part(streams, 3.5 / len(streams.crank_time_s))
     assert estimate(few, TdcSettings(), GaugeFacts()).error is not None
     assert LiveEstimate(TdcSettings(), GaugeFacts())(few) == FitOutcome()

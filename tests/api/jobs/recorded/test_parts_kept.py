@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from bench_cases import as_stored
 
 from simulated_devices.machine import DialIndicator, Encoder, Hand, Manner, RoundPart
 from simulated_devices.traces import record_round
@@ -267,7 +268,7 @@ def test_a_part_goes_with_its_job_into_another_shop(shop: Any, recorded: Any) ->
 
 def test_a_runouts_curve_is_kept_by_degree(shop: Any) -> None:
     """A circle 0.10 mm off its axis swings by 0.20 mm; its curve's highest and lowest are so far apart."""
-    from analysis.base import GaugeFacts, Streams
+    from analysis.base import GaugeFacts
     from api.jobs import part_measured, part_source
     from api.measure import TurnedEntry
     from api.measure.turned_parts import runout_of
@@ -278,7 +279,7 @@ def test_a_runouts_curve_is_kept_by_degree(shop: Any) -> None:
     trace = record_round(
         RoundPart(25.0, (), 0.10, 130.0), hand.done(), gauge, Encoder(3600, 200.0, 0.0), chance
     )
-    streams = Streams(trace.crank_time_s, trace.crank_deg, trace.gauge_time_s, trace.gauge_mm)
+    streams = as_stored(trace)
     told = runout_of(TurnedEntry(face_radius_mm=100.0), "dial_a", streams, GaugeFacts(lag_s=0.06), None)
     jobs = shop.client.app.state.service.job_service.jobs
     fact = shop.client.portal.call(
