@@ -178,7 +178,7 @@ def _ticks_of(
     return find_ticks(
         time_s,
         residual,
-        np.column_stack((slope * speed, slope, np.ones_like(slope))),
+        np.column_stack((slope, slope * speed, np.ones_like(slope))),
         -slope * speed,
         still_mm2=still,
         jitter_s=noise.jitter_s,

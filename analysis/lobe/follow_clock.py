@@ -59,7 +59,7 @@ class Followed:
         return find_ticks(
             self._time_s[counts],
             placed.residual_mm[counts],
-            np.column_stack((rate, slope, np.ones_like(slope))),
+            np.column_stack((slope, rate, np.ones_like(slope))),
             -rate,
             still_mm2=self._noise.variance_mm2(np.zeros_like(slope), placed.crank_mm[counts]),
             jitter_s=self._jitter_s,

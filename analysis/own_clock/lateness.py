@@ -20,11 +20,15 @@ EXPLAINED = 0.35
 """What a right clock leaves of the squares at the very most; a wrong one leaves nearly all."""
 
 _FASTEST_S = 0.02
+# A clock's ages may seem to wander by so much less than they do, for the model gives way to them.
+_ALLOWED = 0.8
 _PLACES = 24
 _FEWEST = 30.0
 _SPAN_S = 60.0
 _STEPS_A_TURN = 4.0
 _FAR = 3.0
+# A clock is told by two numbers, passes each put in its place by as many as there are: it may leave a little more.
+_NO_WORSE = 1.2
 _AT_A_TIME = 200_000
 _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
@@ -63,7 +67,7 @@ def find_ticks(
     residual_mm : ndarray, shape (m,)
         Reading less model.
     jacobian : ndarray, shape (m, p)
-        Derivatives of the model by what may have given way to the ages, the lag among them.
+        Derivatives of the model by what may have given way to the ages: the centre first, the lag among the others.
     by_lag_mm_s : ndarray, shape (m,)
         How the model follows the lag.
     still_mm2 : ndarray, shape (m,)
@@ -71,8 +75,8 @@ def find_ticks(
     jitter_s : float
         How unevenly late the readings are, one standard deviation.
     passes : ndarray of int, shape (m,), optional
-        To which pass each belongs: where passes that stand apart explain as much, no clock is believed, for a cam that
-        came otherwise in each, or counts that were lost, look like a clock that beats slowly with the lines.
+        To which pass each belongs: where passes that creep or stand apart explain as much, no clock is believed, for a
+        cam that came otherwise in each, or counts that were lost, look like a clock that beats slowly with the lines.
     most_left : float
         The share of the squares that a clock may leave unexplained.
     at_most : int
@@ -88,8 +92,10 @@ def find_ticks(
     late = Lateness(time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None])
     if not late.enough:
         return []
-    unexplained = late.left_with(None if passes is None else passes[moves])
-    return late.explained(most_left * unexplained, at_most, period_s)
+    most = most_left * late.left_by_nothing
+    if passes is not None:
+        most = min(most, *late.left_by_passes(passes[moves]) * (most_left, _NO_WORSE))
+    return late.explained(most, at_most, period_s)
 
 
 class Lateness:
@@ -110,35 +116,56 @@ class Lateness:
         self._weight = by_lag**2
         self._late_s = residual / by_lag
         self._late_s = self._late_s - self._mean(self._late_s)
-        rms_s = float(np.sqrt(self._mean(self._late_s**2)))
-        self._late_s = np.clip(self._late_s, -_FAR * rms_s, _FAR * rms_s)
-        self._most2 = rms_s**2 * self._weight
+        self._rms_s = float(np.sqrt(self._mean(self._late_s**2)))
+        self._late_s = np.clip(self._late_s, -_FAR * self._rms_s, _FAR * self._rms_s)
+        self._most2 = self._rms_s**2 * self._weight
 
     @property
     def enough(self) -> bool:
         """Whether there are readings enough that no clock fits them by chance."""
         return float(np.sum(self._weight)) ** 2 > _FEWEST * float(np.sum(self._weight**2))
 
-    def left_with(self, passes: Ints | None) -> float:
-        """What is unexplained without a clock, passes that stand apart set right where they are told."""
-        whole = float(self._left(np.zeros((1, len(self._time_s))))[0])
-        if passes is None:
-            return whole
-        apart = self._by_lag[:, None] * (passes[:, None] == np.unique(passes))
-        free = np.hstack((self._jacobian, apart))
+    @property
+    def left_by_nothing(self) -> float:
+        """What is unexplained without a clock."""
+        return float(self._left(np.zeros((1, len(self._time_s))))[0])
+
+    def left_by_passes(self, passes: Ints) -> Floats:
+        """What passes leave that creep and leap once, and what each leaves put wherever it lies best.
+
+        Of few passes creeping and a leap put each where it lies; of many they do not, and a clock does.
+        """
+        later = passes[:, None] >= np.unique(passes)
+        by_centre = self._jacobian[:, :1]
+        creeping = by_centre * np.column_stack((passes, self._time_s - self._time_s[0]))
+        leapt = [
+            self._left_by(np.hstack((creeping, by_centre * later[:, [k]]))) for k in range(later.shape[1])
+        ]
+        return np.array([min(leapt), self._left_by(self._by_lag[:, None] * later)])
+
+    def _left_by(self, more: Floats) -> float:
+        """Mean square that is left where more may give way besides."""
+        free = np.hstack((self._jacobian, more))
         off = self._residual - free @ np.linalg.lstsq(free, self._residual)[0]
-        return min(whole, float(np.mean(np.minimum(off**2, self._most2))))
+        return float(np.mean(np.minimum(off**2, self._most2)))
 
     def explained(self, most_left: float, at_most: int, period_s: float | None = None) -> list[Ticks]:
         """The clocks that leave no more than so much of the mean square, the best first."""
         part = self._fullest()
         told = self._only(part)
+        fastest_s = self._fastest_s(most_left)
         likely = sorted(
-            (told.nearer(one, _ROUNDS_EACH) for one in told.roughly(period_s)), key=lambda one: one[1]
+            (told.nearer(one, _ROUNDS_EACH) for one in told.roughly(fastest_s, period_s)),
+            key=lambda one: one[1],
         )
         found = (self._through_all(one, part) for one, _ in likely[:at_most])
         settled = (self._settled(one) for one, left in found if left < most_left)
         return [one for one in settled if one.tells]
+
+    def _fastest_s(self, most_left: float) -> float:
+        """How often it measures at the most: the ages of a faster clock wander too little to explain as much."""
+        explained = max(1.0 - most_left / self.left_by_nothing, 0.0)
+        return max(_FASTEST_S, _ALLOWED * self._rms_s * float(np.sqrt(12.0 * explained)))
 
     def _through_all(self, found: Ticks, part: slice) -> Search:
         """Follow a clock from a part of the readings to all of them."""
@@ -148,15 +175,15 @@ class Lateness:
             found, left = self._only(part).nearer(found)
         return found, left
 
-    def roughly(self, known_s: float | None = None) -> list[Ticks]:
+    def roughly(self, fastest_s: float, known_s: float | None) -> list[Ticks]:
         """The likeliest of all clocks that may be, each tried at `_PLACES` places of its first tick."""
         span_s = max(float(np.ptp(self._time_s)), 1.0)
-        all_hz = np.arange(1.0 / SLOWEST_S, 1.0 / _FASTEST_S, 1.0 / (_STEPS_A_TURN * span_s))
+        all_hz = np.arange(1.0 / SLOWEST_S, 1.0 / fastest_s, 1.0 / (_STEPS_A_TURN * span_s))
         if known_s is not None:
             near_hz = max(_SAME_CLOCK / known_s, 1.0 / (_STEPS_A_TURN * span_s))
             all_hz = all_hz[np.abs(all_hz - 1.0 / known_s) <= near_hz]
         together = max(_AT_A_TIME // len(self._time_s), 1)
-        parts = [self._left_s2(all_hz[k : k + together]) for k in range(0, len(all_hz), together)]
+        parts = [self._left_squares(all_hz[k : k + together]) for k in range(0, len(all_hz), together)]
         left = np.concatenate(parts)
         place, least = np.argmin(left, axis=1), np.min(left, axis=1)
         dips = np.flatnonzero(least == minimum_filter1d(least, 2 * _APART + 1))
@@ -232,26 +259,29 @@ class Lateness:
         off -= (off @ self._basis) @ self._basis.T
         return np.asarray(np.minimum(off**2, self._most2).mean(axis=1))
 
-    def _left_s2(self, hz: Floats) -> Floats:
-        """Sum of squares that each clock (rows) leaves with its first tick at each place (columns)."""
-        weight, late_s = self._weight, self._late_s
+    def _left_squares(self, hz: Floats) -> Floats:
+        """Sum of squares that each clock (rows) leaves with its first tick at each place (columns), but for a constant.
+
+        The ages of each cell of a turn are those of its middle. What of them the model would give way to is left out.
+        """
         turns = np.mod(np.outer(hz, self._time_s - self._time_s[0]), 1.0)
         cell = (turns * _PLACES).astype(np.intp) + _PLACES * np.arange(len(hz))[:, None]
 
         def gathered(value: Floats) -> Floats:
             whole = np.bincount(cell.ravel(), np.broadcast_to(value, cell.shape).ravel(), len(hz) * _PLACES)
-            return np.asarray(whole.reshape(len(hz), _PLACES), dtype=np.float64)
+            return np.asarray(np.fft.rfft(whole.reshape(len(hz), _PLACES), axis=1))
 
-        def along(saw: Floats, of: Floats) -> Floats:
-            spectrum = np.fft.rfft(of, axis=1) * np.conj(np.fft.rfft(saw))
-            return np.fft.irfft(spectrum, _PLACES, axis=1)
+        def along(saw: Floats, spectrum: Floats) -> Floats:
+            return np.fft.irfft(spectrum * np.conj(np.fft.rfft(saw)), _PLACES, axis=1)
 
+        late = self._late_s * self._by_lag
         period = (1.0 / hz)[:, None]
         age = (np.arange(_PLACES) + 0.5) / _PLACES
-        weights, lates = gathered(weight), gathered(weight * late_s)
-        mean = -period * along(age, weights) / np.sum(weight)
-        square = period**2 * along(age**2, weights) - 2.0 * period * along(age, lates)
-        return np.asarray(square - np.sum(weight) * mean**2)
+        left = period**2 * along(age**2, gathered(self._weight))
+        left -= 2.0 * period * along(age, gathered(self._by_lag * late))
+        for freely in self._basis.T:
+            left -= (freely @ late - period * along(age, gathered(self._by_lag * freely))) ** 2
+        return np.asarray(left)
 
     def _mean(self, value: Floats) -> float:
         return float(self._weight @ value) / float(np.sum(self._weight))

@@ -34,6 +34,8 @@ class Ticks:
         Standard uncertainty of the ticks amid the readings, and of the last against those, from that of the period.
     shaken_s : float
         How unevenly late its lines may well be, one standard deviation.
+    rival_deg, rival_s : float
+        Half of how far off centre and lag lie by another clock that explains the readings as well; nought without one.
     """
 
     period_s: float
@@ -41,11 +43,18 @@ class Ticks:
     u_s: float = 0.0
     wander_s: float = 0.0
     shaken_s: float = 0.0
+    rival_deg: float = 0.0
+    rival_s: float = 0.0
 
     @property
     def spread_s(self) -> float:
         """Standard deviation of the age of what is said."""
         return self.period_s / float(np.sqrt(12.0))
+
+    @property
+    def unsure_s(self) -> float:
+        """How unsure the moments are that it tells, one standard deviation."""
+        return float(np.hypot(self.u_s, self.rival_s))
 
     def age_s(self, time_s: Floats) -> Floats:
         """How old the value is that is told at each moment, 0 to `period_s`."""

@@ -53,6 +53,7 @@ def budget_of(
     passes: Sequence[Pass],
     coherence: Coherence,
     encoder_error_deg: float = 0.0,
+    rival_clock_deg: float = 0.0,
 ) -> Budget:
     """Itemise the uncertainty of a centre and expand it.
 
@@ -68,6 +69,8 @@ def budget_of(
         How far stretches of readings stand off the fit.
     encoder_error_deg : float
         The encoder's limit of error over its turn.
+    rival_clock_deg : float
+        Half of how far off the centre lies by another clock of the gauge that explains the readings as well.
     """
     parts = _matched(list(_from_fit(fit, prior)), float(fit.covariance[CENTRE, CENTRE]))
     readings_u = math.sqrt(math.fsum(part.u**2 for part in parts if part.source in _OF_READINGS))
@@ -76,6 +79,7 @@ def budget_of(
         Component(ENCODER_LINE, _encoder_u(fit, encoder_error_deg)),
     ]
     between = _between_passes(fit, passes, readings_u)
+    parts = [_or_by_a_rival(part, rival_clock_deg) for part in parts]
     parts += [*stated, between, _misfit(readings_u, coherence, [*stated, between])]
     told = expand(parts)
     few = math.sqrt(max((0.5 * told.expanded) ** 2 - told.u**2, 0.0))
@@ -84,6 +88,7 @@ def budget_of(
     return Budget(tuple(part for part in parts if part.u > 0.0), told)
 
 
+_CLOCK_LINE = "clock of the gauge"
 _OF_READINGS = (
     "gauge step",
     "jitter of the lag",
@@ -118,10 +123,14 @@ def _from_fit(fit: PistonFit, prior: Prior) -> Iterator[Component]:
         OFFSET: "pin offset",
         STICK: RETRACE_LINE,
         PLAY: "play between crank and encoder",
-        WANDER: "clock of the gauge",
+        WANDER: _CLOCK_LINE,
     }
     for index, name in names.items():
         yield Component(name, math.sqrt(float(row[index] ** 2 * prior.precision[index])))
+
+
+def _or_by_a_rival(part: Component, rival_deg: float) -> Component:
+    return replace(part, u=math.hypot(part.u, rival_deg)) if part.source == _CLOCK_LINE else part
 
 
 def _matched(parts: list[Component], variance_deg2: float) -> list[Component]:

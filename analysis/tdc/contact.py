@@ -124,7 +124,9 @@ def find_flats(angle_deg: Floats, gauge_mm: Floats, step_mm: float) -> Flags:
     path = np.concatenate([[0.0], np.cumsum(turned)])
     length = max(_LEAST_FLAT_DEG, 3.0 * dwell, 3.0 * _usual_tread_deg(turned, path, gauge_mm, tolerance))
     spacing = max(length / _PLACES, path[-1] / (4.0 * len(path) + 100.0))
-    places = np.searchsorted(path, spacing * np.arange(int(path[-1] / spacing) + 1))
+    # Rounding may put the last place beyond the last reading.
+    at_deg = np.minimum(spacing * np.arange(int(path[-1] / spacing) + 1), path[-1])
+    places = np.searchsorted(path, at_deg)
     size = max(3, round(length / spacing) + 1)
     if len(places) < size:
         return np.zeros(len(angle_deg), dtype=bool)

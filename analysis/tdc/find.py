@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from contextlib import suppress
+from dataclasses import replace
 
 import numpy as np
 
@@ -195,18 +197,25 @@ def _evenest(
     """
     if len(likely) < 2:
         return likely[0] if likely else None
-    left = [_left_mm(checked.as_measured(ticks), settings, gauge) for ticks in likely]
-    least = int(np.argmin(left))
-    return likely[least if left[least] < _MUCH_NEARER * left[0] else 0]
+    told = [_told_by(checked.as_measured(ticks), settings, gauge) for ticks in likely]
+    least = min(range(len(told)), key=lambda each: told[each][0])
+    taken = least if told[least][0] < _MUCH_NEARER * told[0][0] else 0
+    rivals = [one for one in told if one[0] <= told[taken][0] / _MUCH_NEARER]
+    far_deg = max(abs(math.remainder(one[1] - told[taken][1], 360.0)) for one in rivals)
+    far_s = max(abs(one[2] - told[taken][2]) for one in rivals)
+    return replace(likely[taken], rival_deg=0.5 * far_deg, rival_s=0.5 * far_s)
 
 
-def _left_mm(measured: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts) -> float:
-    """How far from a piston's way half of the readings lie; what rounding alone leaves at the least."""
+def _told_by(
+    measured: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts
+) -> tuple[float, float, float]:
+    """How far from a piston's way half of the readings lie, or what rounding alone leaves; the top and the lag by them."""
     with suppress(Refusal, _NotByThatClock):
         readings, prior = _known_before(measured, settings, gauge)
         fit, _, _ = _fit_rigid(measured, readings, prior, gauge, None)
-        return max(float(np.median(np.abs(fit.model.residual_mm))), 0.25 * measured.step_mm)
-    return np.inf
+        left_mm = max(float(np.median(np.abs(fit.model.residual_mm))), 0.25 * measured.step_mm)
+        return left_mm, float(fit.values[CENTRE]), float(fit.values[LAG])
+    return np.inf, 0.0, 0.0
 
 
 def _ticks_of(fit: PistonFit, watch: ClockWatch) -> list[Ticks]:

@@ -54,6 +54,7 @@ def tdc_result(
         passes=passes,
         coherence=coherence,
         encoder_error_deg=settings.encoder_error_deg,
+        rival_clock_deg=checked.ticks.rival_deg if checked.ticks else 0.0,
     )
     lag_u = math.sqrt(float(fit.covariance[LAG, LAG]))
     by_lag_deg_s = float(fit.covariance[CENTRE, LAG]) / lag_u**2
@@ -72,7 +73,7 @@ def tdc_result(
         centre_deg=centre,
         u95_deg=budget.u95_deg,
         lag_s=float(values[LAG]),
-        lag_u_s=math.hypot(lag_u, checked.ticks.u_s if checked.ticks else 0.0),
+        lag_u_s=math.hypot(lag_u, checked.ticks.unsure_s if checked.ticks else 0.0),
         gain=abs(float(values[SCALE])) / throw if throw else math.nan,
         rod_ratio=0.5 / float(values[RATIO]),
         residual_sd_mm=float(np.sqrt(np.mean(fit.model.residual_mm**2))),
