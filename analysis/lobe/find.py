@@ -186,6 +186,7 @@ def _ticks_of(
         most_left=most_left,
         at_most=at_most,
         period_s=period_s,
+        bends=True,
     )
 
 

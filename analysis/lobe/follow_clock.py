@@ -67,6 +67,7 @@ class Followed:
             most_left=most_left,
             at_most=at_most,
             period_s=period_s,
+            bends=True,
         )
 
 

@@ -16,6 +16,9 @@ UNEVEN_S = 0.008
 """Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured. Nor is a clock
 believed that leaves it wandering by more."""
 
+# So little may be left of a clock to which centre, lag and scale have given way.
+_LOOKED_FROM_S = 0.004
+
 EXPLAINED = 0.35
 """What a right clock leaves of the squares at the very most; a wrong one leaves nearly all."""
 
@@ -57,6 +60,7 @@ def find_ticks(
     most_left: float = EXPLAINED,
     at_most: int = 1,
     period_s: float | None = None,
+    bends: bool = False,
 ) -> list[Ticks]:
     """Find by which clock a gauge measures: none where none explains how late its readings are.
 
@@ -83,13 +87,18 @@ def find_ticks(
         So many are told, the best first.
     period_s : float, optional
         How often this gauge was found to measure before: only near that is looked, which takes a tenth of the time.
+    bends : bool
+        Whether the model is a curve that may have given way to the ages otherwise than `jacobian` tells: then clocks are
+        looked for as if nothing had.
     """
-    if jitter_s < UNEVEN_S:
+    if jitter_s < _LOOKED_FROM_S:
         return []
     moves = np.abs(by_lag_mm_s) > _MOVES * float(np.max(np.abs(by_lag_mm_s), initial=0.0))
     rate = by_lag_mm_s[moves]
     sd = np.sqrt(np.maximum(still_mm2[moves], 0.0) + (_USUAL_JITTER_S * rate) ** 2)
-    late = Lateness(time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None])
+    late = Lateness(
+        time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None], bends=bends
+    )
     if not late.enough:
         return []
     most = most_left * late.left_by_nothing
@@ -108,10 +117,15 @@ class Lateness:
         Each over its standard deviation.
     jacobian : ndarray, shape (m, p)
         Likewise: a slow beat of two clocks looks like another lag and another centre, and is fitted away in part.
+    bends : bool
+        Whether more may have given way than `jacobian` tells.
     """
 
-    def __init__(self, time_s: Floats, residual: Floats, by_lag: Floats, jacobian: Floats) -> None:
+    def __init__(
+        self, time_s: Floats, residual: Floats, by_lag: Floats, jacobian: Floats, *, bends: bool
+    ) -> None:
         self._time_s, self._residual, self._by_lag, self._jacobian = time_s, residual, by_lag, jacobian
+        self._bends = bends
         self._basis = np.linalg.qr(jacobian)[0]
         self._weight = by_lag**2
         self._late_s = residual / by_lag
@@ -164,6 +178,8 @@ class Lateness:
 
     def _fastest_s(self, most_left: float) -> float:
         """How often it measures at the most: the ages of a faster clock wander too little to explain as much."""
+        if self._bends:
+            return _FASTEST_S
         explained = max(1.0 - most_left / self.left_by_nothing, 0.0)
         return max(_FASTEST_S, _ALLOWED * self._rms_s * float(np.sqrt(12.0 * explained)))
 
@@ -182,6 +198,8 @@ class Lateness:
         if known_s is not None:
             near_hz = max(_SAME_CLOCK / known_s, 1.0 / (_STEPS_A_TURN * span_s))
             all_hz = all_hz[np.abs(all_hz - 1.0 / known_s) <= near_hz]
+        if not len(all_hz):
+            return []
         together = max(_AT_A_TIME // len(self._time_s), 1)
         parts = [self._left_squares(all_hz[k : k + together]) for k in range(0, len(all_hz), together)]
         left = np.concatenate(parts)
@@ -279,7 +297,8 @@ class Lateness:
         age = (np.arange(_PLACES) + 0.5) / _PLACES
         left = period**2 * along(age**2, gathered(self._weight))
         left -= 2.0 * period * along(age, gathered(self._by_lag * late))
-        for freely in self._basis.T:
+        given_way = np.linalg.qr(self._by_lag[:, None])[0] if self._bends else self._basis
+        for freely in given_way.T:
             left -= (freely @ late - period * along(age, gathered(self._by_lag * freely))) ** 2
         return np.asarray(left)
 
@@ -287,7 +306,13 @@ class Lateness:
         return float(self._weight @ value) / float(np.sum(self._weight))
 
     def _only(self, part: slice) -> Lateness:
-        return Lateness(self._time_s[part], self._residual[part], self._by_lag[part], self._jacobian[part])
+        return Lateness(
+            self._time_s[part],
+            self._residual[part],
+            self._by_lag[part],
+            self._jacobian[part],
+            bends=self._bends,
+        )
 
     def _fullest(self) -> slice:
         """The stretch that tells most, no longer than is quick to search."""
