@@ -71,8 +71,9 @@ def _before_heaps_s(gap: Floats) -> float:
         wire_s = float(np.median(behind[:_HEAP_LEAST]))
         slower = np.flatnonzero(behind > _HEAP_ENDS * wire_s)
         lines = int(slower[0]) if slower.size else len(behind)
-        then = behind[lines + 1 : lines + 1 + _HEAP_THEN]
-        pace_s = float(np.median(then)) if then.size else 0.0
+        then, before = behind[lines + 1 : lines + 1 + _HEAP_THEN], gap[max(row - _HEAP_THEN, 0) : row]
+        # As fast as before the silence it goes on after a counter that stuck while the crank was turned.
+        pace_s = min((float(np.median(few)) for few in (then, before) if few.size), default=0.0)
         if wire_s < _HEAP_OF_PACE * pace_s and lines >= _HEAP_OF_SILENCE * gap[row] / pace_s:
             waited_s += float(gap[row])
     return waited_s
