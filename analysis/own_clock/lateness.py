@@ -99,7 +99,7 @@ def find_ticks(
     late = Lateness(
         time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None], bends=bends
     )
-    if not late.enough:
+    if not late.enough or not late.left_by_nothing:
         return []
     most = most_left * late.left_by_nothing
     if passes is not None:

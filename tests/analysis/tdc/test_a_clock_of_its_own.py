@@ -109,6 +109,6 @@ def test_of_two_clocks_that_explain_as_much_the_interval_holds_what_either_tells
 
 
 def test_rounding_of_a_long_way_makes_no_reading_beyond_the_last() -> None:
-    """It was an error of the program, once in three thousand such traces."""
+    """It was an error of the program, once in 2,255 such traces."""
     told, off_deg = first_tdc(Shop(60246))
     assert abs(off_deg) < 1.5 * told.u95_deg < 0.1

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from bench_cases import as_stored
 
-from analysis.base import GaugeFacts, Refusal, Streams, TdcResult, TdcSettings
+from analysis.base import GaugeFacts, Refusal, TdcResult, TdcSettings
 from analysis.tdc import find_tdc
 from simulated_devices.faults.random_faults import TDC_FAULTS, faulted_tdc
 from simulated_devices.faults.ugly import ugly_tdc
@@ -43,10 +43,10 @@ HARMLESS = {"lost_readings", "lost_crank_lines", "held_up_lines"}
 """What is left of the trace is good: it is answered rightly, or refused where too little is left."""
 
 
-def find(bench: Bench, streams: Streams | None = None) -> TdcResult:
+def find(bench: Bench) -> TdcResult:
     trace, known = bench.trace, bench.known
     return find_tdc(
-        streams or as_stored(trace),
+        as_stored(trace),
         TdcSettings(known.stroke_mm, known.rod_mm, known.pin_offset_mm),
         GaugeFacts(known.lag_s, known.lag_u_s, known.step_mm, known.error_mm),
     )
@@ -113,7 +113,7 @@ def test_a_slip_before_the_first_pass_is_over_is_not_taken_for_noise() -> None:
 def test_a_clock_by_which_no_reading_is_left_is_none() -> None:
     bench = faulted_tdc("knocked_stand", np.random.default_rng(60026))
     with pytest.raises(Refusal):
-        find(bench, as_stored(bench.trace))
+        find(bench)
 
 
 def test_at_one_steady_speed_noise_of_the_crank_does_not_tell_the_lag() -> None:

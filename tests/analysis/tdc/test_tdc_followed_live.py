@@ -58,7 +58,7 @@ def test_what_was_gone_on_to_is_what_the_whole_trace_gives(name: str) -> None:
     for seed in range(2):
         trace = turned(seed, *BENCHES[name])
         last = told_live(trace)[-1]
-        whole = find_tdc(as_stored(trace, np.inf), ASKED, FACTS)
+        whole = find_tdc(as_stored(trace), ASKED, FACTS)
         assert isinstance(last, TdcResult)
         assert apart_deg(last.centre_deg, whole.centre_deg) < 0.15 * whole.u95_deg
         assert last.u95_deg == pytest.approx(whole.u95_deg, rel=0.15)
@@ -70,7 +70,7 @@ def test_a_fault_that_comes_while_it_goes_on_is_refused_as_in_the_whole_trace(fa
     for seed in range(2):
         trace = faulted_tdc(fault, np.random.default_rng([seed, 7])).trace
         try:
-            whole = find_tdc(as_stored(trace, np.inf), ASKED, FACTS)
+            whole = find_tdc(as_stored(trace), ASKED, FACTS)
         except Refusal as refusal:
             assert told_live(trace)[-1] == refusal.code
         else:
