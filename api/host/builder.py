@@ -22,6 +22,7 @@ GAUGE_SITS_S = 1.0
 SETTLE_S = 0.45
 TURNS_AS_SAID = 4.0
 BACK_DEG, BACK_DEG_S, MOST_TIMES_BACK = 30.0, 90.0, 15
+SLOWLY_DEG_S, MOST_TIMES_ON = 60.0, 2
 CARRY_DEG_S = 150.0
 """How fast the crank is turned to where the next thing is done."""
 LOOK_S = 0.1
@@ -220,13 +221,23 @@ class Builder:
         self.press()
         turns = [{"do": "turns", "count": count, "speed_deg_s": speed} for count, speed in self.lobe_turns]
         self.hand({"do": "hold", "seconds": 0.4}, *turns)
+        self.finish_lobe()
+
+    def finish_lobe(self) -> None:
+        """Turn on, and back, as long as the words want it of a lobe that was turned through; then finish."""
         as_said = sum(count for count, _ in self.lobe_turns) > TURNS_AS_SAID
         back = "back until the gauge has moved" if as_said else "turn back until the gauge has moved"
+        times_on = 0
         for _ in range(MOST_TIMES_BACK):
             self.wait(SETTLE_S)
-            if back not in self.guide()["sentence"]:
+            words = self.guide()["sentence"]
+            if words.startswith("Turn on, and more slowly") and times_on < MOST_TIMES_ON:
+                times_on += 1
+                self.hand({"do": "turns", "count": 2.0, "speed_deg_s": SLOWLY_DEG_S})
+            elif back in words:
+                self.hand({"do": "turn_by", "by_deg": -BACK_DEG, "speed_deg_s": BACK_DEG_S})
+            else:
                 break
-            self.hand({"do": "turn_by", "by_deg": -BACK_DEG, "speed_deg_s": BACK_DEG_S})
         self.press_for_a_number()
 
     def to_overlap(self) -> None:

@@ -108,7 +108,7 @@ def does_a_step(builder: Builder, decisions: list[dict[str, str]]) -> bool:
     view = builder.job()
     step = next(one for one in view["steps"] if one["id"] == view["now"])
     if view["measurement"] is not None and view["measurement"]["state"] == "running":
-        builder.press()  # begun before a stumble
+        goes_on(builder, view["measurement"])
     elif step["kind"] == "correction":
         if step["cam"] == "exhaust":
             return True
@@ -117,6 +117,11 @@ def does_a_step(builder: Builder, decisions: list[dict[str, str]]) -> bool:
     else:
         measures_or_presses(builder, step)
     return False
+
+
+def goes_on(builder: Builder, running: dict[str, Any]) -> None:
+    """Bring to its end what was begun before a stumble, as its words want it."""
+    builder.finish_lobe() if running["what"] == "lobe" else builder.press()
 
 
 def measures_or_presses(builder: Builder, step: dict[str, Any]) -> None:
@@ -349,6 +354,7 @@ def drive(page: Page, truth: dict[str, Any]) -> None:
     here.types(Teeth="20", Pitch="9.525")
     here.box.get_by_role("button", name="Tell it in mm").click()
     expect(here.box.get_by_role("row").nth(1)).to_contain_text("mm")
+    assert page.locator("#notes").inner_text() == "", "both cams were turned back, as the guide said"
     for cam in ("inlet", "exhaust"):
         slack_deg = truth["cams"][cam]["slack_deg"]
         for cell, value in zip(here.cells(cam)[1:3], (slack_deg, 20 * 9.525 * slack_deg / 360), strict=True):
