@@ -3,6 +3,7 @@
 from analysis.curve.basis import SplineBasis
 from analysis.curve.fit import TRUSTING_ROUNDS, LobeWork, fit_lobe
 from analysis.curve.model import ForwardReadings, LagPrior, LobeFit
+from analysis.curve.moments import nearest_clocks, told_beside
 from analysis.curve.noise import shared_error, shared_rounding_mm
 from analysis.curve.state import FitState, lag_weakly_determined, prior_lag_kept
 from analysis.curve.survey import CYCLE_DEG, Survey, survey_lobe
@@ -19,8 +20,10 @@ __all__ = [
     "Survey",
     "fit_lobe",
     "lag_weakly_determined",
+    "nearest_clocks",
     "prior_lag_kept",
     "shared_error",
     "shared_rounding_mm",
     "survey_lobe",
+    "told_beside",
 ]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import numpy as np
 
 from analysis.base import (
@@ -89,6 +92,27 @@ def refuse_shape(fit: LobeFit, shape: LobeShape, drop_mm: float) -> Reading:
     if centre is None:
         raise Refusal("not_a_lobe", "The readings show no single nose: check what the plunger touches.")
     return centre
+
+
+@contextmanager
+def no_fault_of_the_drive(*, clock_unseen: bool) -> Iterator[None]:
+    """Blame no drive for what a gauge's own clock may have done, where that is known of and was not seen.
+
+    Raises
+    ------
+    Refusal
+        `clock_not_told`, instead of any other; what was seen is said all the same.
+    """
+    try:
+        yield
+    except Refusal as seen:
+        if not clock_unseen:
+            raise
+        raise Refusal(
+            "clock_not_told",
+            "This gauge measures by a clock of its own, and when could not be told here: turn on, or measure again, slowly "
+            f"and faster by turns. That may be all that is wrong; otherwise: {seen.message}",
+        ) from seen
 
 
 def refuse_unlike_slack(slack: Slack | None) -> None:

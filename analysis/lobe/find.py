@@ -4,13 +4,23 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.base import GaugeFacts, LobeResult, LobeSettings, NoiseModel, Refusal, Streams
-from analysis.curve import ForwardReadings, LagPrior, LobeFit, Survey, fit_lobe, survey_lobe
-from analysis.lobe.faults import refuse_before_fit, refuse_unlike_slack
+from analysis.curve import (
+    ForwardReadings,
+    LagPrior,
+    LobeFit,
+    Survey,
+    fit_lobe,
+    nearest_clocks,
+    survey_lobe,
+    told_beside,
+)
+from analysis.lobe.faults import no_fault_of_the_drive, refuse_before_fit, refuse_unlike_slack
 from analysis.lobe.passes import fit_passes, pass_of
 from analysis.lobe.play import SAFE_SLACK_DEG, Engagement, find_engagement
 from analysis.lobe.readings import backward_readings, forward_readings, wild_readings
@@ -19,7 +29,7 @@ from analysis.lobe.shape import LobeShape
 from analysis.lobe.slack import Slack, find_slack
 from analysis.lobe.verdicts import FitChecks, refuse_faulty_fit
 from analysis.lobe.watch import refuse_stream_faults
-from analysis.own_clock import EXPLAINED, UNEVEN_S, Ticks, find_ticks
+from analysis.own_clock import EXPLAINED, UNEVEN_S, Ticks, find_ticks, settle
 from analysis.readings import (
     TYPICAL_LAG_U_S,
     CheckedStreams,
@@ -33,6 +43,9 @@ from analysis.readings import (
 
 _FIRST_JITTER_S = 0.005
 _LIKELY, _LIKELY_LEFT = 4, 0.85
+# A clock that leaves readings later by chance than this is looked at again.
+_NEAREST, _LOOSE_S = 2, 0.004
+_NEARER_AND_FARTHER, _LITTLE_LEFT = (1.0, 2.0), 0.25
 _MOST_BLUR_DEG = 12.0
 _WORTH_ADMITTING = 1.15
 _SURE_SLACK_U_DEG = 0.2
@@ -96,8 +109,9 @@ def _found(checked: CheckedStreams, settings: LobeSettings, gauge: GaugeFacts) -
     if frozen or uneven:
         refuse_stream_faults(found.checked, prior, wild_readings(found.checked.streams.gauge_mm))
     seen = FitChecks(found.checked.motion, found.readings, found.fit, found.shape, found.passes, found.prior)
-    scatter = refuse_faulty_fit(seen, settings)
-    refuse_unlike_slack(found.slack)
+    with no_fault_of_the_drive(clock_unseen=gauge.tick_s is not None and found.checked.ticks is None):
+        scatter = refuse_faulty_fit(seen, settings)
+        refuse_unlike_slack(found.slack)
     return lobe_result(found, settings, gauge, scatter), found
 
 
@@ -117,7 +131,8 @@ def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:
 
     The first curve gives way to the ages in part, and several clocks seem likely; a curve through the moments of the
     right one leaves next to nothing, and beside the curve of a wrong one the right one may be seen. Of few readings more
-    than one may stand: what an earlier trace of this gauge told of its clock, `period_s`, goes before.
+    than one may stand: what an earlier trace of this gauge told of its clock, `period_s`, goes before. Where none is
+    seen beside the curve, that one is looked for with all that the curve gave way by.
     """
     if not found.checked.waiting.little:
         return found
@@ -127,13 +142,34 @@ def by_its_clock(found: Measured, period_s: float | None = None) -> Measured:
         told = [_by(found, likely) for likely in _ticks_of(found, found.fit, _LIKELY_LEFT, _LIKELY)]
         if seen := _evenest(told):
             told += [_by(found, likely) for likely in _ticks_of(found, seen.fit, _LIKELY_LEFT, _LIKELY)]
-    return _evenest(told) or found
+    best = _evenest(told)
+    for wider in _NEARER_AND_FARTHER:
+        if period_s is not None and (best is None or best.fit.noise.jitter_s > _LOOSE_S):
+            best = _evenest([best, *_by_known(found, period_s, wider)])
+    return best or found
 
 
 def _evenest(told: list[Measured | None]) -> Measured | None:
     """Which clock leaves the readings least unevenly late; none where they are as uneven as those without."""
     even = [one for one in told if one is not None and one.fit.noise.jitter_s < UNEVEN_S]
     return min(even, key=lambda one: one.fit.noise.jitter_s, default=None)
+
+
+def _by_known(found: Measured, known_s: float, wider: float) -> list[Measured]:
+    """Measured from when the gauge measured by clocks near a known one, each settled amid the lines.
+
+    Its period as it was, too: where lines creep past the ticks, they leave that loose, and the curve does not. A wrong
+    clock to which all the curve may give way explains a good deal; the right one leaves next to nothing.
+    """
+    motion, readings, told = found.checked.motion, found.readings, list[Measured]()
+    for likely in nearest_clocks(motion, found.fit, readings, found.prior.lag_s, known_s, wider, _NEAREST):
+        with suppress(Refusal):
+            beside = partial(told_beside, motion, _as_measured(found, likely).fit, readings)
+            ticks = settle(likely, readings.time_s, beside)
+            both = (ticks, replace(ticks, period_s=likely.period_s)) if ticks.tells else ()
+            told += [_as_measured(found, one) for one in both]
+    most_s = _LITTLE_LEFT * found.fit.noise.jitter_s
+    return [one for one in told if one.fit.noise.jitter_s < most_s]
 
 
 def _by(found: Measured, likely: Ticks, period_s: float | None = None) -> Measured | None:

@@ -92,6 +92,11 @@ class FollowedClock:
         return self._watch.ticks
 
     @property
+    def unseen(self) -> bool:
+        """Whether an earlier trace told of a clock that this one does not show."""
+        return self._watch.period_s is not None and self.ticks is None
+
+    @property
     def in_doubt(self) -> bool:
         """Whether it will have a clock, and none was looked for: what it repeats would look as if it had frozen."""
         return self._uneven and not self._watch.looked

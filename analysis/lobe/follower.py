@@ -39,7 +39,7 @@ from analysis.curve import (
     prior_lag_kept,
 )
 from analysis.lobe.changes import PassScatter
-from analysis.lobe.faults import refuse_unlike_slack, refuse_unseen_sides
+from analysis.lobe.faults import no_fault_of_the_drive, refuse_unlike_slack, refuse_unseen_sides
 from analysis.lobe.find import (
     Ready,
     first_noise,
@@ -160,7 +160,8 @@ class LobeFollower:
         told = prior_lag_kept(kept.state, prior) if lag_weakly_determined(kept.state, prior) else kept.state
         found = measured(ready, work.result(told, kept.rounds), self._slack)
         self._hear(found)
-        self._heard.refuse()
+        with no_fault_of_the_drive(clock_unseen=self._clock.unseen):
+            self._heard.refuse()
         assert self._heard.scatter is not None
         result = lobe_result(found, self._settings, self._gauge, self._heard.scatter, moved)
         self._prepare(ready, work, found)

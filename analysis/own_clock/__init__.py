@@ -1,6 +1,7 @@
 """The clock of a gauge that measures by its own: whether there is one, when it ticks, how surely that is known."""
 
 from analysis.own_clock.lateness import EXPLAINED, UNEVEN_S, find_ticks
-from analysis.own_clock.ticks import ClockWatch, Ticks
+from analysis.own_clock.settling import settle
+from analysis.own_clock.ticks import SLOWEST_S, ClockWatch, Ticks, near_hz
 
-__all__ = ["EXPLAINED", "UNEVEN_S", "ClockWatch", "Ticks", "find_ticks"]
+__all__ = ["EXPLAINED", "SLOWEST_S", "UNEVEN_S", "ClockWatch", "Ticks", "find_ticks", "near_hz", "settle"]

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
 
 from analysis.base import Floats
-from analysis.own_clock.placing import Placing
-from analysis.own_clock.ticks import SLOWEST_S, Ticks
+from analysis.own_clock.settling import settle
+from analysis.own_clock.ticks import SLOWEST_S, Ticks, near_hz
 
 UNEVEN_S = 0.008
 """Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured. Nor is a clock
@@ -35,12 +33,6 @@ _NO_WORSE = 1.2
 _AT_A_TIME = 200_000
 _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
-_SUITS = 4.0
-_SETTLING, _STRAYED = 3, 0.12
-# By so much, on simulated gauges, ticks lie farther off than lines that each stand for themselves would let them.
-_WIDER = 1.2
-# A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
-_SAME_CLOCK = 0.002
 _MOVES = 0.02
 _USUAL_JITTER_S = 0.004
 
@@ -173,7 +165,7 @@ class Lateness:
             key=lambda one: one[1],
         )
         found = (self._through_all(one, part) for one, _ in likely[:at_most])
-        settled = (self._settled(one) for one, left in found if left < most_left)
+        settled = (settle(one, self._time_s, self._beside) for one, left in found if left < most_left)
         return [one for one in settled if one.tells]
 
     def _fastest_s(self, most_left: float) -> float:
@@ -196,8 +188,7 @@ class Lateness:
         span_s = max(float(np.ptp(self._time_s)), 1.0)
         all_hz = np.arange(1.0 / SLOWEST_S, 1.0 / fastest_s, 1.0 / (_STEPS_A_TURN * span_s))
         if known_s is not None:
-            near_hz = max(_SAME_CLOCK / known_s, 1.0 / (_STEPS_A_TURN * span_s))
-            all_hz = all_hz[np.abs(all_hz - 1.0 / known_s) <= near_hz]
+            all_hz = all_hz[np.abs(all_hz - 1.0 / known_s) <= near_hz(known_s, span_s)]
         if not len(all_hz):
             return []
         together = max(_AT_A_TIME // len(self._time_s), 1)
@@ -231,45 +222,11 @@ class Lateness:
             far_hz, far_s = far_hz * _CLOSER, far_s * _CLOSER
         return found, left
 
-    def _settled(self, found: Ticks) -> Ticks:
-        """Put the ticks between the lines that tell an old value and those that tell the new one.
-
-        Which value a line tells shows in its residual. Where the ticks may lie among those lines, and how surely, is
-        summed up over all places and periods that they allow.
-        """
-        middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
-        ticks = np.round((middle_s - found.first_s) / found.period_s)
-        told, before = replace(found, first_s=found.first_s + found.period_s * float(ticks)), None
-        for _ in range(_SETTLING):
-            tick, sure = self._ticks_told(told)
-            if before is not None and np.array_equal(tick[sure], before):
-                break
-            told, before = self._amid_the_lines(told, tick, sure), tick[sure]
-        return told
-
-    def _amid_the_lines(self, told: Ticks, tick: Floats, sure: NDArray[np.bool_]) -> Ticks:
-        """The mean of all places of the ticks, each as likely as the lines beside it make it."""
-        half = max(0.5 * float(np.ptp(self._time_s)) / told.period_s, 1.0)
-        since_s = self._time_s - told.first_s - tick * told.period_s
-        room_s = np.concatenate((since_s, told.period_s - since_s))
-        way = np.repeat((-1.0, 1.0), len(tick))
-        along = np.concatenate((tick, tick + 1.0)) / half
-        counts = np.concatenate((sure, sure))
-        place = Placing(_STRAYED * told.period_s, room_s[counts], way[counts], along[counts])
-        longer_s = place.drift_s / half
-        u_s, wander_s = _WIDER * place.shift_u_s, _WIDER * place.drift_u_s
-        return Ticks(told.period_s + longer_s, told.first_s + place.shift_s, u_s, wander_s, place.shaken_s)
-
-    def _ticks_told(self, found: Ticks) -> tuple[Floats, NDArray[np.bool_]]:
-        """Which tick's value each line tells, of the newest and those beside it; and where there is no doubt of it."""
-        newest = np.floor((self._time_s - found.first_s) / found.period_s)
+    def _beside(self, found: Ticks) -> Floats:
+        """What the model leaves of each line, did it tell the tick before the newest, the newest, or the next."""
         off = self._residual - self._by_lag * found.age_s(self._time_s)
         off = off - self._basis @ (self._basis.T @ off)
-        others = off[:, None] + self._by_lag[:, None] * found.period_s * np.array([-1.0, 0.0, 1.0])
-        others = np.abs(others)
-        best = np.sort(others, axis=1)
-        sure = (best[:, 0] < _SUITS) & (best[:, 1] > 2.0 * _SUITS)
-        return newest + np.argmin(others, axis=1) - 1.0, sure
+        return np.asarray(off[:, None] + self._by_lag[:, None] * found.period_s * np.array([-1.0, 0.0, 1.0]))
 
     def _left(self, age_s: Floats) -> Floats:
         """Mean square that ages (rows) leave; a few readings whose tick is miscounted do not raise it much."""

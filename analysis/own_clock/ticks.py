@@ -16,10 +16,17 @@ from analysis.base import Floats, Streams
 SLOWEST_S = 0.25
 """No gauge measures more seldom."""
 
+# A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
+_SAME_CLOCK, _STEPS_A_TURN = 0.002, 4.0
 _UNSURE, _MOST_UNSURE, _BY_CHANCE = 0.1, 0.4, 2.5
 # To look costs more than all else of a live update; as readings grow by a share, it becomes ever rarer.
 _FEWEST_TO_LOOK = 30
 _GROWN, _GROWN_UNKNOWN = 1.25, 1.6
+
+
+def near_hz(known_s: float, span_s: float) -> float:
+    """How far from a clock as it was known it may be in a trace of that length, or may seem to be."""
+    return max(_SAME_CLOCK / known_s, 1.0 / (_STEPS_A_TURN * span_s))
 
 
 @dataclass(frozen=True, slots=True)

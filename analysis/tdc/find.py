@@ -18,7 +18,7 @@ from analysis.base import (
     TdcSettings,
     Warn,
 )
-from analysis.own_clock import UNEVEN_S, ClockWatch, Ticks, find_ticks
+from analysis.own_clock import SLOWEST_S, UNEVEN_S, ClockWatch, Ticks, find_ticks
 from analysis.readings import (
     FEWEST_GAUGE,
     TYPICAL_LAG_S,
@@ -57,7 +57,7 @@ _PLAY_U_DEG, _MOST_PLAY_DEG = 0.3, 1.5
 # Put to the ticks of the right clock, readings of a piston are next to even: a wrong one leaves milliseconds.
 _EVEN_S = 0.0015
 # So many clocks that explain enough are tried; another is taken where it leaves no more than such a share of the first's.
-_LIKELY, _MUCH_NEARER = 3, 0.7
+_LIKELY, _SLOWER, _MUCH_NEARER = 3, (2.0, 3.0), 0.7
 
 
 def find_tdc(streams: Streams, settings: TdcSettings, gauge: GaugeFacts) -> TdcResult:
@@ -200,10 +200,11 @@ def _evenest(
     told = [_told_by(checked.as_measured(ticks), settings, gauge) for ticks in likely]
     least = min(range(len(told)), key=lambda each: told[each][0])
     taken = least if told[least][0] < _MUCH_NEARER * told[0][0] else 0
-    rivals = [one for one in told if one[0] <= told[taken][0] / _MUCH_NEARER]
-    far_deg = max(abs(math.remainder(one[1] - told[taken][1], 360.0)) for one in rivals)
-    far_s = max(abs(one[2] - told[taken][2]) for one in rivals)
-    return replace(likely[taken], rival_deg=0.5 * far_deg, rival_s=0.5 * far_s)
+    rivals = [k for k, one in enumerate(told) if k != taken and one[0] <= told[taken][0] / _MUCH_NEARER]
+    far_deg = max((abs(math.remainder(told[k][1] - told[taken][1], 360.0)) for k in rivals), default=0.0)
+    # A rival does not know its own ticks any better.
+    far_s = max((math.hypot(0.5 * (told[k][2] - told[taken][2]), likely[k].u_s) for k in rivals), default=0.0)
+    return replace(likely[taken], rival_deg=0.5 * far_deg, rival_s=far_s)
 
 
 def _told_by(
@@ -219,21 +220,30 @@ def _told_by(
 
 
 def _ticks_of(fit: PistonFit, watch: ClockWatch) -> list[Ticks]:
-    """Look in what the fit leaves over for a clock of the gauge's own; the likeliest first."""
+    """Look in what the fit leaves over for a clock of the gauge's own; the likeliest first, then slower ones like it.
+
+    Of few lines a clock that ticks twice or three times as often may explain as much, by ages half or a third as long.
+    """
     rate, jitter_s = fit.model.rate_mm_s, fit.noise.jitter_s
     still = fit.variance_mm2 - (jitter_s * rate) ** 2
     way = 2.0 * np.round(fit.model.angle_deg / 360.0) + turned_back(fit.model.speed_deg_s)
-    return find_ticks(
-        fit.readings.time_s,
-        fit.model.residual_mm,
-        fit.model.jacobian[:, [CENTRE, ZERO, SCALE, LAG]],
-        rate,
-        still_mm2=still,
-        jitter_s=jitter_s,
-        passes=np.cumsum(np.diff(way, prepend=way[:1]) != 0.0),
-        at_most=_LIKELY,
-        period_s=None if watch.ticks is None else watch.period_s,
-    )
+
+    def found(at_most: int, period_s: float | None) -> list[Ticks]:
+        return find_ticks(
+            fit.readings.time_s,
+            fit.model.residual_mm,
+            fit.model.jacobian[:, [CENTRE, ZERO, SCALE, LAG]],
+            rate,
+            still_mm2=still,
+            jitter_s=jitter_s,
+            passes=np.cumsum(np.diff(way, prepend=way[:1]) != 0.0),
+            at_most=at_most,
+            period_s=period_s,
+        )
+
+    likely = found(_LIKELY, None if watch.ticks is None else watch.period_s)
+    slower_s = [times * likely[0].period_s for times in _SLOWER] if likely else []
+    return likely + [one for period_s in slower_s if period_s <= SLOWEST_S for one in found(1, period_s)]
 
 
 def _known_jitter_s(gauge: GaugeFacts, checked: CheckedStreams) -> float | None:

@@ -108,6 +108,15 @@ def test_of_two_clocks_that_explain_as_much_the_interval_holds_what_either_tells
     assert max(told.budget, key=lambda one: one.u_deg).source == "clock of the gauge"
 
 
+def test_where_a_slower_clock_explains_as_much_the_lag_is_known_no_better_than_both_tell_it() -> None:
+    """Of three passes one of 29.6 Hz looks like the 9.88 that it is: the lag was 30 ms short at 1.9, on to every lobe."""
+    shop = Shop(40206)
+    told, off_deg = first_tdc(shop)
+    lag_s = shop.gauge.lag_s + 0.5 / 9.8775
+    assert abs(told.lag_s - lag_s) < 3.0 * told.lag_u_s
+    assert abs(off_deg) < 1.5 * told.u95_deg < 0.05
+
+
 def test_rounding_of_a_long_way_makes_no_reading_beyond_the_last() -> None:
     """It was an error of the program, once in 2,255 such traces."""
     told, off_deg = first_tdc(Shop(60246))
