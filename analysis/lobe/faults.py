@@ -110,8 +110,8 @@ def no_fault_of_the_drive(*, clock_unseen: bool) -> Iterator[None]:
             raise
         raise Refusal(
             "clock_not_told",
-            "This gauge measures by a clock of its own, and when could not be told here: turn on, or measure again, slowly "
-            f"and faster by turns. That may be all that is wrong; otherwise: {seen.message}",
+            "This gauge measures by a clock of its own, and here it could not be told when: turn on, or measure again, now "
+            f"slower, now faster. That may be all that is wrong; if not: {seen.message}",
         ) from seen
 
 

@@ -47,7 +47,21 @@ class Shop:
             self.gauge = replace(self.gauge, rate_hz=float(rng.choice([10.0, 20.0, 30.0])))
             self.faults = (MeasuresByItsTick(1.0 / rng.uniform(8.0, 12.0)),)
         self._stands_deg = float(rng.uniform(-170.0, -90.0))
-        self.parts = [self._part("piston_1"), *(self._part(valve) for valve in self.engine.cam_of)]
+        self._course, self._made = ("piston_1", *self.engine.cam_of), list[Part]()
+
+    @property
+    def parts(self) -> list[Part]:
+        """The whole course: true TDC, then every lobe."""
+        return self._made_until(len(self._course))
+
+    def part(self, touches: str) -> Part:
+        """One of it; those before it are made as well, as each draws on where the last one left off."""
+        return self._made_until(self._course.index(touches) + 1)[-1]
+
+    def _made_until(self, count: int) -> list[Part]:
+        while len(self._made) < count:
+            self._made.append(self._part(self._course[len(self._made)]))
+        return self._made[:count]
 
     def _part(self, touches: str) -> Part:
         speed = float(self.rng.uniform(SLOWEST_DEG_S, FASTEST_DEG_S))

@@ -97,10 +97,10 @@ def test_a_clock_that_wanders_or_a_line_at_its_tick_is_no_fault_of_the_engine(nu
 
 def found(shop: Shop, touches: str, facts: GaugeFacts) -> tuple[LobeResult, float]:
     """A lobe of a drawn shop as its trace alone tells it, and by how much its centre is off."""
-    part = next(one for one in shop.parts if one.touches == touches)
+    part, top_deg = shop.part(touches), shop.part("piston_1").truth_deg
     trace = part.trace
     streams = as_stored(trace)
-    asked = LobeSettings(tdc_deg=shop.parts[0].truth_deg, tdc_u_deg=0.02, drop_mm=1.27, encoder_error_deg=0.0)
+    asked = LobeSettings(tdc_deg=top_deg, tdc_u_deg=0.02, drop_mm=1.27, encoder_error_deg=0.0)
     told = find_lobe(streams, asked, facts)
     return told, math.remainder(told.centre_deg - part.truth_deg, 360.0)
 
@@ -132,7 +132,7 @@ def test_few_passes_of_a_known_clock_accuse_no_drive(
 def test_where_a_known_clock_is_not_seen_it_is_named_before_the_drive() -> None:
     """The true TDC before it told three times as many ticks as there are."""
     facts = GaugeFacts(0.11186, 0.01277, 0.0127, 0.0, 0.0, jitter_s=0.00975, tick_s=0.03376)
-    with pytest.raises(Refusal, match=r"clock of its own.*otherwise: At about") as refused:
+    with pytest.raises(Refusal, match=r"clock of its own.*if not: At about") as refused:
         found(Shop(40206), "inlet_2", facts)
     assert refused.value.code == "clock_not_told"
 

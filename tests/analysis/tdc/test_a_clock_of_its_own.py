@@ -19,7 +19,7 @@ from simulated_devices.traces.random_benches import random_engine
 
 def first_tdc(shop: Shop) -> tuple[TdcResult, float]:
     """What is told of a gauge of which nothing is known, and how far off it is."""
-    part = shop.parts[0]
+    part = shop.part("piston_1")
     trace = part.trace
     streams = as_stored(trace)
     gauge = GaugeFacts(step_mm=shop.gauge.step_mm, error_mm=0.0, retrace_mm=0.0)
