@@ -9,17 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.base import Floats
-from analysis.curve.basis import SplineBasis
 from analysis.curve.model import ForwardReadings, LobeFit
-from analysis.curve.survey import Survey
-from analysis.own_clock import Ticks, near_hz
+from analysis.own_clock import PLACES, USUAL_JITTER_S, Ticks, near_hz, step_hz
 from analysis.readings import CrankMotion
 
-_STEPS_A_TURN, _PLACES = 4.0, 24
-# So near to a tick a line may tell the value of either side.
-_UNSURE_TURNS = 0.1
 _FIRM = 1e-3
-_USUAL_JITTER_S = 0.004
 
 
 def nearest_clocks(
@@ -44,36 +38,32 @@ def nearest_clocks(
         How late they arrive on the average.
     known_s : float
         How often this gauge was found to measure before.
+    wider : float
+        So many times as far from it as a known clock may be.
     """
     time_s = readings.time_s
     span_s = max(float(np.ptp(time_s)), 1.0)
-    step_hz, middle_s = 1.0 / (_STEPS_A_TURN * span_s), 0.5 * float(time_s[0] + time_s[-1])
-    steps = round(wider * near_hz(known_s, span_s) / step_hz)
+    step, middle_s = step_hz(span_s), 0.5 * float(time_s[0] + time_s[-1])
+    steps = round(wider * near_hz(known_s, span_s) / step)
     clocks = [
-        Ticks(period_s, middle_s + place * period_s, period_s / _PLACES, period_s / _STEPS_A_TURN)
-        for period_s in (1.0 / (1.0 / known_s + step_hz * np.arange(-steps, steps + 1))).tolist()
-        for place in (np.arange(_PLACES) / _PLACES).tolist()
+        Ticks(period_s, middle_s + place * period_s, period_s / PLACES, step * span_s * period_s)
+        for period_s in (1.0 / (1.0 / known_s + step * np.arange(-steps, steps + 1))).tolist()
+        for place in (np.arange(PLACES) / PLACES).tolist()
     ]
-    left = [_left_by(motion, fit.survey, fit.basis, readings, lag_s, one) for one in clocks]
+    left = [_left_by(motion, fit, readings, lag_s, one) for one in clocks]
     return [clocks[k] for k in np.argsort(left)[:at_most]]
 
 
 def _left_by(
-    motion: CrankMotion,
-    survey: Survey,
-    basis: SplineBasis,
-    readings: ForwardReadings,
-    lag_s: float,
-    ticks: Ticks,
+    motion: CrankMotion, fit: LobeFit, readings: ForwardReadings, lag_s: float, ticks: Ticks
 ) -> float:
     """Mean square that the best curve leaves of what was measured at those ticks, mm²."""
-    age_s = ticks.age_s(readings.time_s)
-    clear = np.abs(age_s - 0.5 * ticks.period_s) < (0.5 - _UNSURE_TURNS) * ticks.period_s
+    clear = ticks.clear(readings.time_s)
     if not np.any(clear):
         return float(np.inf)
-    moment_s = readings.time_s[clear] - age_s[clear] + 0.5 * ticks.period_s
-    phase, value = survey.unrolled(motion.angle_deg(moment_s - lag_s)), readings.value_mm[clear]
-    rows = np.column_stack((np.ones_like(phase), basis.rows(phase)))
+    moment_s, value = ticks.moment_s(readings.time_s[clear]), readings.value_mm[clear]
+    phase = fit.survey.unrolled(motion.angle_deg(moment_s - lag_s))
+    rows = np.column_stack((np.ones_like(phase), fit.basis.rows(phase)))
     firm = rows.T @ rows + _FIRM * np.eye(rows.shape[1])
     return float(np.mean((value - rows @ np.linalg.solve(firm, rows.T @ value)) ** 2))
 
@@ -95,17 +85,18 @@ def told_beside(motion: CrankMotion, curve: LobeFit, readings: ForwardReadings, 
     ndarray, shape (m, 3)
         Each over its standard deviation; a lag that is told wrongly is taken out.
     """
-    moment_s = readings.time_s - ticks.age_s(readings.time_s) + 0.5 * ticks.period_s - curve.lag_s
+    then_s = ticks.moment_s(readings.time_s) - curve.lag_s
 
     def off(later: float) -> tuple[Floats, Floats]:
-        crank_deg, speed = motion.angle_and_speed(moment_s + later * ticks.period_s)
+        """What is left so many ticks later, and how fast the plunger moves there."""
+        crank_deg, speed = motion.angle_and_speed(then_s + later * ticks.period_s)
         phase = curve.survey.unrolled(crank_deg)
         left = readings.value_mm - (curve.base_mm or 0.0) - curve.lift_mm(phase)
         return left, curve.lift_mm(phase, 1) * speed
 
     now, rate = off(0.0)
     still = curve.noise.variance_mm2(np.zeros_like(rate), np.zeros_like(rate))
-    sd = np.sqrt(still + (_USUAL_JITTER_S * rate) ** 2)
+    sd = np.sqrt(still + (USUAL_JITTER_S * rate) ** 2)
     by_lag = np.linalg.qr((rate / sd)[:, None])[0][:, 0]
     newest = now / sd - by_lag * (by_lag @ (now / sd))
     return np.column_stack([newest + (off(later)[0] - now) / sd for later in (-1.0, 0.0, 1.0)])

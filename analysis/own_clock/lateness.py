@@ -8,7 +8,7 @@ from scipy.ndimage import minimum_filter1d
 
 from analysis.base import Floats
 from analysis.own_clock.settling import settle
-from analysis.own_clock.ticks import SLOWEST_S, Ticks, near_hz
+from analysis.own_clock.ticks import PLACES, SLOWEST_S, USUAL_JITTER_S, Ticks, near_hz, step_hz
 
 UNEVEN_S = 0.008
 """Gauges whose lag wanders by less are left as they are: nothing is gained by knowing when they measured. Nor is a clock
@@ -23,10 +23,8 @@ EXPLAINED = 0.35
 _FASTEST_S = 0.02
 # A clock's ages may seem to wander by so much less than they do, for the model gives way to them.
 _ALLOWED = 0.8
-_PLACES = 24
 _FEWEST = 30.0
 _SPAN_S = 60.0
-_STEPS_A_TURN = 4.0
 _FAR = 3.0
 # A clock is told by two numbers, passes each put in its place by as many as there are: it may leave a little more.
 _NO_WORSE = 1.2
@@ -34,7 +32,6 @@ _AT_A_TIME = 200_000
 _CANDIDATES, _APART = 16, 3
 _ROUNDS, _ROUNDS_EACH, _STEPS, _CLOSER = 4, 2, 9, 0.4
 _MOVES = 0.02
-_USUAL_JITTER_S = 0.004
 
 Search = tuple[Ticks, float]
 Ints = NDArray[np.intp]
@@ -87,7 +84,7 @@ def find_ticks(
         return []
     moves = np.abs(by_lag_mm_s) > _MOVES * float(np.max(np.abs(by_lag_mm_s), initial=0.0))
     rate = by_lag_mm_s[moves]
-    sd = np.sqrt(np.maximum(still_mm2[moves], 0.0) + (_USUAL_JITTER_S * rate) ** 2)
+    sd = np.sqrt(np.maximum(still_mm2[moves], 0.0) + (USUAL_JITTER_S * rate) ** 2)
     late = Lateness(
         time_s[moves], residual_mm[moves] / sd, rate / sd, jacobian[moves] / sd[:, None], bends=bends
     )
@@ -184,9 +181,9 @@ class Lateness:
         return found, left
 
     def roughly(self, fastest_s: float, known_s: float | None) -> list[Ticks]:
-        """The likeliest of all clocks that may be, each tried at `_PLACES` places of its first tick."""
+        """The likeliest of all clocks that may be, each tried at `PLACES` places of its first tick."""
         span_s = max(float(np.ptp(self._time_s)), 1.0)
-        all_hz = np.arange(1.0 / SLOWEST_S, 1.0 / fastest_s, 1.0 / (_STEPS_A_TURN * span_s))
+        all_hz = np.arange(1.0 / SLOWEST_S, 1.0 / fastest_s, step_hz(span_s))
         if known_s is not None:
             all_hz = all_hz[np.abs(all_hz - 1.0 / known_s) <= near_hz(known_s, span_s)]
         if not len(all_hz):
@@ -199,7 +196,7 @@ class Lateness:
         likely = dips[np.argsort(least[dips])[:_CANDIDATES]]
         begun_s, period_s = float(self._time_s[0]), 1.0 / all_hz
         return [
-            Ticks(float(period_s[row]), begun_s + float(period_s[row] * place[row]) / _PLACES)
+            Ticks(float(period_s[row]), begun_s + float(period_s[row] * place[row]) / PLACES)
             for row in likely
         ]
 
@@ -207,7 +204,7 @@ class Lateness:
         """Settle period and first tick, and how much they leave."""
         span_s, left = max(float(np.ptp(self._time_s)), 1.0), np.inf
         middle_s = 0.5 * float(self._time_s[0] + self._time_s[-1])
-        far_hz, far_s = 1.0 / (_STEPS_A_TURN * span_s), found.period_s / _PLACES
+        far_hz, far_s = step_hz(span_s), found.period_s / PLACES
         for _ in range(rounds):
             ticked_s = found.first_s + found.period_s * float(
                 np.round((middle_s - found.first_s) / found.period_s)
@@ -240,18 +237,18 @@ class Lateness:
         The ages of each cell of a turn are those of its middle. What of them the model would give way to is left out.
         """
         turns = np.mod(np.outer(hz, self._time_s - self._time_s[0]), 1.0)
-        cell = (turns * _PLACES).astype(np.intp) + _PLACES * np.arange(len(hz))[:, None]
+        cell = (turns * PLACES).astype(np.intp) + PLACES * np.arange(len(hz))[:, None]
 
         def gathered(value: Floats) -> Floats:
-            whole = np.bincount(cell.ravel(), np.broadcast_to(value, cell.shape).ravel(), len(hz) * _PLACES)
-            return np.asarray(np.fft.rfft(whole.reshape(len(hz), _PLACES), axis=1))
+            whole = np.bincount(cell.ravel(), np.broadcast_to(value, cell.shape).ravel(), len(hz) * PLACES)
+            return np.asarray(np.fft.rfft(whole.reshape(len(hz), PLACES), axis=1))
 
         def along(saw: Floats, spectrum: Floats) -> Floats:
-            return np.fft.irfft(spectrum * np.conj(np.fft.rfft(saw)), _PLACES, axis=1)
+            return np.fft.irfft(spectrum * np.conj(np.fft.rfft(saw)), PLACES, axis=1)
 
         late = self._late_s * self._by_lag
         period = (1.0 / hz)[:, None]
-        age = (np.arange(_PLACES) + 0.5) / _PLACES
+        age = (np.arange(PLACES) + 0.5) / PLACES
         left = period**2 * along(age**2, gathered(self._weight))
         left -= 2.0 * period * along(age, gathered(self._by_lag * late))
         given_way = np.linalg.qr(self._by_lag[:, None])[0] if self._bends else self._basis

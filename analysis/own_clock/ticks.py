@@ -10,11 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.base import Floats, Streams
 
 SLOWEST_S = 0.25
 """No gauge measures more seldom."""
+PLACES = 24
+"""A clock is tried with its first tick at so many places."""
+USUAL_JITTER_S = 0.004
+"""How unevenly late lines may be where nobody knows, one standard deviation."""
 
 # A gauge's clock of yesterday goes today as it went, but for warmth and its battery.
 _SAME_CLOCK, _STEPS_A_TURN = 0.002, 4.0
@@ -24,9 +29,14 @@ _FEWEST_TO_LOOK = 30
 _GROWN, _GROWN_UNKNOWN = 1.25, 1.6
 
 
+def step_hz(span_s: float) -> float:
+    """How finely clocks are tried in a trace of that length: from one to the next the last tick moves by a quarter turn."""
+    return 1.0 / (_STEPS_A_TURN * span_s)
+
+
 def near_hz(known_s: float, span_s: float) -> float:
     """How far from a clock as it was known it may be in a trace of that length, or may seem to be."""
-    return max(_SAME_CLOCK / known_s, 1.0 / (_STEPS_A_TURN * span_s))
+    return max(_SAME_CLOCK / known_s, step_hz(span_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +77,16 @@ class Ticks:
         """How old the value is that is told at each moment, 0 to `period_s`."""
         return np.asarray(np.mod(time_s - self.first_s, self.period_s))
 
+    def moment_s(self, time_s: Floats) -> Floats:
+        """When the value told at each moment was measured, and as late as the gauge is on the average."""
+        return np.asarray(time_s - self.age_s(time_s) + 0.5 * self.period_s)
+
+    def clear(self, time_s: Floats) -> NDArray[np.bool_]:
+        """Which moments are so far from a tick that there is no doubt which one's value is told."""
+        return np.asarray(
+            np.abs(self.age_s(time_s) - 0.5 * self.period_s) < 0.5 * self.period_s - self._unsure_s
+        )
+
     @property
     def tells(self) -> bool:
         """Whether lines enough are sure of which tick they tell, or chance hides nearly all."""
@@ -87,12 +107,10 @@ class Ticks:
 
         What is said just as the next is due may be either of the two, and is left out.
         """
-        time_s, value = streams.gauge_time_s, streams.gauge_mm
-        age_s = self.age_s(time_s)
-        clear = np.abs(age_s - 0.5 * self.period_s) < 0.5 * self.period_s - self._unsure_s
-        moment_s = (time_s - age_s + 0.5 * self.period_s)[clear]
+        clear = self.clear(streams.gauge_time_s)
+        moment_s, value = self.moment_s(streams.gauge_time_s[clear]), streams.gauge_mm[clear]
         fresh = np.diff(moment_s, prepend=-np.inf) > 0.5 * self.period_s
-        return replace(streams, gauge_time_s=moment_s[fresh], gauge_mm=value[clear][fresh])
+        return replace(streams, gauge_time_s=moment_s[fresh], gauge_mm=value[fresh])
 
 
 @dataclass(slots=True)

@@ -229,6 +229,7 @@ def _ticks_of(fit: PistonFit, watch: ClockWatch) -> list[Ticks]:
     way = 2.0 * np.round(fit.model.angle_deg / 360.0) + turned_back(fit.model.speed_deg_s)
 
     def found(at_most: int, period_s: float | None) -> list[Ticks]:
+        """So many, near a known one or anywhere."""
         return find_ticks(
             fit.readings.time_s,
             fit.model.residual_mm,
