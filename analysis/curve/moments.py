@@ -14,6 +14,8 @@ from analysis.own_clock import PLACES, USUAL_JITTER_S, Ticks, near_hz, step_hz
 from analysis.readings import CrankMotion
 
 _FIRM = 1e-3
+# Where ticks elsewhere leave as little, as of passes that all come at the same ages, nothing tells where they are.
+_AS_GOOD, _FAR_TURNS = 2.0, 0.3
 
 
 def nearest_clocks(
@@ -25,7 +27,7 @@ def nearest_clocks(
     wider: float,
     at_most: int,
 ) -> list[Ticks]:
-    """Find clocks near a known one through whose moments one curve goes best, the best first.
+    """Find clocks near a known one through whose moments one curve goes best; none where ticks elsewhere do as well.
 
     Parameters
     ----------
@@ -51,7 +53,12 @@ def nearest_clocks(
         for place in (np.arange(PLACES) / PLACES).tolist()
     ]
     left = [_left_by(motion, fit, readings, lag_s, one) for one in clocks]
-    return [clocks[k] for k in np.argsort(left)[:at_most]]
+    order = np.argsort(left)
+    as_good = np.flatnonzero(np.asarray(left) <= _AS_GOOD * left[order[0]])
+    apart = np.mod((as_good - order[0]) / PLACES + 0.5, 1.0) - 0.5
+    if np.any(np.abs(apart) > _FAR_TURNS):
+        return []
+    return [clocks[k] for k in order[:at_most]]
 
 
 def _left_by(
