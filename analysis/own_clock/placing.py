@@ -51,15 +51,18 @@ class Placing:
 
     def _likely(self, shift_s: Floats, drift_s: Floats) -> Floats:
         """How likely each shift (rows) is with each drift (columns)."""
-        most_s = np.max(np.abs(shift_s)) + np.max(np.abs(drift_s)) + _CLEAR * _SHAKEN_S[-1]
-        near = self._room < most_s
-        room, way, along = self._room[near], self._way[near], self._along[near]
-        moved = room + way * (shift_s[:, None, None] + drift_s[None, :, None] * along)
-        told = np.array([ndtr(moved / shaken_s) for shaken_s in _SHAKEN_S])
-        log = np.sum(np.log(_MISTAKEN + (1.0 - _MISTAKEN) * told), axis=3)
+        moves_s = np.max(np.abs(shift_s)) + np.max(np.abs(drift_s))
+        log = np.stack([self._told(shift_s, drift_s, moves_s, shaken_s) for shaken_s in _SHAKEN_S])
         likely = np.exp(log - log.max())
         likely /= likely.sum()
         each, all_s = likely.sum(axis=(1, 2)), np.array(_SHAKEN_S)
         mean_s = float(each @ all_s)
         self.shaken_s = mean_s + float(np.sqrt(each @ (all_s - mean_s) ** 2))
         return np.asarray(likely.sum(axis=0))
+
+    def _told(self, shift_s: Floats, drift_s: Floats, moves_s: float, shaken_s: float) -> Floats:
+        """Log of how likely the lines' sides are where they are so unevenly late; lines far from any tick tell nothing."""
+        near = self._room < moves_s + _CLEAR * shaken_s
+        room, way, along = self._room[near], self._way[near], self._along[near]
+        moved = room + way * (shift_s[:, None, None] + drift_s[None, :, None] * along)
+        return np.asarray(np.sum(np.log(_MISTAKEN + (1.0 - _MISTAKEN) * ndtr(moved / shaken_s)), axis=2))
