@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 from collections.abc import Callable
 from typing import Any
 
@@ -112,7 +113,7 @@ def crown_read(instruments: Instruments, client: httpx.Client, place: str, seed:
     The crank goes back to where it was: no encoder leaps between two traces.
     """
     entry = {"face_mm": face["value"], "face_u95_mm": face["u95"]}
-    for again in range(4):
+    for again in itertools.count():  # as often as it asks for it
         instruments.say(on_block("face_1", Hand(-60.0, Manner(), np.random.default_rng(again)).pause(2.0), 4))
         hand = Hand(-60.0, Manner(25.0, 0.1), np.random.default_rng(seed)).pause(1.5).rock(0.0, 40.0, 2)
         instruments.say(on_block(f"crown_1_{place}", hand.to(-60.0).pause(1.0), seed))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import tempfile
 import time
@@ -32,7 +33,7 @@ def test_a_circle_off_its_axis_swings_by_twice_as_much_once_a_turn(
     instruments, client = bench
     part = RoundPart(25.0, off_axis_mm=OFF_AXIS_MM, off_towards_deg=TOWARDS_DEG)
     gauge = DialIndicator(step=0.01, rate_hz=10.0, lag_s=0.06, jitter_s=0.002, noise_mm=0.001)
-    for again in range(3):
+    for again in itertools.count():  # as often as it is asked for
         chance = np.random.default_rng(29 + again)
         starts_deg = STARTS_DEG + again * TURNS * 360.0  # where it stands
         hand = Hand(starts_deg, Manner(60.0, 0.1), chance).pause(1.0).turns(TURNS).pause(1.0)
