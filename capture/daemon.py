@@ -165,6 +165,7 @@ class Capture:
 
     def _flush(self, message: Message, answer: Answer) -> None:
         def done(stored: bool) -> None:
+            """Answer when it is on the disk, or say why it is not."""
             sentence = "" if stored else self.recorder.health()["sentence"]
             answer({"ok": stored, "sentence": sentence, "saved": self.recorder.saved()})
 

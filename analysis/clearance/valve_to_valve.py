@@ -87,6 +87,7 @@ class _Faces:
     by_exhaust: Floats
 
     def gap_mm(self, inlet: Floats, exhaust: Floats) -> Floats:
+        """How far the heads stand apart at each lift of the one beside that of the other."""
         rows = self.apart + np.outer(inlet, self.by_inlet) + np.outer(exhaust, self.by_exhaust)
         gap: Floats = np.max(rows, axis=1)
         return gap

@@ -23,6 +23,7 @@ def contrast_of(placed: Placed, weight: Floats) -> Floats:
     total = np.maximum(np.bincount(which, worth, count), 1e-30)
 
     def apart(values: Floats) -> Floats:
+        """What each value differs by from the weighted mean of its own group."""
         middle = np.bincount(which, worth * values, count) / total
         return np.asarray(values - middle[which])
 

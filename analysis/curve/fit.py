@@ -91,6 +91,7 @@ def fit_lobe(
     """
 
     def begun(from_lag_s: float) -> tuple[LobeWork, FitState, int]:
+        """A fit that sets out from this lag, settled roughly."""
         work = LobeWork(motion, survey, basis, readings, prior)
         return work, *work.settle(work.start(noise, from_lag_s), TRUSTING_ROUNDS + 1, ROUGHLY)
 

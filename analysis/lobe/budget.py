@@ -187,6 +187,7 @@ def _noise_parts(fit: LobeFit, moved: Floats) -> dict[str, float]:
     stretch = float(whole / raw) if raw > 0.0 else 1.0
 
     def part(variance: Floats | float) -> float:
+        """What errors of this variance, each of its own, leave of the result."""
         return float(np.sqrt(stretch * np.sum(share**2 * variance)))
 
     return {

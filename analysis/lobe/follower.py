@@ -177,6 +177,7 @@ class LobeFollower:
         time_s, value = forward_readings(arrived, engaged, self._prior, wild)
 
         def beside(curve: _Kept, ticks: Ticks | None) -> Followed:
+            """The readings so far, fitted on from a curve that was kept."""
             readings = ForwardReadings(time_s, curve.survey.polarity * value)
             work = LobeWork(arrived.motion, curve.survey, curve.basis, readings, self._prior)
             return Followed(work, curve.state, ticks)
@@ -240,6 +241,7 @@ class LobeFollower:
             heard.hand = refuse_by_hand(seen)
 
         def by_memory() -> None:
+            """Held against what the last look remembered, which needs the hand looked at first."""
             if heard.hand is not None:
                 heard.scatter = refuse_by_memory(seen, heard.hand)
 

@@ -224,6 +224,7 @@ def _centres(found: Measured, settings: LobeSettings, tell: _Teller) -> tuple[Ce
     found_at = [(drop, found.shape.centre_at_drop(drop)) for drop in drops]
 
     def u_deg(drop: float, at: Reading) -> float:
+        """Standard uncertainty of an angle read at this lift, from the curve, the retrace and true TDC."""
         retrace = retrace_u_deg(found.shape, drop, tell.gauge)
         return _together(at.u(found.fit.covariance), retrace, tell.from_tdc_u_deg(at.value))
 

@@ -56,12 +56,14 @@ class _Slot:
     asked_deg: float = 0.0
 
     def measured(self, centre_deg: float) -> None:
+        """Take a measured centre: whatever was touched before it has moved the part by the difference."""
         if self.touched and self.centre_deg is not None:
             self.at_cam_deg += cam_deg_of(nearest(centre_deg - self.centre_deg))
             self.asked_deg = 0.0
         self.centre_deg, self.touched = centre_deg, False
 
     def moved(self, asked_deg: float) -> None:
+        """Note that it was asked to be moved; where it stands, the next centre tells."""
         self.touched = True
         self.asked_deg += asked_deg
 

@@ -240,10 +240,12 @@ class Lateness:
         cell = (places + np.arange(0, PLACES * len(hz), PLACES, dtype=np.int32)[:, None]).ravel()
 
         def gathered(value: Floats) -> Floats:
+            """Spectrum of a value of the lines, summed up over the places of each clock (rows)."""
             whole = np.bincount(cell, np.tile(value, len(hz)), len(hz) * PLACES)
             return np.asarray(np.fft.rfft(whole.reshape(len(hz), PLACES), axis=1))
 
         def along(saw: Floats, spectrum: Floats) -> Floats:
+            """Sum over the places of that spectrum times a saw, for each place at which the saw may begin."""
             return np.fft.irfft(spectrum * np.conj(np.fft.rfft(saw)), PLACES, axis=1)
 
         late = self._late_s * self._by_lag

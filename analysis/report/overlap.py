@@ -58,6 +58,7 @@ def _area(inlet: CamReport, exhaust: CamReport) -> Figure:
     crank: Floats = np.arange(0.0, _CYCLE_DEG, _STEP_DEG)
 
     def area(inlet_later: float = 0.0, exhaust_later: float = 0.0) -> float:
+        """Area under both curves where either cam stands so much later."""
         low = np.minimum(_lifts(inlet, crank, inlet_later)[0], _lifts(exhaust, crank, exhaust_later)[0])
         return float(np.sum(low)) * _STEP_DEG
 

@@ -61,6 +61,7 @@ class LobeCard:
         at_lobe, clearance = self.lift_at == "lobe", self.checking_clearance_mm or 0.0
 
         def lobes(mm: float | None, *, is_there: bool = at_lobe) -> float | None:
+            """A lift of the card as the lobe has it."""
             return mm if mm is None or is_there else (mm + clearance) / self.rocker_ratio
 
         return replace(

@@ -132,6 +132,7 @@ def _taking_in(measured: Measurement, mark: str, part: Path, intake: Intake) -> 
     """Give the one change that takes a measured trace in, its file with it."""
 
     def change(db: Database) -> int:
+        """Put it in place and write it down, or neither."""
         _refuse_twin(MeasurementReader(WithinChange(db)), mark, measured.touches)
         number = adding(measured)(db)
         intake.place({measured.imported_file or "": part})

@@ -55,6 +55,7 @@ def with_service_errors(call: Callable[P, T]) -> Callable[P, T]:
 
     @wraps(call)
     def translated(*args: P.args, **kwargs: P.kwargs) -> T:
+        """The call itself, what the analysis refuses told as the service tells it."""
         try:
             return call(*args, **kwargs)
         except AnalysisError as error:

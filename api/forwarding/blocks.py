@@ -118,6 +118,7 @@ def _row_form(bench: str) -> Callable[[KeptBlock], tuple[bytes, bytes]]:
     place, sha256, fields, wide = _PLACE.pack, hashlib.sha256, len(COPIED), _WIDE
 
     def one_row(block: KeptBlock) -> tuple[bytes, bytes]:
+        """One block as the archive's binary COPY takes it, with the hash of all of it."""
         run, channel, first, lines, segment, kept, start, end, tail, tail_lines, data = block
         hashed = sha256(
             place(run, channel, first, lines, segment, kept, start, end, tail, tail_lines) + data

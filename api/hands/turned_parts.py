@@ -92,6 +92,7 @@ class TurnedParts:
         heard = _heard(self._hands_free.lately(as_now.gauge, since_ns))
 
         def found() -> tuple[RunoutView, Heard]:  # with the looking back, of which there may be minutes
+            """The runout since the gauge was set, and what it was found from."""
             own = replace(heard, streams=since_set(heard.streams))
             return runout_of(entry, as_now.gauge, own.streams, as_now.gauge_facts(), tdc_deg, inward), own
 

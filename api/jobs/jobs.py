@@ -86,6 +86,7 @@ class Jobs:
         with_service_errors(job_state)(job, [])
 
         def beginning(db: Database) -> int:
+            """Keep the job, unless it was begun a moment ago: a second press begins no second job."""
             number = job_just_begun(db, job, engine_id, card_id)
             if number is None:
                 number = keep_job(db, job, engine_id, card_id, by or SCREEN)
@@ -100,6 +101,7 @@ class Jobs:
         before = self.read.active()
 
         def opening(db: Database) -> None:
+            """Make it the one at the bench, unless another bench holds it."""
             refuse_held_elsewhere(WithinChange(db), number)
             make_active(db, number, by)
 
@@ -131,6 +133,7 @@ class Jobs:
             raise ConflictError("job_being_measured", why)
 
         def deleting(db: Database) -> None:
+            """Take it away, unless another bench holds it."""
             refuse_held_elsewhere(WithinChange(db), number)
             delete_job(db, number, by or SCREEN)
 
@@ -209,6 +212,7 @@ class Jobs:
         who = by or row.job.builder or SCREEN
 
         def adding(db: Database) -> Fact:
+            """Add the fact, and what hangs on it, in one change."""
             refuse_held_elsewhere(WithinChange(db), number)
             fact = _add(db, row, payload, who)
             add_fact(db, row.id, fact, source)
@@ -238,6 +242,7 @@ class Jobs:
         """Remember how far the guide is inside a step."""
 
         def setting(db: Database) -> None:
+            """Write down the stage, unless another bench holds the job."""
             refuse_held_elsewhere(WithinChange(db), number)
             set_stage(db, number, stage, by)
 

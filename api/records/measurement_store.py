@@ -216,6 +216,7 @@ def adding(measurement: Measurement) -> Callable[[Database], int]:
     row.pop("id")
 
     def change(db: Database) -> int:
+        """Add the row; gives its number."""
         names = ", ".join(row)
         marks = ", ".join(f":{name}" for name in row)
         cursor = db.execute(f"INSERT INTO measurements ({names}) VALUES ({marks})", row)

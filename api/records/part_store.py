@@ -85,6 +85,7 @@ def keeping_part(part: ToldPart) -> Callable[[Database], int]:
     row.pop("id")
 
     def change(db: Database) -> int:
+        """Add the row, lists and tables as text; gives its number."""
         names = ", ".join(row)
         marks = ", ".join(f":{name}" for name in row)
         written = {name: _as_text(value) if name in JSON_COLUMNS else value for name, value in row.items()}
@@ -97,6 +98,7 @@ def naming_part(number: int, measured: PartMeasured, fact: int | None = None) ->
     """Give the change that names one that was kept without a name, and says which entry of its job it now is."""
 
     def change(db: Database) -> None:
+        """Set what was measured, and the fact that tells it."""
         db.execute(
             "UPDATE parts SET measured = ?, fact = ? WHERE id = ?",
             (_as_text(to_plain(measured, PartMeasured)), fact, number),
@@ -109,6 +111,7 @@ def throwing_away(number: int, at: str) -> Callable[[Database], None]:
     """Give the change that takes one off the list; thrown away twice, the first time counts."""
 
     def change(db: Database) -> None:
+        """Throw it away, once."""
         db.execute(
             "UPDATE parts SET thrown_at = ? WHERE id = ? AND coalesce(thrown_at, '') = ''", (at, number)
         )

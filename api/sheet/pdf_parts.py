@@ -48,6 +48,7 @@ def styles_of(face: Face) -> Styles:
     """Make the styles for a face."""
 
     def style(name: str, size: float, **more: Any) -> ParagraphStyle:
+        """A style of this face, with what differs from the usual."""
         usual: dict[str, Any] = {"fontName": face.plain, "leading": size * 1.22, "textColor": INK}
         return ParagraphStyle(name, fontSize=size, **(usual | more))
 

@@ -192,6 +192,7 @@ def create_shop_app(config: ServiceConfig, benches: Benches) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        """Watch the benches while the pages are served."""
         benches.start()
         try:
             yield

@@ -69,6 +69,7 @@ def noting(change: Callable[[Database], T]) -> Callable[[Database], T]:
         return change
 
     def both(db: Database) -> T:
+        """The change and its key together: what was done is known to have been done."""
         outcome = change(db)
         now = dt.datetime.now(dt.UTC)
         oldest = (now - dt.timedelta(days=KEPT_DAYS)).isoformat()
@@ -87,6 +88,7 @@ def keeping_answer(asked: AskedOnce, status: int, media_type: str, body: bytes) 
     packed = zlib.compress(body, 6)
 
     def change(db: Database) -> None:
+        """Keep the answer beside its key."""
         db.execute(
             "UPDATE request_keys SET status = ?, media_type = ?, answer = ? WHERE name = ?",
             (status, media_type, packed, asked.name),

@@ -34,6 +34,7 @@ def setting_hands_free(on: bool, at: str) -> Callable[[Database], None]:
     """Give the change that keeps whether measurements begin and end by themselves."""
 
     def change(db: Database) -> None:
+        """Write down the setting, new or changed."""
         db.execute(
             "INSERT INTO shop_settings (name, value, at) VALUES (?, ?, ?)"
             " ON CONFLICT (name) DO UPDATE SET value = excluded.value, at = excluded.at",

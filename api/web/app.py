@@ -39,6 +39,7 @@ def create_app(config: ServiceConfig, service: Service | None = None) -> FastAPI
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        """Start the service with the first page and stop it with the last."""
         running = service or Service(config)
         app.state.service = running
         await running.start()
@@ -98,6 +99,7 @@ def _describe_request_keys(app: FastAPI) -> None:
     }
 
     def openapi() -> dict[str, Any]:
+        """The description, with the key that every change may carry."""
         known = app.openapi_schema is not None
         document = described()
         for operations in document["paths"].values():

@@ -228,6 +228,7 @@ class LiveFeed:
             return
 
         def answer(fields: Message) -> None:
+            """Put the answer in its turn for the client that asked."""
             self._answers.append((client, {"id": number, **fields}))
 
         command = self._commands.get(name) if isinstance(name, str) else None

@@ -81,20 +81,24 @@ class _Seen:
     state: ChannelState | None = None
 
     def add(self, now_ns: int, accepted: int, rejected: int) -> None:
+        """Count on, and forget what is older than the window."""
         self.samples.append((now_ns, accepted, rejected))
         while len(self.samples) > 2 and self.samples[1][0] <= now_ns - RATE_WINDOW_NS:
             self.samples.popleft()
 
     @property
     def accepted(self) -> int:
+        """How many frames were taken within the window."""
         return self.samples[-1][1] - self.samples[0][1]
 
     @property
     def rejected(self) -> int:
+        """How many were not."""
         return self.samples[-1][2] - self.samples[0][2]
 
     @property
     def rate_hz(self) -> float:
+        """How many were taken a second."""
         seconds = (self.samples[-1][0] - self.samples[0][0]) / 1e9
         return self.accepted / seconds if seconds > 0 else 0.0
 

@@ -271,9 +271,11 @@ class _Tally:
         self._told_ns = 0
 
     def begin(self, now_ns: int) -> None:
+        """Count from here."""
         self._told_ns = now_ns
 
     def is_due(self, now_ns: int) -> bool:
+        """Whether it is time for the next tally."""
         return now_ns - self._told_ns >= TALLY_EVERY_NS
 
     def settle(self, counts: dict[str, int], now_ns: int) -> list[tuple[str, int, int, int]]:

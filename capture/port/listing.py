@@ -105,6 +105,7 @@ def _sniff_at_speeds(port: ListedPort, listen_s: float, *, dtr: bool, rts: bool)
     """Try every framing at every speed; a port silent at all speeds of the first is not tried any further."""
 
     def nothing(sentence: str, heard: bytes = b"", *, could_open: bool = True) -> Sniffed:
+        """A port of which no instrument was made out, and why."""
         sample = as_text(heard[-40:])
         return Sniffed(port, "", 0, "", sample, f"{port.name}: {sentence}", dtr, rts, could_open)
 

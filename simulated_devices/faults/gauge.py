@@ -44,6 +44,7 @@ class PlungerBottoms(Fault):
         lift = 0.0 if first_mounting(setup).touches.startswith("piston_") else _reach_mm(setup)
 
         def deeper(mounting: Mounting) -> Mounting:
+            """Set so deep that the plunger meets its stop before full lift."""
             way_in = 0.0 if mounting.opposed else lift * mounting.gauge.gain
             return replace(mounting, pushed_in_mm=mounting.gauge.travel_mm - way_in + short)
 
@@ -62,6 +63,7 @@ class PlungerLiftsOff(Fault):
         short = self.short_mm or _reach_mm(setup) * rng.uniform(0.05, 0.5)
 
         def farther(mounting: Mounting) -> Mounting:
+            """Set so far off that the plunger loses what it touches."""
             if mounting.touches.startswith("piston_"):
                 return replace(mounting, pushed_in_mm=-short)
             way_out = _reach_mm(setup) * mounting.gauge.gain
@@ -81,6 +83,7 @@ class TooLittleTravel(Fault):
         reach = _reach_mm(setup)
 
         def shorter(mounting: Mounting) -> Mounting:
+            """A gauge with less travel than what it touches moves."""
             if mounting.touches.startswith("piston_"):
                 # The plunger just touches at the top: a few hundredths are followed.
                 return replace(mounting, pushed_in_mm=rng.uniform(0.01, 0.05))

@@ -143,6 +143,7 @@ def _arc_joint(lift_mm: float, reach_deg: float, nose_throw_mm: float) -> tuple[
     reach = math.radians(reach_deg)
 
     def gap(joint: float) -> float:
+        """By how much a flank that joins the nose there misses the lift."""
         flank = nose_throw_mm * math.sin(joint) / math.sin(reach - joint)
         return flank * (1.0 - math.cos(reach - joint)) - (lift_mm - nose_throw_mm * (1.0 - math.cos(joint)))
 

@@ -113,8 +113,11 @@ def stating(*options: Option) -> Option:
     """Add options to a command, which is given all that they say as one `Stated`."""
 
     def added(command: Command) -> Command:
+        """The command with these options, which it is given as one."""
+
         @wraps(command)
         def told(**given: Any) -> None:
+            """Gather what was stated and pass it on."""
             said = {one.name: given.pop(one.name) for one in fields(Stated) if one.name in given}
             command(stated=Stated(**said), **given)
 

@@ -139,6 +139,7 @@ def tdc(
     settings, facts = stated.tdc_settings, stated.gauge_facts
 
     def find(trace: Trace) -> TdcResult:
+        """True TDC of a trace, with what was stated of gauge and engine."""
         from analysis.tdc import find_tdc
 
         return find_tdc(streams_of(trace, gauge), settings, facts)
@@ -173,6 +174,7 @@ def lobe(
     settings, facts = stated.lobe_settings(tdc_deg, drop_mm, check_lifts_mm), stated.gauge_facts
 
     def find(trace: Trace) -> LobeResult:
+        """A lobe of a trace, from the TDC that was given."""
         from analysis.lobe import find_lobe
 
         return find_lobe(streams_of(trace, gauge), settings, facts)
@@ -217,6 +219,7 @@ def together(
     facts = stated.gauge_facts
 
     def find(trace: Trace) -> TogetherResult:
+        """True TDC and both lobes of one trace."""
         from analysis.together import USUAL_UNLIKE_S, TogetherSettings, find_together
 
         crank = trace.channels[CRANK]
@@ -282,6 +285,7 @@ def _measure_file(path: Path, task: Task) -> int:
     """Measure one file, print what came out, and return the exit code it asks for."""
 
     def find_and_keep(trace: Trace) -> Any:
+        """Find it, and write down beside the trace what is to be kept."""
         result = task.find(trace)
         if task.keep is not None:
             task.keep(path, result)

@@ -75,11 +75,13 @@ def report_lobe_of(
         raise click.UsageError("two files of one name would write the same tables; report them one by one.")
 
     def find(trace: Trace) -> CamReport:
+        """The cam report of a trace."""
         from analysis.report import report_lobe
 
         return report_lobe(streams_of(trace, gauge), settings, facts)
 
     def keep(path: Path, found: CamReport) -> None:
+        """Write its tables where a folder was named."""
         if csv_to is not None:
             _write_tables(found, csv_to, path.stem)
 
@@ -149,6 +151,7 @@ def report_wear(
     settings, facts = stated.lobe_settings(tdc_deg), stated.gauge_facts
 
     def kept(trace: Trace) -> KeptProfile:
+        """The profile of a trace, as it would be kept."""
         from analysis.report import report_lobe
 
         return report_lobe(streams_of(trace, gauge), settings, facts).kept
@@ -157,6 +160,7 @@ def report_wear(
     profiles += [(str(path), _table_of(path, table_in, cam_degrees=not table_crank)) for path in tables]
 
     def find(trace: Trace) -> list[tuple[str, Against]]:
+        """How the trace's lobe differs from each of the profiles, the likest first."""
         from analysis.report import against
 
         own = kept(trace)
@@ -164,6 +168,7 @@ def report_wear(
         return sorted(found, key=lambda one: one[1].rms_mm)
 
     def fields(found: list[tuple[str, Against]]) -> dict[str, Any]:
+        """The same for programs."""
         told = [{"than": name} | AgainstView.model_validate(one).model_dump() for name, one in found]
         return {"against": told}
 

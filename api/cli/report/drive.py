@@ -55,6 +55,7 @@ def report_drive(
     then = {} if before is None else {"this": found_in(before, "drive", seen, as_json=as_json)}
 
     def find(trace: Trace) -> CamSlack:
+        """What this trace and those of before tell of the slack."""
         from analysis.report import drive_slack
 
         return with_service_errors(drive_slack)({"this": seen(trace)}, then, line)[0]

@@ -68,6 +68,7 @@ def report_runout(
     facts, on_face = Stated(lag_s=lag_s, retrace_mm=retrace_mm).gauge_facts, face_diameter_mm is not None
 
     def find(trace: Trace) -> Runout:
+        """How far what was turned runs out."""
         from analysis.report import find_runout
 
         inward = -1 if falls_inward else 1

@@ -30,6 +30,7 @@ def _valve_options(valve: str) -> Callable[[Any], Any]:
     """The same four options for either valve."""
 
     def add(command: Any) -> Any:
+        """The command with the options of this valve."""
         for option in (
             click.option(
                 f"--{valve}",
@@ -180,6 +181,7 @@ def _fields(found: CylinderMap) -> dict[str, Any]:
     """Give the map for programs."""
 
     def wall(edge: MapEdge, side: str) -> dict[str, float | None] | None:
+        """Where one side of the map's edge stands, if it does."""
         stands = getattr(edge, side)
         return None if stands is None else {"shift_deg": stands.shift_deg, "sure_deg": stands.sure_deg}
 

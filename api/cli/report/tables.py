@@ -144,6 +144,7 @@ class _Lengths:
         self.scale, self.unit, self.places = (1.0 / MM_PER_INCH, "in", 5) if inch else (1.0, "mm", 4)
 
     def bare(self, figure: Figure) -> str:
+        """Value and interval without their unit."""
         value, u95 = figure.value * self.scale, figure.u95 * self.scale
         return f"{value:.{self.places}f} ± {u95:.{self.places}f}"
 

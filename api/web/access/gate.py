@@ -102,6 +102,7 @@ class Gate:
         looked_s = time.monotonic()
 
         def still_welcome() -> None:
+            """Look now and then whether a pairing that let the caller in still stands."""
             nonlocal looked_s
             now_s = time.monotonic()
             if standing is not Standing.PAIRED or now_s - looked_s < LOOK_AGAIN_S:
@@ -136,6 +137,7 @@ def _too_large(scope: Scope) -> Denial | None:
 
 def _with_headers(send: Send, still_welcome: Callable[[], None] = lambda: None) -> Send:
     async def sending(message: Message) -> None:
+        """Send on, with the headers that every answer has, while the caller may still listen."""
         still_welcome()
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)

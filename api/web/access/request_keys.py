@@ -99,6 +99,7 @@ class _Answer:
         self.body = bytearray()
 
     async def take(self, message: Message) -> None:
+        """Pass a part of the answer on to the copy that is kept."""
         self.messages.append(message)
         if message["type"] == "http.response.start":
             self.status = message["status"]
@@ -144,6 +145,7 @@ def _replayed(body: bytes, receive: Receive) -> tuple[bytes, Receive]:
     given = False
 
     async def receiving() -> Message:
+        """Give the body that was read once more, then what still comes."""
         nonlocal given
         if given:
             return await receive()

@@ -27,6 +27,7 @@ async def job_file(service: Service, job_id: int) -> tuple[str, Path]:
     sheet = await job_sheet(service, job_id)
 
     def write() -> Path:
+        """Write the job into a file of its own; a broken one is not left behind."""
         with tempfile.NamedTemporaryFile(suffix=".zip", delete=False) as file:
             try:
                 write_job(job_id, sheet.model_dump_json(indent=1), service.shop.read, service.stored, file)

@@ -210,6 +210,7 @@ async def hold_against_trace(
     """Tell where a lobe's profile differs from another kept one by more than chance: worn places, ramps."""
 
     def held() -> AgainstView:
+        """One stored lobe against another."""
         from analysis.report import against  # here: it would hold up the first page
 
         own, than = (service.fits.report(one)[1].kept for one in (number, other))
@@ -223,6 +224,7 @@ async def hold_against_table(number: Number, entry: LiftTable, service: TheServi
     """Tell where a lobe's profile differs from a card's lift table by more than chance; nothing is kept."""
 
     def held() -> AgainstView:
+        """A stored lobe against a table that was given."""
         from analysis.report import against, profile_of_table  # here: it would hold up the first page
 
         rows = lift_table_of(entry.table, entry.unit)

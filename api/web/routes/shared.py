@@ -55,6 +55,7 @@ async def hand_job_over(
     loop = asyncio.get_running_loop()
 
     def write() -> tuple[Path, int]:
+        """Write the job's file here; gives it, and how many facts are in it."""
         made = asyncio.run_coroutine_threadsafe(job_file(service, job_id), loop)
         return made.result()[1], len(jobs.read.facts(job_id))
 
@@ -87,6 +88,7 @@ async def take_job_over(number: Number, service: TheService, by: Who = "") -> Jo
         bench, file = await asyncio.to_thread(fetch_job, sharer, number)
 
         def take(path: Path) -> int:
+            """Read it in as a job that came over from a bench."""
             came = CameOver(number, bench, by)
             return read_job(path, service.shop, service.config.data_dir, show_job, came)
 
