@@ -1,6 +1,7 @@
 """A lobe's lift as a smooth periodic function of cam phase, fitted together with the gauge's lag."""
 
 from analysis.curve.basis import SplineBasis
+from analysis.curve.crossing import crossed_at
 from analysis.curve.fit import TRUSTING_ROUNDS, LobeWork, fit_lobe
 from analysis.curve.model import ForwardReadings, LagPrior, LobeFit
 from analysis.curve.moments import nearest_clocks, told_beside
@@ -18,6 +19,7 @@ __all__ = [
     "LobeWork",
     "SplineBasis",
     "Survey",
+    "crossed_at",
     "fit_lobe",
     "lag_weakly_determined",
     "nearest_clocks",

@@ -6,13 +6,12 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 from analysis.base import Floats
-from analysis.curve import LobeFit
+from analysis.curve import LobeFit, crossed_at
 
 _GRID_DEG = 0.5
-_CROSSING_DEG = 1e-7
+_CROSSING_DEG = 1e-9
 _LEAST_FLAT_MM = 1e-3
 _FLAT_DOUBTS = 1.5
 _FLAT_STEPS = 0.3
@@ -101,7 +100,7 @@ class LobeShape:
         near = max(near, self.peak_deg) if side > 0 else min(near, self.peak_deg)
         if self.at(near)[0] <= level_mm:
             return near
-        return float(brentq(lambda phase: self.at(phase)[0] - level_mm, out, near, xtol=_CROSSING_DEG))
+        return crossed_at(lambda phase: self.at(phase)[0] - level_mm, out, near, _CROSSING_DEG)
 
     def at_level(self, level_mm: float, side: int, follow_peak: bool) -> Reading | None:
         """A crossing with its gradient; `follow_peak` when the level is told from the peak."""

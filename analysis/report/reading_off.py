@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.optimize import brentq
 
 from analysis.base import Component, Floats, GaugeFacts, LobeSettings, encoder_u_deg, expand, limit_u
-from analysis.curve import CYCLE_DEG, LobeFit
+from analysis.curve import CYCLE_DEG, LobeFit, crossed_at
 from analysis.lobe import LobeShape, Measured, Reading, base_rounding_mm
 
 _FEWEST_FREEDOM = 3.0
@@ -142,7 +141,7 @@ class ReadingOff:
         def over(phase: float) -> float:
             return flank.rising * self.derivative(phase, 1) - level
 
-        return float(brentq(over, float(grid[k - 1]), float(grid[k]), xtol=_PLACE_DEG))
+        return crossed_at(over, float(grid[k]), float(grid[k - 1]), _PLACE_DEG)
 
     def area_row(self, from_deg: float, to_deg: float) -> Floats:
         """Gradient of the area under the curve between two phases, mm times degrees."""

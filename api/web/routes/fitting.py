@@ -37,6 +37,7 @@ from api.measure import (
     mark_of,
 )
 from api.records import trace_lines
+from api.sheet import degree_strip_pdf
 from api.web.routes.jobs import TROUBLES, TheJobService
 
 TOO_LARGE: dict[int | str, dict[str, Any]] = {
@@ -93,8 +94,6 @@ async def read_strip(
     rim_mm: Annotated[float, Query(description="Diameter of the bare rim.")], anticlockwise: bool = False
 ) -> Response:
     """Give pieces to print at 100 %, cut out and stick on; with `anticlockwise` for a rim that turns so."""
-    from api.sheet import degree_strip_pdf  # here: it would hold up the first page
-
     content = await asyncio.to_thread(degree_strip_pdf, rim_mm, not anticlockwise)
     headers = {"Content-Disposition": f'attachment; filename="strip-{rim_mm:g}mm.pdf"'}
     return Response(content, media_type="application/pdf", headers=headers)

@@ -7,7 +7,7 @@ import asyncio
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from api.sheet import Sheet, file_word, job_sheet, sheet_csv
+from api.sheet import Sheet, file_word, job_sheet, page_words, sheet_csv, sheet_pdf
 from api.web.routes.jobs import TROUBLES, JobNumber
 from api.web.routes.pages import TheService, page
 
@@ -37,8 +37,6 @@ async def read_sheet_csv(job_id: JobNumber, service: TheService) -> Response:
 async def read_sheet_pdf(job_id: JobNumber, service: TheService) -> Response:
     """Give one page of A4, two where there is much to tell; unsigned it says so."""
     sheet = await job_sheet(service, job_id)
-    from api.sheet import sheet_pdf
-
     content = await asyncio.to_thread(sheet_pdf, sheet)
     return Response(content, media_type="application/pdf", headers=_named(sheet, "pdf"))
 
@@ -47,6 +45,4 @@ async def read_sheet_pdf(job_id: JobNumber, service: TheService) -> Response:
 async def read_sheet_page(job_id: JobNumber, request: Request, service: TheService) -> Response:
     """Give a page that prints as the PDF does."""
     sheet = await job_sheet(service, job_id)
-    from api.sheet import page_words
-
     return page(request, "job_sheet.html", **await asyncio.to_thread(page_words, sheet))
