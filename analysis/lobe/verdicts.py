@@ -37,9 +37,11 @@ _MOST_FAR = 6
 _BREAK_SURE = 50.0
 _FOOT_MM = 0.5
 _NOSE_DROP_MM = 2.5
-# On the nose and on the flanks: lobes bend the more, the farther from the nose.
+# On the nose and on the flanks: lobes bend the more, the farther from the nose. So much of one ten millimetres high and
+# 130 crank degrees wide at half its height; a higher or narrower one bends the more, all along.
 _CORNER_MM_DEG = (0.025, 0.06)
 _STEP_MM = (0.03, 0.15)
+_USUAL_BEND_MM_DEG2 = 10.0 / 65.0**2
 _NEAR_TDC_DEG = 60.0
 _BESIDE_NOSE_DEG = 10.0
 _AS_GOOD = 0.67
@@ -301,7 +303,7 @@ def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> N
     floor = 0.0 if fit.base_mm is not None else float(shape.grid_mm.min())
     down = np.clip((shape.peak_mm - breaks.lift_mm) / _NOSE_DROP_MM, 0.0, 1.0)
     above = breaks.lift_mm - floor > _FOOT_MM
-    far = (breaks.reach_deg / REACH_DEG) ** 2
+    far = (breaks.reach_deg / REACH_DEG) ** 2 * _bends_more(shape, floor)
     corner = np.abs(breaks.corner_mm_deg) / _between(_CORNER_MM_DEG, down) / far
     step = np.abs(breaks.step_mm) / _between(_STEP_MM, down) / far
     clearest = _clearest(breaks, np.maximum(corner, step) > 1.0)
@@ -313,6 +315,13 @@ def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> N
     worst = int(np.argmax(np.maximum(corner, step)))
     if max(corner[worst], step[worst]) > 1.0:
         raise _break_refusal(seen, breaks, worst, settings)
+
+
+def _bends_more(shape: LobeShape, floor_mm: float) -> float:
+    """How many times more than a usual lobe one so high and narrow must bend; 1 for all that are gentler."""
+    height_mm = shape.peak_mm - floor_mm
+    half_deg = 0.5 * float(np.ptp(shape.grid_deg[shape.grid_mm > floor_mm + 0.5 * height_mm]))
+    return max(1.0, height_mm / max(half_deg, 1.0) ** 2 / _USUAL_BEND_MM_DEG2)
 
 
 def _clearest(breaks: Breaks, of: NDArray[np.bool_]) -> NDArray[np.bool_]:

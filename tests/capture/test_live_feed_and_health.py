@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waiting import until, within_s
 
 from capture.base import Bus, Channel, Event, FeedAbsent, FeedLost, FolderLock, Readings, Segment
 from capture.bench import parse_bench
@@ -60,6 +61,13 @@ class Bench:
         return stored
 
 
+def flushed(client: LiveClient, last: int) -> dict[str, Any] | None:
+    """What a flush answers, once so much is stored by it."""
+    answer = client.ask("flush")
+    assert answer["ok"]
+    return answer if answer["saved"]["crank"] >= last else None
+
+
 @pytest.fixture(name="bench")
 def _bench(tmp_path: Path) -> Iterator[Bench]:
     bench = Bench(tmp_path)
@@ -75,11 +83,11 @@ def test_readings_come_live_in_order_and_a_flush_makes_them_readable(bench: Benc
         assert client.hello["channels"][0]["name"] == "crank"
         first = client.hello["next"]["crank"]
         bench.turn(300)
-        time.sleep(0.1)
-        answer = client.ask("flush")
-        assert answer["ok"]
+        answer = until(lambda: flushed(client, first + 299), "all is read and stored")
         values, sequence = [], []
-        while (message := client.receive(0.2)) is not None:
+        while not sequence or sequence[-1] < answer["saved"]["crank"]:
+            message = client.receive(within_s(5.0))
+            assert message, f"read up to {sequence[-1:]}, stored up to {answer['saved']}"
             if message["kind"] == "readings":
                 sequence += range(message["first"], message["first"] + len(message["value"]))
                 values += message["value"]
