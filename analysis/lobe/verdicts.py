@@ -37,11 +37,11 @@ _MOST_FAR = 6
 _BREAK_SURE = 50.0
 _FOOT_MM = 0.5
 _NOSE_DROP_MM = 2.5
-# On the nose and on the flanks: lobes bend the more, the farther from the nose. So much of one ten millimetres high and
-# 130 crank degrees wide at half its height; a higher or narrower one bends the more, all along.
+# On the nose and on the flanks: lobes bend the more, the farther from the nose. So much is allowed of one ten millimetres
+# high and 106 crank degrees wide at half its height; a higher or narrower one bends the more, all along.
 _CORNER_MM_DEG = (0.025, 0.06)
 _STEP_MM = (0.03, 0.15)
-_USUAL_BEND_MM_DEG2 = 10.0 / 65.0**2
+_USUAL_BEND_MM_DEG2 = 10.0 / 53.0**2
 _NEAR_TDC_DEG = 60.0
 _BESIDE_NOSE_DEG = 10.0
 _AS_GOOD = 0.67
