@@ -17,7 +17,7 @@ from analysis.readings import CrankMotion
 
 _CYCLE_DEG = 720.0
 _LIKELY_LAG_S = (0.0, 0.2)
-_LEAST_LAG_S, _MOST_LAG_S = -0.03, 0.25
+_LEAST_LAG_S, _MOST_LAG_S, _KNOWN_LAG_U = -0.03, 0.25, 4.0
 _LAG_SPREAD_S = 0.15
 _APART_DEG = 4.0
 _NARROWEST_DEG, _WIDEST_DEG = 70.0, 300.0
@@ -105,7 +105,7 @@ def refuse_by_memory(seen: FitChecks, hand: HandPasses) -> PassScatter:
     memory = ResidualPatterns(seen.fit, seen.readings.time_s, seen.prior.wander_s * seen.readings.through)
     scatter = memory.between(seen.passes, seen.prior)
     _refuse_memory(seen, memory, scatter, hand)
-    _refuse_lag(seen.fit)
+    _refuse_lag(seen.fit, seen.prior)
     _refuse_misfit(seen.fit, seen.motion.count_deg)
     return scatter
 
@@ -270,8 +270,11 @@ def _sunk_refusal(lost_mm: float, hand: HandPasses) -> Refusal:
     )
 
 
-def _refuse_lag(fit: LobeFit) -> None:
-    if _LEAST_LAG_S - 2.0 * fit.lag_u_s < fit.lag_s < _MOST_LAG_S + 2.0 * fit.lag_u_s:
+def _refuse_lag(fit: LobeFit, prior: LagPrior) -> None:
+    """Refuse a lag that no gauge has; what was found of this gauge before, it has."""
+    known_s = _KNOWN_LAG_U * prior.u_s
+    least_s, most_s = min(_LEAST_LAG_S, prior.lag_s - known_s), max(_MOST_LAG_S, prior.lag_s + known_s)
+    if least_s - 2.0 * fit.lag_u_s < fit.lag_s < most_s + 2.0 * fit.lag_u_s:
         return
     raise Refusal(
         "lag_absurd",

@@ -48,7 +48,7 @@ from analysis.tdc.fit import (
 from analysis.tdc.in_contact import fit_from, fit_in_contact
 from analysis.tdc.lag_belief import contradicted_lag, doubt_lag, turned_both_ways
 from analysis.tdc.misfit import coherence_of
-from analysis.tdc.prior import piston_prior, unseen_play
+from analysis.tdc.prior import is_far_aside, piston_prior, unseen_play, with_any_offset
 from analysis.tdc.result import PLAY_SURE, tdc_result
 from analysis.tdc.so_far import Settled, SoFar
 
@@ -118,6 +118,9 @@ def _find(checked: CheckedStreams, settings: TdcSettings, gauge: GaugeFacts, so_
     near = so_far.near(count, checked.ticks)
     so_far.settled = None
     rigid, prior, told_s = _fit_rigid(checked, readings, prior, gauge, near)
+    if settings.pin_offset_mm is None and is_far_aside(rigid, prior):
+        prior = with_any_offset(prior)
+        rigid = fit_from(rigid, rigid.readings, prior, nearly=False)
     if checked.ticks is not None and rigid.noise.jitter_s > _EVEN_S:
         raise _NotByThatClock
     if checked.ticks is None and checked.waiting.little and so_far.watch.due(len(checked.streams.gauge_mm)):

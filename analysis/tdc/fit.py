@@ -26,7 +26,7 @@ PARAMETERS = 9
 _RATIO_BOUNDS = (0.12, 0.48)
 # Beyond so many standard deviations a reading is wild, and not late.
 _FARTHEST_LATE = 8.0
-_OFFSET_BOUND = 0.2
+_OFFSET_BOUND = 0.5
 _LAG_BOUNDS = (-0.3, 1.0)
 _STANDS = 0.003
 _TURNS_DEG_S = 0.5

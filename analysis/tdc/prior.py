@@ -17,12 +17,14 @@ from analysis.base import (
     limit_u,
 )
 from analysis.readings import lag_prior
-from analysis.tdc.fit import LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER
+from analysis.tdc.fit import LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER, PistonFit
 from analysis.timing import throw_mm
 
-# Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source.
+# Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source. Some engines have
+# their crank set off by a centimetre and more (from memory); such a one is believed in where the readings speak for it.
 _TYPICAL_RATIO = (0.29, 0.04)
 _TYPICAL_OFFSET = (0.0, 0.02)
+_ANY_OFFSET_U, _FAR_ASIDE, _MOST_OFFSET_STROKES = 0.15, 2.0, 0.25
 _STATED_ROD_MM, _STATED_STROKE_MM = 0.5, 0.1
 _NO_STICK_U_MM = 1e-7
 _NO_PLAY_U_DEG = 1e-6
@@ -64,6 +66,23 @@ def _either_side(stated: float) -> float:
     return math.hypot(stated, _STATED_OFFSET_U)
 
 
+def is_far_aside(fit: PistonFit, prior: Prior) -> bool:
+    """Whether readings tell of a pin, or a crank, so far aside that it contradicts what is usual."""
+    variance, usual = float(fit.covariance[OFFSET, OFFSET]), float(prior.sd[OFFSET]) ** 2
+    own = 1.0 / variance - 1.0 / usual
+    if own < 0.01 / usual:
+        return False
+    told = float(fit.values[OFFSET]) / variance / own
+    return abs(told) > _FAR_ASIDE * math.sqrt(usual + 1.0 / own)
+
+
+def with_any_offset(prior: Prior) -> Prior:
+    """The same of an engine whose crank may be set off by far."""
+    sd = prior.sd.copy()
+    sd[OFFSET] = _ANY_OFFSET_U
+    return Prior(prior.mean, sd)
+
+
 def _stick(gauge: GaugeFacts) -> tuple[float, float]:
     """What the plunger sticks by: as its limit has it, and rather more, for readings tell it and limits are exceeded."""
     known_mm, u_mm = gauge.stick_mm
@@ -86,7 +105,7 @@ def known_throw_mm(settings: TdcSettings) -> float | None:
     ]
     if (
         given
-        or abs(pin) > 0.15 * (stroke or 200.0)
+        or abs(pin) > _MOST_OFFSET_STROKES * (stroke or 200.0)
         or not all(map(math.isfinite, (stroke or 1.0, rod or 1.0, pin)))
     ):
         raise Refusal("impossible_engine", _impossible(settings))

@@ -60,6 +60,18 @@ def test_a_high_and_narrow_lobe_has_no_corner_because_it_bends_more(
     assert abs(math.remainder(found.centre_deg - lobe.truth_deg, 360.0)) < 1.5 * found.u95_deg < 0.3
 
 
+def test_a_lag_that_was_found_of_a_gauge_is_one_that_gauges_have() -> None:
+    """True TDC told 290 ms; by the lobe after it "no gauge does" that, and the lobe had "stood elsewhere in each pass"."""
+    shop = Shop(70026)
+    shop.gauge = replace(shop.gauge, lag_s=0.29)
+    zero_deg, lobe = shop.part("piston_1").truth_deg, shop.part("inlet_1")
+    gauge = GaugeFacts(0.2895, 0.0005, shop.gauge.step_mm, 0.0, 0.0, jitter_s=shop.gauge.jitter_s)
+    found = find_lobe(
+        as_stored(lobe.trace), LobeSettings(tdc_deg=zero_deg, tdc_u_deg=0.005, drop_mm=DROP_MM), gauge
+    )
+    assert abs(math.remainder(found.centre_deg - lobe.truth_deg, 360.0)) < 1.5 * found.u95_deg < 0.3
+
+
 def with_rockers(engine: Engine, longer: float) -> Engine:
     """The same cams, each valve by a rocker so many times as long on its side."""
     cams = {
