@@ -163,7 +163,9 @@ def _base_level(level: Floats, noise: float) -> float:
 
 
 def _survey_closed(start: float, centre: Floats, level: Floats, noise: float) -> Survey:
-    base = _base_level(level, noise)
+    # By degrees, not by readings: rocked over the nose, most of them lie there.
+    evenly: Floats = np.arange(0.5 * _BIN_DEG, CYCLE_DEG, _BIN_DEG)
+    base = _base_level(np.interp(evenly, centre, level, period=CYCLE_DEG), noise)
     polarity = 1 if level.max() - base > base - level.min() else -1
     lift = polarity * (level - base)
     peak = _rough_peak(centre, lift)

@@ -88,7 +88,9 @@ def refuse_by_hand(seen: FitChecks) -> HandPasses:
     """
     fit = seen.fit
     hand = passes_by_hand(seen.motion, seen.readings, float(np.clip(fit.lag_s, *_LIKELY_LAG_S)))
-    _refuse_spacing(hand, fit.base_mm is not None)
+    whole = fit.base_mm is not None
+    floor_mm = 0.0 if whole else float(seen.shape.grid_mm.min())
+    _refuse_spacing(hand, _half_open_deg(seen.shape, floor_mm), whole)
     _refuse_sinking(hand, fit.noise.step_mm)
     return hand
 
@@ -121,12 +123,14 @@ def refuse_by_curve(seen: FitChecks, settings: LobeSettings) -> None:
     _refuse_breaks(seen, find_breaks(seen.fit), settings)
 
 
-def _refuse_spacing(hand: HandPasses, whole: bool) -> None:
-    """From pass to pass the crank turns whole cycles, whatever the lag, but for what speeds make of a lag."""
-    if not len(hand.centre_deg):
-        return
-    odd = float(np.median(hand.width_deg))
-    if odd > _WIDEST_DEG or (whole and odd < _NARROWEST_DEG):
+def _refuse_spacing(hand: HandPasses, curve_deg: float, whole: bool) -> None:
+    """From pass to pass the crank turns whole cycles, whatever the lag, but for what speeds make of a lag.
+
+    Where readings are too few to tell how wide a pass is by hand, the curve tells it.
+    """
+    told = len(hand.width_deg) > 0
+    odd = float(np.median(hand.width_deg)) if told else curve_deg
+    if odd > _WIDEST_DEG or (told and whole and odd < _NARROWEST_DEG):
         raise Refusal(
             "turn_not_720",
             f"The valve would be open half its lift or more over {odd:.0f} crank degrees, which no cam does: "
@@ -322,9 +326,13 @@ def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> N
 
 def _bends_more(shape: LobeShape, floor_mm: float) -> float:
     """How many times more than a usual lobe one so high and narrow must bend; 1 for all that are gentler."""
-    height_mm = shape.peak_mm - floor_mm
-    half_deg = 0.5 * float(np.ptp(shape.grid_deg[shape.grid_mm > floor_mm + 0.5 * height_mm]))
-    return max(1.0, height_mm / max(half_deg, 1.0) ** 2 / _USUAL_BEND_MM_DEG2)
+    half_deg = max(0.5 * _half_open_deg(shape, floor_mm), 1.0)
+    return max(1.0, (shape.peak_mm - floor_mm) / half_deg**2 / _USUAL_BEND_MM_DEG2)
+
+
+def _half_open_deg(shape: LobeShape, floor_mm: float) -> float:
+    """How long the lift is above half its height."""
+    return float(np.ptp(shape.grid_deg[shape.grid_mm > 0.5 * (floor_mm + shape.peak_mm)]))
 
 
 def _clearest(breaks: Breaks, of: NDArray[np.bool_]) -> NDArray[np.bool_]:
