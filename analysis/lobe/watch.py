@@ -21,7 +21,8 @@ from analysis.readings import CheckedStreams, unit_key, zero_key
 
 MM_PER_INCH = 25.4
 
-_BESIDE_LINES = 4
+# Speed beside a step: over four lines, or as long as a hand keeps it where lines are seldom.
+_BESIDE_LINES, _BESIDE_S = 4, 0.15
 _LINE_SLOP_S = 0.008
 _LONGEST_REST_S = 0.1
 _LEAST_LEAP_DEG = 0.8
@@ -77,11 +78,11 @@ def refuse_stream_faults(checked: CheckedStreams, lag: LagPrior, wild: Bools) ->
 def _refuse_leap(checked: CheckedStreams) -> None:
     """Refuse an encoder that steps further than the crank, by its speed on either side, can have turned meanwhile."""
     time_s, angle = checked.streams.crank_time_s, checked.streams.crank_deg
-    n = _BESIDE_LINES
+    line_s, count = checked.motion.line_s, checked.motion.count_deg
+    n = int(np.clip(_BESIDE_S / line_s, 1, _BESIDE_LINES))
     if len(time_s) < 2 * n + 4:
         return
     step, gap = np.diff(angle), np.diff(time_s)
-    line_s, count = checked.motion.line_s, checked.motion.count_deg
     speed = np.abs(angle[n:] - angle[:-n]) / np.maximum(time_s[n:] - time_s[:-n], n * line_s)
     padded = np.pad(speed, (n, n), mode="edge")
     before, after = padded[: len(step)], padded[n + 1 : n + 1 + len(step)]

@@ -101,3 +101,20 @@ def test_a_lobe_rocked_with_a_slow_gauge_is_not_taken_for_its_base_circle() -> N
     asked = LobeSettings(tdc_deg=zero_deg, tdc_u_deg=0.005, drop_mm=DROP_MM)
     found = find_lobe(as_stored(lobe.trace), asked, gauge)
     assert abs(math.remainder(found.centre_deg - lobe.truth_deg, 360.0)) < 1.5 * found.u95_deg < 0.3
+
+
+@pytest.mark.parametrize(
+    ("seed", "touches", "lines_a_second"),
+    [(72003, "inlet_2", 7.658196), (72031, "inlet_1", 6.456843), (72049, "exhaust_2", 7.034622)],
+)
+def test_an_encoder_that_is_read_ten_times_a_second_leaps_no_more_than_a_hand_begins_to_turn(
+    seed: int, touches: str, lines_a_second: float
+) -> None:
+    """From rest to 90 deg/s within a line or two, "which no hand can turn"; speed beside it was that of half a second."""
+    shop = Shop(seed)
+    shop.encoder = replace(shop.encoder, rate_hz=lines_a_second)
+    zero_deg, lobe = shop.part("piston_1").truth_deg, shop.part(touches)
+    gauge = GaugeFacts(shop.gauge.lag_s, 0.001, shop.gauge.step_mm, 0.0, 0.0, jitter_s=shop.gauge.jitter_s)
+    asked = LobeSettings(tdc_deg=zero_deg, tdc_u_deg=0.005, drop_mm=DROP_MM)
+    found = find_lobe(as_stored(lobe.trace), asked, gauge)
+    assert abs(math.remainder(found.centre_deg - lobe.truth_deg, 360.0)) < 1.5 * found.u95_deg < 2.0
