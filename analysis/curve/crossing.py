@@ -8,8 +8,8 @@ from collections.abc import Callable
 def crossed_at(above: Callable[[float], float], under: float, over: float, within: float) -> float:
     """Halve the way from where a curve is under a level to where it is over it.
 
-    A library's root finder takes fewer steps, and holds up every start by a quarter of a second: it is loaded with
-    all that the library has for finding minima.
+    A library's root finder takes fewer steps, and holds up every start by a tenth: it is loaded with all that the
+    library has for finding minima.
 
     Parameters
     ----------

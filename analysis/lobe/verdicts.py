@@ -88,9 +88,7 @@ def refuse_by_hand(seen: FitChecks) -> HandPasses:
     """
     fit = seen.fit
     hand = passes_by_hand(seen.motion, seen.readings, float(np.clip(fit.lag_s, *_LIKELY_LAG_S)))
-    whole = fit.base_mm is not None
-    floor_mm = 0.0 if whole else float(seen.shape.grid_mm.min())
-    _refuse_spacing(hand, _half_open_deg(seen.shape, floor_mm), whole)
+    _refuse_spacing(hand, _half_open_deg(seen), fit.base_mm is not None)
     _refuse_sinking(hand, fit.noise.step_mm)
     return hand
 
@@ -304,13 +302,12 @@ def _refuse_misfit(fit: LobeFit, count_deg: float) -> None:
 
 def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> None:
     """Refuse the worst corner or step in the curve; near the nose and over long reaches less is allowed."""
-    fit, shape = seen.fit, seen.shape
+    shape = seen.shape
     if not len(breaks.phase_deg):
         return
-    floor = 0.0 if fit.base_mm is not None else float(shape.grid_mm.min())
     down = np.clip((shape.peak_mm - breaks.lift_mm) / _NOSE_DROP_MM, 0.0, 1.0)
-    above = breaks.lift_mm - floor > _FOOT_MM
-    far = (breaks.reach_deg / REACH_DEG) ** 2 * _bends_more(shape, floor)
+    above = breaks.lift_mm - _floor_mm(seen) > _FOOT_MM
+    far = (breaks.reach_deg / REACH_DEG) ** 2 * _bends_more(seen)
     corner = np.abs(breaks.corner_mm_deg) / _between(_CORNER_MM_DEG, down) / far
     step = np.abs(breaks.step_mm) / _between(_STEP_MM, down) / far
     clearest = _clearest(breaks, np.maximum(corner, step) > 1.0)
@@ -324,15 +321,21 @@ def _refuse_breaks(seen: FitChecks, breaks: Breaks, settings: LobeSettings) -> N
         raise _break_refusal(seen, breaks, worst, settings)
 
 
-def _bends_more(shape: LobeShape, floor_mm: float) -> float:
+def _bends_more(seen: FitChecks) -> float:
     """How many times more than a usual lobe one so high and narrow must bend; 1 for all that are gentler."""
-    half_deg = max(0.5 * _half_open_deg(shape, floor_mm), 1.0)
-    return max(1.0, (shape.peak_mm - floor_mm) / half_deg**2 / _USUAL_BEND_MM_DEG2)
+    half_deg = max(0.5 * _half_open_deg(seen), 1.0)
+    return max(1.0, (seen.shape.peak_mm - _floor_mm(seen)) / half_deg**2 / _USUAL_BEND_MM_DEG2)
 
 
-def _half_open_deg(shape: LobeShape, floor_mm: float) -> float:
+def _half_open_deg(seen: FitChecks) -> float:
     """How long the lift is above half its height."""
-    return float(np.ptp(shape.grid_deg[shape.grid_mm > 0.5 * (floor_mm + shape.peak_mm)]))
+    shape = seen.shape
+    return float(np.ptp(shape.grid_deg[shape.grid_mm > 0.5 * (_floor_mm(seen) + shape.peak_mm)]))
+
+
+def _floor_mm(seen: FitChecks) -> float:
+    """The base circle, or the lowest that was seen where it was not."""
+    return 0.0 if seen.fit.base_mm is not None else float(seen.shape.grid_mm.min())
 
 
 def _clearest(breaks: Breaks, of: NDArray[np.bool_]) -> NDArray[np.bool_]:

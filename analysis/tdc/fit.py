@@ -33,6 +33,8 @@ _TURNS_DEG_S = 0.5
 _LEAST_STICK_MM = 1e-6
 _SELDOM = 2.0 * float(ndtr(-3.0))
 _HALVINGS = 30
+# Readings that tell less of a parameter, in share of what was known before, contradict nothing.
+_LEAST_TOLD = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +230,17 @@ def fit_piston(
             share = 1.0 - fit.freedom_used / len(readings.time_s)
             noise = noise.refitted(model.residual_mm, share, model.rate_mm_s, known)
     return fit
+
+
+def contradicted(fit: PistonFit, prior: Prior, parameter: int, by: float) -> float | None:
+    """What the readings tell by themselves of a parameter, where it is so many deviations off what was known before."""
+    known, usual = float(prior.mean[parameter]), float(prior.sd[parameter]) ** 2
+    variance = float(fit.covariance[parameter, parameter])
+    own = 1.0 / variance - 1.0 / usual
+    if own < _LEAST_TOLD / usual:
+        return None
+    told = (float(fit.values[parameter]) / variance - known / usual) / own
+    return told if abs(told - known) > by * np.sqrt(usual + 1.0 / own) else None
 
 
 def doubt_offset(fit: PistonFit, prior: Prior) -> PistonFit:

@@ -14,7 +14,16 @@ from functools import partial
 import numpy as np
 
 from analysis.base import Floats, Prior, newton_step, settle
-from analysis.tdc.fit import CENTRE, LAG, Modelled, PistonFit, Readings, model_piston, within_bounds
+from analysis.tdc.fit import (
+    CENTRE,
+    LAG,
+    Modelled,
+    PistonFit,
+    Readings,
+    contradicted,
+    model_piston,
+    within_bounds,
+)
 
 # A lag that is known better than this, in share of what was known before, has one hollow only.
 _SURE_SHARE = 0.02
@@ -35,13 +44,9 @@ _MOST_WRONG_S = 0.05
 
 def contradicted_lag(fit: PistonFit, prior: Prior) -> float | None:
     """Give the lag that the readings tell by themselves where it contradicts the one known before; else `None`."""
-    known_s, sd_s = float(prior.mean[LAG]), float(prior.sd[LAG])
-    variance = float(fit.covariance[LAG, LAG])
-    own = 1.0 / variance - 1.0 / sd_s**2
-    if sd_s > _SPACING_S or own < 0.01 / sd_s**2:
+    if prior.sd[LAG] > _SPACING_S:
         return None
-    told_s = (float(fit.values[LAG]) / variance - known_s / sd_s**2) / own
-    return told_s if abs(told_s - known_s) > _CONTRADICTS * np.sqrt(sd_s**2 + 1.0 / own) else None
+    return contradicted(fit, prior, LAG, _CONTRADICTS)
 
 
 def unseen_error_s(fit: PistonFit, prior: Prior) -> float:

@@ -17,7 +17,7 @@ from analysis.base import (
     limit_u,
 )
 from analysis.readings import lag_prior
-from analysis.tdc.fit import LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER, PistonFit
+from analysis.tdc.fit import LAG, OFFSET, PARAMETERS, PLAY, RATIO, STICK, WANDER, PistonFit, contradicted
 from analysis.timing import throw_mm
 
 # Rods of 1.4 to 2.3 strokes and pin offsets of up to a millimetre or so: common practice, no source. Some engines have
@@ -68,12 +68,7 @@ def _either_side(stated: float) -> float:
 
 def is_far_aside(fit: PistonFit, prior: Prior) -> bool:
     """Whether readings tell of a pin, or a crank, so far aside that it contradicts what is usual."""
-    variance, usual = float(fit.covariance[OFFSET, OFFSET]), float(prior.sd[OFFSET]) ** 2
-    own = 1.0 / variance - 1.0 / usual
-    if own < 0.01 / usual:
-        return False
-    told = float(fit.values[OFFSET]) / variance / own
-    return abs(told) > _FAR_ASIDE * math.sqrt(usual + 1.0 / own)
+    return contradicted(fit, prior, OFFSET, _FAR_ASIDE) is not None
 
 
 def with_any_offset(prior: Prior) -> Prior:
